@@ -1,0 +1,136 @@
+"""What a check says: findings, walls with their outcome, and the report that holds them.
+
+All coordinates are in the part file's own frame and in millimetres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Point = tuple[float, float, float]
+Severity = Literal["fail", "warn", "note"]
+Status = Literal["passed", "failed", "indeterminate", "error"]
+CheckStatus = Literal["passed", "failed", "warned", "indeterminate", "skipped", "error"]
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Thickness along a wall in mm; `typical` is the median along its length."""
+
+    min: float
+    typical: float
+    max: float
+
+
+@dataclass(frozen=True)
+class Printed:
+    """Printed thickness in mm with its expanded uncertainty (k = 2)."""
+
+    value: float
+    uncertainty: float
+
+
+@dataclass(frozen=True)
+class Wall:
+    """One wall of a part; `fill` and `printed` are None where no rules say them."""
+
+    thickness: Spread
+    length: float
+    z: tuple[float, float]
+    location: Point
+    box: tuple[Point, Point]
+    sides: int
+    fill: str | None = None
+    printed: Printed | None = None
+    source: str = "section"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One place in one part that breaks one limit of one process.
+
+    id        the same in every run on the same part and rules
+    check     the check that found it
+    severity  `fail` stops the gate, `warn` and `note` do not
+    indeterminate  True where the limit is met or missed only within the uncertainty
+    measured, limit, unit  what was found, what was asked, and in what (`mm`, `layers`, ...)
+    message   what, where, how much and what will happen; advice: what to draw instead
+    """
+
+    id: str
+    check: str
+    severity: Severity
+    measured: float | None
+    limit: float | None
+    unit: str
+    fill: str | None
+    location: Point | None
+    box: tuple[Point, Point] | None
+    z: tuple[float, float] | None
+    message: str
+    advice: str
+    indeterminate: bool = False
+
+
+@dataclass(frozen=True)
+class CheckRun:
+    """One check on one part: how it ended, and a note where it could not do all of its job."""
+
+    name: str
+    status: CheckStatus
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class MeshInfo:
+    """What the file holds: triangle count, whether it is closed, size in mm, its unit."""
+
+    triangles: int
+    watertight: bool
+    extents: Point
+    unit: str
+
+
+@dataclass(frozen=True)
+class PartReport:
+    """One part against one rule file."""
+
+    path: str
+    rules: str
+    rules_name: str
+    status: Status
+    mesh: MeshInfo | None
+    checks: tuple[CheckRun, ...]
+    walls: tuple[Wall, ...]
+    findings: tuple[Finding, ...]
+    error: str = ""
+    seconds: float = 0.0
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """A file that could not be used at all (a rule file, `wallguard.yaml`), and why."""
+
+    path: str
+    message: str
+
+
+@dataclass(frozen=True)
+class Report:
+    """One run. `not_covered` names parts that no rule file answers for."""
+
+    parts: tuple[PartReport, ...]
+    not_covered: tuple[str, ...] = ()
+    troubles: tuple[Trouble, ...] = ()
+    removed: tuple[str, ...] = ()
+    version: str = ""
+    started: str = ""
+    seconds: float = 0.0
+
+    @property
+    def exit_code(self) -> int:
+        """0 passed, 1 findings that fail, 2 the job could not be done for some file."""
+        if self.troubles or any(part.status == "error" for part in self.parts):
+            return 2
+        return int(any(part.status == "failed" for part in self.parts))

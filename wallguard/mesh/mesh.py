@@ -1,0 +1,37 @@
+"""The mesh: vertices in millimetres and the triangles between them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Unit = Literal["micrometre", "mm", "cm", "m", "inch", "foot"]
+
+# ISO 80000-3 for the metric units; the international inch and foot are exact since 1959.
+MILLIMETRES: dict[str, float] = {
+    "micrometre": 0.001,
+    "mm": 1.0,
+    "cm": 10.0,
+    "m": 1000.0,
+    "inch": 25.4,
+    "foot": 304.8,
+}
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """Triangles in space. Equal vertices are one vertex; every index is in range.
+
+    vertices   (n, 3) float64, mm
+    triangles  (m, 3) int32, indices into `vertices`, counter-clockwise seen from outside
+    unit       the unit the file was drawn in; `vertices` are in mm whatever it says
+    unit_source  where that unit came from: the file format, `wallguard.yaml`, or the default
+    """
+
+    vertices: NDArray[np.float64]
+    triangles: NDArray[np.int32]
+    unit: Unit = "mm"
+    unit_source: Literal["format", "repository", "default"] = "default"

@@ -1,0 +1,98 @@
+"""A rule file as read: one process and what it asks of a part. Lengths in mm."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from wallguard.bands.table import Fill
+
+# ISO/ASTM 52900:2021, 3.2: process categories (terms from memory).
+Category = Literal["material extrusion", "vat photopolymerization", "powder bed fusion"]
+Level = Literal["fail", "warn", "ignore"]
+OutcomeName = Literal["hollow", "missing", "thickened", "thinned", "indeterminate"]
+
+
+@dataclass(frozen=True)
+class Beads:
+    """Bead settings of a material-extrusion process.
+
+    width          of a bead where it is free to choose
+    width_varies   (narrowest, widest) bead, or None where the width is fixed
+    contours       beads that follow the outline, on each side of a wall
+    smallest_wall  thinner walls are not printed
+    between_one_and_two  what becomes of a wall too thick for one bead and too thin for two
+    squeeze        the largest left-over that is closed by squeezing
+    smallest_fill  the smallest left-over that gets a filling bead
+    uncertainty    expanded (k = 2), of every calculated printed thickness
+    """
+
+    width: float
+    contours: int
+    smallest_wall: float
+    squeeze: float
+    smallest_fill: float
+    between_one_and_two: Literal["two beads", "one bead", "dropped"] = "two beads"
+    width_varies: tuple[float, float] | None = None
+    nozzle: float | None = None
+    uncertainty: float = 0.05
+
+
+@dataclass(frozen=True)
+class DeclaredBand:
+    """A band written by hand; `printed` None means as drawn (or nothing, where missing)."""
+
+    lower: float
+    upper: float | None
+    fill: Fill
+    printed: float | None = None
+    uncertainty: float = 0.0
+    source: Literal["declared", "measured"] = "declared"
+    slope: float = 0.0
+    solid_width: float = 0.0
+
+
+@dataclass(frozen=True)
+class Limit:
+    """Below `fail` the part fails; below `warn` the reviewer is told."""
+
+    fail: float | None = None
+    warn: float | None = None
+
+
+@dataclass(frozen=True)
+class Minimum:
+    """Minimum features, mm; floor and roof in layers. None: not asked."""
+
+    wall: Limit | None = None
+    unsupported_wall: Limit | None = None
+    gap: Limit | None = None
+    hole: Limit | None = None
+    pin: Limit | None = None
+    floor: Limit | None = None
+    roof: Limit | None = None
+
+
+@dataclass(frozen=True)
+class Rules:
+    """One rule file, with what it inherits already in place.
+
+    tolerance  (thinner, thicker): how far printed may lie below and above nominal, both >= 0
+    outcomes   what each outcome does to the gate
+    files      the rule file and those it extends: a change in any of them re-checks
+    """
+
+    path: str
+    name: str
+    category: Category
+    layer_height: float
+    build_volume: tuple[float, float, float] | None = None
+    beads: Beads | None = None
+    bands: tuple[DeclaredBand, ...] = ()
+    minimum: Minimum = Minimum()
+    tolerance: tuple[float, float] = (0.15, 0.15)
+    outcomes: dict[OutcomeName, Level] = field(default_factory=dict)
+    printer: str = ""
+    material: str = ""
+    notes: str = ""
+    files: tuple[str, ...] = ()

@@ -1,0 +1,39 @@
+"""The sections of a part: its outlines at mid-height of every layer, as flat arrays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True)
+class Sections:
+    """Outlines of all layers, in the frame the part is printed in. Lengths in mm.
+
+    Layers with equal outlines share one *distinct section*. Rings are closed; material lies
+    to the left of the direction of travel, so outer rings run counter-clockwise.
+
+    heights       (L,) float64: mid-height of each layer, rising
+    layer_height  one layer
+    distinct      (L,) int32: the distinct section of each layer, -1 where the layer is empty
+    points        (V, 2) float64: ring vertices of all distinct sections, ring after ring
+    ring_start    (R + 1,) int64: points[ring_start[i]:ring_start[i + 1]] is ring i
+    ring_section  (R,) int32: the distinct section of ring i, rising
+    slope         (V,) float64: of the surface that the edge from vertex v to the next was cut
+                  from: z component over horizontal length of its outward normal
+    """
+
+    heights: NDArray[np.float64]
+    layer_height: float
+    distinct: NDArray[np.int32]
+    points: NDArray[np.float64]
+    ring_start: NDArray[np.int64]
+    ring_section: NDArray[np.int32]
+    slope: NDArray[np.float64]
+
+    def rings(self, section: int) -> list[NDArray[np.float64]]:
+        """The rings, each (n, 2), of one distinct section."""
+        low, high = np.searchsorted(self.ring_section, [section, section + 1])
+        return [self.points[self.ring_start[i] : self.ring_start[i + 1]] for i in range(low, high)]
