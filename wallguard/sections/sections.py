@@ -23,6 +23,7 @@ class Sections:
     ring_section  (R,) int32: the distinct section of ring i, rising
     slope         (V,) float64: of the surface that the edge from vertex v to the next was cut
                   from: z component over horizontal length of its outward normal
+    loose         (K,) int32: layers of which outline is left out because it does not close
     """
 
     heights: NDArray[np.float64]
@@ -32,6 +33,7 @@ class Sections:
     ring_start: NDArray[np.int64]
     ring_section: NDArray[np.int32]
     slope: NDArray[np.float64]
+    loose: NDArray[np.int32]
 
     def rings(self, section: int) -> list[NDArray[np.float64]]:
         """The rings, each (n, 2), of one distinct section."""

@@ -1,0 +1,365 @@
+"""Cut a mesh into layers: all planes at once, linked by the mesh's own edges.
+
+A plane meets a triangle in one directed segment, with material on its left. The segment starts on
+the triangle's edge that goes down through the plane and ends on the edge that goes up through it;
+the neighbour across that edge holds the next segment. So outlines need no search for equal
+points, and a closed mesh always gives closed rings. A vertex that lies in the plane counts as
+above it, which keeps every case regular.
+"""
+
+from __future__ import annotations
+
+import hashlib
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.mesh.mesh import Mesh
+from wallguard.sections.sections import Sections
+
+# Heights closer than this are one height: far below any layer, above float32's step at 100 mm.
+_SNAP = 1e-5
+# A vertex this close to the line through its neighbours carries no shape. What is exactly in line
+# goes first, or a corner could go instead of a crossing point right beside it.
+_STRAIGHT = (2e-5, 5e-4)
+# Edges whose surfaces lean alike may merge; compared as a slope.
+_SAME_SLOPE = 0.02
+# Chains of an open mesh are closed across a gap no wider than this.
+_CLOSE = 0.05
+_LIMIT = 60_000_000
+
+
+class TooManyLayers(ValueError):
+    """The part has more outline than can be held in memory: its size or unit is wrong."""
+
+
+def cut(mesh: Mesh, layer_height: float, *, untangle: bool = False) -> Sections:
+    """Cut `mesh` at mid-height of every layer; layers start at its lowest point.
+
+    untangle: resolve crossing and doubled outlines section by section (for meshes that are not
+    closed and consistent); what the surface's slope was is then unknown and taken as upright.
+
+    Raises TooManyLayers where layers x triangles is beyond what memory holds.
+    """
+    z = mesh.vertices[:, 2]
+    low, high = (float(z.min()), float(z.max())) if len(z) else (0.0, 0.0)
+    count = max(0, int(np.ceil((high - low) / layer_height - 0.5 - 1e-6)))
+    if count > 1_000_000:
+        raise TooManyLayers(f"{count} layers of {layer_height:g} mm")
+    heights = low + layer_height * (np.arange(count) + 0.5)
+    snapped = low + np.round((z - low) / _SNAP) * _SNAP
+    # below[v]: how many planes lie at or below vertex v; it is above plane k where below[v] > k.
+    below = np.searchsorted(heights, snapped + _SNAP / 4, side="right").astype(np.int32)
+
+    corner = below[mesh.triangles]
+    first, last = corner.min(axis=1), corner.max(axis=1)
+    crossing = np.flatnonzero(last > first)
+    per_triangle = (last - first)[crossing]
+    total = int(per_triangle.sum(dtype=np.int64))
+    if total > _LIMIT:
+        raise TooManyLayers(f"{total} outline points in {count} layers of {layer_height:g} mm")
+    if not total:
+        return _empty(heights, layer_height)
+
+    triangles = mesh.triangles[crossing]
+    offset = np.zeros(len(crossing) + 1, np.int64)
+    np.cumsum(per_triangle, out=offset[1:])
+    owner = np.repeat(np.arange(len(crossing), dtype=np.int32), per_triangle)
+    layer = (np.arange(total) - offset[owner] + first[crossing][owner]).astype(np.int32)
+
+    above = below[triangles][owner] > layer[:, None]
+    ahead = above[:, [1, 2, 0]]
+    down = np.argmax(above & ~ahead, axis=1)
+    up = np.argmax(~above & ahead, axis=1)
+
+    rows = np.arange(total)
+    corners = triangles[owner]
+    start = _on_edge(
+        mesh, snapped, corners[rows, down], corners[rows, (down + 1) % 3], heights[layer]
+    )
+    twin = _twins(triangles, len(mesh.vertices))
+    across = twin[3 * owner.astype(np.int64) + up]
+    neighbour = across // 3
+    following = np.where(
+        across >= 0, offset[neighbour] + layer - first[crossing][neighbour], np.int64(-1)
+    )
+    slope = _slopes(mesh.vertices, triangles)[owner]
+    order, ring_start, closed = _rings(following)
+    points, slope, ring_layer = start[order], slope[order], layer[order[ring_start[:-1]]]
+
+    loose: NDArray[np.int32] = np.zeros(0, np.int32)
+    if not closed.all():
+        tails = order[ring_start[1:] - 1]
+        ends = _on_edge(
+            mesh,
+            snapped,
+            corners[tails, up[tails]],
+            corners[tails, (up[tails] + 1) % 3],
+            heights[layer[tails]],
+        )
+        gap = np.linalg.norm(ends - points[ring_start[:-1]], axis=1)
+        sound = closed | (gap <= _CLOSE)
+        loose = np.unique(ring_layer[~sound]).astype(np.int32)
+        points, slope, ring_start, ring_layer = _keep_rings(
+            points, slope, ring_start, ring_layer, sound
+        )
+    if untangle:
+        points, slope, ring_start, ring_layer = _untangle(points, ring_start, ring_layer)
+    points, slope, ring_start, ring_layer = _canonical(points, slope, ring_start, ring_layer)
+    for tolerance in _STRAIGHT:
+        points, slope, ring_start, ring_layer = _straighten(
+            points, slope, ring_start, ring_layer, tolerance
+        )
+    return _distinct(heights, layer_height, points, slope, ring_start, ring_layer, loose)
+
+
+def _empty(heights: NDArray[np.float64], layer_height: float) -> Sections:
+    return Sections(
+        heights=heights,
+        layer_height=layer_height,
+        distinct=np.full(len(heights), -1, np.int32),
+        points=np.zeros((0, 2)),
+        ring_start=np.zeros(1, np.int64),
+        ring_section=np.zeros(0, np.int32),
+        slope=np.zeros(0),
+        loose=np.zeros(0, np.int32),
+    )
+
+
+def _on_edge(
+    mesh: Mesh,
+    z: NDArray[np.float64],
+    one: NDArray[np.int32],
+    other: NDArray[np.int32],
+    height: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Where edges meet their planes, (n, 2); always reckoned from the lower end, so that both
+    triangles of an edge get the same point to the last bit."""
+    swap = z[one] > z[other]
+    lower, upper = np.where(swap, other, one), np.where(swap, one, other)
+    share = (height - z[lower]) / (z[upper] - z[lower])
+    xy = mesh.vertices[:, :2]
+    base = xy[lower]
+    return base + np.clip(share, 0.0, 1.0)[:, None] * (xy[upper] - base)
+
+
+def _twins(triangles: NDArray[np.int32], vertices: int) -> NDArray[np.int64]:
+    """For half-edge 3 t + i (corner i to the next of triangle t) the opposite half-edge, or -1.
+
+    Where more than two triangles share an edge they are paired in order, one up with one down.
+    """
+    tail = triangles.ravel().astype(np.int64)
+    head = triangles[:, [1, 2, 0]].ravel().astype(np.int64)
+    forward = tail < head
+    key = np.where(forward, tail * vertices + head, head * vertices + tail)
+    twin = np.full(len(key), -1, np.int64)
+    forth, back = np.flatnonzero(forward), np.flatnonzero(~forward)
+    forth = forth[np.argsort(key[forth], kind="stable")]
+    back = back[np.argsort(key[back], kind="stable")]
+    key_forth, key_back = key[forth], key[back]
+    if np.array_equal(key_forth, key_back):  # every edge has its two sides: the usual case
+        twin[forth], twin[back] = back, forth
+        return twin
+    place_forth = np.arange(len(forth)) - np.searchsorted(key_forth, key_forth)
+    place_back = np.arange(len(back)) - np.searchsorted(key_back, key_back)
+    position = np.searchsorted(key_back, key_forth) + place_forth
+    fits = position < len(back)
+    fits[fits] = (key_back[position[fits]] == key_forth[fits]) & (
+        place_back[position[fits]] == place_forth[fits]
+    )
+    twin[forth[fits]] = back[position[fits]]
+    twin[back[position[fits]]] = forth[fits]
+    return twin
+
+
+def _slopes(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> NDArray[np.float64]:
+    """z component over horizontal length of each triangle's outward normal, (m,)."""
+    a, b, c = (vertices[triangles[:, i]] for i in range(3))
+    u, v = b - a, c - a
+    nx = u[:, 1] * v[:, 2] - u[:, 2] * v[:, 1]
+    ny = u[:, 2] * v[:, 0] - u[:, 0] * v[:, 2]
+    nz = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
+    level = np.hypot(nx, ny)
+    return np.divide(nz, level, out=np.zeros_like(nz), where=level > 0)
+
+
+def _rings(
+    following: NDArray[np.int64],
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+    """Walk the links: the order of segments ring after ring, ring starts, which are closed."""
+    total = len(following)
+    has_before = np.zeros(total, bool)
+    has_before[following[following >= 0]] = True
+    ahead = following.tolist()
+    seen = bytearray(total)
+    order: list[int] = []
+    starts: list[int] = []
+    closed: list[bool] = []
+    put = order.append
+    # Open chains first, from their ends; whatever is left after that is rings.
+    for begin in (*np.flatnonzero(~has_before).tolist(), *range(total)):
+        if seen[begin]:
+            continue
+        starts.append(len(order))
+        at = begin
+        while at >= 0 and not seen[at]:
+            seen[at] = 1
+            put(at)
+            at = ahead[at]
+        closed.append(at == begin)
+    starts.append(len(order))
+    return np.array(order, np.int64), np.array(starts, np.int64), np.array(closed, bool)
+
+
+_Rings = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], NDArray[np.int32]]
+
+
+def _keep_rings(
+    points: NDArray[np.float64],
+    slope: NDArray[np.float64],
+    ring_start: NDArray[np.int64],
+    ring_layer: NDArray[np.int32],
+    keep: NDArray[np.bool_],
+) -> _Rings:
+    size = np.diff(ring_start)
+    vertex = np.repeat(keep, size)
+    return points[vertex], slope[vertex], _starts(size[keep]), ring_layer[keep]
+
+
+def _starts(size: NDArray[np.int64]) -> NDArray[np.int64]:
+    start = np.zeros(len(size) + 1, np.int64)
+    np.cumsum(size, out=start[1:])
+    return start
+
+
+def _untangle(
+    points: NDArray[np.float64], ring_start: NDArray[np.int64], ring_layer: NDArray[np.int32]
+) -> _Rings:
+    """Resolve each layer's rings to what they enclose with positive winding."""
+    from manifold3d import CrossSection, FillRule
+
+    pieces: list[NDArray[np.float64]] = []
+    layers: list[int] = []
+    order = np.argsort(ring_layer, kind="stable")
+    bounds = np.flatnonzero(np.diff(ring_layer[order], prepend=-1, append=-1))
+    for low, high in zip(bounds[:-1], bounds[1:], strict=True):
+        rings = [points[ring_start[i] : ring_start[i + 1]] for i in order[low:high]]
+        resolved = CrossSection([r for r in rings if len(r) > 2], FillRule.Positive).to_polygons()
+        pieces += [np.asarray(ring, np.float64) for ring in resolved]
+        layers += [int(ring_layer[order[low]])] * len(resolved)
+    joined = np.concatenate(pieces) if pieces else np.zeros((0, 2))
+    size = np.array([len(piece) for piece in pieces], np.int64)
+    return joined, np.zeros(len(joined)), _starts(size), np.array(layers, np.int32)
+
+
+def _canonical(
+    points: NDArray[np.float64],
+    slope: NDArray[np.float64],
+    ring_start: NDArray[np.int64],
+    ring_layer: NDArray[np.int32],
+) -> _Rings:
+    """Start every ring at its leftmost (then lowest) vertex, order rings by layer and start.
+
+    Equal sections then are equal arrays, and the start is a true corner of the outline.
+    """
+    size = np.diff(ring_start)
+    if not len(size):
+        return points, slope, ring_start, ring_layer
+    ring = np.repeat(np.arange(len(size)), size)
+    x, y = (np.round(points[:, i], 4) for i in range(2))
+    leftmost = x == np.minimum.reduceat(x, ring_start[:-1])[ring]
+    height = np.where(leftmost, y, np.inf)
+    lowest = np.flatnonzero(height == np.minimum.reduceat(height, ring_start[:-1])[ring])
+    where = np.searchsorted(ring[lowest], np.arange(len(size)))
+    begin = lowest[where] - ring_start[:-1]
+    order = np.lexsort((size, y[lowest[where]], x[lowest[where]], ring_layer))
+    size, begin, origin = size[order], begin[order], ring_start[:-1][order]
+    start = _starts(size)
+    local = np.arange(len(points)) - np.repeat(start[:-1], size)
+    source = np.repeat(origin, size) + (local + np.repeat(begin, size)) % np.repeat(size, size)
+    return points[source], slope[source], start, ring_layer[order]
+
+
+def _straighten(
+    points: NDArray[np.float64],
+    slope: NDArray[np.float64],
+    ring_start: NDArray[np.int64],
+    ring_layer: NDArray[np.int32],
+    tolerance: float,
+) -> _Rings:
+    """Leave out vertices on straight runs (every second one, until none is left)."""
+    for _ in range(24):
+        size = np.diff(ring_start)
+        if not len(points):
+            break
+        before, after = _neighbours(ring_start)
+        chord = points[after] - points[before]
+        span = np.hypot(chord[:, 0], chord[:, 1])
+        reach = points - points[before]
+        cross = np.abs(chord[:, 0] * reach[:, 1] - chord[:, 1] * reach[:, 0])
+        along = chord[:, 0] * reach[:, 0] + chord[:, 1] * reach[:, 1]
+        between = (along >= -1e-9 * span) & (along <= span * (span + 1e-9))
+        flat = (cross <= tolerance * span) & between
+        flat &= np.abs(slope - slope[before]) <= _SAME_SLOPE * (1 + np.abs(slope))
+        flat |= np.hypot(reach[:, 0], reach[:, 1]) < 1e-6
+        flat[ring_start[:-1]] = False
+        index = np.arange(len(points))
+        run = index - np.maximum.accumulate(np.where(flat, -1, index))
+        keep = run % 2 == 0
+        if keep.all():
+            break
+        points, slope = points[keep], slope[keep]
+        size = np.add.reduceat(keep, ring_start[:-1], dtype=np.int64)
+        ring_start = _starts(size)
+    size = np.diff(ring_start)
+    return _keep_rings(points, slope, ring_start, ring_layer, size > 2)
+
+
+def _neighbours(ring_start: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Index of the vertex before and after each vertex in its ring."""
+    total = int(ring_start[-1])
+    before, after = np.arange(-1, total - 1), np.arange(1, total + 1)
+    before[ring_start[:-1]] = ring_start[1:] - 1
+    after[ring_start[1:] - 1] = ring_start[:-1]
+    return before, after
+
+
+def _distinct(
+    heights: NDArray[np.float64],
+    layer_height: float,
+    points: NDArray[np.float64],
+    slope: NDArray[np.float64],
+    ring_start: NDArray[np.int64],
+    ring_layer: NDArray[np.int32],
+    loose: NDArray[np.int32],
+) -> Sections:
+    """Find layers with equal outlines and keep each outline once."""
+    shape = np.empty((len(points), 3), np.int64)
+    shape[:, :2] = np.round(points * 1e4)
+    shape[:, 2] = np.round(np.arctan(slope) * 1e3)
+    size = np.diff(ring_start)
+    layers, low = np.unique(ring_layer, return_index=True)
+    high = np.append(low[1:], len(ring_layer))
+    distinct = np.full(len(heights), -1, np.int32)
+    known: dict[bytes, int] = {}
+    keep = np.zeros(len(size), bool)
+    section = np.zeros(len(size), np.int32)
+    for layer, begin, end in zip(layers.tolist(), low.tolist(), high.tolist(), strict=True):
+        digest = hashlib.blake2b(np.ascontiguousarray(size[begin:end]), digest_size=16)
+        digest.update(np.ascontiguousarray(shape[ring_start[begin] : ring_start[end]]))
+        fresh = len(known)
+        distinct[layer] = number = known.setdefault(digest.digest(), fresh)
+        if number == fresh:
+            keep[begin:end] = True
+            section[begin:end] = number
+    points, slope, start, ring_section = _keep_rings(points, slope, ring_start, section, keep)
+    return Sections(
+        heights=heights,
+        layer_height=layer_height,
+        distinct=distinct,
+        points=points,
+        ring_start=start,
+        ring_section=ring_section,
+        slope=slope,
+        loose=loose,
+    )
