@@ -10,12 +10,13 @@ above it, which keeps every case regular.
 from __future__ import annotations
 
 import hashlib
+import itertools
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.mesh.mesh import Mesh
-from wallguard.sections.sections import Sections
+from wallguard.sections.sections import Sections, neighbours
 
 # Heights closer than this are one height: far below any layer, above float32's step at 100 mm.
 _SNAP = 1e-5
@@ -29,7 +30,7 @@ _CLOSE = 0.05
 _LIMIT = 60_000_000
 
 
-class TooManyLayers(ValueError):
+class TooManyLayersError(ValueError):
     """The part has more outline than can be held in memory: its size or unit is wrong."""
 
 
@@ -39,14 +40,14 @@ def cut(mesh: Mesh, layer_height: float, *, untangle: bool = False) -> Sections:
     untangle: resolve crossing and doubled outlines section by section (for meshes that are not
     closed and consistent); what the surface's slope was is then unknown and taken as upright.
 
-    Raises TooManyLayers where layers x triangles is beyond what memory holds.
+    Raises TooManyLayersError where layers x triangles is beyond what memory holds.
     """
     z = mesh.vertices[:, 2]
     low, high = (float(z.min()), float(z.max())) if len(z) else (0.0, 0.0)
     count = max(0, int(np.ceil((high - low) / layer_height - 0.5 - 1e-6)))
     if count > 1_000_000:
-        raise TooManyLayers(f"{count} layers of {layer_height:g} mm")
-    heights = low + layer_height * (np.arange(count) + 0.5)
+        raise TooManyLayersError(f"{count} layers of {layer_height:g} mm")
+    heights = np.asarray(low + layer_height * (np.arange(count) + 0.5), np.float64)
     snapped = low + np.round((z - low) / _SNAP) * _SNAP
     # below[v]: how many planes lie at or below vertex v; it is above plane k where below[v] > k.
     below = np.searchsorted(heights, snapped + _SNAP / 4, side="right").astype(np.int32)
@@ -57,7 +58,7 @@ def cut(mesh: Mesh, layer_height: float, *, untangle: bool = False) -> Sections:
     per_triangle = (last - first)[crossing]
     total = int(per_triangle.sum(dtype=np.int64))
     if total > _LIMIT:
-        raise TooManyLayers(f"{total} outline points in {count} layers of {layer_height:g} mm")
+        raise TooManyLayersError(f"{total} outline points in {count} layers of {layer_height:g} mm")
     if not total:
         return _empty(heights, layer_height)
 
@@ -242,7 +243,7 @@ def _untangle(
     layers: list[int] = []
     order = np.argsort(ring_layer, kind="stable")
     bounds = np.flatnonzero(np.diff(ring_layer[order], prepend=-1, append=-1))
-    for low, high in zip(bounds[:-1], bounds[1:], strict=True):
+    for low, high in itertools.pairwise(bounds):
         rings = [points[ring_start[i] : ring_start[i + 1]] for i in order[low:high]]
         resolved = CrossSection([r for r in rings if len(r) > 2], FillRule.Positive).to_polygons()
         pieces += [np.asarray(ring, np.float64) for ring in resolved]
@@ -292,7 +293,7 @@ def _straighten(
         size = np.diff(ring_start)
         if not len(points):
             break
-        before, after = _neighbours(ring_start)
+        before, after = neighbours(ring_start)
         chord = points[after] - points[before]
         span = np.hypot(chord[:, 0], chord[:, 1])
         reach = points - points[before]
@@ -313,15 +314,6 @@ def _straighten(
         ring_start = _starts(size)
     size = np.diff(ring_start)
     return _keep_rings(points, slope, ring_start, ring_layer, size > 2)
-
-
-def _neighbours(ring_start: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Index of the vertex before and after each vertex in its ring."""
-    total = int(ring_start[-1])
-    before, after = np.arange(-1, total - 1), np.arange(1, total + 1)
-    before[ring_start[:-1]] = ring_start[1:] - 1
-    after[ring_start[1:] - 1] = ring_start[:-1]
-    return before, after
 
 
 def _distinct(
@@ -345,8 +337,8 @@ def _distinct(
     keep = np.zeros(len(size), bool)
     section = np.zeros(len(size), np.int32)
     for layer, begin, end in zip(layers.tolist(), low.tolist(), high.tolist(), strict=True):
-        digest = hashlib.blake2b(np.ascontiguousarray(size[begin:end]), digest_size=16)
-        digest.update(np.ascontiguousarray(shape[ring_start[begin] : ring_start[end]]))
+        digest = hashlib.blake2b(size[begin:end].tobytes(), digest_size=16)
+        digest.update(shape[ring_start[begin] : ring_start[end]].tobytes())
         fresh = len(known)
         distinct[layer] = number = known.setdefault(digest.digest(), fresh)
         if number == fresh:

@@ -39,3 +39,12 @@ class Sections:
         """The rings, each (n, 2), of one distinct section."""
         low, high = np.searchsorted(self.ring_section, [section, section + 1])
         return [self.points[self.ring_start[i] : self.ring_start[i + 1]] for i in range(low, high)]
+
+
+def neighbours(ring_start: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Index of the vertex before and after each vertex in its ring."""
+    total = int(ring_start[-1])
+    before, after = np.arange(-1, total - 1), np.arange(1, total + 1)
+    before[ring_start[:-1]] = ring_start[1:] - 1
+    after[ring_start[1:] - 1] = ring_start[:-1]
+    return before, after

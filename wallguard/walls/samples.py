@@ -1,0 +1,223 @@
+"""Where the thickness is asked: points along the outlines, set closer where something changes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.walls.discs import Discs, EdgeGrid, largest_discs
+from wallguard.walls.edges import Edges
+
+# Two boundaries face each other when their outward normals are at least 140 degrees apart: then a
+# wedge of up to 40 degrees is a tapering wall, and a corner of 45 degrees or more is a corner.
+FACING = -float(np.cos(np.radians(40.0)))
+_STEP = 0.5
+_ROUNDS = 6
+# Right at a knife edge, so that a taper is followed to its end.
+_INSET = 0.005
+# A re-entrant vertex gets samples of its own where the outline turns by more than this there
+# (else its neighbours on the edges say the same), or where its bumps are finer than the wall.
+_TURN = np.radians(15.0)
+
+
+@dataclass(frozen=True)
+class Samples:
+    """Points on the outlines with the largest disc that touches there, in ring order. mm.
+
+    edge     (n,) the edge the point lies on
+    at       (n,) how far along the ring
+    share    (n,) the piece of outline it stands for; 0 for a vertex
+    point, normal  (n, 2)
+    discs    one for each
+    wall     (n,) whether the disc lies between two facing boundaries
+    """
+
+    edge: NDArray[np.int64]
+    at: NDArray[np.float64]
+    share: NDArray[np.float64]
+    point: NDArray[np.float64]
+    normal: NDArray[np.float64]
+    discs: Discs
+    wall: NDArray[np.bool_]
+
+    @property
+    def thickness(self) -> NDArray[np.float64]:
+        """(n,) diameter of each disc, inf where it is larger than was asked for."""
+        return 2 * self.discs.radius
+
+    @property
+    def centre(self) -> NDArray[np.float64]:
+        """(n, 2) centre of each disc; meaningful where its radius is finite."""
+        radius = np.where(np.isfinite(self.discs.radius), self.discs.radius, 0.0)
+        return self.point + radius[:, None] * self.normal
+
+
+def take_samples(
+    edges: Edges, largest: float, group: Callable[[NDArray[np.float64]], NDArray[np.int64]]
+) -> Samples:
+    """Sample the thickness along all edges, up to `largest` (mm).
+
+    group numbers the ranges of thickness that are to be told apart; the points are set closer
+    (0.5 mm halved six times) where that number or the facing of the boundaries changes.
+    """
+    grids: dict[float, EdgeGrid] = {}
+
+    def ask(
+        edge: NDArray[np.int64], point: NDArray[np.float64], normal: NDArray[np.float64]
+    ) -> Discs:
+        return largest_discs(
+            edges, edges.section[edge], point, normal, edges.lean[edge], largest / 2, grids
+        )
+
+    inward = edges.inward
+    edge, place = _first_places(edges)
+    discs = ask(edge, edges.start[edge] + place[:, None] * edges.along[edge], inward[edge])
+    for _ in range(_ROUNDS):
+        wall = _is_wall(edges, edge, discs)
+        kind = np.where(wall, group(2 * discs.radius), -1)
+        split = np.flatnonzero((edge[1:] == edge[:-1]) & (kind[1:] != kind[:-1]))
+        split = split[place[split + 1] - place[split] > 2 * _INSET]
+        if not len(split):
+            break
+        middle = (place[split] + place[split + 1]) / 2
+        owner = edge[split]
+        more = ask(owner, edges.start[owner] + middle[:, None] * edges.along[owner], inward[owner])
+        edge, place = np.concatenate([edge, owner]), np.concatenate([place, middle])
+        order = np.lexsort((place, edge))
+        edge, place = edge[order], place[order]
+        discs = _reorder(discs, more, order)
+
+    share = _shares(edges, edge, place)
+    point = edges.start[edge] + place[:, None] * edges.along[edge]
+    normal = inward[edge]
+    at = edges.at[edge] + place
+    corner = _reentrant(edges, largest)
+    if len(corner):
+        toward, corner_discs = _at_corners(edges, corner, ask)
+        edge = np.concatenate([edge, corner])
+        at = np.concatenate([at, edges.at[corner]])
+        share = np.concatenate([share, np.zeros(len(corner))])
+        point = np.concatenate([point, edges.start[corner]])
+        normal = np.concatenate([normal, toward])
+        discs = _reorder(discs, corner_discs, np.arange(len(edge)))
+    order = np.lexsort((at, edges.ring[edge]))
+    discs = _reorder(discs, None, order)
+    edge = edge[order]
+    return Samples(
+        edge=edge,
+        at=at[order],
+        share=share[order],
+        point=point[order],
+        normal=normal[order],
+        discs=discs,
+        wall=_is_wall(edges, edge, discs),
+    )
+
+
+def _is_wall(edges: Edges, edge: NDArray[np.int64], discs: Discs) -> NDArray[np.bool_]:
+    """Facing boundaries, save a circle's with itself: that is a pin or a hole, not a wall."""
+    ring = edges.ring[edge]
+    other = edges.ring[np.maximum(discs.edge, 0)]
+    itself = (ring == other) & edges.round_ring[ring] & (discs.edge >= 0)
+    wall: NDArray[np.bool_] = (discs.facing <= FACING) & ~itself
+    return wall
+
+
+def _reorder(discs: Discs, more: Discs | None, order: NDArray[np.int64]) -> Discs:
+    if more is not None:
+        discs = Discs(
+            np.concatenate([discs.radius, more.radius]),
+            np.concatenate([discs.contact, more.contact]),
+            np.concatenate([discs.edge, more.edge]),
+            np.concatenate([discs.facing, more.facing]),
+        )
+    return Discs(discs.radius[order], discs.contact[order], discs.edge[order], discs.facing[order])
+
+
+def _first_places(edges: Edges) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """At most 0.5 mm apart along every edge, and right beside knife edges."""
+    count = np.maximum(np.ceil(edges.length / _STEP), 1).astype(np.int64)
+    edge = np.repeat(np.arange(len(count)), count)
+    local = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
+    place = (local + 0.5) * (edges.length / count)[edge]
+    turn = _turns(edges)
+    knife = turn > np.radians(180 - 40)
+    begins = np.flatnonzero(knife & (edges.length > 4 * _INSET))
+    ends = edges.before[np.flatnonzero(knife)]
+    ends = ends[edges.length[ends] > 4 * _INSET]
+    edge = np.concatenate([edge, begins, ends])
+    place = np.concatenate([place, np.full(len(begins), _INSET), edges.length[ends] - _INSET])
+    order = np.lexsort((place, edge))
+    return edge[order], place[order]
+
+
+def _turns(edges: Edges) -> NDArray[np.float64]:
+    """(n,) how far the outline turns left at each edge's start, radians; negative: re-entrant."""
+    ahead, behind = edges.along, edges.along[edges.before]
+    cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
+    dot = (behind * ahead).sum(axis=1)
+    turn: NDArray[np.float64] = np.arctan2(cross, dot)
+    return turn
+
+
+def _reentrant(edges: Edges, largest: float) -> NDArray[np.int64]:
+    turn = -_turns(edges)
+    finest = np.minimum(edges.length, edges.length[edges.before])
+    rough = (turn > 1e-3) & (turn > 2 * finest / largest)
+    return np.flatnonzero((turn > _TURN) | rough)
+
+
+def _at_corners(
+    edges: Edges,
+    corner: NDArray[np.int64],
+    ask: Callable[[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]], Discs],
+) -> tuple[NDArray[np.float64], Discs]:
+    """At a re-entrant vertex the outline has a cone of normals: turn within it to the narrowest.
+
+    A disc through the vertex is narrowest where the contact lies straight across, so the normal
+    is turned toward the contact until it stays.
+    """
+    inward = edges.inward
+    first, last = inward[edges.before[corner]], inward[corner]
+    normal = first + last
+    normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-12)[:, None]
+    point = edges.start[corner]
+    discs = ask(corner, point, normal)
+    for _ in range(3):
+        toward = discs.contact - point
+        distance = np.linalg.norm(toward, axis=1)
+        toward = np.divide(
+            toward, distance[:, None], out=normal.copy(), where=distance[:, None] > 0
+        )
+        past_first = first[:, 0] * toward[:, 1] - first[:, 1] * toward[:, 0] > 0
+        past_last = toward[:, 0] * last[:, 1] - toward[:, 1] * last[:, 0] > 0
+        toward = np.where(past_first[:, None], first, np.where(past_last[:, None], last, toward))
+        turned = ask(corner, point, toward)
+        narrower = turned.radius < discs.radius
+        if not narrower.any():
+            break
+        normal = np.where(narrower[:, None], toward, normal)
+        discs = Discs(
+            np.where(narrower, turned.radius, discs.radius),
+            np.where(narrower[:, None], turned.contact, discs.contact),
+            np.where(narrower, turned.edge, discs.edge),
+            np.where(narrower, turned.facing, discs.facing),
+        )
+    return normal, discs
+
+
+def _shares(
+    edges: Edges, edge: NDArray[np.int64], place: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """The piece of edge that is nearer to each sample than to the others on it."""
+    same = edge[1:] == edge[:-1]
+    between = (place[1:] + place[:-1]) / 2
+    low = np.concatenate([[0.0], np.where(same, between, 0.0)])
+    high = np.concatenate(
+        [np.where(same, between, edges.length[edge[:-1]]), edges.length[edge[-1:]]]
+    )
+    share: NDArray[np.float64] = high - low
+    return share

@@ -1,0 +1,408 @@
+"""Join the sampled thickness into walls (and gaps), along each outline and from layer to layer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.sections.sections import Sections
+from wallguard.walls.edges import Edges, air_edges, material_edges
+from wallguard.walls.samples import Samples, take_samples
+from wallguard.walls.stretch import Stretch
+
+# Along an outline a wall goes on across a turn of up to 50 degrees (an eight-sided tube is one
+# wall, a square one four) and across a junction no longer than twice its thickness.
+_ALONG = float(np.cos(np.radians(50.0)))
+_JUNCTION = 2.0
+# An outline that turns back within three thicknesses goes round the free end of a wall.
+_END = 3.0
+# A wall that varies by less than this is one thickness: facets and computing error.
+_UNIFORM_MM, _UNIFORM = 0.02, 0.02
+# Comparing error: a wall drawn at the edge of a range belongs to the range that begins there.
+COMPARE = 1e-3
+
+_Ints = NDArray[np.int64]
+_Floats = NDArray[np.float64]
+
+
+def find_walls(sections: Sections, largest: float, splits: Sequence[float] = ()) -> list[Stretch]:
+    """All walls up to `largest` mm thick; a wall that crosses one of `splits` (mm, rising) is
+    divided there. Thinnest first."""
+    return _find(sections, material_edges(sections), largest, splits, held=True)
+
+
+def find_gaps(sections: Sections, largest: float, splits: Sequence[float] = ()) -> list[Stretch]:
+    """The same on the air side: gaps within a part and between its bodies. `sides` is 0."""
+    return _find(sections, air_edges(sections), largest, splits, held=False)
+
+
+@dataclass(frozen=True)
+class _Pieces:
+    """Walls within single distinct sections, before layers are joined; one entry each."""
+
+    section: _Ints
+    group: _Ints
+    low: _Floats  # thickness
+    typical: _Floats
+    high: _Floats
+    thinnest: _Ints  # sample
+    length: _Floats
+    ends: _Ints  # held ends, 0 to 2
+    box_low: _Floats
+    box_high: _Floats
+
+
+def _find(
+    sections: Sections, edges: Edges, largest: float, splits: Sequence[float], *, held: bool
+) -> list[Stretch]:
+    if not len(edges.length) or largest <= 0:
+        return []
+    limits = np.asarray(splits, np.float64) - COMPARE
+
+    def group(thickness: _Floats) -> _Ints:
+        return np.searchsorted(limits, thickness, side="right").astype(np.int64)
+
+    samples = take_samples(edges, largest + 2 * COMPARE, group)
+    wall = np.flatnonzero(samples.wall)
+    if not len(wall):
+        return []
+    pieces, piece = _pieces(edges, samples, wall, group)
+    return _over_layers(sections, samples, wall, pieces, piece, held=held)
+
+
+def _components(count: int, one: _Ints, other: _Ints) -> _Ints:
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    links = coo_matrix((np.ones(len(one), np.int8), (one, other)), shape=(count, count))
+    label: _Ints = connected_components(links, directed=False)[1].astype(np.int64)
+    return label
+
+
+def _pieces(
+    edges: Edges, samples: Samples, wall: _Ints, group: Callable[[_Floats], _Ints]
+) -> tuple[_Pieces, _Ints]:
+    """Join wall samples of one section; returns the pieces and each wall sample's piece."""
+    thickness = samples.thickness[wall]
+    normal = samples.normal[wall]
+    ring = edges.ring[samples.edge[wall]]
+    one, other, breaks = _along_rings(edges, samples, wall, thickness, normal, ring)
+    across = _across(samples, wall, normal)
+    one = np.concatenate([one, across[0]])
+    other = np.concatenate([other, across[1]])
+    whole = _components(len(wall), one, other)
+
+    # One thickness: the group of its median. Else every sample by itself, and parts in one group.
+    low, typical, high = _spread(whole, thickness, samples.share[wall])
+    uniform = high - low <= np.maximum(_UNIFORM_MM, _UNIFORM * typical)
+    groups = np.where(uniform[whole], group(typical)[whole], group(thickness))
+    alike = groups[one] == groups[other]
+    piece = _components(len(wall), one[alike], other[alike])
+
+    count = int(piece.max()) + 1
+    low, typical, high = _spread(piece, thickness, samples.share[wall])
+    by_thickness = np.lexsort((thickness, piece))
+    first = by_thickness[np.searchsorted(piece[by_thickness], np.arange(count))]
+    centre, radius = samples.centre[wall], thickness[:, None] / 2
+    length = np.bincount(piece, samples.share[wall], count) / 2
+    return (
+        _Pieces(
+            section=edges.section[samples.edge[wall[first]]].astype(np.int64),
+            group=groups[first],
+            low=low,
+            typical=typical,
+            high=high,
+            thinnest=wall[first],
+            length=length,
+            ends=_held_ends(piece, count, breaks),
+            box_low=_reduce(np.minimum, piece, count, centre - radius),
+            box_high=_reduce(np.maximum, piece, count, centre + radius),
+        ),
+        piece,
+    )
+
+
+def _along_rings(
+    edges: Edges,
+    samples: Samples,
+    wall: _Ints,
+    thickness: _Floats,
+    normal: _Floats,
+    ring: NDArray[np.int32],
+) -> tuple[_Ints, _Ints, tuple[_Ints, _Ints, NDArray[np.bool_]]]:
+    """Links between wall samples that follow each other on a ring, and the breaks between runs:
+    (last sample, next sample, whether the outline there goes round a free end)."""
+    this = np.arange(len(wall))
+    ahead = this + 1
+    last = np.append(ring[1:] != ring[:-1], True)
+    ahead[last] = np.flatnonzero(np.append(True, ring[1:] != ring[:-1]))
+    perimeter = np.bincount(edges.ring, edges.length, len(edges.round_ring))[ring]
+    way = samples.at[wall][ahead] - samples.at[wall]
+    way[last] += perimeter[last]
+    share = samples.share[wall]
+    free = way - (share + share[ahead]) / 2
+    thick = np.maximum(thickness, thickness[ahead])
+    turn = (normal * normal[ahead]).sum(axis=1)
+    joined = (turn >= _ALONG) & (free <= _JUNCTION * thick)
+    broken = np.flatnonzero(~joined)
+    end = (turn[broken] < 0) & (free[broken] <= _END * thick[broken])
+    return this[joined], ahead[joined], (this[broken], ahead[broken], end)
+
+
+def _across(samples: Samples, wall: _Ints, normal: _Floats) -> tuple[_Ints, _Ints]:
+    """Links from each wall sample to the wall sample nearest to its contact, if that looks back."""
+    number = np.full(len(samples.edge), -1, np.int64)
+    number[wall] = np.arange(len(wall))
+    by_edge = np.argsort(samples.edge, kind="stable")
+    edge = samples.edge[by_edge]
+    touched = samples.discs.edge[wall]
+    begin = np.searchsorted(edge, touched, side="left")
+    end = np.searchsorted(edge, touched, side="right")
+    contact = samples.discs.contact[wall]
+    # Samples of one edge are few (0.5 mm apart); step to the nearest by halving.
+    low, high = begin.copy(), end - 1
+    point = samples.point[by_edge]
+    direction = point[np.maximum(high, 0)] - point[np.minimum(begin, len(point) - 1)]
+    reach = ((contact - point[begin]) * direction).sum(axis=1)
+    for _ in range(int(np.ceil(np.log2(max(2, int((end - begin).max()))))) + 1):
+        middle = (low + high) // 2
+        before = ((point[middle] - point[begin]) * direction).sum(axis=1) < reach
+        low = np.where(before & (low < high), middle + 1, low)
+        high = np.where(~before & (low < high), middle, high)
+    lower = np.maximum(low - 1, begin)
+    gap_low = np.linalg.norm(point[lower] - contact, axis=1)
+    gap_high = np.linalg.norm(point[low] - contact, axis=1)
+    nearest = number[by_edge[np.where(gap_low <= gap_high, lower, low)]]
+    back = np.flatnonzero(nearest >= 0)
+    back = back[(normal[back] * normal[nearest[back]]).sum(axis=1) <= -_ALONG]
+    return back, nearest[back]
+
+
+def _spread(label: _Ints, thickness: _Floats, share: _Floats) -> tuple[_Floats, _Floats, _Floats]:
+    """Least, median (by length) and greatest thickness of every label."""
+    order = np.lexsort((thickness, label))
+    ordered, value = label[order], thickness[order]
+    begin = np.flatnonzero(np.diff(ordered, prepend=-1))
+    weight = np.cumsum(share[order] + 1e-9)
+    size = np.diff(np.append(begin, len(order)))
+    before = np.where(begin > 0, weight[begin - 1], 0.0)
+    half = (before + weight[begin + size - 1]) / 2
+    middle = np.clip(np.searchsorted(weight, half), begin, begin + size - 1)
+    return value[begin], value[middle], value[begin + size - 1]
+
+
+def _reduce(function: np.ufunc, label: _Ints, count: int, values: _Floats) -> _Floats:
+    order = np.argsort(label, kind="stable")
+    begin = np.searchsorted(label[order], np.arange(count))
+    reduced: _Floats = function.reduceat(values[order], begin, axis=0)
+    return reduced
+
+
+def _held_ends(piece: _Ints, count: int, breaks: tuple[_Ints, _Ints, NDArray[np.bool_]]) -> _Ints:
+    """How many ends of each piece run into other material, 0 to 2; a closed wall counts as 2.
+
+    A break is where one run of wall ends and the next begins. Round a free end both belong to the
+    same piece; every other end of a run is held.
+    """
+    before, after, end = breaks
+    free = end & (piece[before] == piece[after])
+    runs = np.bincount(piece[before], minlength=count) + np.bincount(piece[after], minlength=count)
+    held = runs - 2 * np.bincount(piece[before[free]], minlength=count)
+    return np.where(runs == 0, 2, np.minimum((held + 1) // 2, 2)).astype(np.int64)
+
+
+def _over_layers(
+    sections: Sections,
+    samples: Samples,
+    wall: _Ints,
+    pieces: _Pieces,
+    piece: _Ints,
+    *,
+    held: bool,
+) -> list[Stretch]:
+    """Follow pieces upward. A slab is a run of layers with one distinct section; a node is one
+    piece in one slab."""
+    distinct = sections.distinct.astype(np.int64)
+    slab_first = np.flatnonzero(np.diff(distinct, prepend=-2))
+    slab_last = np.append(slab_first[1:], len(distinct)) - 1
+    slab_section = distinct[slab_first]
+
+    order = np.argsort(pieces.section, kind="stable")
+    begin = np.searchsorted(pieces.section[order], slab_section, side="left")
+    end = np.searchsorted(pieces.section[order], slab_section, side="right")
+    size = end - begin
+    node_slab = np.repeat(np.arange(len(slab_section)), size)
+    node_start = np.cumsum(size) - size
+    node_piece = order[np.arange(len(node_slab)) + np.repeat(begin - node_start, size)]
+    rank = np.empty(len(order), np.int64)
+    rank[order] = np.arange(len(order))
+
+    one, other = _upward(sections, samples, wall, pieces, piece, slab_section)
+    # From (slab, piece) to node number: pieces of a section stand in `order`.
+    lower = node_start[one[0]] + rank[one[1]] - begin[one[0]]
+    upper = node_start[other[0]] + rank[other[1]] - begin[other[0]]
+    label = _components(len(node_slab), lower, upper)
+    return _summarise(
+        sections,
+        samples,
+        pieces,
+        node_piece,
+        slab_first[node_slab],
+        slab_last[node_slab],
+        label,
+        held,
+    )
+
+
+def _upward(
+    sections: Sections,
+    samples: Samples,
+    wall: _Ints,
+    pieces: _Pieces,
+    piece: _Ints,
+    slab_section: _Ints,
+) -> tuple[tuple[_Ints, _Ints], tuple[_Ints, _Ints]]:
+    """Pairs (slab, piece) and (next slab, piece) that lie over each other.
+
+    Wall samples fall into square cells; two pieces of one group that look alike in direction and
+    share a cell belong together. Cells are laid four times, shifted by half, so that centres
+    nearer than half a cell always meet.
+    """
+    cell = 2 * max(0.3, 1.5 * sections.layer_height)
+    centre = samples.centre[wall]
+    normal = samples.normal[wall]
+    section = pieces.section[piece]
+    groups = pieces.group[piece]
+    lowers: list[_Ints] = []
+    uppers: list[_Ints] = []
+    slabs: list[_Ints] = []
+    for shift in ((0.0, 0.0), (0.5, 0.0), (0.0, 0.5), (0.5, 0.5)):
+        place = np.floor(centre / cell + shift).astype(np.int64)
+        place -= place.min(axis=0)
+        width = place.max(axis=0) + 1
+        key = (groups * width[0] + place[:, 0]) * width[1] + place[:, 1]
+        # One sample stands for its piece in a cell.
+        chosen = np.lexsort((key, piece))
+        fresh = (np.diff(piece[chosen], prepend=-1) != 0) | (np.diff(key[chosen], prepend=-1) != 0)
+        chosen = chosen[fresh]
+        chosen = chosen[np.lexsort((key[chosen], section[chosen]))]
+        section_of, key_of = section[chosen], key[chosen]
+        full = section_of * (int(key.max()) + 1) + key_of
+        begin = np.searchsorted(section_of, slab_section[:-1], side="left")
+        size = np.searchsorted(section_of, slab_section[:-1], side="right") - begin
+        slab = np.repeat(np.arange(len(slab_section) - 1), size)
+        low = chosen[np.arange(len(slab)) + np.repeat(begin - (np.cumsum(size) - size), size)]
+        wanted = slab_section[slab + 1] * (int(key.max()) + 1) + key[low]
+        first = np.searchsorted(full, wanted, side="left")
+        many = np.searchsorted(full, wanted, side="right") - first
+        many[slab_section[slab + 1] < 0] = 0
+        pair = np.repeat(np.arange(len(low)), many)
+        high = chosen[np.arange(len(pair)) + np.repeat(first - (np.cumsum(many) - many), many)]
+        low, slab = low[pair], slab[pair]
+        alike = np.abs((normal[low] * normal[high]).sum(axis=1)) >= _ALONG
+        lowers.append(piece[low[alike]])
+        uppers.append(piece[high[alike]])
+        slabs.append(slab[alike])
+    slab = np.concatenate(slabs)
+    return (slab, np.concatenate(lowers)), (slab + 1, np.concatenate(uppers))
+
+
+def _summarise(
+    sections: Sections,
+    samples: Samples,
+    pieces: _Pieces,
+    node_piece: _Ints,
+    first_layer: _Ints,
+    last_layer: _Ints,
+    label: _Ints,
+    held: bool,
+) -> list[Stretch]:
+    count = int(label.max()) + 1
+    half = sections.layer_height / 2
+    low = pieces.low[node_piece]
+    order = np.lexsort((first_layer, low, label))
+    thinnest = order[np.searchsorted(label[order], np.arange(count))]
+    weight = (pieces.length[node_piece] + 1e-6) * (last_layer - first_layer + 1)
+    _, typical, _ = _spread(label, pieces.typical[node_piece], weight)
+    minimum = _reduce(np.minimum, label, count, low)
+    maximum = _reduce(np.maximum, label, count, pieces.high[node_piece])
+    length = _reduce(np.maximum, label, count, pieces.length[node_piece])
+    ends = _reduce(np.maximum, label, count, pieces.ends[node_piece].astype(np.float64))
+    bottom = _reduce(np.minimum, label, count, first_layer.astype(np.float64)).astype(np.int64)
+    top = _reduce(np.maximum, label, count, last_layer.astype(np.float64)).astype(np.int64)
+    box_low = _reduce(np.minimum, label, count, pieces.box_low[node_piece])
+    box_high = _reduce(np.maximum, label, count, pieces.box_high[node_piece])
+    sides = ends.astype(np.int64)
+    if held:
+        sides = sides + _held_above_or_below(
+            sections, samples, pieces, node_piece, first_layer, last_layer, label, bottom, top
+        )
+    spot = pieces.thinnest[node_piece[thinnest]]
+    centre = samples.centre[spot]
+    middle = (sections.heights[first_layer[thinnest]] + sections.heights[last_layer[thinnest]]) / 2
+    lowest, highest = sections.heights[bottom] - half, sections.heights[top] + half
+    found = [
+        Stretch(
+            minimum=float(minimum[i]),
+            typical=float(typical[i]),
+            maximum=float(maximum[i]),
+            length=float(length[i]),
+            low=float(lowest[i]),
+            high=float(highest[i]),
+            point=(float(centre[i, 0]), float(centre[i, 1]), float(middle[i])),
+            box=(
+                (float(box_low[i, 0]), float(box_low[i, 1]), float(lowest[i])),
+                (float(box_high[i, 0]), float(box_high[i, 1]), float(highest[i])),
+            ),
+            group=int(pieces.group[node_piece[thinnest[i]]]),
+            sides=int(sides[i]),
+        )
+        for i in range(count)
+    ]
+    return sorted(found, key=lambda s: (s.group, round(s.minimum, 4), s.point))
+
+
+def _held_above_or_below(
+    sections: Sections,
+    samples: Samples,
+    pieces: _Pieces,
+    node_piece: _Ints,
+    first_layer: _Ints,
+    last_layer: _Ints,
+    label: _Ints,
+    bottom: _Ints,
+    top: _Ints,
+) -> _Ints:
+    """0, 1 or 2: whether there is material right below and right above each wall."""
+    count = len(bottom)
+    result = np.zeros(count, np.int64)
+    for layer, step, extreme in ((first_layer, -1, bottom), (last_layer, 1, top)):
+        at_extreme = np.flatnonzero(layer == extreme[label])
+        order = at_extreme[np.argsort(label[at_extreme], kind="stable")]
+        node = order[np.searchsorted(label[order], np.arange(count))]
+        spot = samples.centre[pieces.thinnest[node_piece[node]]]
+        beyond = extreme + step
+        inside = (beyond >= 0) & (beyond < len(sections.heights))
+        section = np.where(inside, sections.distinct[np.where(inside, beyond, 0)], -1)
+        result += inside_section(sections, section, spot)
+    return result
+
+
+def inside_section(sections: Sections, section: _Ints, point: _Floats) -> NDArray[np.bool_]:
+    """Whether each point (n, 2) lies in the material of its distinct section (n,); -1 is empty."""
+    result = np.zeros(len(point), bool)
+    for number in np.unique(section[section >= 0]).tolist():
+        here = np.flatnonzero(section == number)
+        crossings = np.zeros(len(here), np.int64)
+        x, y = point[here, 0][:, None], point[here, 1][:, None]
+        for ring in sections.rings(number):
+            ax, ay = ring[:, 0], ring[:, 1]
+            bx, by = np.roll(ax, -1), np.roll(ay, -1)
+            spans = (ay > y) != (by > y)
+            rise = np.where(by == ay, 1.0, by - ay)
+            crossings += (spans & (x < ax + (y - ay) * (bx - ax) / rise)).sum(axis=1)
+        result[here] = crossings % 2 == 1
+    return result
