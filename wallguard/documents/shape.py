@@ -1,0 +1,388 @@
+"""The format of a document as plain data, from which its validation and its JSON Schema follow.
+
+A format is a tree of the shapes below. Each shape knows three things: what it expects in words,
+its JSON Schema (draft 7, which editors know best), and the problems of a node that should have it.
+`complete=False` lets required keys be absent, for a file that inherits the rest from another.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import isfinite
+from typing import Any, TypeAlias
+
+from wallguard.documents.reading import Mapping, Node, Problem, Scalar, Sequence, describe
+
+JsonSchema: TypeAlias = dict[str, Any]
+
+
+def nearest(word: str, known: tuple[str, ...]) -> str | None:
+    """The known word most like `word`, or None where none is like it."""
+    found = difflib.get_close_matches(word[:80].lower(), known, n=1, cutoff=0.6)
+    return found[0] if found else None
+
+
+def _is_number(node: Node) -> bool:
+    return (
+        isinstance(node, Scalar)
+        and isinstance(node.value, int | float)
+        and not isinstance(node.value, bool)
+    )
+
+
+def _mismatch(key: str, expected: str, node: Node, remedy: str = "") -> Problem:
+    return Problem(node.place, f"`{key}`: expected {expected}, but found {describe(node)}", remedy)
+
+
+@dataclass(frozen=True)
+class Number:
+    """A finite number from `low` to `high`, in `unit`; whole numbers only where `whole`."""
+
+    low: float
+    high: float
+    unit: str = ""
+    whole: bool = False
+
+    def expected(self) -> str:
+        kind = "a whole number" if self.whole else "a number"
+        unit = f" of {self.unit}" if self.unit else ""
+        return f"{kind}{unit} from {self.low:g} to {self.high:g}"
+
+    def accepts(self, node: Node) -> bool:
+        return _is_number(node)
+
+    def schema(self, complete: bool = True) -> JsonSchema:
+        kind = "integer" if self.whole else "number"
+        return {"type": kind, "minimum": self.low, "maximum": self.high}
+
+    def problems(self, node: Node, key: str, complete: bool = True) -> Iterator[Problem]:
+        value = node.value if isinstance(node, Scalar) else None
+        if not _is_number(node):
+            yield _mismatch(key, self.expected(), node, self._spelling(value))
+            return
+        assert isinstance(value, int | float)
+        if not isfinite(value) or not self.low <= value <= self.high:
+            yield _mismatch(key, self.expected(), node, self._other_unit(float(value)))
+        elif self.whole and value != int(value):
+            yield _mismatch(key, self.expected(), node)
+
+    def _spelling(self, value: object) -> str:
+        if not isinstance(value, str):
+            return ""
+        if re.fullmatch(r"\s*[-+]?[0-9]+,[0-9]+\s*", value):
+            return "Write a decimal point, not a comma"
+        if re.match(r"\s*[-+]?[0-9.]+\s*[a-zµ\"%]+\s*$", value, re.IGNORECASE):
+            unit = f": it is in {self.unit}" if self.unit else ""
+            return f"Write the number without a unit{unit}"
+        if re.fullmatch(r"[-+]?[0-9.]+", value):
+            return "Write the number without quotes"
+        return ""
+
+    def _other_unit(self, value: float) -> str:
+        if self.unit != "mm" or value <= 0:
+            return ""
+        if value > self.high and self.low <= value / 1000 <= self.high:
+            return "Lengths are in mm; this one looks like micrometres"
+        if value < self.low and self.low <= value * 1000 <= self.high:
+            return "Lengths are in mm; this one looks like metres"
+        return ""
+
+
+@dataclass(frozen=True)
+class Forbidden:
+    """What text may not hold: a regular expression read alike by Python and JSON Schema."""
+
+    pattern: str
+    problem: str
+    remedy: str
+
+
+# Escapes are spelled so that Python and ECMA-262, which JSON Schema uses, read them alike.
+CONTROLS = Forbidden(
+    r"[\u0000-\u001f\u007f-\u009f\u2028\u2029]",
+    "a line break or control character",
+    "Keep to one line of plain text",
+)
+CONTROLS_BUT_LINES = Forbidden(
+    r"[\u0000-\u0008\u000b-\u001f\u007f-\u009f]", "a control character", "Remove it"
+)
+BLANK = Forbidden(r"^\s*$", "nothing but spaces", "Write something, or remove the key")
+LEAVES = (
+    CONTROLS,
+    BLANK,
+    Forbidden(r"\\", "a backslash", "Put / between folders"),
+    Forbidden(r"^(/|~|[A-Za-z]:)", "an absolute path", "Write it relative"),
+)
+GOES_UP = Forbidden(
+    r"(^|/)\.\.(/|$)", "`..`, which leaves the folder", "Write it relative to the root"
+)
+
+
+@dataclass(frozen=True)
+class Text:
+    """Text of at most `longest` characters, matching `pattern` if there is one."""
+
+    what: str = "text"
+    longest: int = 200
+    forbidden: tuple[Forbidden, ...] = (CONTROLS, BLANK)
+    pattern: str = ""
+
+    def expected(self) -> str:
+        return self.what
+
+    def accepts(self, node: Node) -> bool:
+        return isinstance(node, Scalar) and isinstance(node.value, str)
+
+    def schema(self, complete: bool = True) -> JsonSchema:
+        made: JsonSchema = {"type": "string", "maxLength": self.longest}
+        if self.pattern:
+            made["pattern"] = self.pattern
+        if self.forbidden:
+            made["allOf"] = [{"not": {"pattern": item.pattern}} for item in self.forbidden]
+        return made
+
+    def problems(self, node: Node, key: str, complete: bool = True) -> Iterator[Problem]:
+        if not (isinstance(node, Scalar) and isinstance(node.value, str)):
+            remedy = "Put it in quotes" if _is_number(node) else ""
+            yield _mismatch(key, self.expected(), node, remedy)
+            return
+        if len(node.value) > self.longest:
+            problem = f"`{key}`: longer than {self.longest} characters"
+            yield Problem(node.place, problem, "Shorten it")
+            return
+        for item in self.forbidden:
+            if re.search(item.pattern, node.value):
+                problem = f"`{key}`: {describe(node)} holds {item.problem}"
+                yield Problem(node.place, problem, item.remedy)
+                return
+        if self.pattern and not re.search(self.pattern, node.value):
+            yield _mismatch(key, self.expected(), node)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One of a few values, written out: words, or `false`."""
+
+    values: tuple[str | bool, ...]
+
+    def expected(self) -> str:
+        words = ["false" if value is False else f'"{value}"' for value in self.values]
+        return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} or {words[-1]}"
+
+    def accepts(self, node: Node) -> bool:
+        return isinstance(node, Scalar) and any(
+            isinstance(node.value, type(value)) for value in self.values
+        )
+
+    def schema(self, complete: bool = True) -> JsonSchema:
+        return {"enum": list(self.values)}
+
+    def problems(self, node: Node, key: str, complete: bool = True) -> Iterator[Problem]:
+        found = node.value if isinstance(node, Scalar) else None
+        if any(type(found) is type(value) and found == value for value in self.values):
+            return
+        words = tuple(value for value in self.values if isinstance(value, str))
+        near = nearest(found, words) if isinstance(found, str) else None
+        remedy = f"The nearest known value is `{near}`" if near and len(words) > 1 else ""
+        yield _mismatch(key, self.expected(), node, remedy)
+
+
+@dataclass(frozen=True)
+class Version:
+    """The format's version: the number 1, the only one so far."""
+
+    def expected(self) -> str:
+        return "the format's version, 1"
+
+    def accepts(self, node: Node) -> bool:
+        return _is_number(node)
+
+    def schema(self, complete: bool = True) -> JsonSchema:
+        return {"const": 1}
+
+    def problems(self, node: Node, key: str, complete: bool = True) -> Iterator[Problem]:
+        if _is_number(node) and node.plain() == 1:
+            return
+        newer = _is_number(node) and node.plain() > 1
+        remedy = "This file wants a later wallguard: update it" if newer else "Write 1"
+        yield _mismatch(key, self.expected(), node, remedy)
+
+
+@dataclass(frozen=True)
+class Many:
+    """A list of `fewest` to `most` items of one shape; `what` says it in words."""
+
+    item: Shape
+    fewest: int
+    most: int
+    what: str
+
+    def expected(self) -> str:
+        return self.what
+
+    def accepts(self, node: Node) -> bool:
+        return isinstance(node, Sequence)
+
+    def schema(self, complete: bool = True) -> JsonSchema:
+        return {
+            "type": "array",
+            "items": self.item.schema(),
+            "minItems": self.fewest,
+            "maxItems": self.most,
+        }
+
+    def problems(self, node: Node, key: str, complete: bool = True) -> Iterator[Problem]:
+        if not isinstance(node, Sequence) or not self.fewest <= len(node.items) <= self.most:
+            yield _mismatch(key, self.expected(), node)
+            return
+        for number, item in enumerate(node.items, 1):
+            # Lists are inherited whole, so their items are always complete.
+            yield from self.item.problems(item, f"{key}[{number}]")
+
+
+@dataclass(frozen=True)
+class OneOf:
+    """The first of several shapes that has the node's type; their types differ."""
+
+    shapes: tuple[Shape, ...]
+
+    def expected(self) -> str:
+        return " or ".join(shape.expected() for shape in self.shapes)
+
+    def accepts(self, node: Node) -> bool:
+        return any(shape.accepts(node) for shape in self.shapes)
+
+    def schema(self, complete: bool = True) -> JsonSchema:
+        return {"anyOf": [shape.schema(complete) for shape in self.shapes]}
+
+    def problems(self, node: Node, key: str, complete: bool = True) -> Iterator[Problem]:
+        for shape in self.shapes:
+            if shape.accepts(node):
+                yield from shape.problems(node, key, complete)
+                return
+        yield _mismatch(key, self.expected(), node)
+
+
+@dataclass(frozen=True)
+class Field:
+    """One key: what may stand there, what it means, and what holds where it is left out.
+
+    A required key may be inherited; one that is asked `always` stands in every file.
+    """
+
+    key: str
+    shape: Shape
+    help: str
+    required: bool = False
+    always: bool = False
+    default: Any = None
+
+
+@dataclass(frozen=True)
+class Table:
+    """A mapping with known keys.
+
+    exclusive  pairs of keys of which at most one may be given
+    needs      (key, key it needs beside it)
+    """
+
+    what: str
+    fields: tuple[Field, ...]
+    exclusive: tuple[tuple[str, str], ...] = ()
+    needs: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        return tuple(field.key for field in self.fields)
+
+    def expected(self) -> str:
+        return f"{self.what} ({', '.join(self.keys)})"
+
+    def accepts(self, node: Node) -> bool:
+        return isinstance(node, Mapping)
+
+    def schema(self, complete: bool = True) -> JsonSchema:
+        properties: JsonSchema = {}
+        for field in self.fields:
+            described = {"description": field.help, **field.shape.schema(complete)}
+            if field.default is not None:
+                described["default"] = field.default
+            properties[field.key] = described
+        made: JsonSchema = {
+            "type": "object",
+            "properties": properties,
+            "additionalProperties": False,
+        }
+        required = self._required(complete)
+        if required:
+            made["required"] = required
+        if self.exclusive:
+            made["allOf"] = [{"not": {"required": list(pair)}} for pair in self.exclusive]
+        if self.needs:
+            made["dependencies"] = {key: [needed] for key, needed in self.needs}
+        return made
+
+    def completeness(self) -> JsonSchema:
+        """Only what `complete=True` adds to the schema: the required keys, at every level."""
+        made: JsonSchema = {}
+        required = self._required(complete=True)
+        if required:
+            made["required"] = required
+        inside = {
+            field.key: field.shape.completeness()
+            for field in self.fields
+            if isinstance(field.shape, Table) and field.shape.completeness()
+        }
+        if inside:
+            made["properties"] = inside
+        return made
+
+    def problems(self, node: Node, key: str = "", complete: bool = True) -> Iterator[Problem]:
+        if not isinstance(node, Mapping):
+            yield _mismatch(key, self.expected(), node)
+            return
+        known = {field.key: field for field in self.fields}
+        inside = f"{key}." if key else ""
+        for name, entry in node.entries.items():
+            if name in known:
+                yield from known[name].shape.problems(entry.value, inside + name, complete)
+            else:
+                shown = "".join(c if c.isprintable() else "�" for c in name[:60])
+                place = f" in `{key}`" if key else ""
+                problem = f"unknown key `{shown}`{place}"
+                yield Problem(entry.place, problem, self._suggest(name))
+        for name in self._required(complete):
+            if name not in node.entries:
+                problem = f"the key `{inside}{name}` is missing"
+                yield Problem(node.place, problem, f"Expected {known[name].shape.expected()}")
+        for one, other in self.exclusive:
+            if one in node.entries and other in node.entries:
+                problem = f"both `{inside}{one}` and `{inside}{other}` are given"
+                yield Problem(node.entries[other].place, problem, "Keep one of them")
+        for one, needed in self.needs:
+            if one in node.entries and needed not in node.entries:
+                problem = f"`{inside}{one}` is given without `{inside}{needed}`"
+                yield Problem(node.entries[one].place, problem, f"Add `{needed}`")
+
+    def _required(self, complete: bool) -> list[str]:
+        return [field.key for field in self.fields if field.always or (complete and field.required)]
+
+    def _suggest(self, name: str) -> str:
+        near = nearest(name, self.keys)
+        if near:
+            return f"The nearest known key is `{near}`"
+        for field in self.fields:
+            inner = field.shape
+            tables = inner.shapes if isinstance(inner, OneOf) else (inner,)
+            for table in tables:
+                if isinstance(table, Table) and nearest(name, table.keys):
+                    return (
+                        f"The nearest known key is `{nearest(name, table.keys)}` in `{field.key}`"
+                    )
+        return f"Known keys: {', '.join(self.keys)}"
+
+
+Shape: TypeAlias = Number | Text | Choice | Version | Many | OneOf | Table

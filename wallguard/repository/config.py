@@ -1,0 +1,203 @@
+"""`wallguard.yaml`: which parts of a design repository answer to which rule files, and how."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from math import hypot
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from wallguard.documents.reading import (
+    DocumentError,
+    Mapping,
+    Problem,
+    Sequence,
+    parse_document,
+    read_document,
+)
+from wallguard.errors import InputError
+from wallguard.repository.fields import DIRECTIONS, REPOSITORY_FILE
+from wallguard.repository.patterns import matches
+from wallguard.repository.placement import (
+    UPRIGHT,
+    Rotation,
+    rotation_about_axes,
+    rotation_from_up,
+)
+
+FILE_NAME = "wallguard.yaml"
+PART_SUFFIXES = (".stl", ".3mf", ".obj", ".ply")
+
+
+@dataclass(frozen=True)
+class Assignment:
+    """One rule file that a part answers to, and how the part is printed for it.
+
+    rules     rule file, relative to the root, with /
+    rotation  rows of the matrix from the file's frame to the printer's
+    scale     printed size over the size in the file
+    unit      unit of the file where its format carries none; None: not stated
+    line      of `wallguard.yaml`, where this is said; None: said on the command line
+    """
+
+    rules: str
+    rotation: Rotation = UPRIGHT
+    scale: float = 1.0
+    unit: str | None = None
+    line: int | None = None
+
+
+@dataclass(frozen=True)
+class PartEntry:
+    """One entry under `parts`: patterns, and an assignment for each rule file."""
+
+    files: tuple[str, ...]
+    assignments: tuple[Assignment, ...]
+
+
+@dataclass(frozen=True)
+class Repository:
+    """A design repository; `path` is its `wallguard.yaml`, None where there is none.
+
+    Paths of parts are relative to `root`, with /. Without a `wallguard.yaml` no part answers to
+    any rules and nothing is excluded.
+    """
+
+    root: Path
+    path: Path | None = None
+    unit: str | None = None
+    entries: tuple[PartEntry, ...] = ()
+    exclude: tuple[str, ...] = ()
+
+    def assignments(self, path: str) -> list[Assignment]:
+        """The rule files that the part at `path` answers to, in the order of the file.
+
+        Empty where the part is excluded or where nothing names it. Where several entries name the
+        same rules, the last one says how the part is printed.
+        """
+        if self.excluded(path):
+            return []
+        found: dict[str, Assignment] = {}
+        for entry in self.entries:
+            if any(matches(pattern, path) for pattern in entry.files):
+                for assignment in entry.assignments:
+                    found[assignment.rules] = assignment
+        return list(found.values())
+
+    def excluded(self, path: str) -> bool:
+        """Whether `exclude` names `path`."""
+        return any(matches(pattern, path) for pattern in self.exclude)
+
+    def part_files(self, paths: Iterable[str]) -> list[str]:
+        """Those of `paths` that are parts and not excluded, sorted, each once."""
+        return sorted({path for path in paths if is_part(path) and not self.excluded(path)})
+
+    def rule_files(self) -> tuple[str, ...]:
+        """Every rule file that an entry names, in the order of the file, each once."""
+        named = (item.rules for entry in self.entries for item in entry.assignments)
+        return tuple(dict.fromkeys(named))
+
+
+def is_part(path: str) -> bool:
+    """Whether the name has the suffix of a mesh file that wallguard reads."""
+    return PurePosixPath(path).suffix.lower() in PART_SUFFIXES
+
+
+def load_repository(root: Path) -> Repository:
+    """The `wallguard.yaml` in the folder `root`; an empty Repository where there is none.
+
+    Rule files are only named here; `load_rules(root / assignment.rules, root)` reads them and
+    refuses those that lie outside.
+
+    Raises InputError: not a folder, a file that leads out of `root`, is not YAML (see
+    `documents.reading`), or has keys or values that the format does not have.
+    """
+    if not root.is_dir():
+        raise InputError(root, "this is not a folder", remedy="Name the repository's root")
+    path = root / FILE_NAME
+    if not os.path.lexists(path):
+        other = root / "wallguard.yml"
+        if other.exists():
+            raise InputError(
+                other.name, "this name is not looked for", remedy=f"Call it {FILE_NAME}"
+            )
+        return Repository(root)
+    if not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(root)):
+        raise InputError(
+            FILE_NAME, "a link that leads out of the repository", remedy="Put the file itself here"
+        )
+    return _repository(read_document(path, FILE_NAME), root)
+
+
+def parse_repository(text: str, root: Path) -> Repository:
+    """The text of a `wallguard.yaml`, as it stood at another revision for example.
+
+    Raises InputError as `load_repository` does for the content.
+    """
+    return _repository(parse_document(text, FILE_NAME), root)
+
+
+def _repository(document: Mapping, root: Path) -> Repository:
+    problems = list(REPOSITORY_FILE.problems(document)) or list(_relations(document))
+    if problems:
+        raise DocumentError(tuple(problems))
+    values = document.plain()
+    rows = document.entries["parts"].value
+    assert isinstance(rows, Sequence)
+    entries = (
+        _entry(part, row.place.line, values.get("unit"))
+        for part, row in zip(values["parts"], rows.items, strict=True)
+    )
+    exclude = tuple(values.get("exclude", []))
+    return Repository(root, root / FILE_NAME, values.get("unit"), tuple(entries), exclude)
+
+
+def _entry(values: dict[str, Any], line: int, unit: str | None) -> PartEntry:
+    rotation = UPRIGHT
+    if "up" in values:
+        up = values["up"]
+        rotation = rotation_from_up(DIRECTIONS[up] if isinstance(up, str) else tuple(up))
+    elif "rotate" in values:
+        rotation = rotation_about_axes(tuple(values["rotate"]))
+    scale, unit = _scale(values.get("scale", 1)), values.get("unit", unit)
+    return PartEntry(
+        tuple(_listed(values["files"])),
+        tuple(
+            Assignment(_normal(rules), rotation, scale, unit, line)
+            for rules in _listed(values["rules"])
+        ),
+    )
+
+
+def _listed(value: str | list[str]) -> list[str]:
+    return [value] if isinstance(value, str) else value
+
+
+def _normal(path: str) -> str:
+    return PurePosixPath(path).as_posix()
+
+
+def _scale(value: float | str) -> float:
+    if not isinstance(value, str):
+        return float(value)
+    printed, drawn = (float(side) for side in value.split(":"))
+    return printed / drawn if drawn else 0.0
+
+
+def _relations(document: Mapping) -> Iterator[Problem]:
+    """What the shapes of the values do not say."""
+    rows = document.entries["parts"].value
+    assert isinstance(rows, Sequence)
+    for row in rows.items:
+        assert isinstance(row, Mapping)
+        up, scale = row.at("up"), row.at("scale")
+        if up and isinstance(up.value, Sequence) and hypot(*up.value.plain()) < 1e-6:
+            yield Problem(up.value.place, "`up`: this direction has no length", 'Write "+z"')
+        if scale and not 0.00001 <= _scale(scale.value.plain()) <= 100_000:
+            yield Problem(
+                scale.value.place,
+                f"`scale`: {scale.value.plain()} is not between 1:100000 and 100000:1",
+                'Write the printed size first, as in "1:500"',
+            )

@@ -1,0 +1,205 @@
+"""Rule files: read, joined with what they extend, checked, and turned into `Rules`."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+from wallguard.documents.reading import (
+    DocumentError,
+    Entry,
+    Mapping,
+    Node,
+    Problem,
+    Scalar,
+    read_document,
+)
+from wallguard.errors import InputError
+from wallguard.rules.fields import (
+    EXTENDS,
+    OUTCOME_DEFAULTS,
+    RULE_FILE,
+    TOLERANCE_DEFAULT,
+    UNCERTAINTY_DEFAULT,
+)
+from wallguard.rules.model import Beads, DeclaredBand, Limit, Minimum, Rules
+from wallguard.rules.relations import relations
+
+MAX_CHAIN = 8
+_OUTSIDE = "this lies outside the repository, or a link in its path leads out"
+_BRING_IN = "Copy it into the repository"
+
+
+def load_rules(path: Path, root: Path | None = None) -> Rules:
+    """The rule file at `path`, with what it extends.
+
+    With `root`, the file and all it extends must lie in that folder, symbolic links followed, and
+    names in `Rules` and in errors are relative to it, with /; without, they are as given.
+
+    Raises InputError: unreadable or not YAML (see `documents.reading`), keys or values that the
+    format does not have, contradictions between values, or a chain of `extends` that turns in
+    a circle, leaves `root` or is longer than MAX_CHAIN. It names every problem it found.
+    """
+    chain, problems = _read_chain(path, root)
+    problems += [
+        problem
+        for document in chain
+        for problem in RULE_FILE.problems(document, complete="extends" not in document.entries)
+    ]
+    if problems:
+        raise DocumentError(tuple(problems))
+    merged = _both_ways(chain[-1])
+    for document in reversed(chain[:-1]):
+        merged = _merge(merged, _both_ways(document))
+    problems = list(RULE_FILE.problems(merged)) or list(relations(merged))
+    if problems:
+        raise DocumentError(tuple(problems))
+    files = (name for document in chain for name in _names(Path(document.place.path), root))
+    return _rules(merged.plain(), chain[0].place.path, tuple(dict.fromkeys(files)))
+
+
+def _read_chain(path: Path, root: Path | None) -> tuple[list[Mapping], list[Problem]]:
+    """The document and those it extends, nearest first, and what stopped the chain if anything.
+
+    Raises InputError where not even the first can be read.
+    """
+    if root is not None and not _inside(path, root):
+        raise InputError(_shown(path, root), _OUTSIDE, remedy=_BRING_IN)
+    chain = [read_document(path, _shown(path, root))]
+    seen = [os.path.realpath(path)]
+    while (entry := chain[-1].entries.get("extends")) is not None:
+        if any(EXTENDS.problems(entry.value, "extends")):
+            break
+        # As it stands in the text: links in the path are followed when the file is opened.
+        path = Path(os.path.normpath(path.parent / entry.value.plain()))
+        shown, real = _shown(path, root), os.path.realpath(path)
+        names = [document.place.path for document in chain]
+        if root is not None and not _inside(path, root):
+            problem, remedy = f"{shown}: {_OUTSIDE}", _BRING_IN
+        elif real in seen:
+            circle = " -> ".join([*names[seen.index(real) :], shown])
+            problem, remedy = f"turns in a circle: {circle}", "Remove one `extends`"
+        elif len(chain) == MAX_CHAIN:
+            problem = f"more than {MAX_CHAIN} files in a chain: {' -> '.join([*names, shown])}"
+            remedy = "Shorten the chain"
+        else:
+            try:
+                chain.append(read_document(path, shown))
+                seen.append(real)
+                continue
+            except DocumentError as error:
+                return chain, list(error.problems)
+            except InputError as error:
+                problem, remedy = f"{shown}: {error.problem}", error.remedy
+        return chain, [Problem(entry.value.place, f"`extends`: {problem}", remedy)]
+    return chain, []
+
+
+def _inside(path: Path, root: Path) -> bool:
+    return Path(os.path.realpath(path)).is_relative_to(os.path.realpath(root))
+
+
+def _shown(path: Path, root: Path | None) -> str:
+    if root is not None:
+        # Second try for a root or a path that is named through a link.
+        for plain in (os.path.abspath, os.path.realpath):
+            if Path(plain(path)).is_relative_to(plain(root)):
+                return Path(plain(path)).relative_to(plain(root)).as_posix()
+    return path.as_posix()
+
+
+def _names(shown: Path, root: Path | None) -> tuple[str, ...]:
+    """The name of a file, and of the one it links to: a change in either counts."""
+    path = shown if root is None else root / shown
+    real = Path(os.path.realpath(path))
+    if root is not None:
+        return shown.as_posix(), real.relative_to(os.path.realpath(root)).as_posix()
+    linked = path.is_symlink()
+    return (shown.as_posix(), real.as_posix()) if linked else (shown.as_posix(),)
+
+
+def _both_ways(document: Mapping) -> Mapping:
+    """The document with `tolerance: 0.1` written out, so that one side can be inherited."""
+    entry = document.entries.get("tolerance")
+    if entry is None or not isinstance(entry.value, Scalar):
+        return document
+    sides: dict[str, Entry] = dict.fromkeys(("thinner", "thicker"), entry)
+    both = Entry(entry.place, Mapping(sides, entry.value.place))
+    return Mapping({**document.entries, "tolerance": both}, document.place)
+
+
+def _merge(base: Mapping, over: Mapping) -> Mapping:
+    """`over` where it says something, else `base`; mappings key by key, lists as a whole."""
+    entries = dict(base.entries)
+    for key, entry in over.entries.items():
+        below: Node | None = entries[key].value if key in entries else None
+        if isinstance(below, Mapping) and isinstance(entry.value, Mapping):
+            entries[key] = Entry(entry.place, _merge(below, entry.value))
+        else:
+            entries[key] = entry
+    return Mapping(entries, over.place)
+
+
+def _rules(values: dict[str, Any], path: str, files: tuple[str, ...]) -> Rules:
+    tolerance = values.get("tolerance", {})
+    volume = values.get("build_volume")
+    process = values["process"]
+    return Rules(
+        path=path,
+        name=values["name"],
+        category=process["category"],
+        layer_height=float(values["layer_height"]),
+        build_volume=(float(volume[0]), float(volume[1]), float(volume[2])) if volume else None,
+        beads=_beads(values["beads"]) if "beads" in values else None,
+        bands=tuple(sorted(map(_band, values.get("bands", [])), key=lambda band: band.lower)),
+        minimum=Minimum(
+            **{
+                key: limit
+                for key, asked in values.get("minimum", {}).items()
+                if (limit := _limit(asked))
+            }
+        ),
+        tolerance=(
+            float(tolerance.get("thinner", TOLERANCE_DEFAULT)),
+            float(tolerance.get("thicker", TOLERANCE_DEFAULT)),
+        ),
+        outcomes={**OUTCOME_DEFAULTS, **values.get("outcomes", {})},
+        printer=process.get("printer", ""),
+        material=process.get("material", ""),
+        notes=values.get("notes", ""),
+        files=files,
+    )
+
+
+def _beads(values: dict[str, Any]) -> Beads:
+    varies = values.get("width_varies", False)
+    return Beads(
+        width=float(values["width"]),
+        contours=int(values["contours"]),
+        smallest_wall=float(values["smallest_wall"]),
+        squeeze=float(values["squeeze"]),
+        smallest_fill=float(values["smallest_fill"]),
+        between_one_and_two=values.get("between_one_and_two", "two beads"),
+        width_varies=(float(varies[0]), float(varies[1])) if varies else None,
+        nozzle=float(values["nozzle"]) if "nozzle" in values else None,
+        uncertainty=float(values.get("uncertainty", UNCERTAINTY_DEFAULT)),
+    )
+
+
+def _band(values: dict[str, Any]) -> DeclaredBand:
+    return DeclaredBand(
+        lower=float(values["from"]),
+        upper=float(values["to"]) if "to" in values else None,
+        fill=values["fill"],
+        printed=float(values["printed"]) if "printed" in values else None,
+        uncertainty=float(values.get("uncertainty", 0)),
+        source=values.get("source", "declared"),
+        slope=float(values.get("slope", 0)),
+        solid_width=float(values.get("solid_width", 0)),
+    )
+
+
+def _limit(values: dict[str, Any]) -> Limit | None:
+    fail, warn = (float(values[key]) if values.get(key) else None for key in ("fail", "warn"))
+    return None if fail is None and warn is None else Limit(fail, warn)

@@ -1,0 +1,171 @@
+"""What must hold between the values of a rule file, with everything inherited in place."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+from wallguard.documents.reading import Mapping, Node, Place, Problem, Sequence
+
+
+def relations(rules: Mapping) -> Iterator[Problem]:
+    """The contradictions in a rule file whose values are each valid by themselves."""
+    yield from _category(rules)
+    yield from _levels(rules)
+    yield from _beads(rules)
+    yield from _bands(rules)
+
+
+def _elsewhere(other: Place, place: Place) -> str:
+    """Where the other value stands, if that is another file."""
+    return "" if other.path == place.path else f" ({other})"
+
+
+def _category(rules: Mapping) -> Iterator[Problem]:
+    category, beads = rules.at("process", "category"), rules.at("beads")
+    bands = rules.at("bands")
+    if category is None:
+        return
+    name = category.value.plain()
+    if name != "material extrusion" and beads is not None:
+        yield Problem(
+            beads.place,
+            f"`beads`: {name} lays no beads{_elsewhere(category.place, beads.place)}",
+            "Remove `beads`, or correct `process.category`",
+        )
+    if name == "material extrusion" and beads is None and not (bands and bands.value.plain()):
+        yield Problem(
+            category.place,
+            "neither `beads` nor `bands` says how walls come out",
+            "Add bead settings, or a table of bands",
+        )
+
+
+def _levels(rules: Mapping) -> Iterator[Problem]:
+    minimum = rules.at("minimum")
+    if minimum is None or not isinstance(minimum.value, Mapping):
+        return
+    for name, limit in minimum.value.entries.items():
+        assert isinstance(limit.value, Mapping)
+        fail, warn = limit.value.at("fail"), limit.value.at("warn")
+        if fail and warn and 0 < warn.value.plain() < fail.value.plain():
+            yield Problem(
+                warn.value.place,
+                f"`minimum.{name}.warn` is {warn.value.plain():g}, below `fail`, "
+                f"{fail.value.plain():g}{_elsewhere(fail.place, warn.place)}: it would never warn",
+                "Make `warn` the larger one, or remove it",
+            )
+
+
+def _beads(rules: Mapping) -> Iterator[Problem]:
+    width, varies = rules.at("beads", "width"), rules.at("beads", "width_varies")
+    layer = rules.at("layer_height")
+    squeeze, fill = rules.at("beads", "squeeze"), rules.at("beads", "smallest_fill")
+    if width is None or layer is None:
+        return
+    narrowest: Node = width.value
+    if varies and isinstance(varies.value, Sequence):
+        narrowest = varies.value.items[0]
+        low, high = varies.value.plain()
+        if low >= high:
+            yield Problem(
+                varies.value.place,
+                f"`beads.width_varies`: {low:g} is not below {high:g}",
+                "Write the narrowest bead first, then the widest",
+            )
+        elif not low <= width.value.plain() <= high:
+            yield Problem(
+                width.value.place,
+                f"`beads.width` is {width.value.plain():g}, outside `width_varies`, "
+                f"{low:g} to {high:g}{_elsewhere(varies.place, width.place)}",
+                "Make the bounds hold the usual width",
+            )
+    if layer.value.plain() > narrowest.plain():
+        # The cross-section of a bead, a rectangle with half-round ends, needs width >= height.
+        yield Problem(
+            layer.value.place,
+            f"`layer_height` is {layer.value.plain():g}, above the narrowest bead, "
+            f"{narrowest.plain():g} wide{_elsewhere(narrowest.place, layer.place)}: "
+            "a bead is at least as wide as it is high",
+            "Correct one of them",
+        )
+    if squeeze and fill and fill.value.plain() < squeeze.value.plain():
+        yield Problem(
+            fill.value.place,
+            f"`beads.smallest_fill` is {fill.value.plain():g}, below `squeeze`, "
+            f"{squeeze.value.plain():g}{_elsewhere(squeeze.place, fill.place)}: "
+            "a left-over is either squeezed shut or filled",
+            "Make `smallest_fill` the larger one",
+        )
+
+
+def _bands(rules: Mapping) -> Iterator[Problem]:
+    bands = rules.at("bands")
+    if bands is None or not isinstance(bands.value, Sequence) or not bands.value.items:
+        return
+    calculated = rules.at("beads") is not None
+    rows = [item for item in bands.value.items if isinstance(item, Mapping)]
+    single = [problem for row in rows for problem in _band(row)]
+    yield from single
+    if any("`to`" in problem.text for problem in single):
+        return
+    rows.sort(key=lambda row: row.plain()["from"])
+    if rows[0].plain()["from"] > 0 and not calculated:
+        yield _hole(rows[0], 0)
+    for row, following in pairwise(rows):
+        end, start = row.plain().get("to"), following.plain()["from"]
+        if end is None or start < end:
+            until = "without end" if end is None else f"to {end:g}"
+            yield Problem(
+                following.place,
+                f"`bands`: the band from {start:g} overlaps the one from "
+                f"{row.plain()['from']:g} {until} in line {row.place.line}",
+                "Let each band begin where the one before it ends",
+            )
+        elif start > end and not calculated:
+            yield _hole(following, end)
+    last = rows[-1].plain().get("to")
+    if last is not None and not calculated:
+        yield Problem(
+            rows[-1].place,
+            f"`bands`: nothing says how walls of {last:g} mm and more come out",
+            "Leave `to` out in the last band, or add `beads`",
+        )
+
+
+def _hole(row: Mapping, end: float) -> Problem:
+    start = row.plain()["from"]
+    return Problem(
+        row.place,
+        f"`bands`: nothing says how walls from {end:g} to {start:g} mm come out",
+        "Add a band there, or add `beads`",
+    )
+
+
+def _band(row: Mapping) -> Iterator[Problem]:
+    values = row.plain()
+    start, end, fill = values["from"], values.get("to"), values["fill"]
+    if end is not None and end <= start:
+        yield Problem(
+            row.place,
+            f"`bands`: the band from {start:g} ends at {end:g}: `to` is not above `from`",
+            "Correct one of them",
+        )
+    for key in ("printed", "solid_width"):
+        fits = fill == "hollow" if key == "solid_width" else fill != "missing"
+        if key in values and not fits:
+            yield Problem(
+                row.entries[key].place,
+                f"`bands`: `{key}` says nothing about a {fill} wall",
+                "Remove it, or correct `fill`",
+            )
+    if "printed" in values:
+        slope = values.get("slope", 0)
+        ends = [start] if end is None else [start, end]
+        thinnest = min(values["printed"] + slope * at for at in ends)
+        if thinnest < 0:
+            yield Problem(
+                row.entries["printed"].place,
+                f"`bands`: the printed thickness would be {thinnest:g} mm, below zero",
+                "Correct `printed` or `slope`",
+            )
