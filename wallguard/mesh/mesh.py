@@ -23,7 +23,8 @@ MILLIMETRES: dict[str, float] = {
 
 @dataclass(frozen=True)
 class Mesh:
-    """Triangles in space. Equal vertices are one vertex; every index is in range.
+    """Triangles in space. Equal vertices of one object are one vertex; every index is in range
+    and every vertex is used. (Formats that keep objects apart may let them touch.)
 
     vertices   (n, 3) float64, mm
     triangles  (m, 3) int32, indices into `vertices`, counter-clockwise seen from outside

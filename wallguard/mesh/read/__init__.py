@@ -1,0 +1,143 @@
+"""Mesh files in: one module per format, all of them named in one table."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.errors import InputError
+from wallguard.mesh.mesh import MILLIMETRES, Mesh, Unit
+from wallguard.mesh.read import obj, ply, stl, threemf
+from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing
+from wallguard.mesh.read.source import load
+from wallguard.mesh.weld import weld
+
+# A reader takes the file's path (for messages only) and its bytes, and opens nothing.
+READERS: dict[str, Callable[[Path, bytes], Drawing]] = {
+    ".stl": stl.read,
+    ".3mf": threemf.read,
+    ".obj": obj.read,
+    ".ply": ply.read,
+}
+
+# 10 km: more than the largest site model, and single precision steps by 1 mm there.
+MAX_COORDINATE = 1e7
+
+
+def read_mesh(path: Path, *, unit: Unit | None = None, root: Path | None = None) -> Mesh:
+    """Read a mesh file; vertices come back in mm.
+
+    unit: of a file whose format carries none (mm where that is not given either).
+    root: the repository; a path that leads out of it is refused.
+    Vertices that are equal, to 2^-26 of the part's size, are welded (those of one object, where
+    the format keeps objects apart); vertices that no triangle uses are left out.
+    Raises InputError for a file that cannot be read, is not what its suffix says, holds no
+    triangles or coordinates that are not finite or beyond 10 km, or is too large.
+    """
+    reader = READERS.get(path.suffix.lower())
+    if reader is None:
+        raise InputError(
+            path,
+            f"meshes with the suffix {path.suffix!r} are not read"
+            if path.suffix
+            else "the file has no suffix that says what it holds",
+            remedy=f"wallguard reads {', '.join(READERS)}",
+        )
+    try:
+        drawing = reader(path, load(path, root))
+    except MemoryError as error:
+        raise InputError(path, "there is not enough memory to read the file") from error
+    source: Literal["format", "repository", "default"] = (
+        "format" if drawing.unit else "repository" if unit else "default"
+    )
+    return _mesh(path, drawing, drawing.unit or unit or "mm", source)
+
+
+def _mesh(
+    path: Path,
+    drawing: Drawing,
+    unit: Unit,
+    source: Literal["format", "repository", "default"],
+) -> Mesh:
+    vertices, triangles = drawing.vertices, drawing.triangles
+    count = len(vertices) // 3 if triangles is None else len(triangles)
+    if count == 0:
+        raise InputError(path, "the file holds no triangles", remedy=EXPORT)
+    if count > MAX_TRIANGLES:
+        raise InputError(
+            path,
+            f"the file holds {count} triangles, more than {MAX_TRIANGLES}",
+            remedy="Export the part with coarser facets",
+        )
+    objects = drawing.objects
+    if triangles is None:
+        _check_coordinates(path, vertices, unit, None)
+    else:
+        used = _used(path, triangles, len(vertices))
+        _check_coordinates(path, vertices, unit, used)
+        if not used.all():
+            triangles = (np.cumsum(used) - 1)[triangles]
+            vertices = vertices[used]
+            objects = None if objects is None else objects[used]
+    kept, index = weld(_on_grid(vertices), objects)
+    corners = index.reshape(-1, 3) if triangles is None else index[triangles]
+    millimetres = np.asarray(vertices[kept], np.float64) * MILLIMETRES[unit]
+    return Mesh(millimetres, corners, unit, source)
+
+
+def _on_grid(vertices: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Vertices in whole steps of 2^-26 of the part's size, to tell which are equal.
+
+    Single precision has 24 bits, so that points nearer than this to each other are noise: many
+    programs write 0 as 1e-9 in one triangle and as -3e-10 in the next.
+    """
+    size = max(float(np.ptp(column)) for column in vertices.T)  # by column: ten times faster
+    if not size > 1e-20:  # steps too small for single precision
+        return vertices
+    steps = vertices.dtype.type(2.0 ** (26 - math.ceil(math.log2(size))))
+    return np.rint(vertices * steps)
+
+
+def _used(path: Path, triangles: NDArray[np.integer], count: int) -> NDArray[np.bool_]:
+    """Which of the `count` vertices a triangle names; InputError where one does not exist."""
+    wrong = ((triangles < 0) | (triangles >= count)).any(axis=1)
+    if wrong.any():
+        raise InputError(
+            path,
+            f"triangle {int(np.argmax(wrong)) + 1} names a vertex that the file does not have",
+            remedy=EXPORT,
+        )
+    used = np.zeros(count, bool)
+    used[triangles] = True
+    return used
+
+
+def _check_coordinates(
+    path: Path, vertices: NDArray[np.floating], unit: Unit, used: NDArray[np.bool_] | None
+) -> None:
+    """Refuse coordinates that are not finite or too large; of unused vertices, any will do."""
+    limit = MAX_COORDINATE / MILLIMETRES[unit]
+    if -limit <= vertices.min() and vertices.max() <= limit:  # not so where one is NaN
+        return
+    bad = ~(np.abs(vertices) <= limit).all(axis=1)
+    if used is not None:
+        bad &= used
+    if not bad.any():
+        return
+    at = int(np.argmax(bad))
+    place = f"triangle {at // 3 + 1}" if used is None else f"vertex {at + 1}"
+    values = ", ".join(f"{value:g}" for value in vertices[at])
+    if not np.isfinite(vertices[at]).all():
+        raise InputError(
+            path, f"{place} has a coordinate that is not a number ({values})", remedy=EXPORT
+        )
+    raise InputError(
+        path,
+        f"{place} lies beyond 10 km from the origin ({values} {unit})",
+        remedy="Check the unit, and move the part near the origin before exporting it",
+    )

@@ -1,0 +1,32 @@
+"""What a format's reader hands back, before it is checked, scaled and welded."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.mesh.mesh import Unit
+
+MAX_BYTES = 512 * 1024**2
+MAX_TRIANGLES = 10_000_000
+
+EXPORT = "Export the part again"  # what to do about most files that are broken
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """The triangles of a file, in the file's own unit.
+
+    vertices   (n, 3) float32 or float64
+    triangles  (m, 3) integer indices into `vertices`; None where vertices 3i, 3i+1, 3i+2 make
+               triangle i
+    unit       as the format states it, or None where the format carries none
+    objects    (n,) which object of the file a vertex belongs to, where a file keeps several
+    """
+
+    vertices: NDArray[np.floating]
+    triangles: NDArray[np.integer] | None
+    unit: Unit | None = None
+    objects: NDArray[np.int64] | None = None

@@ -1,0 +1,73 @@
+"""OBJ: the faces of Wavefront's text format. No material, texture or other file is opened.
+
+Read here and not by a library: a mistake is told by its line, and nothing but the bytes given is
+touched. Format from memory (Wavefront's Advanced Visualizer manual, appendix B1).
+"""
+
+from __future__ import annotations
+
+import re
+from array import array
+from pathlib import Path
+
+import numpy as np
+
+from wallguard.errors import InputError
+from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing
+from wallguard.mesh.read.polygons import MAX_CORNERS, triangulate
+
+_FREE_FORM = {b"curv", b"curv2", b"surf"}
+_WORDS = re.compile(rb"[a-z_#]", re.IGNORECASE)
+
+
+def read(path: Path, data: bytes) -> Drawing:
+    """Read vertices and faces (of any number of corners); raises InputError with the line."""
+    if b"\0" in data:
+        raise InputError(path, "is not OBJ: it holds binary data", remedy=EXPORT)
+    coordinates = array("d")
+    corners = array("q")
+    sizes = array("q")
+    number, kept, pending = 0, 0, b""
+    try:
+        for line in data.splitlines():
+            number += 1
+            if line.endswith(b"\\"):
+                pending += line[:-1] + b" "
+                continue
+            words = (pending + line).split() if pending else line.split()
+            pending = b""
+            if not words:
+                continue
+            match words[0]:
+                case b"v":
+                    x, y, z = words[1:4]
+                    coordinates.extend((float(x), float(y), float(z)))
+                    kept += 1
+                case b"f":
+                    face = [int(word.partition(b"/")[0]) for word in words[1:]]
+                    if not 3 <= len(face) <= MAX_CORNERS:
+                        raise ValueError(
+                            f"a face needs 3 to {MAX_CORNERS} corners, not {len(face)}"
+                        )
+                    if 0 in face or min(face) < -kept:
+                        raise ValueError("a face names a vertex that the file does not have")
+                    corners.extend(at - 1 if at > 0 else kept + at for at in face)
+                    sizes.append(len(face))
+                    if len(corners) > 3 * MAX_TRIANGLES:
+                        raise ValueError(f"more than {MAX_TRIANGLES} triangles")
+                case word if word in _FREE_FORM:
+                    raise ValueError("free-form curves and surfaces are not read")
+                case word if not _WORDS.match(word):
+                    raise ValueError(f"unknown statement {word[:20].decode('ascii', 'replace')!r}")
+    except (ValueError, OverflowError) as error:
+        raise InputError(path, str(error), remedy=EXPORT, line=number) from error
+    vertices = np.frombuffer(coordinates, np.float64).reshape(-1, 3)
+    indices = np.frombuffer(corners, np.int64)
+    if len(indices) and indices.max() >= kept:
+        at = int(np.searchsorted(np.cumsum(sizes), int(np.argmax(indices)), side="right"))
+        raise InputError(
+            path,
+            f"face {at + 1} names vertex {indices.max() + 1}, and there are {kept}",
+            remedy=EXPORT,
+        )
+    return Drawing(vertices, triangulate(vertices, indices, np.frombuffer(sizes, np.int64)))

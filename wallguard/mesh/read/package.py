@@ -1,0 +1,89 @@
+"""A zip package from anyone: parts by name, read in blocks, never larger than promised here.
+
+Sizes are counted while unpacking; what the zip's own directory says of them is not believed.
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+import zipfile
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import unquote
+
+from wallguard.errors import InputError
+from wallguard.mesh.read.drawing import EXPORT
+
+MAX_ENTRIES = 10_000
+MAX_UNPACKED = 1024**3
+MAX_RATIO = 200  # unpacked to packed; XML of a mesh packs to a fifth or a tenth
+_SMALL = 4 * 1024**2  # up to here, any ratio will do
+_BLOCK = 128 * 1024
+
+
+class Package:
+    """The parts of an Open Packaging Conventions package; names are compared without case."""
+
+    def __init__(self, path: Path, data: bytes) -> None:
+        self.path = path
+        self._unpacked = 0
+        if data.count(b"PK\x01\x02") > MAX_ENTRIES:
+            raise InputError(path, f"its zip has more than {MAX_ENTRIES} entries")
+        try:
+            self._zip = zipfile.ZipFile(io.BytesIO(data))
+            names = self._zip.infolist()
+        except _ZIP_ERRORS as error:
+            raise InputError(
+                path, f"is not a whole zip file, as a 3MF file is ({error})", remedy=EXPORT
+            ) from error
+        self._entries: dict[str, zipfile.ZipInfo] = {}
+        for entry in names:
+            if self._entries.setdefault(_key(entry.filename), entry) is not entry:
+                raise InputError(path, f"its zip has two entries named {entry.filename!r}")
+
+    def __contains__(self, name: str) -> bool:
+        return _key(name) in self._entries
+
+    def blocks(self, name: str) -> Iterator[bytes]:
+        """The content of a part, block by block; raises InputError."""
+        entry = self._entries.get(_key(name))
+        if entry is None:
+            raise InputError(self.path, f"its part {name!r} is missing", remedy=EXPORT)
+        packed = max(entry.compress_size, 1)
+        own = 0
+        try:
+            with self._zip.open(entry) as stream:
+                while block := stream.read(_BLOCK):
+                    own += len(block)
+                    self._unpacked += len(block)
+                    if self._unpacked > MAX_UNPACKED or own > max(_SMALL, MAX_RATIO * packed):
+                        raise InputError(
+                            self.path, f"its part {name!r} unpacks to far more than a mesh needs"
+                        )
+                    yield block
+        except _ZIP_ERRORS as error:
+            raise InputError(
+                self.path, f"its part {name!r} cannot be unpacked ({error})", remedy=EXPORT
+            ) from error
+
+
+# RuntimeError: a password is needed; NotImplementedError (one of its kinds): packed in a way
+# that zipfile does not know. The others come from bytes that are not what they should be.
+_ZIP_ERRORS = (
+    zipfile.BadZipFile,
+    zlib.error,
+    EOFError,
+    RuntimeError,
+    ValueError,
+    OverflowError,
+    struct.error,
+    OSError,
+    LookupError,
+)
+
+
+def _key(name: str) -> str:
+    """ISO/IEC 29500-2: part names are absolute, percent-encoded, and differ by more than case."""
+    return unquote(name).lstrip("/").casefold()

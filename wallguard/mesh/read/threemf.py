@@ -1,0 +1,235 @@
+"""3MF: the 3MF Core Specification 1.x, and model parts in several files (production extension).
+
+The specifications are quoted from memory. What is printed is what the `<build>` lists: objects,
+each a mesh or composed of others (components), placed by affine transforms. Objects of the
+types `support`, `solidsupport` and `other` are not part of what is printed.
+"""
+
+from __future__ import annotations
+
+import math
+from array import array
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.errors import InputError
+from wallguard.mesh.mesh import Unit
+from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing
+from wallguard.mesh.read.package import Package
+from wallguard.mesh.read.xmlstream import Attributes, parse
+
+MAX_DEPTH = 32
+MAX_INSTANCES = 10_000
+MAX_MODELS = 1_000
+
+# 3MF Core Specification, 3.4 "Model": the values of `unit`; millimeter is the default.
+UNITS: dict[str, Unit] = {
+    "micron": "micrometre",
+    "millimeter": "mm",
+    "centimeter": "cm",
+    "inch": "inch",
+    "foot": "foot",
+    "meter": "m",
+}
+
+_CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+_PRODUCTION = "http://schemas.microsoft.com/3dmanufacturing/production/2015/06"
+_MATERIAL = "http://schemas.microsoft.com/3dmanufacturing/material/2015/02"
+_MODEL_TYPE = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
+_RELATIONSHIP = "http://schemas.openxmlformats.org/package/2006/relationships Relationship"
+_UNDERSTOOD = {_CORE, _PRODUCTION, _MATERIAL}
+_IDENTITY = "1 0 0 0 1 0 0 0 1 0 0 0"
+_NOT_PRINTED = {"support", "solidsupport", "other"}
+
+Key = tuple[str, str]  # the model part, the object's id in it
+Matrix = NDArray[np.float64]  # (4, 3): a row vector (x, y, z, 1) times it is the placed point
+
+
+@dataclass(frozen=True)
+class _Placed:
+    """A build item or a component: which object, and where."""
+
+    key: Key
+    matrix: Matrix
+
+
+@dataclass
+class _Object:
+    kind: str
+    corners: array[float] = field(default_factory=lambda: array("d"))
+    indices: array[int] = field(default_factory=lambda: array("q"))
+    components: list[_Placed] = field(default_factory=list)
+
+
+@dataclass
+class _Model:
+    unit: str = "millimeter"
+    objects: dict[str, _Object] = field(default_factory=dict)
+    build: list[_Placed] = field(default_factory=list)
+
+
+def read(path: Path, data: bytes) -> Drawing:
+    """Read what a 3MF file says is to be built; raises InputError."""
+    package = Package(path, data)
+    first = _first_model(path, package)
+    models: dict[str, _Model] = {}
+
+    def model(name: str) -> _Model:
+        if name not in models:
+            if len(models) >= MAX_MODELS:
+                raise InputError(path, f"has more than {MAX_MODELS} model parts")
+            models[name] = _read_model(path, package, name)
+        return models[name]
+
+    root = model(first)
+    vertices: list[NDArray[np.float64]] = []
+    triangles: list[NDArray[np.int64]] = []
+    objects: list[NDArray[np.int64]] = []
+    total = count = 0
+    for solid, matrix in _instances(path, root, model):
+        points = np.frombuffer(solid.corners, np.float64).reshape(-1, 3)
+        faces = np.frombuffer(solid.indices, np.int64).reshape(-1, 3)
+        total += len(faces)
+        if total > MAX_TRIANGLES or count + len(points) > 3 * MAX_TRIANGLES:
+            raise InputError(path, f"builds more than {MAX_TRIANGLES} triangles")
+        if np.linalg.det(matrix[:3]) < 0:  # a mirror turns every face inside out
+            faces = faces[:, ::-1]
+        objects.append(np.full(len(points), len(vertices)))
+        vertices.append(points @ matrix[:3] + matrix[3])
+        triangles.append(faces + count)
+        count += len(points)
+    if not total:
+        raise InputError(path, "its <build> holds no triangles to print", remedy=EXPORT)
+    if len({each.unit for each in models.values()}) > 1:
+        raise InputError(path, "its model parts are drawn in different units", remedy=EXPORT)
+    return Drawing(
+        np.concatenate(vertices),
+        np.concatenate(triangles),
+        UNITS[root.unit],
+        np.concatenate(objects),
+    )
+
+
+def _instances(
+    path: Path, root: _Model, model: Callable[[str], _Model]
+) -> Iterator[tuple[_Object, Matrix]]:
+    """Every mesh to print, once for each place it stands in, in the file's order."""
+    waiting = [(item, 0) for item in reversed(root.build)]
+    visited = 0
+    while waiting:
+        placed, depth = waiting.pop()
+        visited += 1
+        if visited > MAX_INSTANCES:
+            raise InputError(path, f"places objects more than {MAX_INSTANCES} times")
+        if depth > MAX_DEPTH:
+            raise InputError(path, f"nests components more than {MAX_DEPTH} deep, or in a ring")
+        part, number = placed.key
+        found = model(part).objects.get(number)
+        if found is None:
+            raise InputError(
+                path,
+                f"its part {part!r} has no object {number!r}, which is to be printed",
+                remedy=EXPORT,
+            )
+        if found.kind in _NOT_PRINTED:
+            continue
+        if found.corners:
+            yield found, placed.matrix
+        for child in reversed(found.components):
+            matrix = child.matrix @ placed.matrix[:3]
+            matrix[3] += placed.matrix[3]
+            waiting.append((_Placed(child.key, matrix), depth + 1))
+
+
+def _first_model(path: Path, package: Package) -> str:
+    """The name of the model part that the package's relationships name as the 3D model."""
+    targets: list[str] = []
+
+    def start(name: str, attributes: Attributes) -> None:
+        if name == _RELATIONSHIP and attributes.get("Type") == _MODEL_TYPE:
+            targets.append(_part_name(attributes.get("Target", "")))
+
+    if "_rels/.rels" not in package:
+        raise InputError(path, "is a zip file, but not 3MF: it has no '_rels/.rels'")
+    parse(path, "_rels/.rels", package.blocks("_rels/.rels"), start, lambda name: None)
+    if len(targets) != 1:
+        raise InputError(path, f"names {len(targets)} 3D models, not one", remedy=EXPORT)
+    return targets[0]
+
+
+def _part_name(target: str) -> str:
+    """Only ever looked up in the package; still, nothing that looks like a way out of it."""
+    name = target.lstrip("/")
+    if not name or "\\" in name or ":" in name or ".." in name.split("/"):
+        raise ValueError(f"{target!r} does not name a part of the package")
+    return name
+
+
+def _read_model(path: Path, package: Package, part: str) -> _Model:
+    model = _Model()
+    prefixes: dict[str, str] = {}
+    current = _Object("model")
+
+    def start(name: str, attributes: Attributes) -> None:
+        nonlocal current
+        space, _, local = name.rpartition(" ")
+        if space != _CORE:
+            return
+        if local == "vertex":
+            current.corners.extend(
+                (float(attributes["x"]), float(attributes["y"]), float(attributes["z"]))
+            )
+        elif local == "triangle":
+            current.indices.extend(
+                (int(attributes["v1"]), int(attributes["v2"]), int(attributes["v3"]))
+            )
+        elif local == "object":
+            current = _Object(attributes.get("type", "model"))
+            if model.objects.setdefault(attributes["id"], current) is not current:
+                raise ValueError(f"a second object {attributes['id']!r}")
+        elif local == "component":
+            current.components.append(_placed(part, attributes))
+        elif local == "item":
+            model.build.append(_placed(part, attributes))
+        elif local == "model":
+            model.unit = attributes.get("unit", model.unit)
+            if model.unit not in UNITS:
+                raise ValueError(f"unknown unit {model.unit!r}; 3MF has {', '.join(UNITS)}")
+            for prefix in attributes.get("requiredextensions", "").split():
+                if prefixes.get(prefix) not in _UNDERSTOOD:
+                    raise ValueError(
+                        f"requires the 3MF extension {prefixes.get(prefix, prefix)!r}, "
+                        "which is not read"
+                    )
+
+    def start_checked(name: str, attributes: Attributes) -> None:
+        try:
+            start(name, attributes)
+        except KeyError as error:
+            raise ValueError(f"<{name.rpartition(' ')[2]}> has no attribute {error}") from error
+        except OverflowError as error:
+            raise ValueError("a vertex number is too large") from error
+
+    def end(name: str) -> None:
+        if name == f"{_CORE} mesh":
+            indices = np.array(current.indices)
+            if len(indices) and not 0 <= indices.min() <= indices.max() < len(current.corners) // 3:
+                raise ValueError("a triangle names a vertex that its object does not have")
+
+    parse(path, part, package.blocks(part), start_checked, end, prefixes.__setitem__)
+    return model
+
+
+def _placed(part: str, attributes: Attributes) -> _Placed:
+    other = attributes.get(f"{_PRODUCTION} path")
+    values = [float(word) for word in attributes.get("transform", _IDENTITY).split()]
+    if len(values) != 12 or not all(math.isfinite(value) for value in values):
+        raise ValueError(f"a transform needs 12 numbers, not {attributes['transform'][:80]!r}")
+    matrix = np.array(values).reshape(4, 3)
+    if np.linalg.det(matrix[:3]) == 0:
+        raise ValueError(f"a transform that flattens the part: {attributes['transform'][:80]!r}")
+    return _Placed((_part_name(other) if other else part, attributes["objectid"]), matrix)
