@@ -74,6 +74,10 @@ class EdgeGrid:
         order = np.argsort(key, kind="stable")
         self.edge = edge[order]
         self.key = key[order]
+        # What the search reads of each edge, laid out as it is read.
+        self.start_x, self.start_y = edges.start[self.edge].T.copy()
+        self.along_x, self.along_y = edges.along[self.edge].T.copy()
+        self.length = edges.length[self.edge]
 
     def _cells(self, points: NDArray[np.float64]) -> NDArray[np.int64]:
         return np.floor((points - self.origin) / self.cell).astype(np.int64)
@@ -137,7 +141,7 @@ def largest_discs(
             some = open_[low:high]
             found = _first_contacts(
                 edges,
-                grid.edge,
+                grid,
                 begin[low:high],
                 end[low:high],
                 points[some],
@@ -163,7 +167,7 @@ def _reaches(largest: float) -> list[float]:
 
 def _first_contacts(
     edges: Edges,
-    near: NDArray[np.int64],
+    grid: EdgeGrid,
     begin: NDArray[np.int64],
     end: NDArray[np.int64],
     points: NDArray[np.float64],
@@ -180,38 +184,39 @@ def _first_contacts(
     """Rows that found a contact within `reach`, all radii, and those rows' contacts."""
     size = (end - begin).ravel()
     row = np.repeat(np.arange(len(points)), (end - begin).sum(axis=1))
-    shift = np.repeat(begin.ravel() - (np.cumsum(size) - size), size)
-    candidate = near[np.arange(len(row)) + shift]
+    place = np.arange(len(row)) + np.repeat(begin.ravel() - (np.cumsum(size) - size), size)
+    point_x, point_y = points.T.copy()
+    normal_x, normal_y = normals.T.copy()
 
-    px, py = points[row, 0], points[row, 1]
-    nx, ny = normals[row, 0], normals[row, 1]
-    ex, ey = edges.along[candidate, 0], edges.along[candidate, 1]
-    ax, ay = edges.start[candidate, 0] - px, edges.start[candidate, 1] - py
+    ex, ey = grid.along_x[place], grid.along_y[place]
+    ax, ay = grid.start_x[place] - point_x[row], grid.start_y[place] - point_y[row]
     height = ax * ey - ay * ex  # of p above the edge's line, on its inner side
-    turn = 1 - (nx * -ey + ny * ex)  # 1 - cosine between the two normals; 2 where they face
-    ahead = height > 0
-    free = np.divide(height, turn, out=np.zeros_like(height), where=turn > 1e-12)
-    place = np.clip(-(ax * ex + ay * ey) + free * (nx * ex + ny * ey), 0, edges.length[candidate])
-    qx, qy = ax + place * ex, ay + place * ey
+    ahead = np.flatnonzero(height > 0)
+    height, row, place = height[ahead], row[ahead], place[ahead]
+    ex, ey, ax, ay = ex[ahead], ey[ahead], ax[ahead], ay[ahead]
+    nx, ny = normal_x[row], normal_y[row]
+    turn = 1 - (ny * ex - nx * ey)  # 1 - cosine between the two normals; 2 where they face
+    free = height / np.maximum(turn, 1e-12)
+    touch = free * (nx * ex + ny * ey) - (ax * ex + ay * ey)
+    touch = np.minimum(np.maximum(touch, 0), grid.length[place])
+    qx, qy = ax + touch * ex, ay + touch * ey
     square = qx * qx + qy * qy
     depth = nx * qx + ny * qy
-    value = np.divide(
-        square,
-        2 * depth,
-        out=np.full_like(square, np.inf),
-        where=ahead & (depth > 1e-9 + 1e-7 * square),
-    )
+    value = np.full_like(square, np.inf)
+    np.divide(square, 2 * depth, out=value, where=depth > 1e-9 + 1e-7 * square)
     radius = np.full(len(points), np.inf)
     np.minimum.at(radius, row, value)
     radius[radius > reach] = np.inf
 
     tied = np.flatnonzero(value <= (radius * (1 + TIE))[row])
     tied = tied[np.isfinite(radius[row[tied]])]
-    who, what, r = row[tied], candidate[tied], value[tied]
+    who, what, r = row[tied], grid.edge[place[tied]], value[tied]
     opposite = depth[tied] / r - 1  # normal . (q - centre) / r
     facing = lean[who, 1] * edges.lean[what, 1] - opposite * lean[who, 0] * edges.lean[what, 0]
     order = np.lexsort((r, np.round(facing, 6), who))
     first = order[np.diff(who[order], prepend=-1) > 0]
     some = tied[first]
-    hit = np.column_stack([px[some] + qx[some], py[some] + qy[some]])
-    return who[first], radius, hit, candidate[some], facing[first]
+    # What is straight across within the tie decides the thickness: it is exact on flat walls.
+    radius[who[first]] = r[first]
+    hit = points[who[first]] + np.column_stack([qx[some], qy[some]])
+    return who[first], radius, hit, what[first], facing[first]

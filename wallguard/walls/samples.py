@@ -73,7 +73,9 @@ def take_samples(
         )
 
     inward = edges.inward
-    edge, place = _first_places(edges)
+    corner = _reentrant(edges, largest)
+    toward, corner_discs = _at_corners(edges, corner, ask)
+    edge, place = _first_places(edges, corner_discs)
     discs = ask(edge, edges.start[edge] + place[:, None] * edges.along[edge], inward[edge])
     for _ in range(_ROUNDS):
         wall = _is_wall(edges, edge, discs)
@@ -85,27 +87,23 @@ def take_samples(
         middle = (place[split] + place[split + 1]) / 2
         owner = edge[split]
         more = ask(owner, edges.start[owner] + middle[:, None] * edges.along[owner], inward[owner])
-        edge, place = np.concatenate([edge, owner]), np.concatenate([place, middle])
-        order = np.lexsort((place, edge))
-        edge, place = edge[order], place[order]
-        discs = _reorder(discs, more, order)
+        edge, place = np.insert(edge, split + 1, owner), np.insert(place, split + 1, middle)
+        discs = _insert(discs, split + 1, more)
 
     share = _shares(edges, edge, place)
     point = edges.start[edge] + place[:, None] * edges.along[edge]
     normal = inward[edge]
     at = edges.at[edge] + place
-    corner = _reentrant(edges, largest)
     if len(corner):
-        toward, corner_discs = _at_corners(edges, corner, ask)
         edge = np.concatenate([edge, corner])
         at = np.concatenate([at, edges.at[corner]])
         share = np.concatenate([share, np.zeros(len(corner))])
         point = np.concatenate([point, edges.start[corner]])
         normal = np.concatenate([normal, toward])
-        discs = _reorder(discs, corner_discs, np.arange(len(edge)))
+        discs = _insert(discs, np.full(len(corner), len(discs.edge)), corner_discs)
     order = np.lexsort((at, edges.ring[edge]))
-    discs = _reorder(discs, None, order)
     edge = edge[order]
+    discs = Discs(discs.radius[order], discs.contact[order], discs.edge[order], discs.facing[order])
     return Samples(
         edge=edge,
         at=at[order],
@@ -126,32 +124,39 @@ def _is_wall(edges: Edges, edge: NDArray[np.int64], discs: Discs) -> NDArray[np.
     return wall
 
 
-def _reorder(discs: Discs, more: Discs | None, order: NDArray[np.int64]) -> Discs:
-    if more is not None:
-        discs = Discs(
-            np.concatenate([discs.radius, more.radius]),
-            np.concatenate([discs.contact, more.contact]),
-            np.concatenate([discs.edge, more.edge]),
-            np.concatenate([discs.facing, more.facing]),
-        )
-    return Discs(discs.radius[order], discs.contact[order], discs.edge[order], discs.facing[order])
+def _insert(discs: Discs, at: NDArray[np.int64], more: Discs) -> Discs:
+    return Discs(
+        np.insert(discs.radius, at, more.radius),
+        np.insert(discs.contact, at, more.contact, axis=0),
+        np.insert(discs.edge, at, more.edge),
+        np.insert(discs.facing, at, more.facing),
+    )
 
 
-def _first_places(edges: Edges) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """At most 0.5 mm apart along every edge, and right beside knife edges."""
+def _first_places(edges: Edges, corners: Discs) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """At most 0.5 mm apart along every edge, right beside knife edges, and across from corners."""
     count = np.maximum(np.ceil(edges.length / _STEP), 1).astype(np.int64)
     edge = np.repeat(np.arange(len(count)), count)
     local = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
     place = (local + 0.5) * (edges.length / count)[edge]
-    turn = _turns(edges)
-    knife = turn > np.radians(180 - 40)
+    knife = _turns(edges) > np.pi - np.arccos(-FACING)
     begins = np.flatnonzero(knife & (edges.length > 4 * _INSET))
     ends = edges.before[np.flatnonzero(knife)]
     ends = ends[edges.length[ends] > 4 * _INSET]
-    edge = np.concatenate([edge, begins, ends])
-    place = np.concatenate([place, np.full(len(begins), _INSET), edges.length[ends] - _INSET])
-    order = np.lexsort((place, edge))
-    return edge[order], place[order]
+    faced = np.flatnonzero(corners.facing <= FACING)
+    across = corners.edge[faced]
+    reach = ((corners.contact[faced] - edges.start[across]) * edges.along[across]).sum(axis=1)
+    inner = (reach > _INSET) & (reach < edges.length[across] - _INSET)
+    if len(begins) or len(ends) or inner.any():
+        edge = np.concatenate([edge, begins, ends, across[inner]])
+        place = np.concatenate(
+            [place, np.full(len(begins), _INSET), edges.length[ends] - _INSET, reach[inner]]
+        )
+        order = np.lexsort((place, edge))
+        edge, place = edge[order], place[order]
+        again = (np.diff(edge, prepend=-1) == 0) & (np.diff(place, prepend=-1.0) < 1e-6)
+        edge, place = edge[~again], place[~again]
+    return edge, place
 
 
 def _turns(edges: Edges) -> NDArray[np.float64]:

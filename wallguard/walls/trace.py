@@ -101,6 +101,8 @@ def _pieces(
     groups = np.where(uniform[whole], group(typical)[whole], group(thickness))
     alike = groups[one] == groups[other]
     piece = _components(len(wall), one[alike], other[alike])
+    section = edges.section[samples.edge[wall]]
+    piece = _crossed(piece, section, groups, samples.centre[wall], thickness)
 
     count = int(piece.max()) + 1
     low, typical, high = _spread(piece, thickness, samples.share[wall])
@@ -110,7 +112,7 @@ def _pieces(
     length = np.bincount(piece, samples.share[wall], count) / 2
     return (
         _Pieces(
-            section=edges.section[samples.edge[wall[first]]].astype(np.int64),
+            section=section[first].astype(np.int64),
             group=groups[first],
             low=low,
             typical=typical,
@@ -123,6 +125,31 @@ def _pieces(
         ),
         piece,
     )
+
+
+def _crossed(
+    piece: _Ints,
+    section: NDArray[np.int32],
+    groups: _Ints,
+    centre: _Floats,
+    thickness: _Floats,
+) -> _Ints:
+    """A square post is one wall, not one in each direction: join pieces that are as short as they
+    are thick and have the same middle."""
+    from scipy.spatial import cKDTree
+
+    count = int(piece.max()) + 1
+    box = _reduce(np.maximum, piece, count, centre) - _reduce(np.minimum, piece, count, centre)
+    by_thickness = np.lexsort((thickness, piece))
+    first = by_thickness[np.searchsorted(piece[by_thickness], np.arange(count))]
+    short = np.flatnonzero(box.max(axis=1) < thickness[first] / 2)
+    if len(short) < 2:
+        return piece
+    spot = first[short]
+    apart = 1e3 * np.column_stack([section[spot], groups[spot]])
+    tree = cKDTree(np.column_stack([centre[spot], apart]))
+    pairs = tree.query_pairs(0.05, output_type="ndarray")
+    return _components(count, short[pairs[:, 0]], short[pairs[:, 1]])[piece]
 
 
 def _along_rings(
@@ -323,7 +350,7 @@ def _summarise(
     count = int(label.max()) + 1
     half = sections.layer_height / 2
     low = pieces.low[node_piece]
-    order = np.lexsort((first_layer, low, label))
+    order = np.lexsort((first_layer, first_layer - last_layer, np.round(low, 3), label))
     thinnest = order[np.searchsorted(label[order], np.arange(count))]
     weight = (pieces.length[node_piece] + 1e-6) * (last_layer - first_layer + 1)
     _, typical, _ = _spread(label, pieces.typical[node_piece], weight)
