@@ -331,7 +331,7 @@ def _distinct(
     shape[:, 2] = np.round(np.arctan(slope) * 1e3)
     size = np.diff(ring_start)
     layers, low = np.unique(ring_layer, return_index=True)
-    high = np.append(low[1:], len(ring_layer))
+    high = np.append(low, len(ring_layer))[1:]
     distinct = np.full(len(heights), -1, np.int32)
     known: dict[bytes, int] = {}
     keep = np.zeros(len(size), bool)

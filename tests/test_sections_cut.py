@@ -1,0 +1,91 @@
+"""Cutting a mesh into layers, against manifold3d's own slices as an independent reference."""
+
+import manifold3d as m3
+import numpy as np
+import pytest
+from solids import box, mesh, tube
+
+from wallguard.mesh.mesh import Mesh
+from wallguard.sections.cut import TooManyLayersError, cut
+
+
+def area(ring):
+    x, y = ring.T
+    return 0.5 * float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum())
+
+
+def layer_area(sections, layer):
+    return sum(area(ring) for ring in sections.rings(int(sections.distinct[layer])))
+
+
+def test_layers_lie_at_mid_height():
+    sections = cut(mesh(box([10, 5, 1.0], [0, 0, 3])), 0.2)
+    assert np.allclose(sections.heights, [3.1, 3.3, 3.5, 3.7, 3.9])
+
+
+def test_a_part_lower_than_half_a_layer_has_none():
+    assert len(cut(mesh(box([10, 10, 0.09])), 0.2).heights) == 0
+
+
+def test_a_block_is_one_distinct_section_of_four_corners():
+    sections = cut(mesh(box([10, 5, 4])), 0.2)
+    assert set(sections.distinct.tolist()) == {0}
+    assert len(sections.points) == 4
+    assert layer_area(sections, 0) == pytest.approx(50)
+
+
+@pytest.mark.parametrize("turn", [(0, 0, 0), (30, 40, 50), (90, 0, 0), (12, 0, 77)])
+def test_areas_equal_those_of_an_independent_slicer(turn):
+    # Reference library: manifold3d's Manifold.slice.
+    solid = (tube(20, 3, 30) + box([25, 4, 9], [-12, -2, 3])).rotate(turn)
+    sections = cut(mesh(solid), 0.2)
+    for layer in range(0, len(sections.heights), 7):
+        expected = solid.slice(float(sections.heights[layer])).area()
+        assert layer_area(sections, layer) == pytest.approx(expected, rel=2e-4, abs=1e-3)
+
+
+def test_material_lies_to_the_left():
+    sections = cut(mesh(tube(20, 3, 2)), 0.2)
+    assert sorted(np.sign([area(ring) for ring in sections.rings(0)])) == [-1, 1]
+
+
+def test_slope_of_a_cone_is_that_of_its_surface():
+    sections = cut(mesh(m3.Manifold.cylinder(10, 10, 5, 64)), 0.2)
+    # 5 mm inward over 10 mm up: the normal rises 0.5 for each unit outward.
+    assert np.allclose(sections.slope, 0.5, atol=2e-3)
+
+
+def test_a_face_in_the_cutting_plane_is_no_trouble():
+    solid = box([10, 10, 1.1]) + box([4, 4, 3], [3, 3, 0])  # a step exactly at a mid-height
+    sections = cut(mesh(solid), 0.2)
+    areas = [layer_area(sections, layer) for layer in range(len(sections.heights))]
+    assert sorted({round(a, 6) for a in areas}) == [16, 100]
+
+
+def test_an_open_mesh_names_the_layers_that_do_not_close():
+    whole = mesh(box([10, 10, 4]))
+    middle = whole.vertices[whole.triangles].mean(axis=1)
+    sections = cut(Mesh(whole.vertices, whole.triangles[middle[:, 0] < 9.9]), 0.2, untangle=True)
+    assert len(sections.loose) == 20
+
+
+def test_a_missing_lid_leaves_the_sections_whole():
+    whole = mesh(box([10, 10, 4]))
+    middle = whole.vertices[whole.triangles].mean(axis=1)
+    sections = cut(Mesh(whole.vertices, whole.triangles[middle[:, 2] < 3.9]), 0.2, untangle=True)
+    assert len(sections.loose) == 0
+    assert layer_area(sections, 10) == pytest.approx(100)
+
+
+def test_crossing_bodies_are_untangled():
+    one, other = mesh(box([10, 10, 4])), mesh(box([10, 10, 4], [5, 5, 0]))
+    both = Mesh(
+        np.concatenate([one.vertices, other.vertices]),
+        np.concatenate([one.triangles, other.triangles + len(one.vertices)]).astype(np.int32),
+    )
+    assert layer_area(cut(both, 0.2, untangle=True), 3) == pytest.approx(175, abs=1e-3)
+
+
+def test_a_part_of_a_million_layers_is_refused():
+    with pytest.raises(TooManyLayersError, match="layers"):
+        cut(mesh(box([1, 1, 1e6])), 0.2)

@@ -1,0 +1,7 @@
+"""`python -m wallguard`."""
+
+import sys
+
+from wallguard.cli import main
+
+sys.exit(main())

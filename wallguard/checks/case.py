@@ -1,0 +1,133 @@
+"""What every check gets: one part's geometry, one process's rules, and how to speak of places."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from wallguard.bands.advice import advise
+from wallguard.bands.table import BandTable
+from wallguard.findings import Severity
+from wallguard.rules.model import Level, Limit, Rules
+from wallguard.text import below
+
+if TYPE_CHECKING:
+    from wallguard.geometry import Box, Geometry, Point
+    from wallguard.walls.plates import Plate
+    from wallguard.walls.rounds import Round
+    from wallguard.walls.stretch import Stretch
+
+# A stretch that is smaller than this both along and up is a speck, less than a bead is long.
+SPECK = 0.5
+# Walls are looked for up to this thickness at least, so that a report lists them.
+LISTED = 4.0
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A finding before it has its name: what `Finding` says, in the part file's own frame."""
+
+    check: str
+    severity: Severity
+    message: str
+    advice: str = ""
+    measured: float | None = None
+    limit: float | None = None
+    unit: str = "mm"
+    fill: str | None = None
+    location: Point | None = None
+    box: Box | None = None
+    indeterminate: bool = False
+
+
+class Case:
+    """One part against one process."""
+
+    def __init__(self, geometry: Geometry, rules: Rules, table: BandTable) -> None:
+        self.geometry = geometry
+        self.rules = rules
+        self.table = table
+
+    @property
+    def layered(self) -> bool:
+        """Whether walls come out bead by bead, so that they are measured in the layers."""
+        return self.rules.category == "material extrusion"
+
+    @cached_property
+    def splits(self) -> tuple[float, ...]:
+        """The thicknesses at which the outcome of a wall changes, rising."""
+        ranges = self.table.good_ranges(*self.rules.tolerance)
+        edges = {*self.table.edges, *(end for good in ranges for end in good)}
+        return tuple(sorted(edge for edge in edges if 0 < edge < float("inf")))
+
+    @cached_property
+    def largest(self) -> float:
+        """Up to which thickness walls are looked for: beyond, every wall comes out."""
+        minimum = self.rules.minimum
+        limits = [level(minimum.wall), level(minimum.unsupported_wall), *self.splits, LISTED]
+        return max(limits)
+
+    @cached_property
+    def walls(self) -> Sequence[Stretch]:
+        """The part's walls, without specks; thinnest first."""
+        if self.layered:
+            found = self.geometry.walls(self.rules.layer_height, self.largest, self.splits)
+        else:
+            found = self.geometry.thin(self.largest, self.splits)
+        return [wall for wall in found if max(wall.length, wall.high - wall.low) >= SPECK]
+
+    @cached_property
+    def gaps(self) -> Sequence[Stretch]:
+        """The part's gaps up to the limit, without specks; narrowest first."""
+        largest = level(self.rules.minimum.gap)
+        if self.layered:
+            found = self.geometry.gaps(self.rules.layer_height, largest)
+        else:
+            found = self.geometry.narrow(largest)
+        return [gap for gap in found if max(gap.length, gap.high - gap.low) >= SPECK]
+
+    @cached_property
+    def rounds(self) -> Sequence[Round]:
+        """Round holes and pins up to the larger limit, and all pins too thin to print."""
+        unprinted = [band.upper for band in self.table.bands if band.fill == "missing"]
+        minimum = self.rules.minimum
+        largest = max([level(minimum.hole), level(minimum.pin), *unprinted])
+        return self.geometry.rounds(largest + 0.01) if largest > 0 else []
+
+    @cached_property
+    def plates(self) -> Sequence[Plate]:
+        """Floors and roofs thinner than the larger limit."""
+        minimum = self.rules.minimum
+        layers = int(max(level(minimum.floor), level(minimum.roof)))
+        smallest = self.rules.beads.width if self.rules.beads else 2 * self.rules.layer_height
+        return self.geometry.plates(self.rules.layer_height, layers, smallest) if layers else []
+
+    def severity(self, measured: float, limit: Limit | None) -> tuple[Severity, float] | None:
+        """What a measured size does to the gate, and the limit it breaks; None where it is met."""
+        if limit is None:
+            return None
+        if limit.fail is not None and below(measured, limit.fail):
+            return "fail", limit.fail
+        if limit.warn is not None and below(measured, limit.warn):
+            return "warn", limit.warn
+        return None
+
+    def advice(self, thickness: float, at_least: float = 0.0) -> str:
+        """Which thickness to draw instead."""
+        return advise(self.table, thickness, self.rules.tolerance, at_least)
+
+    def place(self, point: Point, box: Box) -> tuple[Point, Box]:
+        """Point and box in the part file's own frame."""
+        return self.geometry.location(point), self.geometry.box(box)
+
+
+def level(limit: Limit | None) -> float:
+    """The larger of a limit's two levels, 0 where nothing is asked."""
+    return max((limit.fail or 0.0, limit.warn or 0.0)) if limit else 0.0
+
+
+def severity_of(what: Level) -> Severity | None:
+    """A level of the rule file as a finding's severity; None where it is to be ignored."""
+    return None if what == "ignore" else what

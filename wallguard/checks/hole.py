@@ -1,0 +1,24 @@
+"""No round hole is narrower than the rules allow, whatever way its axis points.
+
+Passes: a diameter of 1.50 mm against a minimum of 1.50 mm. Fails: 1.40 mm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from wallguard.checks.case import Case, Draft
+from wallguard.checks.round import below_minimum
+
+ID = "hole"
+MEANING = "round holes are at least as wide as the minimum"
+
+
+def applies(case: Case) -> str:
+    """An empty string, or why the check has nothing to do."""
+    return "" if case.rules.minimum.hole else "the rules ask for no minimum hole"
+
+
+def findings(case: Case) -> Iterator[Draft]:
+    """One finding for each hole below the minimum diameter."""
+    yield from below_minimum(case, ID, case.rules.minimum.hole, "it may close")

@@ -1,0 +1,120 @@
+"""The mesh describes a solid: closed, consistent, nothing doubled.
+
+Fails: open edges, faces the wrong way round, bodies turned inside out: what will be printed is then
+anybody's guess. Warns: edges with more than two faces, layers that could not be checked. Notes:
+faces without area, doubled faces, overlapping bodies (they are united before they are cut).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from wallguard.checks.case import Case, Draft
+from wallguard.findings import Severity
+from wallguard.mesh.health import Places
+from wallguard.text import mm, place
+
+ID = "mesh"
+MEANING = "the mesh is a closed and consistent solid"
+
+
+def applies(case: Case) -> str:
+    """An empty string, or why the check has nothing to do."""
+    return ""
+
+
+def findings(case: Case) -> Iterator[Draft]:
+    """One finding for each kind of trouble, with its first places."""
+    health = case.geometry.health
+    kinds: tuple[tuple[Places, Severity, str, str], ...] = (
+        (
+            health.open_edges,
+            "fail",
+            "open edges: the surface has a hole or a rim there",
+            "close the surface and export it again",
+        ),
+        (
+            health.turned_edges,
+            "fail",
+            "edges between faces that do not agree which side is outside",
+            "make the face normals consistent and export it again",
+        ),
+        (
+            health.inverted_bodies,
+            "fail",
+            "bodies turned inside out: their faces look inward (checked as if turned back)",
+            "turn the normals of the body outward",
+        ),
+        (
+            health.crowded_edges,
+            "warn",
+            "edges shared by more than two faces: bodies that only touch along an edge",
+            "let the bodies overlap or part them",
+        ),
+        (
+            health.overlapping_bodies,
+            "note",
+            "pairs of bodies that share space (united before they were cut)",
+            "unite the bodies in the design",
+        ),
+        (health.zero_area_faces, "note", "faces without area", "export the mesh again"),
+        (health.duplicate_faces, "note", "doubled faces", "export the mesh again"),
+    )
+    for places, severity, what, advice in kinds:
+        if places:
+            yield Draft(
+                check=ID,
+                severity=severity,
+                message=f"{places.count} {what}, {_where(places)}",
+                advice=advice,
+                measured=places.count,
+                limit=0,
+                unit="count",
+                location=places.at[0] if places.at else None,
+            )
+    if not health.complete:
+        yield Draft(
+            check=ID,
+            severity="warn",
+            message="the bodies are too many or too broken to compare all of them for overlap",
+            advice="unite the bodies in the design",
+            unit="",
+        )
+    if case.layered:
+        yield from _layers(case)
+
+
+def _layers(case: Case) -> Iterator[Draft]:
+    sections = case.geometry.sections(case.rules.layer_height)
+    if not len(sections.heights):
+        yield Draft(
+            check=ID,
+            severity="fail",
+            message=(
+                f"the part is {case.geometry.extents[2]:.3g} mm high as printed, less than half a "
+                f"layer of {mm(case.rules.layer_height)} mm: nothing will be printed"
+            ),
+            advice="check its scale and unit, or draw it higher",
+            measured=case.geometry.extents[2],
+            limit=case.rules.layer_height / 2,
+        )
+    if len(sections.loose):
+        low, high = sections.heights[sections.loose[[0, -1]]].tolist()
+        yield Draft(
+            check=ID,
+            severity="warn",
+            message=(
+                f"{len(sections.loose)} of {len(sections.heights)} layers, between "
+                f"{mm(low)} and {mm(high)} mm as printed, have outlines that do not close: what "
+                "lies within those was not checked"
+            ),
+            advice="close the surface and check again",
+            measured=len(sections.loose),
+            limit=0,
+            unit="layers",
+        )
+
+
+def _where(places: Places) -> str:
+    shown = ", ".join(place(point) for point in places.at)
+    return f"at {shown}" + (", ..." if places.count > len(places.at) else "")

@@ -1,0 +1,24 @@
+"""No roof, a plate with air below it, has too few layers.
+
+Passes: 3 layers against a minimum of 3. Fails: 2 layers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from wallguard.checks.case import Case, Draft
+from wallguard.checks.plate import below_minimum
+
+ID = "roof"
+MEANING = "roofs are at least as many layers thick as the minimum"
+
+
+def applies(case: Case) -> str:
+    """An empty string, or why the check has nothing to do."""
+    return "" if case.rules.minimum.roof else "the rules ask for no minimum roof"
+
+
+def findings(case: Case) -> Iterator[Draft]:
+    """One finding for each roof below the minimum."""
+    yield from below_minimum(case, ID, case.rules.minimum.roof)

@@ -1,0 +1,32 @@
+"""The part's size suggests the unit it was read in.
+
+Warns: a block 1.3 mm long that was drawn in metres or inches; a part 25.4 times too small or large.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from wallguard.checks.case import Case, Draft
+from wallguard.mesh.scale_hint import suspect_unit
+
+ID = "unit"
+MEANING = "the part's size fits its unit"
+
+
+def applies(case: Case) -> str:
+    """An empty string, or why the check has nothing to do."""
+    return ""
+
+
+def findings(case: Case) -> Iterator[Draft]:
+    """One finding where another unit is likely."""
+    suspicion = suspect_unit(case.geometry.drawn, case.geometry.scale, case.rules.build_volume)
+    if suspicion:
+        yield Draft(
+            check=ID,
+            severity="warn",
+            message=suspicion,
+            advice="state the unit in wallguard.yaml, or export the part in mm",
+            measured=max(case.geometry.extents),
+        )

@@ -1,0 +1,82 @@
+"""No wall is thinner than the rules allow.
+
+Passes: 0.80 mm against a minimum of 0.80 mm. Fails: 0.79 mm.
+Where a minimum for unsupported walls is given, it stands in for this one on walls that other
+material holds on fewer than two sides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from wallguard.checks.case import Case, Draft
+from wallguard.rules.model import Limit
+from wallguard.text import limit_text, mm, place
+from wallguard.walls.stretch import Stretch
+
+ID = "wall"
+MEANING = "walls are at least as thick as the minimum"
+
+
+def applies(case: Case) -> str:
+    """An empty string, or why the check has nothing to do."""
+    return "" if case.rules.minimum.wall else "the rules ask for no minimum wall"
+
+
+def findings(case: Case) -> Iterator[Draft]:
+    """One finding for each wall below the minimum."""
+    free = case.rules.minimum.unsupported_wall is not None
+    walls = [wall for wall in case.walls if not free or wall.sides >= 2]
+    yield from below_minimum(case, walls, case.rules.minimum.wall, ID, "wall")
+
+
+def below_minimum(
+    case: Case, walls: Sequence[Stretch], limit: Limit | None, check: str, name: str
+) -> Iterator[Draft]:
+    """Findings for the walls below `limit`; pieces of one wall in neighbouring ranges of
+    thickness are one finding."""
+    broken = [wall for wall in walls if case.severity(wall.minimum, limit)]
+    for pieces in _joined(broken):
+        wall = min(pieces, key=lambda piece: (piece.minimum, piece.point))
+        severity = case.severity(wall.minimum, limit)
+        if severity is None:
+            continue
+        corners = [corner for piece in pieces for corner in piece.box]
+        low_x, low_y, low_z = (min(corner[axis] for corner in corners) for axis in range(3))
+        top_x, top_y, top_z = (max(corner[axis] for corner in corners) for axis in range(3))
+        point, box = case.place(wall.point, ((low_x, low_y, low_z), (top_x, top_y, top_z)))
+        yield Draft(
+            check=check,
+            severity=severity[0],
+            message=(
+                f"{name} {mm(wall.minimum)} mm thick at {place(point)}, "
+                f"{mm(sum(piece.length for piece in pieces))} mm long, is below the minimum of "
+                f"{limit_text(severity[1])} mm"
+            ),
+            advice=case.advice(wall.minimum, severity[1]),
+            measured=wall.minimum,
+            limit=severity[1],
+            fill=case.table.outcome(wall.typical).fill,
+            location=point,
+            box=box,
+        )
+
+
+def _joined(walls: Sequence[Stretch]) -> list[list[Stretch]]:
+    """Group stretches of different ranges of thickness whose boxes touch."""
+    groups: list[list[Stretch]] = []
+    for wall in walls:
+        touching = [
+            group for group in groups if any(_continues(wall, other) for other in group)
+        ]
+        groups = [group for group in groups if group not in touching]
+        groups.append([wall, *(other for group in touching for other in group)])
+    return groups
+
+
+def _continues(wall: Stretch, other: Stretch) -> bool:
+    return wall.group != other.group and all(
+        wall.box[0][axis] <= other.box[1][axis] + 0.05
+        and other.box[0][axis] <= wall.box[1][axis] + 0.05
+        for axis in range(3)
+    )

@@ -1,0 +1,274 @@
+"""Check parts: from a file and the rules it answers to, to the report on it."""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from wallguard.errors import InputError
+from wallguard.findings import (
+    CheckRun,
+    CheckStatus,
+    Finding,
+    MeshInfo,
+    PartReport,
+    Printed,
+    Spread,
+    Status,
+    Wall,
+)
+
+if TYPE_CHECKING:
+    from wallguard.checks.case import Case, Draft
+    from wallguard.geometry import Geometry
+    from wallguard.mesh.health import Health
+    from wallguard.mesh.mesh import Mesh
+    from wallguard.repository.config import Assignment
+    from wallguard.rules.model import Rules
+    from wallguard.walls.stretch import Stretch
+
+_SEVERITY = {"fail": 0, "warn": 1, "note": 2}
+
+
+@dataclass(frozen=True)
+class Task:
+    """One part file and all rules it answers to.
+
+    path    how the part is named in reports
+    file    where its content lies (for staged content: a copy)
+    root    the folder that its path, symbolic links followed, must not leave; None: anywhere
+    """
+
+    path: str
+    file: Path
+    assignments: tuple[tuple[Assignment, Rules], ...]
+    root: Path | None = None
+
+
+def check_all(
+    tasks: Sequence[Task], jobs: int = 1, done: Callable[[str], None] | None = None
+) -> list[PartReport]:
+    """Check every task; the order of reports does not depend on `jobs`.
+
+    done is called with the path of each part as its result comes in.
+    """
+    reports: list[PartReport] = []
+    for task, result in zip(tasks, _run(tasks, jobs), strict=True):
+        reports += result
+        if done:
+            done(task.path)
+    return reports
+
+
+def _run(tasks: Sequence[Task], jobs: int) -> Iterator[list[PartReport]]:
+    jobs = min(jobs, len(tasks))
+    if jobs <= 1:
+        yield from map(check_part, tasks)
+        return
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        try:
+            yield from pool.map(check_part, tasks)
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+
+
+def check_part(task: Task) -> list[PartReport]:
+    """One report for each rule file that the part answers to. Never raises for bad input."""
+    geometries = _Geometries(task)
+    return [
+        _one_report(task, assignment, rules, geometries) for assignment, rules in task.assignments
+    ]
+
+
+class _Geometries:
+    """The part's mesh, read once for each unit, and placed once for each way it is printed."""
+
+    def __init__(self, task: Task) -> None:
+        self.task = task
+        self.meshes: dict[object, tuple[Mesh, Health]] = {}
+        self.placed: dict[object, Geometry] = {}
+
+    def get(self, assignment: Assignment) -> Geometry:
+        """Raises InputError."""
+        from wallguard.geometry import Geometry
+        from wallguard.mesh.health import examine
+        from wallguard.mesh.read import read_mesh
+
+        if assignment.unit not in self.meshes:
+            mesh = read_mesh(self.task.file, unit=assignment.unit, root=self.task.root)
+            self.meshes[assignment.unit] = mesh, examine(mesh)
+        key = assignment.unit, assignment.rotation, assignment.scale
+        if key not in self.placed:
+            mesh, health = self.meshes[assignment.unit]
+            self.placed[key] = Geometry(mesh, health, assignment.rotation, assignment.scale)
+        return self.placed[key]
+
+
+def _one_report(
+    task: Task, assignment: Assignment, rules: Rules, geometries: _Geometries
+) -> PartReport:
+    from wallguard.bands.source import band_table
+    from wallguard.checks.case import Case
+    from wallguard.sections.cut import TooManyLayersError
+
+    begun = time.perf_counter()
+    try:
+        geometry = geometries.get(assignment)
+        case = Case(geometry, rules, band_table(rules))
+        runs, findings = _run_checks(case, task.path)
+        walls = report_walls(case)
+    except InputError as error:
+        return _failed(task, rules, str(error), begun)
+    except TooManyLayersError as error:
+        message = f"{task.path}: {error} is too much to check. Check the part's scale and unit."
+        return _failed(task, rules, message, begun)
+    except MemoryError:
+        message = f"{task.path}: there is not enough memory to check it. Simplify the mesh."
+        return _failed(task, rules, message, begun)
+    return PartReport(
+        path=task.path,
+        rules=rules.path,
+        rules_name=rules.name,
+        status=_status(findings),
+        mesh=mesh_info(geometry),
+        checks=tuple(runs),
+        walls=walls,
+        findings=tuple(findings),
+        seconds=time.perf_counter() - begun,
+    )
+
+
+def _failed(task: Task, rules: Rules, message: str, begun: float) -> PartReport:
+    return PartReport(
+        path=task.path,
+        rules=rules.path,
+        rules_name=rules.name,
+        status="error",
+        mesh=None,
+        checks=(),
+        walls=(),
+        findings=(),
+        error=message,
+        seconds=time.perf_counter() - begun,
+    )
+
+
+def _run_checks(case: Case, path: str) -> tuple[list[CheckRun], list[Finding]]:
+    from wallguard.checks.registry import CHECKS
+
+    runs: list[CheckRun] = []
+    drafts: list[Draft] = []
+    for name, check in CHECKS.items():
+        skipped = check.applies(case)
+        if skipped:
+            runs.append(CheckRun(name, "skipped", skipped))
+            continue
+        found = list(check.findings(case))
+        runs.append(CheckRun(name, _check_status(found)))
+        drafts += found
+    return runs, _named(drafts, path, case.rules.path)
+
+
+def _check_status(drafts: Sequence[Draft]) -> CheckStatus:
+    if any(draft.severity == "fail" for draft in drafts):
+        return "failed"
+    if any(draft.indeterminate for draft in drafts):
+        return "indeterminate"
+    return "warned" if any(draft.severity == "warn" for draft in drafts) else "passed"
+
+
+def _status(findings: Sequence[Finding]) -> Status:
+    if any(finding.severity == "fail" for finding in findings):
+        return "failed"
+    if any(finding.indeterminate for finding in findings):
+        return "indeterminate"
+    return "passed"
+
+
+def _named(drafts: Sequence[Draft], path: str, rules: str) -> list[Finding]:
+    """Findings, worst first, each with a name made of where it is and what it breaks."""
+    order = sorted(
+        drafts,
+        key=lambda draft: (
+            _SEVERITY[draft.severity],
+            draft.check,
+            draft.measured if draft.measured is not None else 0.0,
+            draft.location or (),
+            draft.message,
+        ),
+    )
+    taken: dict[str, int] = {}
+    findings = []
+    for draft in order:
+        where = "" if draft.location is None else " ".join(f"{v:.0f}" for v in draft.location)
+        what = "\0".join((path, rules, draft.check, draft.fill or "", where))
+        name = hashlib.blake2b(what.encode("utf-8", "surrogateescape"), digest_size=5).hexdigest()
+        taken[name] = taken.get(name, 0) + 1
+        findings.append(
+            Finding(
+                id=name if taken[name] == 1 else f"{name}-{taken[name]}",
+                check=draft.check,
+                severity=draft.severity,
+                measured=draft.measured,
+                limit=draft.limit,
+                unit=draft.unit,
+                fill=draft.fill,
+                location=draft.location,
+                box=draft.box,
+                z=(draft.box[0][2], draft.box[1][2]) if draft.box else None,
+                message=draft.message,
+                advice=draft.advice,
+                indeterminate=draft.indeterminate,
+            )
+        )
+    return findings
+
+
+def mesh_info(geometry: Geometry) -> MeshInfo:
+    """What the part's file holds, as drawn."""
+    mesh = geometry.drawn
+    x, y, z = (mesh.vertices.max(axis=0) - mesh.vertices.min(axis=0)).tolist()
+    return MeshInfo(
+        triangles=len(mesh.triangles),
+        watertight=geometry.health.watertight,
+        extents=(x, y, z),
+        unit=mesh.unit,
+    )
+
+
+def report_walls(case: Case) -> tuple[Wall, ...]:
+    """The walls of a case with their outcome, in the part file's own frame."""
+    return tuple(_wall(case.geometry, wall, case) for wall in case.walls)
+
+
+def plain_walls(geometry: Geometry, found: Sequence[Stretch]) -> tuple[Wall, ...]:
+    """Walls without an outcome, for a part that answers to no rules."""
+    return tuple(_wall(geometry, wall, None) for wall in found)
+
+
+def _wall(geometry: Geometry, wall: Stretch, case: Case | None) -> Wall:
+    box = geometry.box(wall.box)
+    fill, printed = None, None
+    if case is not None:
+        outcome = case.table.outcome(wall.typical)
+        fill = outcome.fill
+        if outcome.printed is not None:
+            printed = Printed(outcome.printed, outcome.uncertainty)
+    return Wall(
+        thickness=Spread(wall.minimum, wall.typical, wall.maximum),
+        length=wall.length,
+        z=(box[0][2], box[1][2]),
+        location=geometry.location(wall.point),
+        box=box,
+        sides=wall.sides,
+        fill=fill,
+        printed=printed,
+    )

@@ -1,0 +1,132 @@
+"""One part, placed as it is printed, and what can be measured on it; each measure is taken once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, TypeVar
+
+import numpy as np
+
+from wallguard.mesh.health import Health
+from wallguard.mesh.repair import solid
+from wallguard.parts import Placed, place
+
+if TYPE_CHECKING:
+    from wallguard.mesh.mesh import Mesh
+    from wallguard.repository.placement import Rotation
+    from wallguard.sections.sections import Sections
+    from wallguard.walls.plates import Plate
+    from wallguard.walls.rounds import Round
+    from wallguard.walls.stretch import Stretch
+
+Point = tuple[float, float, float]
+Box = tuple[Point, Point]
+_Result = TypeVar("_Result")
+
+
+class Geometry:
+    """A part's mesh in the frame it is printed in, and its walls, gaps, holes, pins and plates.
+
+    Measures are in the print frame, mm; `location` and `box` take them back to the part file's
+    own frame. A measure that was taken is kept, so several rule files share the work.
+    """
+
+    def __init__(
+        self, mesh: Mesh, health: Health, rotation: Rotation, scale: float
+    ) -> None:
+        whole, self.repairs = solid(mesh, health)
+        self.drawn = mesh
+        self.health = health
+        self.scale = scale
+        self.placed: Placed = place(whole, rotation, scale)
+        self._known: dict[tuple[object, ...], object] = {}
+
+    @property
+    def extents(self) -> Point:
+        """Size as printed, mm."""
+        low, high = self.placed.mesh.vertices.min(axis=0), self.placed.mesh.vertices.max(axis=0)
+        x, y, z = (high - low).tolist()
+        return x, y, z
+
+    @property
+    def sound(self) -> bool:
+        """Whether the surface is closed and consistent, so that its sections need no mending."""
+        health = self.health
+        return not (health.open_edges or health.crowded_edges or health.turned_edges)
+
+    def sections(self, layer_height: float) -> Sections:
+        """The outlines of all layers. Raises TooManyLayersError."""
+        from wallguard.sections.cut import cut
+
+        return self._once(
+            ("sections", layer_height),
+            lambda: cut(self.placed.mesh, layer_height, untangle=not self.sound),
+        )
+
+    def walls(
+        self, layer_height: float, largest: float, splits: tuple[float, ...]
+    ) -> list[Stretch]:
+        """Walls in the layers, up to `largest` thick, divided at `splits`."""
+        from wallguard.walls.trace import find_walls
+
+        return self._once(
+            ("walls", layer_height, largest, splits),
+            lambda: find_walls(self.sections(layer_height), largest, splits),
+        )
+
+    def gaps(self, layer_height: float, largest: float) -> list[Stretch]:
+        """Gaps in the layers, up to `largest` wide."""
+        from wallguard.walls.trace import find_gaps
+
+        return self._once(
+            ("gaps", layer_height, largest),
+            lambda: find_gaps(self.sections(layer_height), largest),
+        )
+
+    def thin(self, largest: float, splits: tuple[float, ...]) -> list[Stretch]:
+        """Walls in space (the largest ball that fits), whatever way they stand."""
+        from wallguard.walls.balls import find_thin
+
+        return self._once(
+            ("thin", largest, splits), lambda: find_thin(self.placed.mesh, largest, splits)
+        )
+
+    def narrow(self, largest: float) -> list[Stretch]:
+        """Gaps in space."""
+        from wallguard.walls.balls import find_gaps
+
+        return self._once(("narrow", largest), lambda: find_gaps(self.placed.mesh, largest, ()))
+
+    def rounds(self, largest: float) -> list[Round]:
+        """Round holes and pins up to the diameter `largest`, in any direction."""
+        from wallguard.walls.rounds import find_rounds
+
+        return self._once(("rounds", largest), lambda: find_rounds(self.placed.mesh, largest))
+
+    def plates(self, layer_height: float, limit: int, smallest: float) -> list[Plate]:
+        """Floors and roofs of fewer than `limit` layers, at least `smallest` wide."""
+        from wallguard.walls.plates import find_plates
+
+        return self._once(
+            ("plates", layer_height, limit, smallest),
+            lambda: find_plates(self.sections(layer_height), limit, smallest),
+        )
+
+    def location(self, point: Point) -> Point:
+        """A point of the print frame in the part file's own frame, mm."""
+        x, y, z = self.placed.to_file(np.array([point], np.float64))[0].tolist()
+        return x, y, z
+
+    def box(self, box: Box) -> Box:
+        """A box of the print frame, and the box around it in the part file's own frame."""
+        corners = np.array(
+            [[box[i][0], box[j][1], box[k][2]] for i in (0, 1) for j in (0, 1) for k in (0, 1)]
+        )
+        back = self.placed.to_file(corners)
+        low, high = back.min(axis=0).tolist(), back.max(axis=0).tolist()
+        return (low[0], low[1], low[2]), (high[0], high[1], high[2])
+
+    def _once(self, key: tuple[object, ...], measure: Callable[[], _Result]) -> _Result:
+        if key not in self._known:
+            self._known[key] = measure()
+        return self._known[key]  # type: ignore[return-value]

@@ -1,0 +1,33 @@
+"""How numbers and places are written in messages, the same everywhere."""
+
+from __future__ import annotations
+
+# Thickness is right to 0.005 mm and shown with two decimals; a limit is broken only where the two
+# shown numbers differ too.
+SHOWN = 0.005
+
+
+def mm(value: float) -> str:
+    """A length with two decimals: 1.5 -> "1.50"."""
+    return f"{value + 0.0:.2f}"
+
+
+def limit_text(value: float) -> str:
+    """A limit as it was written, with at least two decimals: 0.8 -> "0.80", 0.805 -> "0.805"."""
+    short = f"{value:g}"
+    return short if len(short.partition(".")[2]) > 2 else mm(value)
+
+
+def place(point: tuple[float, float, float]) -> str:
+    """A point with one decimal: "(12.0, 3.5, 4.0)"."""
+    return "(" + ", ".join(f"{round(value, 1) + 0.0:.1f}" for value in point) + ")"
+
+
+def below(measured: float, limit: float) -> bool:
+    """Whether `measured` is less than `limit` by more than what is computing error and rounding."""
+    return measured < limit - SHOWN
+
+
+def span(low: float, high: float) -> str:
+    """A range of thickness: "1.50 mm", or "0.30 to 0.48 mm" where the ends differ as shown."""
+    return f"{mm(low)} mm" if mm(low) == mm(high) else f"{mm(low)} to {mm(high)} mm"
