@@ -1,0 +1,57 @@
+"""A part: one design file, and the way it lies on the printer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.mesh.mesh import Mesh, Unit
+
+Rotation = tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]]
+UPRIGHT: Rotation = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+
+
+@dataclass(frozen=True)
+class Part:
+    """One design file and the way it is printed.
+
+    rotation  rows of the matrix from the file's frame to the print frame
+    scale     printed size over the size in the file
+    unit      of the file where its format carries none; None: not stated
+    """
+
+    path: Path
+    rotation: Rotation = UPRIGHT
+    scale: float = 1.0
+    unit: Unit | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Placed:
+    """A mesh in the print frame (z up, mm, printed size), and the way back.
+
+    The print frame shares its origin with the file's: points are turned and scaled only.
+    """
+
+    mesh: Mesh
+    rotation: NDArray[np.float64]
+    scale: float
+
+    def to_file(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Points of the print frame, (n, 3) mm, in the part file's own frame, (n, 3) mm."""
+        return np.asarray(points, np.float64) @ self.rotation / self.scale
+
+
+def place(mesh: Mesh, rotation: Rotation = UPRIGHT, scale: float = 1.0) -> Placed:
+    """Turn and scale a mesh as it is printed: p_print = scale · R · p_file.
+
+    rotation: a proper rotation, given by rows; scale > 0. Upright at full size, the mesh is
+    the same object.
+    """
+    matrix = np.array(rotation, np.float64)
+    if rotation != UPRIGHT or scale != 1:
+        mesh = replace(mesh, vertices=mesh.vertices @ matrix.T * scale)
+    return Placed(mesh, matrix, scale)
