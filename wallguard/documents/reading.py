@@ -202,7 +202,9 @@ def parse_document(text: str, shown: str) -> Mapping:
     try:
         node = builder.document(yaml.parse(text, Loader=yaml.SafeLoader))
     except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
+        # A key without its `:` is found out only at the next line; the context is where it began.
+        late = error.problem == _NO_COLON
+        mark = (error.context_mark if late else None) or error.problem_mark
         problem = Problem(builder.place(mark), *_in_plain_words(error))
         raise DocumentError((*builder.problems, problem)) from None
     except (yaml.YAMLError, ValueError, OverflowError):
@@ -436,6 +438,9 @@ class _Builder:
         return _Built(Mapping(entries, place), values, 1 + deepest)
 
 
+_NO_COLON = "could not find expected ':'"
+
+
 def _in_plain_words(error: yaml.MarkedYAMLError) -> tuple[str, str]:
     """What the parser found and what to do, without the parser's own terms where they recur."""
     problem, context = error.problem or "", error.context or ""
@@ -448,7 +453,7 @@ def _in_plain_words(error: yaml.MarkedYAMLError) -> tuple[str, str]:
             "a `:` where no key can stand",
             "Check the indentation, and put text that holds `: ` in quotes",
         )
-    if problem == "could not find expected ':'":
+    if problem == _NO_COLON:
         return "a line without `:` after its key", "Write `key: value`"
     if problem.startswith(("expected <block end>", "expected ',' or")):
         return (

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from wallguard.bands.table import Fill
-
 # ISO/ASTM 52900:2021, 3.2: process categories (terms from memory).
 Category = Literal["material extrusion", "vat photopolymerization", "powder bed fusion"]
+Fill = Literal["solid", "hollow", "missing", "uncertain"]
 Level = Literal["fail", "warn", "ignore"]
 OutcomeName = Literal["hollow", "missing", "thickened", "thinned", "indeterminate"]
 

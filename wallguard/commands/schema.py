@@ -1,0 +1,35 @@
+"""`wallguard schema`: the JSON Schema of a file format, so that editors complete and check it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Any
+
+from wallguard.errors import InputError
+
+
+def _rules() -> dict[str, Any]:
+    from wallguard.rules.fields import rules_schema
+
+    return rules_schema()
+
+
+def _repository() -> dict[str, Any]:
+    from wallguard.repository.fields import repository_schema
+
+    return repository_schema()
+
+
+# Every format with a published schema, by the name it has on the command line.
+SCHEMAS: dict[str, Callable[[], dict[str, Any]]] = {"rules": _rules, "repository": _repository}
+
+
+def run(which: str) -> str:
+    """The schema of the format named `which`, one of SCHEMAS, as JSON text with a final newline.
+
+    Raises InputError: no such format.
+    """
+    if which not in SCHEMAS:
+        raise InputError(which, "no such schema", remedy=f"There are: {', '.join(SCHEMAS)}")
+    return json.dumps(SCHEMAS[which](), indent=2, ensure_ascii=False) + "\n"
