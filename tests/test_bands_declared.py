@@ -1,0 +1,92 @@
+import math
+
+import pytest
+
+from wallguard.bands.calculated import calculated
+from wallguard.bands.declared import band_table
+from wallguard.bands.table import Band
+from wallguard.errors import InputError
+from wallguard.rules.model import Beads, DeclaredBand, Rules
+
+BEADS = Beads(width=0.4, contours=1, smallest_wall=0.3, squeeze=0.1, smallest_fill=0.3)
+
+
+def rules(category="material extrusion", beads=None, bands=()):
+    return Rules("rules/a.yaml", "a", category, 0.2, beads=beads, bands=tuple(bands))
+
+
+def test_beads_alone_give_the_calculated_table():
+    assert band_table(rules(beads=BEADS)) == calculated(BEADS)
+
+
+def test_declared_bands_alone_keep_what_they_say():
+    table = band_table(
+        rules(
+            bands=[
+                DeclaredBand(0, 0.5, "missing", uncertainty=0.2),
+                DeclaredBand(0.5, 1, "solid", 0.1, 0.03, "measured", slope=0.9),
+                DeclaredBand(1, 2, "hollow", uncertainty=0.1, solid_width=0.8),
+                DeclaredBand(2, None, "uncertain"),
+            ]
+        )
+    )
+    assert table.bands == (
+        Band(0, 0.5, "missing", 0, 0, 0, "declared"),
+        Band(0.5, 1, "solid", 0.1, 0.9, 0.03, "measured"),
+        Band(1, 2, "hollow", 0, 1, 0.1, "declared", 0.8),
+        Band(2, math.inf, "uncertain", 0, 1, 0, "declared"),
+    )
+
+
+def test_a_declared_band_goes_over_calculated_ones():
+    over = [DeclaredBand(0.85, 1.0, "solid", 0.95, 0.02)]
+    table = band_table(rules(beads=BEADS, bands=over))
+    around = [(row.fill, row.source) for row in table.bands if 0.8 <= row.lower <= 1.1]
+    assert around == [
+        ("solid", "calculated"),
+        ("solid", "declared"),
+        ("hollow", "calculated"),
+        ("solid", "calculated"),
+    ]
+    assert table.outcome(0.85).printed == 0.95
+    assert table.outcome(0.84).printed == pytest.approx(0.84)
+    assert table.outcome(1.0).fill == "hollow"
+
+
+def test_declared_bands_may_come_in_any_order():
+    first, second = DeclaredBand(0, 1, "missing"), DeclaredBand(1, None, "solid")
+    assert band_table(rules(bands=[second, first])) == band_table(rules(bands=[first, second]))
+
+
+def test_a_declared_band_without_end_hides_all_calculated_ones_beyond():
+    table = band_table(rules(beads=BEADS, bands=[DeclaredBand(0.6, None, "hollow")]))
+    assert table.bands[-1].source == "declared"
+    assert table.outcome(5).fill == "hollow"
+
+
+@pytest.mark.parametrize("category", ["vat photopolymerization", "powder bed fusion"])
+def test_a_process_without_beads_prints_as_drawn_unless_it_says_otherwise(category):
+    table = band_table(rules(category))
+    assert table.bands == (Band(0, math.inf, "solid", 0, 1, 0, "assumed"),)
+    assert table.classify(0.05, (0, 0)) == "solid"
+
+
+@pytest.mark.parametrize(
+    ("bands", "said"),
+    [
+        ([DeclaredBand(0, 1, "solid"), DeclaredBand(0.9, None, "solid")], "overlaps"),
+        ([DeclaredBand(0, 1, "solid"), DeclaredBand(1.1, None, "solid")], "leaves a hole"),
+        ([DeclaredBand(0, 1, "solid")], "last band ends at 1 mm"),
+        ([], "at least one band"),
+    ],
+)
+def test_contradictory_bands_are_an_error_that_names_the_file(bands, said):
+    with pytest.raises(InputError, match=said) as caught:
+        band_table(rules(bands=bands))
+    assert caught.value.path == "rules/a.yaml"
+
+
+def test_overlapping_bands_are_an_error_over_calculated_ones_too():
+    rows = [DeclaredBand(0.2, 1, "solid"), DeclaredBand(0.9, 1.5, "solid")]
+    with pytest.raises(InputError, match="overlaps"):
+        band_table(rules(beads=BEADS, bands=rows))

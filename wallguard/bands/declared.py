@@ -1,0 +1,70 @@
+"""The band table of a rule file: declared and measured bands over calculated ones."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+
+from wallguard.bands.calculated import calculated
+from wallguard.bands.table import Band, BandTable, merged
+from wallguard.errors import InputError
+from wallguard.rules.model import DeclaredBand, Rules
+
+
+def band_table(rules: Rules) -> BandTable:
+    """The band table of one process.
+
+    Where a band is declared (or measured) it holds, elsewhere the one calculated from bead
+    settings. A process that lays no beads and declares no band is taken to print every wall solid
+    and as drawn, with no uncertainty: its bands say so (`source` is `assumed`).
+
+    Raises InputError where the bands overlap, leave a hole that nothing fills, or hold impossible
+    numbers.
+    """
+    try:
+        return BandTable(merged(_over(map(_band, rules.bands), _base(rules))))
+    except ValueError as error:
+        raise InputError(
+            rules.path, f"no band table follows: {error}", remedy="Correct `bands` or `beads`"
+        ) from None
+
+
+def _base(rules: Rules) -> tuple[Band, ...]:
+    if rules.beads is not None:
+        return calculated(rules.beads).bands
+    if rules.category == "material extrusion" or rules.bands:
+        return ()
+    return (Band(0.0, math.inf, "solid", 0.0, 1.0, 0.0, "assumed"),)
+
+
+def _over(upper: Iterator[Band], base: tuple[Band, ...]) -> Iterator[Band]:
+    """The bands of `upper`, and those of `base` where `upper` has none, by thickness."""
+    covered = 0.0
+    for band in sorted(upper, key=lambda band: band.lower):
+        yield from _cut(base, covered, band.lower)
+        yield band
+        covered = band.upper
+    yield from _cut(base, covered, math.inf)
+
+
+def _cut(bands: tuple[Band, ...], lower: float, upper: float) -> Iterator[Band]:
+    for band in bands:
+        low, high = max(band.lower, lower), min(band.upper, upper)
+        if low < high:
+            yield replace(band, lower=low, upper=high)
+
+
+def _band(row: DeclaredBand) -> Band:
+    offset, slope = (0.0, 1.0) if row.printed is None else (row.printed, row.slope)
+    missing = row.fill == "missing"
+    return Band(
+        lower=row.lower,
+        upper=math.inf if row.upper is None else row.upper,
+        fill=row.fill,
+        offset=0.0 if missing else offset,
+        slope=0.0 if missing else slope,
+        uncertainty=0.0 if missing else row.uncertainty,
+        source=row.source,
+        solid_width=row.solid_width if row.fill == "hollow" else 0.0,
+    )
