@@ -4,7 +4,9 @@ from itertools import pairwise
 
 import pytest
 
+from wallguard.bands.calculated import calculated
 from wallguard.bands.table import Band, BandTable, merged, reading
+from wallguard.rules.model import Beads
 
 HALF_STEPS = [step / 1000 for step in range(5, 4000, 10)]
 
@@ -227,3 +229,27 @@ def test_every_thickness_has_the_outcome_of_the_one_band_that_holds_its_reading(
         (held,) = [row for row in some.bands if row.lower - 1e-6 <= nominal < row.upper - 1e-6]
         assert some.outcome(thickness).band is held
         assert starts[sum(thickness >= edge for edge in edges)] is held
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_between_two_verdict_edges_there_is_one_verdict(seed):
+    draw = random.Random(seed)
+    width = draw.uniform(0.3, 0.7)
+    table = calculated(
+        Beads(
+            width=width,
+            contours=draw.randint(1, 3),
+            smallest_wall=draw.uniform(0.2, 0.4),
+            squeeze=draw.uniform(0.02, 0.1),
+            smallest_fill=draw.uniform(0.2, 0.5),
+            uncertainty=draw.uniform(0, 0.1),
+        )
+    )
+    tolerance = draw.uniform(0.05, 0.3), draw.uniform(0.05, 0.3)
+    edges = table.verdict_edges(tolerance)
+    seen: dict[int, set[str]] = {}
+    for hundredths in range(1, 400):
+        thickness = hundredths / 100
+        piece = sum(edge <= thickness for edge in edges)
+        seen.setdefault(piece, set()).add(table.classify(thickness, tolerance))
+    assert all(len(verdicts) == 1 for verdicts in seen.values())

@@ -5,7 +5,6 @@ from pathlib import Path
 import pytest
 
 from wallguard.errors import InputError
-from wallguard.mesh.mesh import MILLIMETRES
 from wallguard.repository.config import (
     Assignment,
     Repository,
@@ -16,6 +15,7 @@ from wallguard.repository.config import (
 from wallguard.repository.fields import UNITS
 from wallguard.repository.placement import UPRIGHT
 from wallguard.rules.load import load_rules
+from wallguard.units import MILLIMETRES
 
 TEXT = """\
 wallguard: 1

@@ -11,7 +11,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import NoReturn, TypeAlias
 
 from wallguard import __version__
 from wallguard.errors import InputError
@@ -37,7 +37,10 @@ class _Parser(argparse.ArgumentParser):
         self.exit(2, f"wallguard: {message}\nTry: {self.prog} --help\n")
 
 
-def _parser() -> argparse.ArgumentParser:
+_Commands: TypeAlias = "argparse._SubParsersAction[_Parser]"
+
+
+def _parser() -> _Parser:
     parser = _Parser(
         prog="wallguard",
         description=DESCRIPTION,
@@ -55,12 +58,12 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _command(
-    commands: argparse._SubParsersAction[argparse.ArgumentParser],
+    commands: _Commands,
     name: str,
     summary: str,
     example: str,
     run: Callable[[argparse.Namespace], int],
-) -> argparse.ArgumentParser:
+) -> _Parser:
     command = commands.add_parser(
         name,
         help=summary,
@@ -72,7 +75,7 @@ def _command(
     return command
 
 
-def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_check(commands: _Commands) -> None:
     check = _command(
         commands,
         "check",
@@ -115,7 +118,7 @@ def _add_check(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     )
 
 
-def _add_walls(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_walls(commands: _Commands) -> None:
     walls = _command(
         commands,
         "walls",
@@ -142,7 +145,7 @@ def _add_walls(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     )
 
 
-def _add_chart(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_chart(commands: _Commands) -> None:
     chart = _command(
         commands,
         "chart",
@@ -153,7 +156,7 @@ def _add_chart(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     chart.add_argument("rules", type=Path, metavar="RULES")
 
 
-def _add_init(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_init(commands: _Commands) -> None:
     init = _command(
         commands,
         "init",
@@ -171,7 +174,7 @@ def _add_init(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> 
     )
 
 
-def _add_schema(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_schema(commands: _Commands) -> None:
     schema = _command(
         commands,
         "schema",
@@ -246,7 +249,7 @@ def _chart(arguments: argparse.Namespace) -> int:
 def _init(arguments: argparse.Namespace) -> int:
     from wallguard.commands import init
 
-    ask = input if sys.stdin.isatty() and sys.stdout.isatty() else None
+    ask = _ask if sys.stdin.isatty() and sys.stdout.isatty() else None
     lines = init.run(
         arguments.folder,
         nozzle=arguments.nozzle,
@@ -256,6 +259,10 @@ def _init(arguments: argparse.Namespace) -> int:
     )
     print("\n".join(lines))
     return 0
+
+
+def _ask(question: str, default: str) -> str:
+    return input(f"{question} [{default}]: ").strip() or default
 
 
 def _schema(arguments: argparse.Namespace) -> int:

@@ -115,7 +115,7 @@ class _Geometries:
 def _one_report(
     task: Task, assignment: Assignment, rules: Rules, geometries: _Geometries
 ) -> PartReport:
-    from wallguard.bands.source import band_table
+    from wallguard.bands.declared import band_table
     from wallguard.checks.case import Case
     from wallguard.sections.cut import TooManyLayersError
 

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from wallguard.mesh.health import Health
+from wallguard.mesh.health import Health, examine
 from wallguard.mesh.repair import solid
 from wallguard.parts import Placed, place
+from wallguard.repository.placement import Rotation
 
 if TYPE_CHECKING:
     from wallguard.mesh.mesh import Mesh
-    from wallguard.repository.placement import Rotation
     from wallguard.sections.sections import Sections
     from wallguard.walls.plates import Plate
     from wallguard.walls.rounds import Round
@@ -31,10 +31,11 @@ class Geometry:
     own frame. A measure that was taken is kept, so several rule files share the work.
     """
 
-    def __init__(
-        self, mesh: Mesh, health: Health, rotation: Rotation, scale: float
-    ) -> None:
+    def __init__(self, mesh: Mesh, health: Health, rotation: Rotation, scale: float) -> None:
         whole, self.repairs = solid(mesh, health)
+        mended = examine(whole) if self.repairs else health
+        # Closed and consistent, so that its sections need no untangling.
+        self.sound = not (mended.open_edges or mended.crowded_edges or mended.turned_edges)
         self.drawn = mesh
         self.health = health
         self.scale = scale
@@ -47,12 +48,6 @@ class Geometry:
         low, high = self.placed.mesh.vertices.min(axis=0), self.placed.mesh.vertices.max(axis=0)
         x, y, z = (high - low).tolist()
         return x, y, z
-
-    @property
-    def sound(self) -> bool:
-        """Whether the surface is closed and consistent, so that its sections need no mending."""
-        health = self.health
-        return not (health.open_edges or health.crowded_edges or health.turned_edges)
 
     def sections(self, layer_height: float) -> Sections:
         """The outlines of all layers. Raises TooManyLayersError."""

@@ -8,10 +8,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.mesh.mesh import Mesh, Unit
-
-Rotation = tuple[tuple[float, float, float], tuple[float, float, float], tuple[float, float, float]]
-UPRIGHT: Rotation = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+from wallguard.mesh.mesh import Mesh
+from wallguard.repository.placement import UPRIGHT, Rotation
+from wallguard.units import Unit
 
 
 @dataclass(frozen=True)

@@ -23,6 +23,8 @@ Verdict = Literal["solid", "hollow", "missing", "thickened", "thinned", "indeter
 # What sums and products of lengths may be off by (mm): 2 x 0.575 + 0.075 is not quite 1.225.
 COMPUTING_ERROR = 1e-6
 _PER_MM = 100
+# Edges that are equal but for computing error are one edge.
+_EDGE_DECIMALS = 6
 
 
 def reading(thickness: float) -> float:
@@ -141,6 +143,29 @@ class BandTable:
                     edge if reading(edge) >= first / _PER_MM else math.nextafter(edge, 9e9)
                 )
         return tuple(found)
+
+    def verdict_edges(self, tolerance: tuple[float, float]) -> tuple[float, ...]:
+        """The thicknesses (mm, rising) from which on another band or another verdict holds.
+
+        tolerance  (thinner, thicker) in mm, as `classify` takes it. They lie half way between two
+        readings, like `edges`.
+        """
+        thinner, thicker = tolerance
+        found = list(self.edges)
+        for band in self.bands:
+            growth = band.slope - 1
+            if band.fill != "solid" or abs(growth) < 1e-9:
+                continue
+            for limit in (thicker, -thinner):
+                for margin in (band.uncertainty, -band.uncertainty):
+                    crossing = (limit + margin - band.offset) / growth
+                    if band.lower < crossing < band.upper:
+                        step = crossing * _PER_MM
+                        found += [
+                            (math.floor(step) + 0.5) / _PER_MM,
+                            (math.ceil(step) - 0.5) / _PER_MM,
+                        ]
+        return tuple(sorted({round(edge, _EDGE_DECIMALS) for edge in found if edge > 0}))
 
     def outcome(self, thickness: float) -> Outcome:
         """What becomes of a wall of `thickness` (mm), looked up at its reading.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -11,13 +12,13 @@ from wallguard.bands.advice import advise
 from wallguard.bands.table import BandTable
 from wallguard.findings import Severity
 from wallguard.rules.model import Level, Limit, Rules
-from wallguard.text import below
+from wallguard.text import SHOWN, below
+from wallguard.walls.stretch import Stretch, joined
 
 if TYPE_CHECKING:
     from wallguard.geometry import Box, Geometry, Point
     from wallguard.walls.plates import Plate
     from wallguard.walls.rounds import Round
-    from wallguard.walls.stretch import Stretch
 
 # A stretch that is smaller than this both along and up is a speck, less than a bead is long.
 SPECK = 0.5
@@ -57,10 +58,12 @@ class Case:
 
     @cached_property
     def splits(self) -> tuple[float, ...]:
-        """The thicknesses at which the outcome of a wall changes, rising."""
-        ranges = self.table.good_ranges(*self.rules.tolerance)
-        edges = {*self.table.edges, *(end for good in ranges for end in good)}
-        return tuple(sorted(edge for edge in edges if 0 < edge < float("inf")))
+        """The thicknesses, rising, at which what is said of a wall changes."""
+        minimum = self.rules.minimum
+        asked = (minimum.wall, minimum.unsupported_wall)
+        limits = [value for limit in asked if limit for value in (limit.fail, limit.warn) if value]
+        edges = {*self.table.verdict_edges(self.rules.tolerance), *(v - SHOWN for v in limits)}
+        return tuple(sorted(edge for edge in edges if edge > 0))
 
     @cached_property
     def largest(self) -> float:
@@ -70,13 +73,24 @@ class Case:
         return max(limits)
 
     @cached_property
-    def walls(self) -> Sequence[Stretch]:
-        """The part's walls, without specks; thinnest first."""
+    def pieces(self) -> Sequence[Stretch]:
+        """The part's walls in pieces of one outcome each, without specks; thinnest first."""
         if self.layered:
             found = self.geometry.walls(self.rules.layer_height, self.largest, self.splits)
         else:
             found = self.geometry.thin(self.largest, self.splits)
         return [wall for wall in found if max(wall.length, wall.high - wall.low) >= SPECK]
+
+    @cached_property
+    def walls(self) -> Sequence[Stretch]:
+        """The part's walls, divided only where the outcome changes."""
+        tolerance = self.rules.tolerance
+
+        def outcome(piece: Stretch) -> tuple[str, float]:
+            verdict = self.table.classify(piece.typical, tolerance)
+            return verdict, self.table.outcome(piece.typical).band.lower
+
+        return joined(self.pieces, outcome)
 
     @cached_property
     def gaps(self) -> Sequence[Stretch]:
@@ -91,7 +105,10 @@ class Case:
     @cached_property
     def rounds(self) -> Sequence[Round]:
         """Round holes and pins up to the larger limit, and all pins too thin to print."""
-        unprinted = [band.upper for band in self.table.bands if band.fill == "missing"]
+        bands = self.table.bands
+        unprinted = [
+            band.upper for band in bands if band.fill == "missing" and math.isfinite(band.upper)
+        ]
         minimum = self.rules.minimum
         largest = max([level(minimum.hole), level(minimum.pin), *unprinted])
         return self.geometry.rounds(largest + 0.01) if largest > 0 else []

@@ -42,7 +42,7 @@ def findings(case: Case) -> Iterator[Draft]:
             severity=severity,
             message=(
                 f"wall {span(wall.minimum, wall.maximum)} thick at {place(point)}, "
-                f"{mm(wall.length)} mm long, {describe(outcome, case.rules.tolerance)}"
+                f"{mm(wall.length)} mm long, {describe(outcome)}"
             ),
             advice=case.advice(wall.typical),
             measured=wall.typical if limit is None else outcome.deviation,

@@ -6,11 +6,12 @@ Passes: 3 layers against a minimum of 3. Fails: 2 layers.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from wallguard.checks.case import Case, Draft
 from wallguard.checks.plate import below_minimum
 
-ID = "floor"
+ID: Final = "floor"
 MEANING = "floors are at least as many layers thick as the minimum"
 
 

@@ -72,6 +72,14 @@ def findings(case: Case) -> Iterator[Draft]:
                 unit="count",
                 location=places.at[0] if places.at else None,
             )
+    if case.geometry.repairs:
+        yield Draft(
+            check=ID,
+            severity="note",
+            message=f"before it was cut the mesh was mended: {'; '.join(case.geometry.repairs)}",
+            advice="mend the design itself",
+            unit="",
+        )
     if not health.complete:
         yield Draft(
             check=ID,

@@ -6,11 +6,12 @@ Passes: a diameter of 1.50 mm against a minimum of 1.50 mm. Fails: 1.40 mm.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from wallguard.checks.case import Case, Draft
 from wallguard.checks.round import below_minimum
 
-ID = "pin"
+ID: Final = "pin"
 MEANING = "round pins are at least as wide as the minimum"
 
 

@@ -21,12 +21,12 @@ def applies(case: Case) -> str:
 
 def findings(case: Case) -> Iterator[Draft]:
     """One finding where another unit is likely."""
-    suspicion = suspect_unit(case.geometry.drawn, case.geometry.scale, case.rules.build_volume)
-    if suspicion:
+    hint = suspect_unit(case.geometry.drawn, case.rules.build_volume, case.geometry.scale)
+    if hint:
         yield Draft(
             check=ID,
-            severity="warn",
-            message=suspicion,
-            advice="state the unit in wallguard.yaml, or export the part in mm",
+            severity=hint.severity,
+            message=hint.message,
+            advice=hint.advice,
             measured=max(case.geometry.extents),
         )

@@ -25,6 +25,6 @@ def applies(case: Case) -> str:
 
 def findings(case: Case) -> Iterator[Draft]:
     """One finding for each free wall below the minimum."""
-    walls = [wall for wall in case.walls if wall.sides < 2]
+    walls = [wall for wall in case.pieces if wall.sides < 2]
     limit = case.rules.minimum.unsupported_wall
     yield from below_minimum(case, walls, limit, ID, "unsupported wall")

@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from wallguard.checks.case import Case, Draft
 from wallguard.rules.model import Limit
 from wallguard.text import limit_text, mm, place
-from wallguard.walls.stretch import Stretch
+from wallguard.walls.stretch import Stretch, joined
 
 ID = "wall"
 MEANING = "walls are at least as thick as the minimum"
@@ -26,7 +26,7 @@ def applies(case: Case) -> str:
 def findings(case: Case) -> Iterator[Draft]:
     """One finding for each wall below the minimum."""
     free = case.rules.minimum.unsupported_wall is not None
-    walls = [wall for wall in case.walls if not free or wall.sides >= 2]
+    walls = [wall for wall in case.pieces if not free or wall.sides >= 2]
     yield from below_minimum(case, walls, case.rules.minimum.wall, ID, "wall")
 
 
@@ -36,21 +36,17 @@ def below_minimum(
     """Findings for the walls below `limit`; pieces of one wall in neighbouring ranges of
     thickness are one finding."""
     broken = [wall for wall in walls if case.severity(wall.minimum, limit)]
-    for pieces in _joined(broken):
-        wall = min(pieces, key=lambda piece: (piece.minimum, piece.point))
+    for wall in joined(broken, lambda piece: case.severity(piece.minimum, limit)):
         severity = case.severity(wall.minimum, limit)
         if severity is None:
             continue
-        corners = [corner for piece in pieces for corner in piece.box]
-        low_x, low_y, low_z = (min(corner[axis] for corner in corners) for axis in range(3))
-        top_x, top_y, top_z = (max(corner[axis] for corner in corners) for axis in range(3))
-        point, box = case.place(wall.point, ((low_x, low_y, low_z), (top_x, top_y, top_z)))
+        point, box = case.place(wall.point, wall.box)
         yield Draft(
             check=check,
             severity=severity[0],
             message=(
                 f"{name} {mm(wall.minimum)} mm thick at {place(point)}, "
-                f"{mm(sum(piece.length for piece in pieces))} mm long, is below the minimum of "
+                f"{mm(wall.length)} mm long, is below the minimum of "
                 f"{limit_text(severity[1])} mm"
             ),
             advice=case.advice(wall.minimum, severity[1]),
@@ -60,23 +56,3 @@ def below_minimum(
             location=point,
             box=box,
         )
-
-
-def _joined(walls: Sequence[Stretch]) -> list[list[Stretch]]:
-    """Group stretches of different ranges of thickness whose boxes touch."""
-    groups: list[list[Stretch]] = []
-    for wall in walls:
-        touching = [
-            group for group in groups if any(_continues(wall, other) for other in group)
-        ]
-        groups = [group for group in groups if group not in touching]
-        groups.append([wall, *(other for group in touching for other in group)])
-    return groups
-
-
-def _continues(wall: Stretch, other: Stretch) -> bool:
-    return wall.group != other.group and all(
-        wall.box[0][axis] <= other.box[1][axis] + 0.05
-        and other.box[0][axis] <= wall.box[1][axis] + 0.05
-        for axis in range(3)
-    )

@@ -126,8 +126,8 @@ def examine(mesh: Mesh) -> Health:
     edges = edges_of(triangles, ~collapsed)
     if not len(edges.sides):
         return _all_collapsed(mesh, faces(flat))
-    duplicate, copies, facing = _duplicates(triangles, edges)
-    needless, sound_edges = _without_needless(triangles, edges, collapsed, copies, facing)
+    duplicates = _duplicates(triangles, edges)
+    needless, sound_edges = _without_needless(triangles, edges, collapsed, duplicates)
     body, closed, turned = _bodies(sound_edges, needless)
     volume = np.bincount(body[~needless], six_volume[~needless], len(closed)) / 6
     inverted, inside, known = _orientation(vertices, triangles, body, closed & ~turned, volume)
@@ -145,7 +145,7 @@ def examine(mesh: Mesh) -> Health:
         turned_edges=lines(edges, (count == 2) & (backward != 1)),
         inverted_bodies=places(vertices[triangles[inside_out, 0]], int(inverted.sum())),
         zero_area_faces=faces(flat),
-        duplicate_faces=faces(duplicate),
+        duplicate_faces=faces(duplicates.repeated),
         overlapping_bodies=places(
             np.array([each.at for each in overlaps[:SHOWN]]).reshape(-1, 3), len(overlaps)
         ),
@@ -190,15 +190,23 @@ def _measure(
     return np.einsum(dot, a, normal), flat
 
 
-def _duplicates(
-    triangles: NDArray[np.int32], edges: Edges
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
-    """Faces with the same corners: (m,) bool each.
+@dataclass(frozen=True)
+class _Duplicates:
+    """Faces with the same corners.
 
-    repeated  all of a group but its first
-    copies    of those the same way round, all but the first
-    facing    pairs the opposite way round, as two bodies that touch have between them
+    repeated  (m,) bool: all of a group but its first
+    copies    (m,) bool: of those of a group that lie the same way round, all but the first
+    facing    (k, 2): first faces that lie the one and the other way round, of groups with both
+    alone     (k,) bool: the group has no other faces
     """
+
+    repeated: NDArray[np.bool_]
+    copies: NDArray[np.bool_]
+    facing: NDArray[np.int64]
+    alone: NDArray[np.bool_]
+
+
+def _duplicates(triangles: NDArray[np.int32], edges: Edges) -> _Duplicates:
     count = edges.count
     candidate = np.zeros(len(triangles), bool)
     candidate[edges.sides[np.repeat(count > 2, count)] // 3] = True
@@ -218,38 +226,53 @@ def _duplicates(
     new = np.ones(len(faces), bool)
     new[1:] = (ordered[1:] != ordered[:-1]).any(axis=1)
     group = np.cumsum(new) - 1
-    groups = int(new.sum())
-    ups, downs = (
-        np.bincount(group[rise], minlength=groups),
-        np.bincount(group[~rise], minlength=groups),
-    )
-    rank = np.empty(len(faces), np.int64)  # of each face among those of its group and way round
-    for way in (rise, ~rise):
-        own = group[way]
-        rank[way] = np.arange(len(own)) - np.searchsorted(own, own)
-    both = np.minimum(ups, downs)[group]
-    repeated, copies, facing = (np.zeros(len(triangles), bool) for _ in range(3))
+    repeated, copies = np.zeros((2, len(triangles)), bool)
     repeated[faces[~new]] = True
-    facing[faces[rank < both]] = True
-    copies[faces[rank > both]] = True
-    return repeated, copies, facing
+    first = []  # of each group, the first face either way round
+    for way in (rise, ~rise):
+        own, at = np.unique(group[way], return_index=True)
+        leading = faces[way][at]
+        copies[faces[way]] = True
+        copies[leading] = False
+        first.append(np.full(int(new.sum()), -1))
+        first[-1][own] = leading
+    both = (first[0] >= 0) & (first[1] >= 0)
+    alone = np.bincount(group, minlength=len(both)) == 2
+    return _Duplicates(repeated, copies, np.stack(first, axis=1)[both], alone[both])
 
 
 def _without_needless(
     triangles: NDArray[np.int32],
     edges: Edges,
     collapsed: NDArray[np.bool_],
-    copies: NDArray[np.bool_],
-    facing: NDArray[np.bool_],
+    duplicates: _Duplicates,
 ) -> tuple[NDArray[np.bool_], Edges]:
-    """Leave duplicates out only if that mends edges: two bodies may share a face and need both."""
-    bad = _irregular(edges)
-    for extra in (copies | facing, copies, facing):
-        if extra.any():
-            fewer = edges_of(triangles, ~(collapsed | extra))
-            if len(fewer.sides) and _irregular(fewer) < bad:
-                return collapsed | extra, fewer
-    return collapsed, edges
+    """Leave duplicates out only where that mends edges: two bodies may share a face and need
+    both, and of two faces that face each other one, the other or none may be needed."""
+    needless, facing = collapsed, duplicates.facing
+    if duplicates.copies.any():
+        fewer = edges_of(triangles, ~(collapsed | duplicates.copies))
+        if _irregular(fewer) < _irregular(edges):
+            needless, edges = collapsed | duplicates.copies, fewer
+        else:
+            facing = facing[duplicates.alone]
+    if len(facing):
+        count = edges.count
+        net = np.empty(3 * len(triangles), np.int64)  # faces along less faces against each side
+        net[edges.sides] = np.repeat(count - 2 * edges.backward, count) * np.where(
+            edges.back, -1, 1
+        )
+        # What the other faces at the sides of the first face lack: it, the second, or neither.
+        lack = -net.reshape(-1, 3)[facing[:, 0]]
+        agreed = (lack == lack[:, :1]).all(axis=1)
+        needed = np.where(agreed, lack[:, 0], 2)
+        extra = np.zeros(len(triangles), bool)
+        extra[facing[(needed == 0) | (needed == -1), 0]] = True
+        extra[facing[(needed == 0) | (needed == 1), 1]] = True
+        fewer = edges_of(triangles, ~(needless | extra))
+        if len(fewer.sides) and _irregular(fewer) < _irregular(edges):
+            needless, edges = needless | extra, fewer
+    return needless, edges
 
 
 def _irregular(edges: Edges) -> int:

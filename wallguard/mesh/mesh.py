@@ -8,17 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-Unit = Literal["micrometre", "mm", "cm", "m", "inch", "foot"]
-
-# ISO 80000-3 for the metric units; the international inch and foot are exact since 1959.
-MILLIMETRES: dict[str, float] = {
-    "micrometre": 0.001,
-    "mm": 1.0,
-    "cm": 10.0,
-    "m": 1000.0,
-    "inch": 25.4,
-    "foot": 304.8,
-}
+from wallguard.units import Unit
 
 
 @dataclass(frozen=True)

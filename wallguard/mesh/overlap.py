@@ -12,9 +12,11 @@ from wallguard.mesh.nesting import expand, nesting
 
 # Bodies that share a layer thinner than this touch: it is what rounding leaves of one surface.
 TOUCHING = 1e-4
+MAX_PAIRS = 500_000
 _LARGE = 20_000  # triangles; below, manifold3d is as fast as asking first
 MAX_CANDIDATES = 20_000_000
-MAX_TRIANGLES = 20_000_000  # given to manifold3d, each as often as it is compared
+MAX_WORK = 20_000_000  # triangles given to manifold3d, each as often as it is compared
+_PAIR = 1_000  # triangles' worth of work that a pair costs by itself
 
 
 @dataclass(frozen=True)
@@ -57,8 +59,8 @@ def meetings(
                 if (low[outer] <= low[inner]).all() and (high[inner] <= high[outer]).all()
             ]
             continue
-        work += size
-        if work > MAX_TRIANGLES:
+        work += size + _PAIR
+        if work > MAX_WORK:
             complete = False
             break
         for each in (first, second):

@@ -26,6 +26,7 @@ from wallguard.repository.placement import (
     rotation_about_axes,
     rotation_from_up,
 )
+from wallguard.units import Unit
 
 FILE_NAME = "wallguard.yaml"
 PART_SUFFIXES = (".stl", ".3mf", ".obj", ".ply")
@@ -45,7 +46,7 @@ class Assignment:
     rules: str
     rotation: Rotation = UPRIGHT
     scale: float = 1.0
-    unit: str | None = None
+    unit: Unit | None = None
     line: int | None = None
 
 

@@ -19,8 +19,9 @@ from wallguard.documents.shape import (
     Text,
     Version,
 )
+from wallguard.units import MILLIMETRES
 
-UNITS = ("micrometre", "mm", "cm", "m", "inch", "foot")
+UNITS = tuple(MILLIMETRES)
 DIRECTIONS: dict[str, tuple[float, float, float]] = {
     "+x": (1.0, 0.0, 0.0),
     "-x": (-1.0, 0.0, 0.0),

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Hashable, Iterable
+from dataclasses import dataclass, replace
 
 Point = tuple[float, float, float]
 
@@ -17,6 +18,7 @@ class Stretch:
     point     a point in the middle of the wall, where it is thinnest
     box       (lowest corner, highest corner)
     group     which of the ranges between the given thickness edges it lies in
+    wall      number of the connected wall that it is a piece of
     sides     on how many sides it is held by other material (two ends, below, above)
     """
 
@@ -30,3 +32,53 @@ class Stretch:
     box: tuple[Point, Point]
     group: int
     sides: int
+    wall: int = 0
+
+
+# Pieces of one wall are one place where their boxes come this near to each other, mm.
+_NEAR = 0.5
+
+
+def joined(pieces: Iterable[Stretch], key: Callable[[Stretch], Hashable]) -> list[Stretch]:
+    """Join pieces of one wall that have equal keys and lie at one place, in the order of the
+    first of each. The joined piece is as typical as its longest one."""
+    places: dict[tuple[int, Hashable], list[list[Stretch]]] = {}
+    for piece in pieces:
+        known = places.setdefault((piece.wall, key(piece)), [])
+        near = [place for place in known if any(_near(piece, other) for other in place)]
+        if not near:
+            known.append([piece])
+            continue
+        near[0].append(piece)
+        for place in near[1:]:
+            near[0].extend(place)
+            known.remove(place)
+    found = [_one(place) for known in places.values() for place in known]
+    return sorted(found, key=lambda piece: (piece.group, round(piece.minimum, 4), piece.point))
+
+
+def _near(one: Stretch, other: Stretch) -> bool:
+    return all(
+        one.box[0][axis] <= other.box[1][axis] + _NEAR
+        and other.box[0][axis] <= one.box[1][axis] + _NEAR
+        for axis in range(3)
+    )
+
+
+def _one(pieces: list[Stretch]) -> Stretch:
+    if len(pieces) == 1:
+        return pieces[0]
+    thinnest = min(pieces, key=lambda piece: (round(piece.minimum, 4), piece.point))
+    longest = max(pieces, key=lambda piece: (piece.length, piece.point))
+    low = [min(piece.box[0][axis] for piece in pieces) for axis in range(3)]
+    high = [max(piece.box[1][axis] for piece in pieces) for axis in range(3)]
+    return replace(
+        thinnest,
+        typical=longest.typical,
+        maximum=max(piece.maximum for piece in pieces),
+        length=sum(piece.length for piece in pieces),
+        low=low[2],
+        high=high[2],
+        box=((low[0], low[1], low[2]), (high[0], high[1], high[2])),
+        sides=max(piece.sides for piece in pieces),
+    )

@@ -21,8 +21,6 @@ _JUNCTION = 2.0
 _END = 3.0
 # A wall that varies by less than this is one thickness: facets and computing error.
 _UNIFORM_MM, _UNIFORM = 0.02, 0.02
-# Comparing error: a wall drawn at the edge of a range belongs to the range that begins there.
-COMPARE = 1e-3
 
 _Ints = NDArray[np.int64]
 _Floats = NDArray[np.float64]
@@ -51,6 +49,7 @@ class _Pieces:
     thinnest: _Ints  # sample
     length: _Floats
     ends: _Ints  # held ends, 0 to 2
+    whole: _Ints  # the wall in this section that it is a piece of
     box_low: _Floats
     box_high: _Floats
 
@@ -60,12 +59,12 @@ def _find(
 ) -> list[Stretch]:
     if not len(edges.length) or largest <= 0:
         return []
-    limits = np.asarray(splits, np.float64) - COMPARE
+    limits = np.asarray(splits, np.float64)
 
     def group(thickness: _Floats) -> _Ints:
         return np.searchsorted(limits, thickness, side="right").astype(np.int64)
 
-    samples = take_samples(edges, largest + 2 * COMPARE, group)
+    samples = take_samples(edges, largest, group)
     wall = np.flatnonzero(samples.wall)
     if not len(wall):
         return []
@@ -120,6 +119,7 @@ def _pieces(
             thinnest=wall[first],
             length=length,
             ends=_held_ends(piece, count, breaks),
+            whole=whole[first],
             box_low=_reduce(np.minimum, piece, count, centre - radius),
             box_high=_reduce(np.maximum, piece, count, centre + radius),
         ),
@@ -272,6 +272,16 @@ def _over_layers(
     lower = node_start[one[0]] + rank[one[1]] - begin[one[0]]
     upper = node_start[other[0]] + rank[other[1]] - begin[other[0]]
     label = _components(len(node_slab), lower, upper)
+    # One connected wall: pieces of one wall in a section, and what lies over each other.
+    beside = np.lexsort((pieces.whole[node_piece], node_slab))
+    same = np.flatnonzero(
+        (np.diff(node_slab[beside]) == 0) & (np.diff(pieces.whole[node_piece][beside]) == 0)
+    )
+    connected = _components(
+        len(node_slab),
+        np.concatenate([lower, beside[same]]),
+        np.concatenate([upper, beside[same + 1]]),
+    )
     return _summarise(
         sections,
         samples,
@@ -280,6 +290,7 @@ def _over_layers(
         slab_first[node_slab],
         slab_last[node_slab],
         label,
+        connected,
         held,
     )
 
@@ -345,6 +356,7 @@ def _summarise(
     first_layer: _Ints,
     last_layer: _Ints,
     label: _Ints,
+    connected: _Ints,
     held: bool,
 ) -> list[Stretch]:
     count = int(label.max()) + 1
@@ -386,6 +398,7 @@ def _summarise(
             ),
             group=int(pieces.group[node_piece[thinnest[i]]]),
             sides=int(sides[i]),
+            wall=int(connected[thinnest[i]]),
         )
         for i in range(count)
     ]

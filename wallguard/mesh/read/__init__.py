@@ -11,11 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.errors import InputError
-from wallguard.mesh.mesh import MILLIMETRES, Mesh, Unit
+from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.read import obj, ply, stl, threemf
 from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing
 from wallguard.mesh.read.source import load
 from wallguard.mesh.weld import weld
+from wallguard.units import MILLIMETRES, Unit
 
 # A reader takes the file's path (for messages only) and its bytes, and opens nothing.
 READERS: dict[str, Callable[[Path, bytes], Drawing]] = {

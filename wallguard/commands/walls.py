@@ -1,0 +1,65 @@
+"""`wallguard walls`: every distinct wall of a part, for a designer who asks what is in a file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from wallguard.bands.declared import band_table
+from wallguard.checks.case import SPECK, Case
+from wallguard.engine import plain_walls, report_walls
+from wallguard.errors import InputError
+from wallguard.geometry import Geometry
+from wallguard.mesh.health import examine
+from wallguard.mesh.read import read_mesh
+from wallguard.reports.json_report import walls_text
+from wallguard.reports.walls_table import table
+from wallguard.repository.changes import find_root
+from wallguard.repository.config import Assignment, load_repository
+from wallguard.rules.load import load_rules
+from wallguard.sections.cut import TooManyLayersError
+
+
+def run(
+    part: Path,
+    *,
+    rules: Path | None = None,
+    as_json: bool = False,
+    up_to: float = 20.0,
+    layer_height: float = 0.2,
+) -> str:
+    """The walls of `part` up to `up_to` mm, as a table or as JSON.
+
+    The part lies as `wallguard.yaml` says, where one covers it; coordinates are the file's own.
+
+    Raises InputError where the part or the rule file cannot be used.
+    """
+    loaded = load_rules(rules) if rules else None
+    assignment = _assignment(part)
+    mesh = read_mesh(part, unit=assignment.unit)
+    geometry = Geometry(mesh, examine(mesh), assignment.rotation, assignment.scale)
+    try:
+        if loaded:
+            case = Case(geometry, loaded, band_table(loaded))
+            case.largest = max(case.largest, up_to)
+            walls = report_walls(case)
+        else:
+            found = geometry.walls(layer_height, up_to, ())
+            walls = plain_walls(
+                geometry,
+                [wall for wall in found if max(wall.length, wall.high - wall.low) >= SPECK],
+            )
+    except TooManyLayersError as error:
+        remedy = "Check the part's scale and unit"
+        raise InputError(part, f"{error} is too much to check", remedy=remedy) from None
+    return walls_text(walls) if as_json else table(walls)
+
+
+def _assignment(part: Path) -> Assignment:
+    """How the part is printed: what `wallguard.yaml` above it says first, else upright."""
+    root = find_root(part.parent)
+    name = Path(part).absolute()
+    if name.is_relative_to(root):
+        found = load_repository(root).assignments(name.relative_to(root).as_posix())
+        if found:
+            return found[0]
+    return Assignment(rules="")
