@@ -18,8 +18,8 @@ _STEP = 0.5
 _ROUNDS = 6
 # Right at a knife edge, so that a taper is followed to its end.
 _INSET = 0.005
-# A re-entrant vertex gets samples of its own where the outline turns by more than this there
-# (else its neighbours on the edges say the same), or where its bumps are finer than the wall.
+# A re-entrant vertex gets a sample of its own where the outline turns by more than this; on flatter
+# ones the samples on the edges beside it say the same.
 _TURN = np.radians(15.0)
 
 
@@ -73,7 +73,8 @@ def take_samples(
         )
 
     inward = edges.inward
-    corner = _reentrant(edges, largest)
+    turn = -_turns(edges)
+    corner = np.flatnonzero(turn > _TURN)
     toward, corner_discs = _at_corners(edges, corner, ask)
     edge, place = _first_places(edges, corner_discs)
     discs = ask(edge, edges.start[edge] + place[:, None] * edges.along[edge], inward[edge])
@@ -89,6 +90,15 @@ def take_samples(
         more = ask(owner, edges.start[owner] + middle[:, None] * edges.along[owner], inward[owner])
         edge, place = np.insert(edge, split + 1, owner), np.insert(place, split + 1, middle)
         discs = _insert(discs, split + 1, more)
+
+    # Where an outline is rough, only the tips of its bumps touch the wall's own discs.
+    blank = np.bincount(edge, _is_wall(edges, edge, discs), len(edges.length)) == 0
+    bump = np.flatnonzero((turn > 1e-3) & (turn <= _TURN) & blank & blank[edges.before])
+    if len(bump):
+        more_toward, more_discs = _at_corners(edges, bump, ask)
+        corner = np.concatenate([corner, bump])
+        toward = np.concatenate([toward, more_toward])
+        corner_discs = _insert(corner_discs, np.full(len(bump), len(corner_discs.edge)), more_discs)
 
     share = _shares(edges, edge, place)
     point = edges.start[edge] + place[:, None] * edges.along[edge]
@@ -168,13 +178,6 @@ def _turns(edges: Edges) -> NDArray[np.float64]:
     return turn
 
 
-def _reentrant(edges: Edges, largest: float) -> NDArray[np.int64]:
-    turn = -_turns(edges)
-    finest = np.minimum(edges.length, edges.length[edges.before])
-    rough = (turn > 1e-3) & (turn > 2 * finest / largest)
-    return np.flatnonzero((turn > _TURN) | rough)
-
-
 def _at_corners(
     edges: Edges,
     corner: NDArray[np.int64],
@@ -191,26 +194,27 @@ def _at_corners(
     normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-12)[:, None]
     point = edges.start[corner]
     discs = ask(corner, point, normal)
+    open_ = np.arange(len(corner))
     for _ in range(3):
-        toward = discs.contact - point
-        distance = np.linalg.norm(toward, axis=1)
-        toward = np.divide(
-            toward, distance[:, None], out=normal.copy(), where=distance[:, None] > 0
-        )
-        past_first = first[:, 0] * toward[:, 1] - first[:, 1] * toward[:, 0] > 0
-        past_last = toward[:, 0] * last[:, 1] - toward[:, 1] * last[:, 0] > 0
-        toward = np.where(past_first[:, None], first, np.where(past_last[:, None], last, toward))
-        turned = ask(corner, point, toward)
-        narrower = turned.radius < discs.radius
-        if not narrower.any():
+        open_ = open_[np.isfinite(discs.radius[open_])]
+        toward = discs.contact[open_] - point[open_]
+        toward /= np.maximum(np.linalg.norm(toward, axis=1), 1e-12)[:, None]
+        one, other = first[open_], last[open_]
+        past_one = one[:, 0] * toward[:, 1] - one[:, 1] * toward[:, 0] > 0
+        past_other = toward[:, 0] * other[:, 1] - toward[:, 1] * other[:, 0] > 0
+        toward = np.where(past_one[:, None], one, np.where(past_other[:, None], other, toward))
+        moved = (toward * normal[open_]).sum(axis=1) < 1 - 1e-6
+        open_, toward = open_[moved], toward[moved]
+        if not len(open_):
             break
-        normal = np.where(narrower[:, None], toward, normal)
-        discs = Discs(
-            np.where(narrower, turned.radius, discs.radius),
-            np.where(narrower[:, None], turned.contact, discs.contact),
-            np.where(narrower, turned.edge, discs.edge),
-            np.where(narrower, turned.facing, discs.facing),
-        )
+        turned = ask(corner[open_], point[open_], toward)
+        narrower = turned.radius < discs.radius[open_]
+        open_ = open_[narrower]
+        normal[open_] = toward[narrower]
+        discs.radius[open_] = turned.radius[narrower]
+        discs.contact[open_] = turned.contact[narrower]
+        discs.edge[open_] = turned.edge[narrower]
+        discs.facing[open_] = turned.facing[narrower]
     return normal, discs
 
 

@@ -42,26 +42,39 @@ _NEAR = 0.5
 def joined(pieces: Iterable[Stretch], key: Callable[[Stretch], Hashable]) -> list[Stretch]:
     """Join pieces of one wall that have equal keys and lie at one place, in the order of the
     first of each. The joined piece is as typical as its longest one."""
-    places: dict[tuple[int, Hashable], list[list[Stretch]]] = {}
+    alike: dict[tuple[int, Hashable], list[Stretch]] = {}
     for piece in pieces:
-        known = places.setdefault((piece.wall, key(piece)), [])
-        near = [place for place in known if any(_near(piece, other) for other in place)]
-        if not near:
-            known.append([piece])
-            continue
-        near[0].append(piece)
-        for place in near[1:]:
-            near[0].extend(place)
-            known.remove(place)
-    found = [_one(place) for known in places.values() for place in known]
+        alike.setdefault((piece.wall, key(piece)), []).append(piece)
+    found = [_one(place) for group in alike.values() for place in _places(group)]
     return sorted(found, key=lambda piece: (piece.group, round(piece.minimum, 4), piece.point))
 
 
+def _places(pieces: list[Stretch]) -> list[list[Stretch]]:
+    """Sort pieces into places: boxes that are near each other, directly or by way of others."""
+    left = sorted(pieces, key=lambda piece: piece.box)
+    places: list[list[Stretch]] = []
+    while left:
+        place, left = [left[0]], left[1:]
+        for piece in place:  # grows while it is gone through
+            near = [other for other in left if _near(piece, other)]
+            if near:
+                place += near
+                taken = set(map(id, near))
+                left = [other for other in left if id(other) not in taken]
+        places.append(place)
+    return places
+
+
 def _near(one: Stretch, other: Stretch) -> bool:
-    return all(
-        one.box[0][axis] <= other.box[1][axis] + _NEAR
-        and other.box[0][axis] <= one.box[1][axis] + _NEAR
-        for axis in range(3)
+    (ax, ay, az), (bx, by, bz) = one.box
+    (cx, cy, cz), (dx, dy, dz) = other.box
+    return (
+        ax <= dx + _NEAR
+        and cx <= bx + _NEAR
+        and ay <= dy + _NEAR
+        and cy <= by + _NEAR
+        and az <= dz + _NEAR
+        and cz <= bz + _NEAR
     )
 
 
