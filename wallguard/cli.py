@@ -216,9 +216,7 @@ def _check(arguments: argparse.Namespace) -> int:
         changed_since=arguments.changed_since,
         staged=arguments.staged,
         everything=arguments.all,
-        junit=arguments.junit,
-        markdown=arguments.markdown,
-        json=arguments.json,
+        outputs=check.Outputs(arguments.junit, arguments.markdown, arguments.json),
         jobs=arguments.jobs,
     )
 

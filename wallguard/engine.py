@@ -125,14 +125,9 @@ def _one_report(
         case = Case(geometry, rules, band_table(rules))
         runs, findings = _run_checks(case, task.path)
         walls = report_walls(case)
-    except InputError as error:
-        return _failed(task, rules, str(error), begun)
-    except TooManyLayersError as error:
-        message = f"{task.path}: {error} is too much to check. Check the part's scale and unit."
-        return _failed(task, rules, message, begun)
-    except MemoryError:
-        message = f"{task.path}: there is not enough memory to check it. Simplify the mesh."
-        return _failed(task, rules, message, begun)
+    except (InputError, TooManyLayersError, MemoryError) as error:
+        message = _why(task, error)
+        return failed(task.path, rules.path, rules.name, message, time.perf_counter() - begun)
     return PartReport(
         path=task.path,
         rules=rules.path,
@@ -146,18 +141,35 @@ def _one_report(
     )
 
 
-def _failed(task: Task, rules: Rules, message: str, begun: float) -> PartReport:
+def _why(task: Task, error: Exception) -> str:
+    if isinstance(error, InputError):
+        if error.path == str(task.file):  # where a copy was read, name what it is a copy of
+            error = InputError(
+                task.path,
+                error.problem,
+                remedy=error.remedy,
+                line=error.line,
+                column=error.column,
+            )
+        return str(error)
+    if isinstance(error, MemoryError):
+        return f"{task.path}: there is not enough memory to check it. Simplify the mesh."
+    return f"{task.path}: {error} is too much to check. Check the part's scale and unit."
+
+
+def failed(path: str, rules: str, name: str, message: str, seconds: float = 0.0) -> PartReport:
+    """The report on a part that could not be checked."""
     return PartReport(
-        path=task.path,
-        rules=rules.path,
-        rules_name=rules.name,
+        path=path,
+        rules=rules,
+        rules_name=name,
         status="error",
         mesh=None,
         checks=(),
         walls=(),
         findings=(),
         error=message,
-        seconds=time.perf_counter() - begun,
+        seconds=seconds,
     )
 
 

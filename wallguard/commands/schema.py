@@ -21,8 +21,18 @@ def _repository() -> dict[str, Any]:
     return repository_schema()
 
 
+def _report() -> dict[str, Any]:
+    from wallguard.reports.schema import report_schema
+
+    return report_schema()
+
+
 # Every format with a published schema, by the name it has on the command line.
-SCHEMAS: dict[str, Callable[[], dict[str, Any]]] = {"rules": _rules, "repository": _repository}
+SCHEMAS: dict[str, Callable[[], dict[str, Any]]] = {
+    "rules": _rules,
+    "repository": _repository,
+    "report": _report,
+}
 
 
 def run(which: str) -> str:

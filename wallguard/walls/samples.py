@@ -21,6 +21,7 @@ _INSET = 0.005
 # A re-entrant vertex gets a sample of its own where the outline turns by more than this; on flatter
 # ones the samples on the edges beside it say the same.
 _TURN = np.radians(15.0)
+_SPREAD = np.radians(20.0)
 
 
 @dataclass(frozen=True)
@@ -74,14 +75,16 @@ def take_samples(
 
     inward = edges.inward
     turn = -_turns(edges)
-    corner = np.flatnonzero(turn > _TURN)
-    toward, corner_discs = _at_corners(edges, corner, ask)
+    corner, toward, corner_discs = _at_corners(edges, np.flatnonzero(turn > _TURN), ask)
     edge, place = _first_places(edges, corner_discs)
     discs = ask(edge, edges.start[edge] + place[:, None] * edges.along[edge], inward[edge])
     for _ in range(_ROUNDS):
         wall = _is_wall(edges, edge, discs)
         kind = np.where(wall, group(2 * discs.radius), -1)
-        split = np.flatnonzero((edge[1:] == edge[:-1]) & (kind[1:] != kind[:-1]))
+        # Between two discs that are held by different edges a short wall may lie.
+        held = np.where(wall, -1, discs.edge)
+        unlike = (kind[1:] != kind[:-1]) | (held[1:] != held[:-1])
+        split = np.flatnonzero((edge[1:] == edge[:-1]) & unlike)
         split = split[place[split + 1] - place[split] > 2 * _INSET]
         if not len(split):
             break
@@ -95,7 +98,7 @@ def take_samples(
     blank = np.bincount(edge, _is_wall(edges, edge, discs), len(edges.length)) == 0
     bump = np.flatnonzero((turn > 1e-3) & (turn <= _TURN) & blank & blank[edges.before])
     if len(bump):
-        more_toward, more_discs = _at_corners(edges, bump, ask)
+        bump, more_toward, more_discs = _at_corners(edges, bump, ask)
         corner = np.concatenate([corner, bump])
         toward = np.concatenate([toward, more_toward])
         corner_discs = _insert(corner_discs, np.full(len(bump), len(corner_discs.edge)), more_discs)
@@ -145,7 +148,9 @@ def _insert(discs: Discs, at: NDArray[np.int64], more: Discs) -> Discs:
 
 def _first_places(edges: Edges, corners: Discs) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """At most 0.5 mm apart along every edge, right beside knife edges, and across from corners."""
-    count = np.maximum(np.ceil(edges.length / _STEP), 1).astype(np.int64)
+    count = np.ceil(edges.length / _STEP).astype(np.int64)
+    count += 1 - count % 2  # odd: the middle of a side is where a square or a hexagon is widest
+    count[edges.length <= 1.5 * _STEP] = 1
     edge = np.repeat(np.arange(len(count)), count)
     local = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
     place = (local + 0.5) * (edges.length / count)[edge]
@@ -182,16 +187,26 @@ def _at_corners(
     edges: Edges,
     corner: NDArray[np.int64],
     ask: Callable[[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]], Discs],
-) -> tuple[NDArray[np.float64], Discs]:
-    """At a re-entrant vertex the outline has a cone of normals: turn within it to the narrowest.
+) -> tuple[NDArray[np.int64], NDArray[np.float64], Discs]:
+    """At a re-entrant vertex the outline has a cone of normals, and may bound a wall in several
+    of them: start in directions at most 20 degrees apart, and turn each to the narrowest.
 
     A disc through the vertex is narrowest where the contact lies straight across, so the normal
-    is turned toward the contact until it stays.
+    is turned toward the contact until it stays. Returns the vertex of each disc, its normal, and
+    the discs.
     """
     inward = edges.inward
+    turn = -_turns(edges)[corner]
+    starts = np.ceil(turn / _SPREAD).astype(np.int64) + 1
+    local = np.arange(starts.sum()) - np.repeat(np.cumsum(starts) - starts, starts)
+    angle = np.repeat(turn / (starts - 1), starts) * local
+    corner = np.repeat(corner, starts)
     first, last = inward[edges.before[corner]], inward[corner]
-    normal = first + last
-    normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-12)[:, None]
+    # The outline turns to the right here, and so do its normals.
+    cosine, sine = np.cos(angle), np.sin(angle)
+    normal = np.column_stack(
+        [first[:, 0] * cosine + first[:, 1] * sine, first[:, 1] * cosine - first[:, 0] * sine]
+    )
     point = edges.start[corner]
     discs = ask(corner, point, normal)
     open_ = np.arange(len(corner))
@@ -215,7 +230,15 @@ def _at_corners(
         discs.contact[open_] = turned.contact[narrower]
         discs.edge[open_] = turned.edge[narrower]
         discs.facing[open_] = turned.facing[narrower]
-    return normal, discs
+    order = np.lexsort((np.round((normal * last).sum(axis=1), 4), corner))
+    again = np.diff(corner[order], prepend=-1) == 0
+    again &= np.append(False, np.linalg.norm(np.diff(normal[order], axis=0), axis=1) < 1e-3)
+    keep = order[~again]
+    return (
+        corner[keep],
+        normal[keep],
+        Discs(discs.radius[keep], discs.contact[keep], discs.edge[keep], discs.facing[keep]),
+    )
 
 
 def _shares(
