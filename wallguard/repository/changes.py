@@ -1,0 +1,243 @@
+"""What changed in a design repository, and which parts must be checked because of it.
+
+Paths are relative to the root of the design repository, with /. The root is the folder of
+`wallguard.yaml`; it may be a folder inside a git repository, and then all else in that is left out.
+Files in git submodules belong to another repository and are left out too.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from wallguard.errors import InputError
+from wallguard.repository import git
+from wallguard.repository.config import FILE_NAME, Repository
+
+MAX_FILES = 1_000_000
+
+
+@dataclass(frozen=True)
+class Changes:
+    """Paths of files, sorted, each once.
+
+    present  added or changed; under its new name if renamed
+    removed  gone; under its old name if renamed
+    """
+
+    present: tuple[str, ...] = ()
+    removed: tuple[str, ...] = ()
+
+
+def find_root(start: Path) -> Path:
+    """The root of the design repository that the folder `start` is in, links followed.
+
+    The nearest folder, from `start` upwards, with a `wallguard.yaml`, but none above the top of
+    the git work tree, which is the root where there is no such file. Else `start` itself.
+    """
+    start = start.resolve()
+    for folder in (start, *start.parents):
+        if any(os.path.lexists(folder / name) for name in (FILE_NAME, ".git")):
+            return folder
+    return start
+
+
+def changed_since(root: Path, revision: str) -> Changes:
+    """What differs, in the work tree, from where this branch left `revision`.
+
+    That is the merge base of `revision` and HEAD: what others did on `revision` since then does
+    not count, what is not committed yet does, untracked files too (ignored ones do not).
+
+    Raises InputError: no such revision, no commits, no common history (a shallow clone), no git.
+    """
+    head = _commit(root, "HEAD")
+    if head is None:
+        raise InputError(
+            root, "there are no commits here yet", remedy="Commit first, or check all parts"
+        )
+    # No name of a revision begins with "-"; as an argument it would be an option.
+    commit = None if revision.startswith("-") or "\0" in revision else _commit(root, revision)
+    if commit is None:
+        raise InputError(
+            f"--changed-since {revision}",
+            "git knows no such revision here",
+            remedy=_how_to_fetch(root, revision),
+        )
+    base = git.run(root, "merge-base", commit, head)
+    if base.returncode:
+        raise InputError(
+            f"--changed-since {revision}",
+            "it has no common history with what is checked out",
+            remedy=_how_to_fetch(root, revision)
+            if _is_shallow(root)
+            else "Name a revision that this branch came from",
+        )
+    return _with_untracked(root, _difference(root, base.stdout.decode().strip()))
+
+
+def working(root: Path) -> Changes:
+    """What is not committed yet, untracked files included (ignored ones are not).
+
+    Raises InputError where git cannot tell.
+    """
+    if _commit(root, "HEAD") is None:
+        return Changes(present=tuple(all_files(root)))
+    return _with_untracked(root, _difference(root, "HEAD"))
+
+
+def staged(root: Path) -> Changes:
+    """What the next commit changes, as the index has it.
+
+    Raises InputError where git cannot tell, and in the middle of a merge with conflicts.
+    """
+    return _difference(root, "--cached")
+
+
+def all_files(root: Path) -> list[str]:
+    """Every file in the work tree that is tracked, or untracked and not ignored; sorted.
+
+    Outside git, every file but those in folders whose names begin with a dot. Symbolic links are
+    listed, not followed.
+
+    Raises InputError where git cannot tell, and for more than MAX_FILES files outside git.
+    """
+    if git.in_repository(root):
+        known = git.names(root, "ls-files", "-z", "--cached", "--others", "--exclude-standard")
+        return sorted(name for name in set(known) if _is_file(root, name))
+    found: list[str] = []
+    for name in _walk(root):
+        found.append(name)
+        if len(found) > MAX_FILES:
+            raise InputError(
+                root,
+                f"there are more than {MAX_FILES} files here",
+                remedy="Name the parts to check",
+            )
+    return sorted(found)
+
+
+def select(
+    repository: Repository,
+    changes: Changes,
+    every: Callable[[], Iterable[str]],
+    rule_files: Callable[[str], Iterable[str]],
+) -> list[str]:
+    """The part files that `changes` ask to check, sorted.
+
+    These are the changed parts, all parts governed by a rule file that changed itself or in what
+    it extends, and all parts if `wallguard.yaml` changed. Parts that nothing covers are among them.
+
+    every       lists the files of the repository; called only where it is needed
+    rule_files  from a rule file's path to the paths of all files it is made of; may raise
+                InputError for one that cannot be used: its parts are chosen if any YAML file
+                changed, since nobody knows then what it is made of
+    """
+    changed = {*changes.present, *changes.removed}
+    if FILE_NAME in changed:
+        return repository.part_files(every())
+    chosen = repository.part_files(changes.present)
+    rules = set(_changed_rules(repository.rule_files(), changed, rule_files))
+    if rules:
+        chosen += (
+            path
+            for path in repository.part_files(every())
+            if any(assignment.rules in rules for assignment in repository.assignments(path))
+        )
+    return sorted(set(chosen))
+
+
+def _changed_rules(
+    named: Iterable[str], changed: set[str], rule_files: Callable[[str], Iterable[str]]
+) -> Iterator[str]:
+    named = list(named)
+    suffixes = {".yaml", ".yml", *(PurePosixPath(path).suffix for path in named)}
+    documents = {path for path in changed if PurePosixPath(path).suffix in suffixes}
+    # Reading rule files takes time that a commit of something else should not cost.
+    for path in named if documents else ():
+        try:
+            made_of = {path, *rule_files(path)}
+        except InputError:
+            made_of = documents
+        if made_of & documents:
+            yield path
+
+
+def _difference(root: Path, against: str) -> Changes:
+    """What differs from the revision `against`, or from HEAD in the index for "--cached"."""
+    # A rename is a file gone and a file new, and to find its other half would cost reading both.
+    fields = git.names(
+        root,
+        "diff",
+        "--name-status",
+        "-z",
+        "--no-renames",
+        "--no-ext-diff",
+        "--relative",
+        "--ignore-submodules=all",
+        against,
+        "--",
+    )
+    present: set[str] = set()
+    removed: set[str] = set()
+    for status, path in zip(fields[::2], fields[1::2], strict=True):
+        if status == "U" and against == "--cached":
+            raise InputError(
+                path,
+                "it has conflicts from a merge",
+                remedy="Settle them, and `git add` the file",
+            )
+        (removed if status == "D" else present).add(path)
+    return Changes(tuple(sorted(present)), tuple(sorted(removed)))
+
+
+def _with_untracked(root: Path, changes: Changes) -> Changes:
+    listed = git.names(root, "ls-files", "-z", "--others", "--exclude-standard")
+    # A name that ends in / is another repository's folder.
+    present = {*changes.present, *(name for name in listed if not name.endswith("/"))}
+    return Changes(tuple(sorted(present)), tuple(sorted({*changes.removed} - present)))
+
+
+def _commit(root: Path, revision: str) -> str | None:
+    """The full name of the commit that `revision` names, or None."""
+    # In two steps: in `:/text^{commit}` the suffix would be part of the text.
+    name = revision
+    for suffix in ("", "^{commit}"):
+        found = git.run(root, "rev-parse", "--verify", "--quiet", name + suffix)
+        name = found.stdout.decode("ascii", "replace").strip()
+        if found.returncode or not name.isalnum():
+            return None
+    return name
+
+
+def _is_shallow(root: Path) -> bool:
+    return git.output(root, "rev-parse", "--is-shallow-repository").strip() == b"true"
+
+
+def _how_to_fetch(root: Path, revision: str) -> str:
+    remote, slash, branch = revision.partition("/")
+    # Written out, so that it works too where only one branch was cloned.
+    source = f" {remote} {branch}:refs/remotes/{revision}" if slash else ""
+    if _is_shallow(root):
+        return (
+            f"This is a shallow clone: run `git fetch --unshallow{source}`, or let the pipeline "
+            "check out the whole history (fetch-depth: 0)"
+        )
+    return f"Check its spelling, or fetch it first: `git fetch{source}`"
+
+
+def _is_file(root: Path, name: str) -> bool:
+    """Whether a name that git lists is there, and no folder (a submodule's, for one)."""
+    try:
+        return not stat.S_ISDIR(os.lstat(os.path.join(root, name)).st_mode)  # noqa: PTH118
+    except OSError:
+        return False
+
+
+def _walk(root: Path) -> Iterator[str]:
+    for folder, folders, files in os.walk(root):
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        inside = Path(folder).relative_to(root)
+        yield from ((inside / name).as_posix() for name in files)
