@@ -1,0 +1,231 @@
+"""The report on a terminal: one line a part, what is wrong with it, and the verdict last.
+
+Parts with nothing to say come first, so that what has to be read stands next to the verdict.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import textwrap
+import time
+from collections.abc import Callable, Iterator
+from types import TracebackType
+from typing import TextIO
+
+from wallguard.findings import Finding, PartReport, Report, Status
+from wallguard.reports import order
+from wallguard.reports.plain import clipped, counted, lines, plain, without_path
+
+# Nobody reads hundreds of findings or names on a terminal; the worst come first.
+_SHOWN = 10
+_NARROWEST = 40
+_INDENT = " " * 4
+_FINDING = " " * 10
+_ARROW = f"{_FINDING}-> "
+
+_STATUS: dict[Status, str] = {
+    "passed": "+ passed",
+    "failed": "x failed",
+    "indeterminate": "? indeterminate",
+    "error": "! error",
+}
+# The nearest of the 256 terminal colours to M. Okabe and K. Ito's set (Color Universal Design,
+# 2008; values from memory): bluish green, vermilion, sky blue, reddish purple, orange.
+_COLOURS = {
+    "passed": 36,
+    "failed": 166,
+    "fail": 166,
+    "indeterminate": 74,
+    "error": 175,
+    "warn": 214,
+}
+
+_Paint = Callable[[str, str], str]
+
+
+def text(report: Report, *, width: int = 80, colour: bool = False) -> str:
+    """The report for a terminal of `width` columns (40 at least); ends with a line break.
+
+    Names are neither cut nor wrapped, so that they can be copied. With `colour` the words for
+    outcomes are coloured too; they stay words.
+    """
+    paint = _painted if colour else _unpainted
+    width = max(width, _NARROWEST)
+    parts = sorted(order.parts(report), key=_speaks)
+    out = [line for part in parts for line in _part(part, width, paint)]
+    out += _not_covered(sorted(report.not_covered))
+    for trouble in order.troubles(report):
+        out.append(f"{paint(_STATUS['error'], 'error')}  {plain(trouble.path)}")
+        out += _wrapped(without_path(trouble.path, trouble.message), _INDENT, width)
+    if out:
+        out.append("")
+    word, _, counts = verdict(report).partition(":")
+    first, *more = _wrapped(f"{word}:{counts}", "", width)
+    outcome = {0: "passed", 1: "failed", 2: "error"}[report.exit_code]
+    out += [paint(word, outcome) + first.removeprefix(word), *more]
+    return "\n".join(out) + "\n"
+
+
+def verdict(report: Report) -> str:
+    """The closing line: the verdict with its counts."""
+    counts = order.count(report)
+    clauses = []
+    undone = order.undone(counts)
+    if undone:
+        clauses.append(f"{undone} could not be checked")
+    statuses = (
+        (counts.failed, "failed"),
+        (counts.indeterminate, "indeterminate"),
+        (counts.passed, "passed"),
+    )
+    outcomes = [(number, status) for number, status in statuses if number]
+    if outcomes:
+        (number, status), *rest = outcomes
+        clause = [f"{number} of {order.checked(counts)} {status}"]
+        clause += [f"{number} {status}" for number, status in rest]
+        found = order.found(counts)
+        clauses.append(", ".join(clause) + (f" ({found})" if found else ""))
+    if counts.not_covered:
+        clauses.append(f"{counted(counts.not_covered, 'part')} not covered by any rule file")
+    if report.removed:
+        clauses.append(f"{counted(len(report.removed), 'part')} removed")
+    word = {0: "PASSED", 1: "FAILED", 2: "NOT DONE"}[report.exit_code]
+    if word == "PASSED" and not counts.parts:
+        word = "NOTHING CHECKED"
+    return f"{word}: {'; '.join(clauses) or 'there was no part to check'}"
+
+
+def _speaks(part: PartReport) -> bool:
+    """Whether there is more to say of a part than that it passed."""
+    return part.status != "passed" or bool(_loud(part)) or bool(order.limited(part))
+
+
+def _loud(part: PartReport) -> list[Finding]:
+    return [one for one in order.findings(part.findings) if one.severity != "note"]
+
+
+def _painted(what: str, outcome: str) -> str:
+    return f"\x1b[38;5;{_COLOURS[outcome]}m{what}\x1b[0m"
+
+
+def _unpainted(what: str, outcome: str) -> str:
+    return what
+
+
+def _part(part: PartReport, width: int, paint: _Paint) -> Iterator[str]:
+    yield f"{paint(_STATUS[part.status], part.status)}  {plain(part.path)}  ({plain(part.rules)})"
+    if part.error:
+        yield from _wrapped(without_path(part.path, part.error), _INDENT, width)
+    loud = _loud(part)
+    for finding in loud[:_SHOWN]:
+        yield from _finding(finding, width, paint)
+    if len(loud) > _SHOWN:
+        rest = [finding.severity for finding in loud[_SHOWN:]]
+        kinds = [f"{rest.count(one)} {one}" for one in order.SEVERITIES if one in rest]
+        yield f"{_INDENT}and {len(rest)} more ({', '.join(kinds)}); the JSON report has them all"
+    for run in order.limited(part):
+        yield from _wrapped(f"{run.name}: {run.note}", _INDENT, width)
+
+
+def _finding(finding: Finding, width: int, paint: _Paint) -> Iterator[str]:
+    message = finding.message + (" (indeterminate)" if finding.indeterminate else "")
+    first, *more = _wrapped(message, _FINDING, width)
+    yield f"{_INDENT}{paint(finding.severity, finding.severity)}  {first.lstrip()}"
+    yield from more
+    if finding.advice:
+        first, *more = _wrapped(finding.advice, " " * len(_ARROW), width)
+        yield f"{_ARROW}{first.lstrip()}"
+        yield from more
+
+
+def _not_covered(paths: list[str]) -> Iterator[str]:
+    for path in paths[:_SHOWN]:
+        yield f"- not covered  {plain(path)}  (no rule file answers for it)"
+    if len(paths) > _SHOWN:
+        yield f"- not covered  {len(paths) - _SHOWN} more; the JSON report names them all"
+
+
+def _wrapped(message: str, indent: str, width: int) -> list[str]:
+    """A message in lines of at most `width` columns, its own line breaks kept; at least one."""
+    return [
+        wrapped
+        for line in lines(message)
+        for wrapped in textwrap.wrap(
+            line,
+            width,
+            initial_indent=indent,
+            subsequent_indent=indent,
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+        or [indent]
+    ]
+
+
+class Progress:
+    """How far a run has come: a bar on a terminal, else a plain line every now and then.
+
+    total   how many parts there are
+    stream  where to; standard error if None
+    every   seconds between plain lines
+    clock   seconds, rising
+
+    Use as `with Progress(len(tasks)) as progress: ... progress.step(path)`. The bar is gone when
+    the block is left, however it is left.
+    """
+
+    def __init__(
+        self,
+        total: int,
+        stream: TextIO | None = None,
+        *,
+        every: float = 10.0,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.total = total
+        self.done = 0
+        self._stream = sys.stderr if stream is None else stream
+        self._every = every
+        self._clock = clock
+        self._terminal = self._stream.isatty() and os.environ.get("TERM") != "dumb"
+        self._last = clock()
+
+    def __enter__(self) -> Progress:
+        if self._terminal and self.total:
+            self._draw("")
+        return self
+
+    def step(self, path: str) -> None:
+        """One more part is done; `path` names it."""
+        self.done += 1
+        if self._terminal:
+            self._draw(path)
+        elif self._clock() - self._last >= self._every:
+            self._last = self._clock()
+            print(f"{self._count()}, last {plain(path)}", file=self._stream, flush=True)
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._terminal:
+            self._stream.write("\r\x1b[K")
+            self._stream.flush()
+
+    def _count(self) -> str:
+        return f"checked {self.done} of {counted(self.total, 'part')}"
+
+    def _draw(self, path: str) -> None:
+        length = 20
+        filled = length * self.done // max(self.total, 1)
+        bar = f"[{'#' * filled}{'-' * (length - filled)}] {self._count()}"
+        # One column stays free: a full line would wrap and no longer be overwritten.
+        room = shutil.get_terminal_size().columns - 1
+        left = room - len(bar) - 2
+        name = f"  {clipped(plain(path), left)}" if left >= len("a...b") else ""
+        self._stream.write(f"\r{(bar + name)[:room]}\x1b[K")
+        self._stream.flush()

@@ -1,0 +1,303 @@
+"""The report as JSON, and back. Its format is `wallguard.reports.schema`.
+
+Lengths are rounded to 0.001 mm, thickness and what was measured to 0.0001 mm.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Iterable, Sequence
+from typing import Any, NoReturn
+
+from wallguard.errors import InputError
+from wallguard.findings import (
+    CheckRun,
+    Finding,
+    MeshInfo,
+    PartReport,
+    Point,
+    Printed,
+    Report,
+    Spread,
+    Trouble,
+    Wall,
+)
+from wallguard.reports import order, schema
+from wallguard.reports.plain import spelled
+
+Json = dict[str, Any]
+
+_SURROGATE = re.compile("[\ud800-\udfff]")
+# A list of numbers, over several lines; within a string there is no line break.
+_NUMBERS = re.compile(r"\[\n([-+.,\de\s]+)\n *\]")
+_LENGTH = 3
+_THICKNESS = 4
+_OTHER = "Write it anew with `wallguard check --json`"
+
+
+def data(report: Report) -> Json:
+    """The report as plain data of the format `wallguard-report/1`.
+
+    A number that is not finite becomes null where the format allows that. Bytes of a file name
+    that are not UTF-8 are spelled, as `\\xe9`: JSON cannot hold them.
+
+    Raises ValueError: a size of a wall or a mesh is not finite.
+    """
+    counts = order.count(report)
+    made: Json = {
+        "schema": schema.NAME,
+        "frame": schema.FRAME,
+        "version": report.version,
+        "started": report.started,
+        "summary": {
+            "parts": counts.parts,
+            "passed": counts.passed,
+            "failed": counts.failed,
+            "indeterminate": counts.indeterminate,
+            "errors": counts.errors,
+            "findings": {"fail": counts.fail, "warn": counts.warn, "note": counts.note},
+            "not_covered": counts.not_covered,
+            "troubles": counts.troubles,
+        },
+        "parts": [_part(part) for part in order.parts(report)],
+        "not_covered": sorted(report.not_covered),
+        "troubles": [
+            {"path": trouble.path, "message": trouble.message} for trouble in order.troubles(report)
+        ],
+        "removed": sorted(report.removed),
+        "seconds": _number(report.seconds, _LENGTH),
+    }
+    encodable: Json = _encodable(made)
+    return encodable
+
+
+def text(report: Report) -> str:
+    """The report as JSON text with a final line break. Raises ValueError as `data` does."""
+    return _dump(data(report))
+
+
+def walls_text(walls: Iterable[Wall]) -> str:
+    """Walls alone, as JSON text: `walls` as in a report, and the `frame` they are in.
+
+    Raises ValueError: a size is not finite.
+    """
+    return _dump({"frame": schema.FRAME, "walls": [_wall(wall) for wall in order.walls(walls)]})
+
+
+def read(content: str, shown: str = "the report") -> Report:
+    """A report from JSON text; `shown` names it in errors. Keys that are not known are ignored.
+
+    Raises InputError: not JSON, not a report, or of another version of the format.
+    """
+    try:
+        found = json.loads(content, parse_constant=_not_a_number)
+    except json.JSONDecodeError as error:
+        raise InputError(
+            shown,
+            f"not JSON: {error.msg}",
+            remedy=_OTHER,
+            line=error.lineno,
+            column=error.colno,
+        ) from None
+    except (ValueError, RecursionError) as error:
+        what = "nested too deep" if isinstance(error, RecursionError) else str(error)
+        raise InputError(shown, f"not a report: {what}", remedy=_OTHER) from None
+    whole = schema.report_schema()
+    problem = schema.problem(found, whole, whole)
+    if problem:
+        raise InputError(
+            shown, f"not a report of the format {schema.NAME}: {problem}", remedy=_OTHER
+        )
+    return Report(
+        parts=tuple(_read_part(part) for part in found["parts"]),
+        not_covered=tuple(found["not_covered"]),
+        troubles=tuple(Trouble(one["path"], one["message"]) for one in found["troubles"]),
+        removed=tuple(found["removed"]),
+        version=found["version"],
+        started=found["started"],
+        seconds=float(found["seconds"]),
+    )
+
+
+def _not_a_number(constant: str) -> NoReturn:
+    raise ValueError(f"{constant} is not a number in JSON")
+
+
+def _dump(made: Json) -> str:
+    written = json.dumps(made, indent=2, ensure_ascii=False, allow_nan=False)
+    written = _NUMBERS.sub(lambda found: f"[{' '.join(found[1].split())}]", written)
+    # Terminal codes and direction marks stand inside of strings only, so they may be escaped.
+    shown = (line if line.isprintable() else _escaped(line) for line in written.split("\n"))
+    return "\n".join(shown) + "\n"
+
+
+def _escaped(line: str) -> str:
+    return "".join(char if char.isprintable() else json.dumps(char)[1:-1] for char in line)
+
+
+def _encodable(value: Any) -> Any:
+    if isinstance(value, str):
+        return _SURROGATE.sub(lambda found: spelled(found[0]), value)
+    if isinstance(value, dict):
+        return {key: _encodable(inner) for key, inner in value.items()}
+    return [_encodable(inner) for inner in value] if isinstance(value, list) else value
+
+
+def _number(value: float, decimals: int) -> float:
+    """A rounded number without a negative zero."""
+    if not math.isfinite(value):
+        raise ValueError(f"{value} cannot stand in a report")
+    return round(value, decimals) + 0.0
+
+
+def _maybe(value: float | None, decimals: int) -> float | None:
+    return None if value is None or not math.isfinite(value) else _number(value, decimals)
+
+
+def _numbers(values: Sequence[float]) -> list[float]:
+    return [_number(value, _LENGTH) for value in values]
+
+
+def _maybe_numbers(values: Sequence[float] | None) -> list[float] | None:
+    return _numbers(values) if values is not None and all(map(math.isfinite, values)) else None
+
+
+def _part(part: PartReport) -> Json:
+    mesh = part.mesh
+    return {
+        "path": part.path,
+        "rules": part.rules,
+        "rules_name": part.rules_name,
+        "status": part.status,
+        "mesh": None
+        if mesh is None
+        else {
+            "triangles": mesh.triangles,
+            "watertight": mesh.watertight,
+            "extents": _numbers(mesh.extents),
+            "unit": mesh.unit,
+        },
+        "walls": [_wall(wall) for wall in order.walls(part.walls)],
+        "findings": [_finding(finding) for finding in order.findings(part.findings)],
+        "checks": [
+            {"name": run.name, "status": run.status, "note": run.note} for run in part.checks
+        ],
+        "error": part.error,
+        "seconds": _number(part.seconds, _LENGTH),
+    }
+
+
+def _wall(wall: Wall) -> Json:
+    printed = wall.printed
+    return {
+        "thickness": {
+            "min": _number(wall.thickness.min, _THICKNESS),
+            "typical": _number(wall.thickness.typical, _THICKNESS),
+            "max": _number(wall.thickness.max, _THICKNESS),
+        },
+        "length": _number(wall.length, _LENGTH),
+        "z": _numbers(wall.z),
+        "location": _numbers(wall.location),
+        "fill": wall.fill,
+        "printed": None
+        if printed is None
+        else {
+            "value": _number(printed.value, _THICKNESS),
+            "uncertainty": _number(printed.uncertainty, _THICKNESS),
+        },
+        "box": [_numbers(corner) for corner in wall.box],
+        "sides": wall.sides,
+        "source": wall.source,
+    }
+
+
+def _finding(finding: Finding) -> Json:
+    corners = None if finding.box is None else [_maybe_numbers(corner) for corner in finding.box]
+    return {
+        "id": finding.id,
+        "check": finding.check,
+        "severity": finding.severity,
+        "measured": _maybe(finding.measured, _THICKNESS),
+        "limit": _maybe(finding.limit, _THICKNESS),
+        "unit": finding.unit,
+        "fill": finding.fill,
+        "location": _maybe_numbers(finding.location),
+        "box": None if corners is None or None in corners else corners,
+        "z": _maybe_numbers(finding.z),
+        "message": finding.message,
+        "advice": finding.advice,
+        "indeterminate": finding.indeterminate,
+    }
+
+
+def _read_part(part: Json) -> PartReport:
+    mesh = part["mesh"]
+    return PartReport(
+        path=part["path"],
+        rules=part["rules"],
+        rules_name=part["rules_name"],
+        status=part["status"],
+        mesh=None
+        if mesh is None
+        else MeshInfo(
+            int(mesh["triangles"]), mesh["watertight"], _read_point(mesh["extents"]), mesh["unit"]
+        ),
+        checks=tuple(CheckRun(run["name"], run["status"], run["note"]) for run in part["checks"]),
+        walls=tuple(_read_wall(wall) for wall in part["walls"]),
+        findings=tuple(_read_finding(finding) for finding in part["findings"]),
+        error=part["error"],
+        seconds=float(part["seconds"]),
+    )
+
+
+def _read_wall(wall: Json) -> Wall:
+    thickness, printed = wall["thickness"], wall["printed"]
+    return Wall(
+        thickness=Spread(*(float(thickness[key]) for key in ("min", "typical", "max"))),
+        length=float(wall["length"]),
+        z=_read_range(wall["z"]),
+        location=_read_point(wall["location"]),
+        box=_read_box(wall["box"]),
+        sides=int(wall["sides"]),
+        fill=wall["fill"],
+        printed=None
+        if printed is None
+        else Printed(float(printed["value"]), float(printed["uncertainty"])),
+        source=wall["source"],
+    )
+
+
+def _read_finding(finding: Json) -> Finding:
+    measured, limit, z = finding["measured"], finding["limit"], finding["z"]
+    return Finding(
+        id=finding["id"],
+        check=finding["check"],
+        severity=finding["severity"],
+        measured=None if measured is None else float(measured),
+        limit=None if limit is None else float(limit),
+        unit=finding["unit"],
+        fill=finding["fill"],
+        location=None if finding["location"] is None else _read_point(finding["location"]),
+        box=None if finding["box"] is None else _read_box(finding["box"]),
+        z=None if z is None else _read_range(z),
+        message=finding["message"],
+        advice=finding["advice"],
+        indeterminate=finding["indeterminate"],
+    )
+
+
+def _read_range(pair: Sequence[float]) -> tuple[float, float]:
+    low, high = pair
+    return float(low), float(high)
+
+
+def _read_point(values: Sequence[float]) -> Point:
+    x, y, z = values
+    return float(x), float(y), float(z)
+
+
+def _read_box(corners: Sequence[Sequence[float]]) -> tuple[Point, Point]:
+    low, high = corners
+    return _read_point(low), _read_point(high)

@@ -1,0 +1,129 @@
+"""In which order a report names things, and how many there are; the same in every report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from wallguard.findings import (
+    CheckRun,
+    Finding,
+    PartReport,
+    Report,
+    Severity,
+    Trouble,
+    Wall,
+)
+from wallguard.reports.plain import counted, listed
+
+SEVERITIES: tuple[Severity, ...] = ("fail", "warn", "note")
+# Of two findings of one severity the one that costs the whole wall comes first.
+_FILLS = {"missing": 0, "hollow": 1}
+
+
+@dataclass(frozen=True)
+class Counts:
+    """What a report holds. `parts` counts part x rule file, `files` counts part files."""
+
+    parts: int
+    files: int
+    passed: int
+    failed: int
+    indeterminate: int
+    errors: int
+    fail: int
+    warn: int
+    note: int
+    not_covered: int
+    troubles: int
+
+
+def count(report: Report) -> Counts:
+    """The counts of a report."""
+    statuses = [part.status for part in report.parts]
+    severities = [finding.severity for part in report.parts for finding in part.findings]
+    return Counts(
+        parts=len(report.parts),
+        files=len({part.path for part in report.parts}),
+        passed=statuses.count("passed"),
+        failed=statuses.count("failed"),
+        indeterminate=statuses.count("indeterminate"),
+        errors=statuses.count("error"),
+        fail=severities.count("fail"),
+        warn=severities.count("warn"),
+        note=severities.count("note"),
+        not_covered=len(report.not_covered),
+        troubles=len(report.troubles),
+    )
+
+
+def checked(counts: Counts) -> str:
+    """What was checked: "12 parts", or "14 results on 12 parts" where some had several rules."""
+    parts = counted(counts.files, "part")
+    return (
+        parts if counts.files == counts.parts else f"{counted(counts.parts, 'result')} on {parts}"
+    )
+
+
+def found(counts: Counts) -> str:
+    """The findings by severity: "7 fail, 2 warn"; empty where there are none."""
+    numbers = (counts.fail, counts.warn, counts.note)
+    pairs = zip(numbers, SEVERITIES, strict=True)
+    return ", ".join(f"{number} {severity}" for number, severity in pairs if number)
+
+
+def undone(counts: Counts) -> str:
+    """What could not be checked: "1 part and 2 files"; empty where all was."""
+    pairs = ((counts.errors, "part"), (counts.troubles, "file"))
+    return listed([counted(number, what) for number, what in pairs if number])
+
+
+def parts(report: Report) -> list[PartReport]:
+    """Parts by path, then rule file."""
+    return sorted(report.parts, key=lambda part: (part.path, part.rules))
+
+
+def troubles(report: Report) -> list[Trouble]:
+    """Files that could not be used, by name."""
+    return sorted(report.troubles, key=lambda trouble: (trouble.path, trouble.message))
+
+
+def findings(found: Iterable[Finding]) -> list[Finding]:
+    """Findings, worst first."""
+    return sorted(found, key=badness)
+
+
+def badness(finding: Finding) -> tuple[object, ...]:
+    """A key that sorts the worst finding first, and no two alike."""
+    return (
+        SEVERITIES.index(finding.severity),
+        finding.indeterminate,
+        _FILLS.get(finding.fill or "", len(_FILLS)),
+        finding.check,
+        finding.measured is None,
+        finding.measured or 0.0,
+        finding.location or (),
+        finding.message,
+        finding.id,
+    )
+
+
+def walls(found: Iterable[Wall]) -> list[Wall]:
+    """Walls, thinnest first."""
+    return sorted(
+        found,
+        key=lambda wall: (
+            wall.thickness.min,
+            wall.thickness.typical,
+            wall.thickness.max,
+            wall.z,
+            wall.location,
+            wall.length,
+            wall.box,
+        ),
+    )
+
+
+def limited(part: PartReport) -> list[CheckRun]:
+    """The checks that ran but could not do all of their job, and say why."""
+    return [run for run in part.checks if run.note and run.status not in ("skipped", "error")]
