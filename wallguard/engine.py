@@ -5,9 +5,9 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from wallguard.errors import InputError
 from wallguard.findings import (
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from wallguard.repository.config import Assignment
     from wallguard.rules.model import Rules
     from wallguard.walls.stretch import Stretch
+
+_Item = TypeVar("_Item")
+_Result = TypeVar("_Result")
 
 _SEVERITY = {"fail": 0, "warn": 1, "note": 2}
 
@@ -57,24 +60,30 @@ def check_all(
     done is called with the path of each part as its result comes in.
     """
     reports: list[PartReport] = []
-    for task, result in zip(tasks, _run(tasks, jobs), strict=True):
+    for task, result in zip(tasks, in_order(check_part, tasks, jobs), strict=True):
         reports += result
         if done:
             done(task.path)
     return reports
 
 
-def _run(tasks: Sequence[Task], jobs: int) -> Iterator[list[PartReport]]:
-    jobs = min(jobs, len(tasks))
+def in_order(
+    work: Callable[[_Item], _Result], items: Sequence[_Item], jobs: int = 1
+) -> Iterator[_Result]:
+    """The result of each item in turn, worked out in up to `jobs` processes.
+
+    work has to be a function of a module, or a partial one of such.
+    """
+    jobs = min(jobs, len(items))
     if jobs <= 1:
-        yield from map(check_part, tasks)
+        yield from map(work, items)
         return
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
 
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
         try:
-            yield from pool.map(check_part, tasks)
+            yield from pool.map(work, items)
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
@@ -82,14 +91,14 @@ def _run(tasks: Sequence[Task], jobs: int) -> Iterator[list[PartReport]]:
 
 def check_part(task: Task) -> list[PartReport]:
     """One report for each rule file that the part answers to. Never raises for bad input."""
-    geometries = _Geometries(task)
+    geometries = Geometries(task)
     return [
         _one_report(task, assignment, rules, geometries) for assignment, rules in task.assignments
     ]
 
 
-class _Geometries:
-    """The part's mesh, read once for each unit, and placed once for each way it is printed."""
+class Geometries:
+    """A part's mesh, read once for each unit, and placed once for each way it is printed."""
 
     def __init__(self, task: Task) -> None:
         self.task = task
@@ -112,36 +121,46 @@ class _Geometries:
         return self.placed[key]
 
 
-def _one_report(
-    task: Task, assignment: Assignment, rules: Rules, geometries: _Geometries
-) -> PartReport:
+def report_on(geometry: Geometry, rules: Rules, path: str) -> PartReport:
+    """Check one part, known as `path`, against one rule file.
+
+    Raises InputError where no band table follows from the rules, TooManyLayersError for a part
+    of absurd size.
+    """
     from wallguard.bands.declared import band_table
     from wallguard.checks.case import Case
-    from wallguard.sections.cut import TooManyLayersError
 
     begun = time.perf_counter()
-    try:
-        geometry = geometries.get(assignment)
-        case = Case(geometry, rules, band_table(rules))
-        runs, findings = _run_checks(case, task.path)
-        walls = report_walls(case)
-    except (InputError, TooManyLayersError, MemoryError) as error:
-        message = _why(task, error)
-        return failed(task.path, rules.path, rules.name, message, time.perf_counter() - begun)
+    case = Case(geometry, rules, band_table(rules))
+    runs, findings = run_checks(case, path)
     return PartReport(
-        path=task.path,
+        path=path,
         rules=rules.path,
         rules_name=rules.name,
-        status=_status(findings),
+        status=status_of(findings),
         mesh=mesh_info(geometry),
         checks=tuple(runs),
-        walls=walls,
+        walls=report_walls(case),
         findings=tuple(findings),
         seconds=time.perf_counter() - begun,
     )
 
 
-def _why(task: Task, error: Exception) -> str:
+def _one_report(
+    task: Task, assignment: Assignment, rules: Rules, geometries: Geometries
+) -> PartReport:
+    from wallguard.sections.cut import TooManyLayersError
+
+    begun = time.perf_counter()
+    try:
+        report = report_on(geometries.get(assignment), rules, task.path)
+    except (InputError, TooManyLayersError, MemoryError) as error:
+        report = failed(task.path, rules.path, rules.name, explain(task, error))
+    return replace(report, seconds=time.perf_counter() - begun)
+
+
+def explain(task: Task, error: Exception) -> str:
+    """Why a part could not be checked, in words, from what was raised meanwhile."""
     if isinstance(error, InputError):
         if error.path == str(task.file):  # where a copy was read, name what it is a copy of
             error = InputError(
@@ -157,7 +176,7 @@ def _why(task: Task, error: Exception) -> str:
     return f"{task.path}: {error} is too much to check. Check the part's scale and unit."
 
 
-def failed(path: str, rules: str, name: str, message: str, seconds: float = 0.0) -> PartReport:
+def failed(path: str, rules: str, name: str, message: str) -> PartReport:
     """The report on a part that could not be checked."""
     return PartReport(
         path=path,
@@ -169,11 +188,11 @@ def failed(path: str, rules: str, name: str, message: str, seconds: float = 0.0)
         walls=(),
         findings=(),
         error=message,
-        seconds=seconds,
     )
 
 
-def _run_checks(case: Case, path: str) -> tuple[list[CheckRun], list[Finding]]:
+def run_checks(case: Case, path: str) -> tuple[list[CheckRun], list[Finding]]:
+    """All checks on one case, in their order, and what they find, worst first."""
     from wallguard.checks.registry import CHECKS
 
     runs: list[CheckRun] = []
@@ -197,7 +216,8 @@ def _check_status(drafts: Sequence[Draft]) -> CheckStatus:
     return "warned" if any(draft.severity == "warn" for draft in drafts) else "passed"
 
 
-def _status(findings: Sequence[Finding]) -> Status:
+def status_of(findings: Sequence[Finding]) -> Status:
+    """How a part stands with these findings."""
     if any(finding.severity == "fail" for finding in findings):
         return "failed"
     if any(finding.indeterminate for finding in findings):
@@ -262,8 +282,10 @@ def report_walls(case: Case) -> tuple[Wall, ...]:
 
 
 def plain_walls(geometry: Geometry, found: Sequence[Stretch]) -> tuple[Wall, ...]:
-    """Walls without an outcome, for a part that answers to no rules."""
-    return tuple(_wall(geometry, wall, None) for wall in found)
+    """Walls without an outcome, for a part that answers to no rules; specks are left out."""
+    from wallguard.walls.stretch import is_speck
+
+    return tuple(_wall(geometry, wall, None) for wall in found if not is_speck(wall))
 
 
 def _wall(geometry: Geometry, wall: Stretch, case: Case | None) -> Wall:

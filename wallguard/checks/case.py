@@ -13,15 +13,13 @@ from wallguard.bands.table import BandTable
 from wallguard.findings import Severity
 from wallguard.rules.model import Level, Limit, Rules
 from wallguard.text import SHOWN, below
-from wallguard.walls.stretch import Stretch, joined
+from wallguard.walls.stretch import Stretch, is_speck, joined
 
 if TYPE_CHECKING:
     from wallguard.geometry import Box, Geometry, Point
     from wallguard.walls.plates import Plate
     from wallguard.walls.rounds import Round
 
-# A stretch that is smaller than this both along and up is a speck, less than a bead is long.
-SPECK = 0.5
 # Walls are looked for up to this thickness at least, so that a report lists them.
 LISTED = 4.0
 
@@ -79,7 +77,7 @@ class Case:
             found = self.geometry.walls(self.rules.layer_height, self.largest, self.splits)
         else:
             found = self.geometry.thin(self.largest, self.splits)
-        return [wall for wall in found if max(wall.length, wall.high - wall.low) >= SPECK]
+        return [wall for wall in found if not is_speck(wall)]
 
     @cached_property
     def walls(self) -> Sequence[Stretch]:
@@ -100,7 +98,7 @@ class Case:
             found = self.geometry.gaps(self.rules.layer_height, largest)
         else:
             found = self.geometry.narrow(largest)
-        return [gap for gap in found if max(gap.length, gap.high - gap.low) >= SPECK]
+        return [gap for gap in found if not is_speck(gap)]
 
     @cached_property
     def rounds(self) -> Sequence[Round]:

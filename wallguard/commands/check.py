@@ -168,8 +168,9 @@ class _Job:
         for path in chosen:
             file = files.get(path, self.place.root / path)
             self._add(path, file, self._assignments(repository, path), self.place.content)
-        for path in outside:
-            self._add(str(path), path, [Assignment(rules=str(r)) for r in self.given_rules], None)
+        for other in outside:
+            given = [Assignment(rules=str(rules)) for rules in self.given_rules]
+            self._add(str(other), other, given, None)
 
     def _repository(self) -> Repository:
         try:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from wallguard.bands.declared import band_table
-from wallguard.checks.case import SPECK, Case
+from wallguard.checks.case import Case
 from wallguard.engine import plain_walls, report_walls
 from wallguard.errors import InputError
 from wallguard.geometry import Geometry
@@ -43,11 +43,7 @@ def run(
             case.largest = max(case.largest, up_to)
             walls = report_walls(case)
         else:
-            found = geometry.walls(layer_height, up_to, ())
-            walls = plain_walls(
-                geometry,
-                [wall for wall in found if max(wall.length, wall.high - wall.low) >= SPECK],
-            )
+            walls = plain_walls(geometry, geometry.walls(layer_height, up_to, ()))
     except TooManyLayersError as error:
         remedy = "Check the part's scale and unit"
         raise InputError(part, f"{error} is too much to check", remedy=remedy) from None

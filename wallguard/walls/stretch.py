@@ -35,6 +35,15 @@ class Stretch:
     wall: int = 0
 
 
+# Smaller than this (mm) both along and up is a speck, less than a bead is long.
+_SPECK = 0.5
+
+
+def is_speck(stretch: Stretch) -> bool:
+    """Whether a stretch is too small, along and up, to matter to a print."""
+    return max(stretch.length, stretch.high - stretch.low) < _SPECK
+
+
 # Pieces of one wall are one place where their boxes come this near to each other, mm.
 _NEAR = 0.5
 

@@ -29,12 +29,19 @@ _Floats = NDArray[np.float64]
 def find_walls(sections: Sections, largest: float, splits: Sequence[float] = ()) -> list[Stretch]:
     """All walls up to `largest` mm thick; a wall that crosses one of `splits` (mm, rising) is
     divided there. Thinnest first."""
-    return _find(sections, material_edges(sections), largest, splits, held=True)
+    return find_walls_divided(sections, largest, [splits])[0]
+
+
+def find_walls_divided(
+    sections: Sections, largest: float, ways: Sequence[Sequence[float]]
+) -> list[list[Stretch]]:
+    """The same for several lists of splits; the thickness is sampled once for all of them."""
+    return _find(sections, material_edges(sections), largest, ways, held=True)
 
 
 def find_gaps(sections: Sections, largest: float, splits: Sequence[float] = ()) -> list[Stretch]:
     """The same on the air side: gaps within a part and between its bodies. `sides` is 0."""
-    return _find(sections, air_edges(sections), largest, splits, held=False)
+    return _find(sections, air_edges(sections), largest, [splits], held=False)[0]
 
 
 @dataclass(frozen=True)
@@ -55,21 +62,31 @@ class _Pieces:
 
 
 def _find(
-    sections: Sections, edges: Edges, largest: float, splits: Sequence[float], *, held: bool
-) -> list[Stretch]:
+    sections: Sections,
+    edges: Edges,
+    largest: float,
+    ways: Sequence[Sequence[float]],
+    *,
+    held: bool,
+) -> list[list[Stretch]]:
+    none: list[list[Stretch]] = [[] for _ in ways]
     if not len(edges.length) or largest <= 0:
-        return []
-    limits = np.asarray(splits, np.float64)
-
-    def group(thickness: _Floats) -> _Ints:
-        return np.searchsorted(limits, thickness, side="right").astype(np.int64)
-
-    samples = take_samples(edges, largest, group)
+        return none
+    samples = take_samples(edges, largest, _grouping(sorted(set().union(*ways))))
     wall = np.flatnonzero(samples.wall)
     if not len(wall):
-        return []
-    pieces, piece = _pieces(edges, samples, wall, group)
-    return _over_layers(sections, samples, wall, pieces, piece, held=held)
+        return none
+    found = []
+    for splits in ways:
+        pieces, piece = _pieces(edges, samples, wall, _grouping(splits))
+        found.append(_over_layers(sections, samples, wall, pieces, piece, held=held))
+    return found
+
+
+def _grouping(splits: Sequence[float]) -> Callable[[_Floats], _Ints]:
+    """A function that numbers the ranges between `splits` (mm, rising)."""
+    limits = np.asarray(splits, np.float64)
+    return lambda thickness: np.searchsorted(limits, thickness, side="right").astype(np.int64)
 
 
 def _components(count: int, one: _Ints, other: _Ints) -> _Ints:
@@ -105,9 +122,13 @@ def _pieces(
 
     count = int(piece.max()) + 1
     low, typical, high = _spread(piece, thickness, samples.share[wall])
-    by_thickness = np.lexsort((thickness, piece))
-    first = by_thickness[np.searchsorted(piece[by_thickness], np.arange(count))]
     centre, radius = samples.centre[wall], thickness[:, None] / 2
+    # Of the places as thin as the thinnest, as shown, the one nearest to the middle.
+    members = np.bincount(piece, minlength=count)
+    middle = np.column_stack([np.bincount(piece, column, count) / members for column in centre.T])
+    off = np.round(np.hypot(*(centre - middle[piece]).T), 3)
+    by_thickness = np.lexsort((off, np.round(thickness, 2), piece))
+    first = by_thickness[np.searchsorted(piece[by_thickness], np.arange(count))]
     length = np.bincount(piece, samples.share[wall], count) / 2
     return (
         _Pieces(

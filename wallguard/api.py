@@ -1,0 +1,95 @@
+"""The same job from Python: load a part, load rules, check one against the other.
+
+import wallguard
+
+part = wallguard.load_part("bracket.stl", up="+y")
+report = wallguard.check(part, wallguard.load_rules("rules/petg.yaml"))
+for finding in report.findings:
+    print(finding.severity, finding.message, finding.advice)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from wallguard.engine import plain_walls, report_on
+from wallguard.errors import InputError
+from wallguard.findings import PartReport, Wall
+from wallguard.geometry import Geometry
+from wallguard.mesh.health import examine
+from wallguard.mesh.read import read_mesh
+from wallguard.repository.fields import DIRECTIONS
+from wallguard.repository.placement import rotation_from_up
+from wallguard.rules.load import load_rules as _load_rules
+from wallguard.rules.model import Rules
+from wallguard.sections.cut import TooManyLayersError
+from wallguard.units import Unit
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """A part file, read and placed as it is printed."""
+
+    path: str
+    geometry: Geometry
+
+
+def load_part(
+    path: str | Path,
+    *,
+    unit: Unit | None = None,
+    up: str | Sequence[float] = "+z",
+    scale: float = 1.0,
+) -> Part:
+    """Read a part.
+
+    unit   of the file where its format carries none; mm if None
+    up     the file's direction that is up on the printer: +x, -x, ... -z, or three numbers
+    scale  printed size over the size in the file
+
+    Raises InputError: the file cannot be read, or no such direction.
+    """
+    if isinstance(up, str):
+        if up not in DIRECTIONS:
+            known = ", ".join(DIRECTIONS)
+            raise InputError(path, f"no direction {up!r}", remedy=f"Choose one of {known}")
+        direction = DIRECTIONS[up]
+    else:
+        x, y, z = up
+        direction = (float(x), float(y), float(z))
+    mesh = read_mesh(Path(path), unit=unit)
+    return Part(str(path), Geometry(mesh, examine(mesh), rotation_from_up(direction), scale))
+
+
+def load_rules(path: str | Path) -> Rules:
+    """Read a rule file with what it extends. Raises InputError."""
+    return _load_rules(Path(path))
+
+
+def check(part: Part, rules: Rules) -> PartReport:
+    """Check a part against the rules of one process.
+
+    Raises InputError where the rules give no band table, or the part is of absurd size.
+    """
+    try:
+        return report_on(part.geometry, rules, part.path)
+    except TooManyLayersError as error:
+        raise _absurd(part, error) from None
+
+
+def find_walls(part: Part, *, layer_height: float = 0.2, up_to: float = 20.0) -> tuple[Wall, ...]:
+    """Every wall of a part up to `up_to` mm thick, in layers of `layer_height` mm.
+
+    Raises InputError where the part is of absurd size.
+    """
+    try:
+        return plain_walls(part.geometry, part.geometry.walls(layer_height, up_to, ()))
+    except TooManyLayersError as error:
+        raise _absurd(part, error) from None
+
+
+def _absurd(part: Part, error: TooManyLayersError) -> InputError:
+    remedy = "Check the part's scale and unit"
+    return InputError(part.path, f"{error} is too much to check", remedy=remedy)
