@@ -45,3 +45,15 @@ def wedge(thin, thick, length, height) -> m3.Manifold:
     """A wall that tapers evenly from `thick` to `thin`; thin 0 is a knife edge."""
     corners = [[0, -thick / 2], [length, -thin / 2], [length, thin / 2], [0, thick / 2]]
     return prism(corners if thin else [corners[0], [length, 0], corners[3]], height)
+
+
+def save(path, solid) -> None:
+    """Write a binary STL (float32 corners, as the format has them)."""
+    raw = solid.to_mesh64()
+    corners = raw.vert_properties[:, :3][raw.tri_verts].astype("<f4")
+    record = np.zeros(
+        len(corners), dtype=[("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("spare", "<u2")]
+    )
+    record["corners"] = corners
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(b"part".ljust(80) + np.uint32(len(record)).tobytes() + record.tobytes())

@@ -28,6 +28,11 @@ def below(measured: float, limit: float) -> bool:
     return measured < limit - SHOWN
 
 
-def span(low: float, high: float) -> str:
-    """A range of thickness: "1.50 mm", or "0.30 to 0.48 mm" where the ends differ as shown."""
-    return f"{mm(low)} mm" if mm(low) == mm(high) else f"{mm(low)} to {mm(high)} mm"
+def span(low: float, typical: float, high: float) -> str:
+    """How thick a wall is: "1.50 mm", or "0.30 to 0.48 mm" where it varies.
+
+    That it grows by a few hundredths where it meets others is not worth a word.
+    """
+    if high - low <= max(0.05, 0.05 * typical):
+        return f"{mm(typical)} mm"
+    return f"{mm(low)} to {mm(high)} mm"

@@ -41,7 +41,7 @@ def findings(case: Case) -> Iterator[Draft]:
             check=ID,
             severity=severity,
             message=(
-                f"wall {span(wall.minimum, wall.maximum)} thick at {place(point)}, "
+                f"wall {span(wall.minimum, wall.typical, wall.maximum)} thick at {place(point)}, "
                 f"{mm(wall.length)} mm long, {describe(outcome)}"
             ),
             advice=case.advice(wall.typical),

@@ -1,0 +1,264 @@
+"""Every check: a part that passes and one that fails, with what is said of it."""
+
+import math
+
+import manifold3d as m3
+import pytest
+from solids import box, i_section, mesh, prism, tube, wedge
+
+from wallguard.bands.declared import band_table
+from wallguard.checks.case import Case
+from wallguard.checks.registry import CHECKS
+from wallguard.geometry import Geometry
+from wallguard.mesh.health import examine
+from wallguard.repository.placement import UPRIGHT
+from wallguard.rules.model import Beads, Limit, Minimum, Rules
+
+OUTCOMES = {
+    "hollow": "fail",
+    "missing": "fail",
+    "thickened": "warn",
+    "thinned": "warn",
+    "indeterminate": "warn",
+}
+# One plausible set of settings for a 0.4 mm nozzle: hollow from 1.225 to 1.725 mm.
+BEADS = Beads(
+    width=0.575, contours=2, smallest_wall=0.5, squeeze=0.075, smallest_fill=0.575, nozzle=0.4
+)
+
+
+def case(solid, *, scale=1.0, rotation=UPRIGHT, **rules):
+    given = {"beads": BEADS, "layer_height": 0.2, "outcomes": OUTCOMES}
+    given["category"] = "material extrusion"
+    rules = Rules(path="rules.yaml", name="test", **(given | rules))
+    whole = solid if not isinstance(solid, m3.Manifold) else mesh(solid)
+    return Case(Geometry(whole, examine(whole), rotation, scale), rules, band_table(rules))
+
+
+def found(check, solid, **rules):
+    return list(CHECKS[check].findings(case(solid, **rules)))
+
+
+def test_the_registry_names_every_check_by_its_id():
+    assert [check.ID for check in CHECKS.values()] == list(CHECKS)
+    assert all(check.MEANING for check in CHECKS.values())
+
+
+def test_a_hollow_wall_is_said_with_its_air_and_what_to_draw_instead():
+    (finding,) = found("fill", box([40, 1.5, 10]))
+    assert finding.severity == "fail"
+    assert finding.fill == "hollow"
+    assert finding.measured == pytest.approx(1.5, abs=0.005)
+    assert "1.50 mm thick at (20.0, 0.8, 5.0)" in finding.message
+    assert "will print hollow, with about 0.35 mm of air" in finding.message
+    assert finding.advice == "draw ≤ 1.22 or ≥ 1.73 mm"
+
+
+@pytest.mark.parametrize("thickness", [1.1, 1.15, 1.2, 1.75, 2.0, 3.0])
+def test_a_wall_in_a_good_band_passes(thickness):
+    assert found("fill", box([40, thickness, 10])) == []
+
+
+def test_a_wall_too_thin_to_print_is_missing():
+    (finding,) = found("fill", box([40, 0.4, 10]))
+    assert finding.fill == "missing"
+    assert "will not be printed" in finding.message
+
+
+def test_a_wall_between_one_bead_and_two_is_thickened():
+    (finding,) = found("fill", box([40, 0.8, 10]))
+    assert (finding.severity, finding.fill) == ("warn", "solid")
+    assert finding.measured == pytest.approx(1.15 - 0.8, abs=0.005)
+    assert finding.limit == 0.15
+
+
+def test_outcomes_can_be_ignored_or_made_to_fail():
+    ignored = OUTCOMES | {"hollow": "ignore"}
+    assert found("fill", box([40, 1.5, 10]), outcomes=ignored) == []
+    strict = OUTCOMES | {"thickened": "fail"}
+    assert found("fill", box([40, 0.8, 10]), outcomes=strict)[0].severity == "fail"
+
+
+def test_one_bad_rib_is_one_finding():
+    solid = box([60, 40, 2]) + box([60, 1.5, 20], [0, 20, 0]) + box([2, 40, 20])
+    (finding,) = found("fill", solid)
+    assert finding.box[1][2] == pytest.approx(20)
+
+
+def test_a_taper_gives_one_finding_for_each_outcome():
+    findings = found("fill", wedge(0, 3, 60, 10))
+    outcomes = [(f.fill, f.indeterminate) for f in sorted(findings, key=lambda f: -f.location[0])]
+    assert outcomes == [
+        ("missing", False),
+        ("solid", False),  # thickened
+        ("solid", True),  # thickened by about as much as the tolerance
+        ("hollow", False),
+        ("hollow", False),
+    ]
+
+
+def test_a_building_at_1_to_500_has_walls_too_thin_to_print():
+    # A hall drawn in millimetres at full size: 150 mm walls become 0.3 mm.
+    hall = box([20000, 12000, 6000]) - box([19700, 11700, 6000], [150, 150, 150])
+    findings = found("fill", hall, scale=1 / 500)
+    assert len(findings) == 4
+    assert {finding.fill for finding in findings} == {"missing"}
+    assert all("0.30 mm thick" in finding.message for finding in findings)
+    # Places are in the file's own frame: full size.
+    assert max(finding.location[0] for finding in findings) > 19000
+
+
+def test_an_i_section_at_model_scale_loses_its_web():
+    # EN 10365 IPE 100: web 4.1 mm, flanges 5.7 mm (from memory); at 1:10 0.41 and 0.57 mm.
+    findings = found("fill", i_section(100, 55, 4.1, 5.7, 100), scale=0.1)
+    assert [round(f.measured, 2) for f in findings if f.fill == "missing"] == [0.41]
+
+
+@pytest.mark.parametrize(("thickness", "count"), [(0.79, 1), (0.80, 0), (0.7999, 0), (0.81, 0)])
+def test_a_wall_that_meets_its_minimum_as_shown_passes(thickness, count):
+    minimum = Minimum(wall=Limit(fail=0.8))
+    assert len(found("wall", box([40, thickness, 10]), minimum=minimum)) == count
+
+
+def test_the_lower_level_warns():
+    minimum = Minimum(wall=Limit(fail=0.8, warn=1.2))
+    (finding,) = found("wall", box([40, 1.0, 10]), minimum=minimum)
+    assert (finding.severity, finding.limit) == ("warn", 1.2)
+
+
+def test_a_rib_thinned_in_one_place_is_one_finding_there():
+    rib = box([40, 1.0, 10]) - m3.Manifold.cylinder(12, 0.4, 0.4, 64).translate([20, 0, -1])
+    (finding,) = found("wall", rib, minimum=Minimum(wall=Limit(fail=0.8)))
+    assert finding.measured == pytest.approx(0.6, abs=0.005)
+    assert finding.location[0] == pytest.approx(20, abs=0.2)
+
+
+def test_only_free_walls_answer_to_the_minimum_for_free_walls():
+    minimum = Minimum(wall=Limit(fail=0.8), unsupported_wall=Limit(fail=1.2))
+    plate = box([40, 20, 2])
+    fin = plate + box([1.0, 14, 10], [20, 3, 2])
+    tied = plate + box([1.0, 20, 10], [20, 0, 2]) + box([40, 2, 12]) + box([40, 2, 12], [0, 18, 0])
+    assert len(found("unsupported_wall", fin, minimum=minimum)) == 1
+    assert found("wall", fin, minimum=minimum) == []
+    assert found("unsupported_wall", tied, minimum=minimum) == []
+
+
+def test_a_tight_gap_fails_and_a_wide_one_passes():
+    minimum = Minimum(gap=Limit(fail=0.4))
+    slot = box([30, 20, 4]) - box([10, 0.3, 6], [10, 10, -1])
+    (finding,) = found("gap", slot, minimum=minimum)
+    assert "0.30 mm wide" in finding.message
+    wide = box([30, 20, 4]) - box([10, 0.4, 6], [10, 10, -1])
+    assert found("gap", wide, minimum=minimum) == []
+
+
+@pytest.mark.parametrize("turn", [(0, 0, 0), (90, 0, 0)], ids=["upright", "lying"])
+def test_small_holes_and_pins(turn):
+    minimum = Minimum(hole=Limit(fail=1.5), pin=Limit(fail=1.5))
+    bore = m3.Manifold.cylinder(12, 0.7, 0.7, 48).translate([5, 5, -1])
+    (finding,) = found("hole", (box([10, 10, 10]) - bore).rotate(turn), minimum=minimum)
+    assert finding.measured == pytest.approx(1.4, abs=0.005)
+    pin = m3.Manifold.cylinder(8, 0.7, 0.7, 48).translate([5, 5, 9])
+    (finding,) = found("pin", (box([10, 10, 10]) + pin).rotate(turn), minimum=minimum)
+    assert finding.measured == pytest.approx(1.4, abs=0.005)
+
+
+def test_thin_floors_and_roofs_count_in_layers():
+    minimum = Minimum(floor=Limit(fail=3), roof=Limit(fail=3))
+    dish = box([30, 30, 10]) - box([26, 26, 12], [2, 2, 0.4])
+    (finding,) = found("floor", dish, minimum=minimum)
+    assert (finding.measured, finding.unit) == (2, "layers")
+    lid = box([30, 30, 10]) - box([26, 26, 12], [2, 2, -2.4])
+    (finding,) = found("roof", lid, minimum=minimum)
+    assert finding.measured == 2
+    thick = box([30, 30, 10]) - box([26, 26, 12], [2, 2, 0.6])
+    assert found("floor", thick, minimum=minimum) == []
+
+
+def test_a_part_larger_than_the_build_volume_fails_unless_a_turn_helps():
+    assert found("build_volume", box([200, 50, 20]), build_volume=(100, 210, 50)) == []
+    (finding,) = found("build_volume", box([200, 50, 60]), build_volume=(210, 100, 50))
+    assert (finding.measured, finding.limit) == (60, 50)
+
+
+def test_a_block_of_1_3_mm_suggests_another_unit():
+    (finding,) = found("unit", box([1.3, 0.8, 0.5]))
+    assert finding.severity == "warn"
+    assert found("unit", box([30, 20, 10])) == []
+
+
+def test_an_open_mesh_never_passes_silently():
+    whole = mesh(box([10, 10, 4]))
+    middle = whole.vertices[whole.triangles].mean(axis=1)
+    from wallguard.mesh.mesh import Mesh
+
+    torn = Mesh(whole.vertices, whole.triangles[middle[:, 0] < 9.9])
+    findings = found("mesh", torn)
+    assert [finding.severity for finding in findings] == ["fail", "warn"]
+    assert "open edges" in findings[0].message
+    assert "20 of 20 layers" in findings[1].message
+
+
+def test_overlapping_bodies_are_united_before_they_are_cut():
+    import numpy as np
+
+    from wallguard.mesh.mesh import Mesh
+
+    one, other = mesh(box([20, 1.5, 10])), mesh(box([20, 1.5, 10], [0, 0.5, 0]))
+    both = Mesh(
+        np.concatenate([one.vertices, other.vertices]),
+        np.concatenate([one.triangles, other.triangles + len(one.vertices)]).astype(np.int32),
+    )
+    assert [finding.severity for finding in found("mesh", both)] == ["note", "note"]
+    assert found("fill", both) == []  # 2.0 mm together: solid, where 1.5 mm is hollow
+
+
+def test_a_lower_part_than_half_a_layer_fails():
+    findings = found("mesh", box([10, 10, 0.05]))
+    assert [finding.severity for finding in findings] == ["fail"]
+
+
+def test_a_process_without_layers_of_beads_measures_in_space():
+    # A plate lying flat: thin across, whatever the layers say.
+    minimum = Minimum(wall=Limit(fail=0.8))
+    flat = box([30, 30, 0.5])
+    (finding,) = found(
+        "wall", flat, beads=None, category="powder bed fusion", layer_height=0.1, minimum=minimum
+    )
+    assert finding.measured == pytest.approx(0.5, abs=0.005)
+
+
+# Facts of the trade: common practice, no published source. A nozzle of 0.4 mm; nominal thickness,
+# what callipers read on the print (None: nothing printed), and the fill that was seen.
+MACHINE_A = [
+    (2.0, 2.01, "solid"),
+    (1.5, 1.5, "hollow"),
+    (1.0, 1.2, "solid"),
+    (0.8, 1.2, "solid"),
+    (0.6, 1.1, "solid"),
+    (0.4, None, "missing"),
+]
+
+
+@pytest.mark.parametrize(("nominal", "callipers", "fill"), MACHINE_A)
+def test_walls_of_machine_a_come_out_as_callipers_found_them(nominal, callipers, fill):
+    lenient = (math.inf, math.inf)
+    one = case(box([40, nominal, 10]), tolerance=lenient)
+    (wall,) = one.walls
+    outcome = one.table.outcome(wall.typical)
+    assert outcome.fill == fill
+    if callipers is None:
+        assert outcome.printed is None
+    else:
+        assert outcome.printed == pytest.approx(callipers, abs=0.15)
+
+
+def test_a_tube_of_pipe_size_is_judged_by_its_wall():
+    # ASME B36.10M NPS 1 schedule 40: 33.4 x 3.38 mm (from memory); at 1:2.25 the wall is 1.50 mm.
+    (finding,) = found("fill", tube(33.4, 3.38, 40), scale=1.5 / 3.38)
+    assert finding.fill == "hollow"
+    assert finding.measured == pytest.approx(1.5, abs=0.01)
+
+
+def test_a_corner_is_no_finding():
+    assert found("fill", prism([[0, 0], [20, 0], [0, 20]], 10)) == []
