@@ -30,3 +30,15 @@ class Drawing:
     triangles: NDArray[np.integer] | None
     unit: Unit | None = None
     objects: NDArray[np.int64] | None = None
+
+
+def mistake(error: Exception) -> str:
+    """What Python says of a number that is none, in plain words and never long."""
+    text = str(error)
+    for start in (
+        "could not convert string to float: ",
+        "invalid literal for int() with base 10: ",
+    ):
+        if text.startswith(start):
+            return f"{text.removeprefix(start).removeprefix('b')[:40]} is not a number"
+    return text[:200]

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from wallguard.errors import InputError
-from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing
+from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing, mistake
 from wallguard.mesh.read.polygons import MAX_CORNERS, triangulate
 
 _FREE_FORM = {b"curv", b"curv2", b"surf"}
@@ -27,21 +27,24 @@ def read(path: Path, data: bytes) -> Drawing:
     coordinates = array("d")
     corners = array("q")
     sizes = array("q")
-    number, kept, pending = 0, 0, b""
+    number = kept = 0
+    pending: list[bytes] = []  # words of lines that go on in the next
     try:
         for line in data.splitlines():
             number += 1
+            words = line.split()
             if line.endswith(b"\\"):
-                pending += line[:-1] + b" "
+                pending += line[:-1].split()
                 continue
-            words = (pending + line).split() if pending else line.split()
-            pending = b""
+            if pending:
+                words, pending = pending + words, []
             if not words:
                 continue
             match words[0]:
                 case b"v":
-                    x, y, z = words[1:4]
-                    coordinates.extend((float(x), float(y), float(z)))
+                    if len(words) < 4:
+                        raise ValueError("a vertex needs x, y and z")
+                    coordinates.extend(map(float, words[1:4]))
                     kept += 1
                 case b"f":
                     face = [int(word.partition(b"/")[0]) for word in words[1:]]
@@ -60,7 +63,7 @@ def read(path: Path, data: bytes) -> Drawing:
                 case word if not _WORDS.match(word):
                     raise ValueError(f"unknown statement {word[:20].decode('ascii', 'replace')!r}")
     except (ValueError, OverflowError) as error:
-        raise InputError(path, str(error), remedy=EXPORT, line=number) from error
+        raise InputError(path, mistake(error), remedy=EXPORT, line=number) from error
     vertices = np.frombuffer(coordinates, np.float64).reshape(-1, 3)
     indices = np.frombuffer(corners, np.int64)
     if len(indices) and indices.max() >= kept:
@@ -70,4 +73,4 @@ def read(path: Path, data: bytes) -> Drawing:
             f"face {at + 1} names vertex {indices.max() + 1}, and there are {kept}",
             remedy=EXPORT,
         )
-    return Drawing(vertices, triangulate(vertices, indices, np.frombuffer(sizes, np.int64)))
+    return Drawing(vertices, triangulate(path, vertices, indices, np.frombuffer(sizes, np.int64)))

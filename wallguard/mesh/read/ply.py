@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.errors import InputError
-from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing
+from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing, mistake
 from wallguard.mesh.read.polygons import MAX_CORNERS, triangulate
 
 _TYPES = {  # name -> struct's letter; a numpy type code as well
@@ -90,7 +90,7 @@ def read(path: Path, data: bytes) -> Drawing:
         raise InputError(
             path, f"face {face + 1} names a vertex that the file does not have", remedy=EXPORT
         )
-    return Drawing(vertices, triangulate(vertices, corners, sizes))
+    return Drawing(vertices, triangulate(path, vertices, corners, sizes))
 
 
 def _head(path: Path, data: bytes) -> tuple[str, list[_Element], int]:
@@ -144,7 +144,7 @@ def _head(path: Path, data: bytes) -> tuple[str, list[_Element], int]:
     except UnicodeDecodeError as error:
         raise InputError(path, "binary data within the head", line=number) from error
     except ValueError as error:
-        raise InputError(path, str(error), remedy=EXPORT, line=number) from error
+        raise InputError(path, mistake(error), remedy=EXPORT, line=number) from error
     return order, elements, place
 
 
@@ -195,28 +195,62 @@ class _Ascii:
 
     def __init__(self, path: Path, data: bytes, start: int) -> None:
         self.path = path
-        self._lines = enumerate(data[start:].splitlines(), len(data[:start].splitlines()) + 1)
+        self._first = len(data[:start].splitlines()) + 1
+        self._lines = data[start:].splitlines()
+        self._place = 0
 
-    def table(self, element: _Element) -> NDArray[np.void] | None:
-        return None
+    def table(self, element: _Element) -> dict[str, NDArray[np.float64]] | None:
+        """All rows at once, or None where they are not all like the first, or wrong."""
+        lines = self._lines[self._place : self._place + element.count]
+        if len(lines) < element.count:
+            raise InputError(
+                self.path,
+                f"is cut short: {element.count} of {element.name!r} promised, "
+                f"{len(lines)} lines left",
+                remedy=EXPORT,
+            )
+        try:
+            first = _row(element, lines[0].split()) if lines else []
+            numbers = array("d", map(float, b" ".join(lines).split()))
+        except (ValueError, OverflowError):
+            return None
+        width = sum(map(len, first)) + sum(bool(each.count) for each in element.properties)
+        if not lines or len(numbers) != element.count * width:
+            return None
+        values = np.frombuffer(numbers, np.float64).reshape(-1, width)
+        table: dict[str, NDArray[np.float64]] = {}
+        at = 0
+        for number, (each, row) in enumerate(zip(element.properties, first, strict=True)):
+            if each.count:
+                if (values[:, at] != len(row)).any():
+                    return None
+                at += 1
+            part = values[:, at : at + len(row)]
+            if each.letter not in "fd" and (part != np.rint(part)).any():
+                return None
+            table[f"f{number}"] = part if each.count else part[:, 0]
+            at += len(row)
+        self._place += element.count
+        return table
 
     def rows(self, element: _Element) -> Iterator[Row]:
         for at in range(element.count):
-            number = 0
             words: list[bytes] = []
             while not words:
-                number, line = next(self._lines, (-1, b""))
-                words = line.split()
-                if number < 0:
+                if self._place == len(self._lines):
                     raise InputError(
                         self.path,
                         f"is cut short: {element.count} of {element.name!r} promised, {at} there",
                         remedy=EXPORT,
                     )
+                words = self._lines[self._place].split()
+                self._place += 1
             try:
                 yield _row(element, words)
             except ValueError as error:
-                raise InputError(self.path, str(error), remedy=EXPORT, line=number) from error
+                raise InputError(
+                    self.path, mistake(error), remedy=EXPORT, line=self._first + self._place - 1
+                ) from error
 
 
 def _row(element: _Element, words: list[bytes]) -> Row:

@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.errors import InputError
+
 MAX_CORNERS = 1_000
+_MAX_WORK = 500_000_000  # a few seconds' work: the square of the corners of each
 
 
 def triangulate(
-    vertices: NDArray[np.floating], corners: NDArray[np.int64], sizes: NDArray[np.int64]
+    path: Path, vertices: NDArray[np.floating], corners: NDArray[np.int64], sizes: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """Cut flat polygons into triangles, in the order of the polygons.
 
     vertices (n, 3); corners: vertex numbers of all polygons, one after the other; sizes (p,):
     corners of each, 3 to MAX_CORNERS. Returns (m, 3). Convex polygons become fans; where a fan
     would fold over (a concave outline), the polygon is cut in its own plane.
+    Raises InputError where that would take too long.
     """
     if (sizes == 3).all():
         return corners.reshape(-1, 3)
     starts = np.cumsum(sizes) - sizes
     offsets = np.cumsum(sizes - 2) - (sizes - 2)
+    work = 0
     result = np.empty((int((sizes - 2).sum()), 3), np.int64)
     for size in np.unique(sizes):
         chosen = np.flatnonzero(sizes == size)
@@ -30,7 +37,15 @@ def triangulate(
             [np.broadcast_to(rings[:, :1], (len(rings), size - 2)), rings[:, 1:-1], rings[:, 2:]],
             axis=2,
         )
-        for at in np.flatnonzero(_folded(vertices, fans)):
+        folded = np.flatnonzero(_folded(vertices, fans))
+        work += len(folded) * int(size) ** 2
+        if work > _MAX_WORK:
+            raise InputError(
+                path,
+                "its faces are too many concave polygons with too many corners",
+                remedy="Export the part as triangles",
+            )
+        for at in folded:
             fans[at] = _cut(vertices, rings[at], fans[at])
         result[(offsets[chosen, None] + np.arange(size - 2)).ravel()] = fans.reshape(-1, 3)
     return result

@@ -37,6 +37,7 @@ UNITS: dict[str, Unit] = {
 }
 
 _CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+_VERTEX, _TRIANGLE, _MESH = (f"{_CORE} {local}" for local in ("vertex", "triangle", "mesh"))
 _PRODUCTION = "http://schemas.microsoft.com/3dmanufacturing/production/2015/06"
 _MATERIAL = "http://schemas.microsoft.com/3dmanufacturing/material/2015/02"
 _MODEL_TYPE = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
@@ -176,18 +177,21 @@ def _read_model(path: Path, package: Package, part: str) -> _Model:
 
     def start(name: str, attributes: Attributes) -> None:
         nonlocal current
-        space, _, local = name.rpartition(" ")
-        if space != _CORE:
-            return
-        if local == "vertex":
-            current.corners.extend(
-                (float(attributes["x"]), float(attributes["y"]), float(attributes["z"]))
-            )
-        elif local == "triangle":
+        # The two that come by the million stand first.
+        if name == _TRIANGLE:
             current.indices.extend(
                 (int(attributes["v1"]), int(attributes["v2"]), int(attributes["v3"]))
             )
-        elif local == "object":
+            return
+        if name == _VERTEX:
+            current.corners.extend(
+                (float(attributes["x"]), float(attributes["y"]), float(attributes["z"]))
+            )
+            return
+        space, _, local = name.rpartition(" ")
+        if space != _CORE:
+            return
+        if local == "object":
             current = _Object(attributes.get("type", "model"))
             if model.objects.setdefault(attributes["id"], current) is not current:
                 raise ValueError(f"a second object {attributes['id']!r}")
@@ -206,21 +210,13 @@ def _read_model(path: Path, package: Package, part: str) -> _Model:
                         "which is not read"
                     )
 
-    def start_checked(name: str, attributes: Attributes) -> None:
-        try:
-            start(name, attributes)
-        except KeyError as error:
-            raise ValueError(f"<{name.rpartition(' ')[2]}> has no attribute {error}") from error
-        except OverflowError as error:
-            raise ValueError("a vertex number is too large") from error
-
     def end(name: str) -> None:
-        if name == f"{_CORE} mesh":
+        if name == _MESH:
             indices = np.array(current.indices)
             if len(indices) and not 0 <= indices.min() <= indices.max() < len(current.corners) // 3:
                 raise ValueError("a triangle names a vertex that its object does not have")
 
-    parse(path, part, package.blocks(part), start_checked, end, prefixes.__setitem__)
+    parse(path, part, package.blocks(part), start, end, prefixes.__setitem__)
     return model
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from xml.parsers import expat
 
 from wallguard.errors import InputError
-from wallguard.mesh.read.drawing import EXPORT
+from wallguard.mesh.read.drawing import EXPORT, mistake
 
 Attributes = dict[str, str]
 MAX_DEPTH = 64
@@ -25,7 +25,8 @@ def parse(
     """Call `start` and `end` for every element, and `namespace` where a prefix is declared.
 
     Names come as `namespace name`, attributes without a prefix by name alone.
-    Raises InputError that names the line of `part`; so does a ValueError out of `start`.
+    Raises InputError that names the line of `part`; so does a ValueError out of `start` or `end`,
+    and a KeyError, which is an attribute that is missing.
     """
     parser = expat.ParserCreate(namespace_separator=" ")
     depth = 0
@@ -51,6 +52,7 @@ def parse(
     parser.EndElementHandler = end_element
     parser.StartNamespaceDeclHandler = lambda prefix, uri: namespace(prefix or "", uri or "")
     fed = 0
+    problem = ""
     try:
         for block in blocks:
             parser.Parse(block, False)
@@ -59,8 +61,10 @@ def parse(
             if fed - max(parser.CurrentByteIndex, 0) > _LONGEST_TAG:
                 raise ValueError("holds a tag or a text that is longer than 1 MiB")
         parser.Parse(b"", True)
-    except (expat.ExpatError, ValueError, UnicodeError, LookupError) as error:
+    except KeyError as error:
+        problem = f"an attribute {error} is missing"
+    except (expat.ExpatError, ValueError, OverflowError, LookupError) as error:
+        problem = mistake(error)
+    if problem:
         line = parser.CurrentLineNumber
-        raise InputError(
-            path, f"line {line} of its part {part!r}: {error}", remedy=EXPORT
-        ) from error
+        raise InputError(path, f"line {line} of its part {part!r}: {problem}", remedy=EXPORT)
