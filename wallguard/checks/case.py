@@ -129,6 +129,12 @@ class Case:
             return "warn", limit.warn
         return None
 
+    def least(self, wall: Stretch) -> float:
+        """The thinnest that no minimum complains about where this wall stands."""
+        minimum = self.rules.minimum
+        free = wall.sides < 2 and minimum.unsupported_wall is not None
+        return level(minimum.unsupported_wall if free else minimum.wall)
+
     def advice(self, thickness: float, at_least: float = 0.0) -> str:
         """Which thickness to draw instead."""
         return advise(self.table, thickness, self.rules.tolerance, at_least)

@@ -44,7 +44,7 @@ def findings(case: Case) -> Iterator[Draft]:
                 f"wall {span(wall.minimum, wall.typical, wall.maximum)} thick at {place(point)}, "
                 f"{mm(wall.length)} mm long, {describe(outcome)}"
             ),
-            advice=case.advice(wall.typical),
+            advice=case.advice(wall.typical, case.least(wall)),
             measured=wall.typical if limit is None else outcome.deviation,
             limit=limit,
             fill=outcome.fill,

@@ -188,6 +188,8 @@ class _Job:
             name = _relative(path, self.place.root)
             if name is None:
                 outside.append(path)
+            elif not self.place.is_staged and not os.path.lexists(path):
+                self._refuse(name, "there is no such file or folder")
             elif is_part(name) and not path.is_dir():
                 inside.add(name)
             elif path.is_dir() or name.endswith(_RULE_SUFFIXES):
@@ -199,11 +201,11 @@ class _Job:
                     changed = changes.Changes(present=(name,))
                     inside.update(self._select(repository, changed))
             else:
-                problem = "neither a mesh file, a rule file nor a folder"
-                if not path.exists():
-                    problem = "there is no such file"
-                self.troubles[name] = Trouble(name, str(InputError(name, problem)))
+                self._refuse(name, "this is neither a mesh file, a rule file nor a folder")
         return inside, outside
+
+    def _refuse(self, name: str, problem: str) -> None:
+        self.troubles[name] = Trouble(name, str(InputError(name, problem)))
 
     def _chosen(
         self,
