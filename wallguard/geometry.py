@@ -69,6 +69,17 @@ class Geometry:
             lambda: find_walls(self.sections(layer_height), largest, splits),
         )
 
+    def walls_divided(
+        self, layer_height: float, largest: float, ways: tuple[tuple[float, ...], ...]
+    ) -> list[list[Stretch]]:
+        """The same for several lists of splits at little more than the cost of one."""
+        from wallguard.walls.trace import find_walls_divided
+
+        return self._once(
+            ("walls divided", layer_height, largest, ways),
+            lambda: find_walls_divided(self.sections(layer_height), largest, ways),
+        )
+
     def gaps(self, layer_height: float, largest: float) -> list[Stretch]:
         """Gaps in the layers, up to `largest` wide."""
         from wallguard.walls.trace import find_gaps

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 Point = tuple[float, float, float]
 
 
@@ -60,31 +62,24 @@ def joined(pieces: Iterable[Stretch], key: Callable[[Stretch], Hashable]) -> lis
 
 def _places(pieces: list[Stretch]) -> list[list[Stretch]]:
     """Sort pieces into places: boxes that are near each other, directly or by way of others."""
-    left = sorted(pieces, key=lambda piece: piece.box)
-    places: list[list[Stretch]] = []
-    while left:
-        place, left = [left[0]], left[1:]
-        for piece in place:  # grows while it is gone through
-            near = [other for other in left if _near(piece, other)]
-            if near:
-                place += near
-                taken = set(map(id, near))
-                left = [other for other in left if id(other) not in taken]
-        places.append(place)
-    return places
-
-
-def _near(one: Stretch, other: Stretch) -> bool:
-    (ax, ay, az), (bx, by, bz) = one.box
-    (cx, cy, cz), (dx, dy, dz) = other.box
-    return (
-        ax <= dx + _NEAR
-        and cx <= bx + _NEAR
-        and ay <= dy + _NEAR
-        and cy <= by + _NEAR
-        and az <= dz + _NEAR
-        and cz <= bz + _NEAR
-    )
+    if len(pieces) == 1:
+        return [pieces]
+    pieces = sorted(pieces, key=lambda piece: piece.box)
+    x, y, z = np.moveaxis(np.array([piece.box for piece in pieces]), 2, 0)
+    place = np.arange(len(pieces))
+    # They are in order of x: only those that begin before a piece ends can be near it.
+    ends = np.searchsorted(x[:, 0], x[:, 1] + _NEAR, side="right").tolist()
+    for at, end in enumerate(ends):
+        rest = slice(at + 1, end)
+        near = (y[rest, 0] <= y[at, 1] + _NEAR) & (y[at, 0] <= y[rest, 1] + _NEAR)
+        near &= (z[rest, 0] <= z[at, 1] + _NEAR) & (z[at, 0] <= z[rest, 1] + _NEAR)
+        other = place[rest][near]
+        if (other != place[at]).any():
+            place[np.isin(place, other)] = place[at]
+    found: dict[int, list[Stretch]] = {}
+    for piece, number in zip(pieces, place.tolist(), strict=True):
+        found.setdefault(number, []).append(piece)
+    return list(found.values())
 
 
 def _one(pieces: list[Stretch]) -> Stretch:
