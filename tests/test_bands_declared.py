@@ -90,3 +90,12 @@ def test_overlapping_bands_are_an_error_over_calculated_ones_too():
     rows = [DeclaredBand(0.2, 1, "solid"), DeclaredBand(0.9, 1.5, "solid")]
     with pytest.raises(InputError, match="overlaps"):
         band_table(rules(beads=BEADS, bands=rows))
+
+
+def test_the_bands_of_one_axis_hold_for_walls_along_it_only():
+    shared = (DeclaredBand(0, None, "hollow", 1.0),)
+    along_y = (DeclaredBand(0, 0.5, "missing"), DeclaredBand(0.5, None, "solid"))
+    rules = Rules("r.yaml", "r", "powder bed fusion", 0.1, bands=shared, axes={"y": along_y})
+    assert [band.fill for band in band_table(rules).bands] == ["hollow"]
+    assert band_table(rules, "x") == band_table(rules)
+    assert [band.fill for band in band_table(rules, "y").bands] == ["missing", "solid"]

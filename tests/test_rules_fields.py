@@ -47,6 +47,7 @@ FULL: dict[str, Any] = {
         {"from": 0.3, "to": 1, "fill": "solid", "printed": 0.1, "slope": 1, "uncertainty": 0.05},
         {"from": 1, "fill": "hollow", "printed": 1.1, "solid_width": 0.9, "source": "measured"},
     ],
+    "axes": {"y": [{"from": 0, "to": 0.5, "fill": "missing", "source": "calculated"}]},
     "minimum": {
         "wall": {"fail": 0.8, "warn": 1.2},
         "hole": {},

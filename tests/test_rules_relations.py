@@ -3,7 +3,9 @@
 import pytest
 
 from wallguard.documents.reading import Mapping, parse_document
+from wallguard.errors import InputError
 from wallguard.rules.fields import RULE_FILE
+from wallguard.rules.load import load_rules
 from wallguard.rules.relations import relations
 
 BEADS = {
@@ -154,3 +156,13 @@ def test_a_value_from_another_file_is_named_with_its_place() -> None:
     problem = next(iter(relations(base)))
     assert str(problem.place) == "child.yaml:1:24"
     assert "below `fail`, 1 (r.yaml:6:18)" in problem.text
+
+
+def test_bands_of_an_axis_may_not_overlap_either(tmp_path):
+    path = tmp_path / "r.yaml"
+    path.write_text(
+        "wallguard: 1\nname: n\nlayer_height: 0.1\nprocess: {category: powder bed fusion}\n"
+        "axes:\n  x:\n    - {from: 0, to: 1, fill: missing}\n    - {from: 0.5, fill: solid}\n"
+    )
+    with pytest.raises(InputError, match=r"r\.yaml:8:7: `axes\.x`: the band from 0\.5 overlaps"):
+        load_rules(path)

@@ -9,11 +9,14 @@ from dataclasses import replace
 from wallguard.bands.calculated import calculated
 from wallguard.bands.table import Band, BandTable, merged
 from wallguard.errors import InputError
-from wallguard.rules.model import DeclaredBand, Rules
+from wallguard.rules.model import Axis, DeclaredBand, Rules
 
 
-def band_table(rules: Rules) -> BandTable:
+def band_table(rules: Rules, axis: Axis | None = None) -> BandTable:
     """The band table of one process.
+
+    axis  of walls that run along this machine axis; None, or where the rules do not tell the axes
+          apart: of walls in any direction
 
     Where a band is declared (or measured) it holds, elsewhere the one calculated from bead
     settings. A process that lays no beads and declares no band is taken to print every wall solid
@@ -23,7 +26,8 @@ def band_table(rules: Rules) -> BandTable:
     numbers.
     """
     try:
-        return BandTable(merged(_over(map(_band, rules.bands), _base(rules))))
+        declared = rules.bands if axis is None else rules.axes.get(axis, rules.bands)
+        return BandTable(merged(_over(map(_band, declared), _base(rules))))
     except ValueError as error:
         raise InputError(
             rules.path, f"no band table follows: {error}", remedy="Correct `bands` or `beads`"

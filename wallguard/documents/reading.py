@@ -149,7 +149,18 @@ class DocumentError(InputError):
         return DocumentError, (self.problems,)
 
 
-def read_text(path: Path, shown: str, limit: int = MAX_BYTES) -> str:
+@dataclass(frozen=True)
+class FileKind:
+    """What a file is called in messages, and how one begins."""
+
+    name: str = "a YAML file"
+    first_line: str = "wallguard: 1"
+
+
+_YAML = FileKind()
+
+
+def read_text(path: Path, shown: str, limit: int = MAX_BYTES, kind: FileKind = _YAML) -> str:
     """The text of a regular UTF-8 file of at most `limit` bytes; `shown` names it in errors.
 
     Raises InputError: absent, a folder or a device, no permission, too large, empty, not text.
@@ -157,9 +168,9 @@ def read_text(path: Path, shown: str, limit: int = MAX_BYTES) -> str:
     try:
         mode = path.stat().st_mode
         if stat.S_ISDIR(mode):
-            raise InputError(shown, "this is a folder", remedy="Name a YAML file")
+            raise InputError(shown, "this is a folder", remedy=f"Name {kind.name}")
         if not stat.S_ISREG(mode):
-            raise InputError(shown, "this is not a regular file", remedy="Name a YAML file")
+            raise InputError(shown, "this is not a regular file", remedy=f"Name {kind.name}")
         with path.open("rb") as file:
             data = file.read(limit + 1)
     except FileNotFoundError:
@@ -177,7 +188,7 @@ def read_text(path: Path, shown: str, limit: int = MAX_BYTES) -> str:
             f"larger than {limit // 1024} kB, which no file of this kind needs",
             remedy="Check that it is the right file",
         )
-    return _decode(data, shown)
+    return _decode(data, shown, kind)
 
 
 def read_document(path: Path, shown: str | None = None) -> Mapping:
@@ -246,7 +257,7 @@ def describe(node: Node) -> str:
     return node.text if len(node.text) <= 40 else node.text[:39] + "…"
 
 
-def _decode(data: bytes, shown: str) -> str:
+def _decode(data: bytes, shown: str, kind: FileKind) -> str:
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise InputError(shown, "the text is UTF-16", remedy="Save the file as UTF-8")
     try:
@@ -264,7 +275,7 @@ def _decode(data: bytes, shown: str) -> str:
         raise DocumentError((Problem(place, problem, "Check that it is the right file"),))
     if not text.strip():
         raise InputError(
-            shown, "the file is empty", remedy="Write at least the line `wallguard: 1`"
+            shown, "the file is empty", remedy=f"Write at least the line `{kind.first_line}`"
         )
     return text
 

@@ -133,13 +133,15 @@ _BAND = Table(
         ),
         Field(
             "source",
-            Choice(("declared", "measured")),
-            "`measured` where the band was fitted to a printed coupon.",
+            Choice(("declared", "measured", "calculated")),
+            "`measured` where the band was fitted to a printed coupon; `calculated` where it says "
+            "how far bead settings fitted to a coupon can be trusted.",
             default="declared",
         ),
     ),
     needs=(("slope", "printed"),),
 )
+_BANDS = Many(_BAND, 0, 500, "a list of bands")
 
 
 def _limit(what: str, number: Number) -> Table:
@@ -202,9 +204,21 @@ RULE_FILE = Table(
         Field("beads", _BEADS, "Bead settings, from which outcomes are calculated."),
         Field(
             "bands",
-            Many(_BAND, 0, 500, "a list of bands"),
+            _BANDS,
             "Declared or measured outcomes by nominal thickness. Where bead settings stand beside "
             "them, these bands go first and the rest is calculated.",
+        ),
+        Field(
+            "axes",
+            Table(
+                "bands for each machine axis",
+                tuple(
+                    Field(axis, _BANDS, f"Bands of walls that run along the machine's {axis} axis.")
+                    for axis in ("x", "y")
+                ),
+            ),
+            "Bands by the direction a wall runs in, where a coupon showed that the axes differ. "
+            "`bands` holds for walls in any direction, and parts are checked by it.",
         ),
         Field("minimum", _MINIMUM, "Minimum features. What is left out is not asked."),
         Field(

@@ -152,7 +152,8 @@ def _rules(values: dict[str, Any], path: str, files: tuple[str, ...]) -> Rules:
         layer_height=float(values["layer_height"]),
         build_volume=(float(volume[0]), float(volume[1]), float(volume[2])) if volume else None,
         beads=_beads(values["beads"]) if "beads" in values else None,
-        bands=tuple(sorted(map(_band, values.get("bands", [])), key=lambda band: band.lower)),
+        bands=_bands(values.get("bands", [])),
+        axes={axis: _bands(rows) for axis, rows in sorted(values.get("axes", {}).items())},
         minimum=Minimum(
             **{
                 key: limit
@@ -185,6 +186,10 @@ def _beads(values: dict[str, Any]) -> Beads:
         nozzle=float(values["nozzle"]) if "nozzle" in values else None,
         uncertainty=float(values.get("uncertainty", UNCERTAINTY_DEFAULT)),
     )
+
+
+def _bands(rows: list[dict[str, Any]]) -> tuple[DeclaredBand, ...]:
+    return tuple(sorted(map(_band, rows), key=lambda band: band.lower))
 
 
 def _band(values: dict[str, Any]) -> DeclaredBand:

@@ -10,6 +10,8 @@ Category = Literal["material extrusion", "vat photopolymerization", "powder bed 
 Fill = Literal["solid", "hollow", "missing", "uncertain"]
 Level = Literal["fail", "warn", "ignore"]
 OutcomeName = Literal["hollow", "missing", "thickened", "thinned", "indeterminate"]
+# The machine axis along which a wall runs.
+Axis = Literal["x", "y"]
 
 
 @dataclass(frozen=True)
@@ -39,14 +41,17 @@ class Beads:
 
 @dataclass(frozen=True)
 class DeclaredBand:
-    """A band written by hand; `printed` None means as drawn (or nothing, where missing)."""
+    """A band of a rule file; `printed` None means as drawn (or nothing, where missing).
+
+    source  `calculated` where it tells how far bead settings, fitted to a coupon, can be trusted
+    """
 
     lower: float
     upper: float | None
     fill: Fill
     printed: float | None = None
     uncertainty: float = 0.0
-    source: Literal["declared", "measured"] = "declared"
+    source: Literal["declared", "measured", "calculated"] = "declared"
     slope: float = 0.0
     solid_width: float = 0.0
 
@@ -78,6 +83,8 @@ class Rules:
 
     tolerance  (thinner, thicker): how far printed may lie below and above nominal, both >= 0
     outcomes   what each outcome does to the gate
+    bands      of walls in any direction
+    axes       bands of walls that run along one machine axis, where the axes were found to differ
     files      the rule file and those it extends: a change in any of them re-checks
     """
 
@@ -88,6 +95,7 @@ class Rules:
     build_volume: tuple[float, float, float] | None = None
     beads: Beads | None = None
     bands: tuple[DeclaredBand, ...] = ()
+    axes: dict[Axis, tuple[DeclaredBand, ...]] = field(default_factory=dict)
     minimum: Minimum = Minimum()
     tolerance: tuple[float, float] = (0.15, 0.15)
     outcomes: dict[OutcomeName, Level] = field(default_factory=dict)

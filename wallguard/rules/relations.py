@@ -13,7 +13,8 @@ def relations(rules: Mapping) -> Iterator[Problem]:
     yield from _category(rules)
     yield from _levels(rules)
     yield from _beads(rules)
-    yield from _bands(rules)
+    for keys in (("bands",), ("axes", "x"), ("axes", "y")):
+        yield from _bands(rules, *keys)
 
 
 def _elsewhere(other: Place, place: Place) -> str:
@@ -99,56 +100,56 @@ def _beads(rules: Mapping) -> Iterator[Problem]:
         )
 
 
-def _bands(rules: Mapping) -> Iterator[Problem]:
-    bands = rules.at("bands")
+def _bands(rules: Mapping, *keys: str) -> Iterator[Problem]:
+    bands, name = rules.at(*keys), ".".join(keys)
     if bands is None or not isinstance(bands.value, Sequence) or not bands.value.items:
         return
     calculated = rules.at("beads") is not None
     rows = [item for item in bands.value.items if isinstance(item, Mapping)]
-    single = [problem for row in rows for problem in _band(row)]
+    single = [problem for row in rows for problem in _band(row, name)]
     yield from single
     if any("`to`" in problem.text for problem in single):
         return
     rows.sort(key=lambda row: row.plain()["from"])
     if rows[0].plain()["from"] > 0 and not calculated:
-        yield _hole(rows[0], 0)
+        yield _hole(rows[0], 0, name)
     for row, following in pairwise(rows):
         end, start = row.plain().get("to"), following.plain()["from"]
         if end is None or start < end:
             until = "without end" if end is None else f"to {end:g}"
             yield Problem(
                 following.place,
-                f"`bands`: the band from {start:g} overlaps the one from "
+                f"`{name}`: the band from {start:g} overlaps the one from "
                 f"{row.plain()['from']:g} {until} in line {row.place.line}",
                 "Let each band begin where the one before it ends",
             )
         elif start > end and not calculated:
-            yield _hole(following, end)
+            yield _hole(following, end, name)
     last = rows[-1].plain().get("to")
     if last is not None and not calculated:
         yield Problem(
             rows[-1].place,
-            f"`bands`: nothing says how walls of {last:g} mm and more come out",
+            f"`{name}`: nothing says how walls of {last:g} mm and more come out",
             "Leave `to` out in the last band, or add `beads`",
         )
 
 
-def _hole(row: Mapping, end: float) -> Problem:
+def _hole(row: Mapping, end: float, name: str) -> Problem:
     start = row.plain()["from"]
     return Problem(
         row.place,
-        f"`bands`: nothing says how walls from {end:g} to {start:g} mm come out",
+        f"`{name}`: nothing says how walls from {end:g} to {start:g} mm come out",
         "Add a band there, or add `beads`",
     )
 
 
-def _band(row: Mapping) -> Iterator[Problem]:
+def _band(row: Mapping, name: str) -> Iterator[Problem]:
     values = row.plain()
     start, end, fill = values["from"], values.get("to"), values["fill"]
     if end is not None and end <= start:
         yield Problem(
             row.place,
-            f"`bands`: the band from {start:g} ends at {end:g}: `to` is not above `from`",
+            f"`{name}`: the band from {start:g} ends at {end:g}: `to` is not above `from`",
             "Correct one of them",
         )
     for key in ("printed", "solid_width"):
@@ -156,7 +157,7 @@ def _band(row: Mapping) -> Iterator[Problem]:
         if key in values and not fits:
             yield Problem(
                 row.entries[key].place,
-                f"`bands`: `{key}` says nothing about a {fill} wall",
+                f"`{name}`: `{key}` says nothing about a {fill} wall",
                 "Remove it, or correct `fill`",
             )
     if "printed" in values:
@@ -166,6 +167,6 @@ def _band(row: Mapping) -> Iterator[Problem]:
         if thinnest < 0:
             yield Problem(
                 row.entries["printed"].place,
-                f"`bands`: the printed thickness would be {thinnest:g} mm, below zero",
+                f"`{name}`: the printed thickness would be {thinnest:g} mm, below zero",
                 "Correct `printed` or `slope`",
             )
