@@ -56,6 +56,8 @@ class Finding:
     indeterminate  True where the limit is met or missed only within the uncertainty
     measured, limit, unit  what was found, what was asked, and in what (`mm`, `layers`, ...)
     message   what, where, how much and what will happen; advice: what to draw instead
+    state     `new` or `unchanged` against a base revision; empty where there is none
+    waived    who accepted it, why and until when; empty where nobody did
     """
 
     id: str
@@ -71,6 +73,8 @@ class Finding:
     message: str
     advice: str
     indeterminate: bool = False
+    state: Literal["", "new", "unchanged"] = ""
+    waived: str = ""
 
 
 @dataclass(frozen=True)
@@ -94,7 +98,7 @@ class MeshInfo:
 
 @dataclass(frozen=True)
 class PartReport:
-    """One part against one rule file."""
+    """One part against one rule file; `fixed` are findings of a base revision that are gone."""
 
     path: str
     rules: str
@@ -104,6 +108,7 @@ class PartReport:
     checks: tuple[CheckRun, ...]
     walls: tuple[Wall, ...]
     findings: tuple[Finding, ...]
+    fixed: tuple[Finding, ...] = ()
     error: str = ""
     seconds: float = 0.0
 
@@ -118,12 +123,18 @@ class Trouble:
 
 @dataclass(frozen=True)
 class Report:
-    """One run. `not_covered` names parts that no rule file answers for."""
+    """One run. `not_covered` names parts that no rule file answers for.
+
+    base  the revision that the parts were compared with; empty: none
+    gate  `new`: only findings that the base did not have fail
+    """
 
     parts: tuple[PartReport, ...]
     not_covered: tuple[str, ...] = ()
     troubles: tuple[Trouble, ...] = ()
     removed: tuple[str, ...] = ()
+    base: str = ""
+    gate: Literal["all", "new"] = "all"
     version: str = ""
     started: str = ""
     seconds: float = 0.0
