@@ -91,24 +91,34 @@ class Case:
         return joined(self.pieces, outcome)
 
     @cached_property
+    def largest_gap(self) -> float:
+        """Up to which width gaps are looked for."""
+        return level(self.rules.minimum.gap)
+
+    @cached_property
     def gaps(self) -> Sequence[Stretch]:
         """The part's gaps up to the limit, without specks; narrowest first."""
-        largest = level(self.rules.minimum.gap)
         if self.layered:
-            found = self.geometry.gaps(self.rules.layer_height, largest)
+            found = self.geometry.gaps(self.rules.layer_height, self.largest_gap)
         else:
-            found = self.geometry.narrow(largest)
+            found = self.geometry.narrow(self.largest_gap)
         return [gap for gap in found if not is_speck(gap)]
 
     @cached_property
-    def rounds(self) -> Sequence[Round]:
-        """Round holes and pins up to the larger limit, and all pins too thin to print."""
+    def largest_round(self) -> float:
+        """Up to which diameter round holes and pins are looked for: the larger limit, or the
+        thickest pin that is too thin to print."""
         bands = self.table.bands
         unprinted = [
             band.upper for band in bands if band.fill == "missing" and math.isfinite(band.upper)
         ]
         minimum = self.rules.minimum
-        largest = max([level(minimum.hole), level(minimum.pin), *unprinted])
+        return max([level(minimum.hole), level(minimum.pin), *unprinted])
+
+    @cached_property
+    def rounds(self) -> Sequence[Round]:
+        """Round holes and pins up to `largest_round`."""
+        largest = self.largest_round
         return self.geometry.rounds(largest + 0.01) if largest > 0 else []
 
     @cached_property
