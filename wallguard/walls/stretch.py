@@ -37,13 +37,15 @@ class Stretch:
     wall: int = 0
 
 
-# Smaller than this (mm) both along and up is a speck, less than a bead is long.
-_SPECK = 0.5
+# A speck (mm): in its layer smaller than the first both along and across, so that there is nothing to
+# print or to lose; or smaller than the second both along and up, less than a bead is long.
+_POINT, _SPECK = 0.1, 0.5
 
 
 def is_speck(stretch: Stretch) -> bool:
-    """Whether a stretch is too small, along and up, to matter to a print."""
-    return max(stretch.length, stretch.high - stretch.low) < _SPECK
+    """Whether a stretch is too small to matter to a print."""
+    point = max(stretch.length, stretch.maximum) < _POINT
+    return point or max(stretch.length, stretch.high - stretch.low) < _SPECK
 
 
 # Pieces of one wall are one place where their boxes come this near to each other, mm.
