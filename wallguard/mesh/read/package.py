@@ -14,7 +14,7 @@ from pathlib import Path
 from urllib.parse import unquote
 
 from wallguard.errors import InputError
-from wallguard.mesh.read.drawing import EXPORT
+from wallguard.mesh.read.drawing import EXPORT, mistake
 
 MAX_ENTRIES = 10_000
 MAX_UNPACKED = 1024**3
@@ -36,7 +36,9 @@ class Package:
             names = self._zip.infolist()
         except _ZIP_ERRORS as error:
             raise InputError(
-                path, f"is not a whole zip file, as a 3MF file is ({error})", remedy=EXPORT
+                path,
+                f"is not a whole zip file, as a 3MF file is ({mistake(error)[:80]})",
+                remedy=EXPORT,
             ) from error
         self._entries: dict[str, zipfile.ZipInfo] = {}
         for entry in names:
@@ -65,7 +67,9 @@ class Package:
                     yield block
         except _ZIP_ERRORS as error:
             raise InputError(
-                self.path, f"its part {name!r} cannot be unpacked ({error})", remedy=EXPORT
+                self.path,
+                f"its part {name!r} cannot be unpacked ({mistake(error)[:80]})",
+                remedy=EXPORT,
             ) from error
 
 

@@ -1,0 +1,179 @@
+import os
+import stat
+import struct
+
+import numpy as np
+import pytest
+
+from wallguard.errors import InputError
+from wallguard.mesh.read import READERS, read_mesh
+from wallguard.mesh.read.source import load
+from wallguard.units import MILLIMETRES
+
+CORNERS = [[(0, 0, 0), (0, 1, 0), (1, 0, 0)], [(0, 0, 0), (1, 0, 0), (0, 0, 1)]]
+CORNERS += [[(0, 0, 0), (0, 0, 1), (0, 1, 0)], [(1, 0, 0), (0, 1, 0), (0, 0, 1)]]
+
+
+def binary_stl(corners=CORNERS, count=None, head=b""):
+    body = b"".join(struct.pack("<12fH", 0, 0, 0, *np.ravel(each), 0) for each in corners)
+    return head.ljust(80) + struct.pack("<I", len(corners) if count is None else count) + body
+
+
+def problem(path, **options):
+    with pytest.raises(InputError) as caught:
+        read_mesh(path, **options)
+    assert str(caught.value).startswith(str(path))
+    return str(caught.value)
+
+
+@pytest.fixture
+def part(tmp_path):
+    path = tmp_path / "part.stl"
+    path.write_bytes(binary_stl())
+    return path
+
+
+def test_reads_by_suffix_in_any_case(part):
+    upper = part.rename(part.with_suffix(".STL"))
+    assert read_mesh(upper).triangles.shape == (4, 3)
+    assert read_mesh(upper).vertices.shape == (4, 3)
+    assert sorted(READERS) == [".3mf", ".obj", ".ply", ".stl"]
+
+
+def test_unknown_suffix(tmp_path):
+    assert "'.step' are not read" in problem(tmp_path / "part.step")
+    assert "no suffix" in problem(tmp_path / "part")
+
+
+@pytest.mark.parametrize("unit", MILLIMETRES)
+def test_unit_of_the_repository_scales_to_mm(part, unit):
+    mesh = read_mesh(part, unit=unit)
+    assert mesh.vertices.max() == MILLIMETRES[unit]
+    assert (mesh.unit, mesh.unit_source) == (unit, "repository")
+
+
+def test_unit_is_mm_by_default(part):
+    assert (read_mesh(part).unit, read_mesh(part).unit_source) == ("mm", "default")
+
+
+def test_missing_directory_empty(tmp_path):
+    assert "does not exist" in problem(tmp_path / "no.stl")
+    (tmp_path / "folder.stl").mkdir()
+    assert "is a directory" in problem(tmp_path / "folder.stl")
+    (tmp_path / "empty.stl").touch()
+    assert "is empty" in problem(tmp_path / "empty.stl")
+    assert "cannot be read" in problem(tmp_path / f"{'x' * 300}.stl")
+
+
+def test_pipe_does_not_block(tmp_path):
+    os.mkfifo(tmp_path / "pipe.stl")
+    assert "not a regular file" in problem(tmp_path / "pipe.stl")
+
+
+def test_device(tmp_path):
+    (tmp_path / "zero.stl").symlink_to("/dev/zero")
+    assert "not a regular file" in problem(tmp_path / "zero.stl")
+
+
+def test_no_permission(part):
+    part.chmod(0)
+    if os.access(part, os.R_OK):  # root reads everything
+        part.chmod(stat.S_IRUSR)
+        pytest.skip("this user may read any file")
+    assert "no permission" in problem(part)
+
+
+def test_link_out_of_the_repository(tmp_path, part):
+    root = tmp_path / "repository"
+    root.mkdir()
+    (root / "out.stl").symlink_to(part)
+    assert "outside the repository" in problem(root / "out.stl", root=root)
+    assert "outside the repository" in problem(root / ".." / "part.stl", root=root)
+    (root / "in.stl").write_bytes(part.read_bytes())
+    (root / "link.stl").symlink_to("in.stl")
+    assert len(read_mesh(root / "link.stl", root=root).triangles) == 4
+
+
+def test_links_in_a_ring(tmp_path):
+    (tmp_path / "a.stl").symlink_to("b.stl")
+    (tmp_path / "b.stl").symlink_to("a.stl")
+    assert "cannot be read" in problem(tmp_path / "a.stl")
+
+
+@pytest.mark.parametrize("suffix", READERS)
+def test_lfs_pointer_says_how_to_fetch(tmp_path, suffix):
+    path = tmp_path / f"part{suffix}"
+    path.write_text("version https://git-lfs.github.com/spec/v1\noid sha256:0\nsize 12345\n")
+    assert "git lfs pull" in problem(path)
+
+
+def test_size_limit(part):
+    with pytest.raises(InputError, match="larger than 0 MiB"):
+        load(part, limit=100)
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -float("inf")])
+def test_not_finite_names_the_triangle(part, value):
+    corners = [*CORNERS[:2], [(0, 0, value), (0, 1, 0), (1, 0, 0)]]
+    part.write_bytes(binary_stl(corners))
+    assert "triangle 3 has a coordinate that is not a number" in problem(part)
+
+
+def test_huge_coordinates_depend_on_the_unit(part):
+    part.write_bytes(binary_stl(np.array(CORNERS) * 5e6))
+    assert read_mesh(part).vertices.max() == 5e6
+    assert "triangle 1 lies beyond 10 km" in problem(part, unit="cm")
+
+
+def test_zero_triangles(part):
+    part.write_bytes(binary_stl([]))
+    assert "no triangles" in problem(part)
+
+
+def test_noise_around_zero_is_welded(part):
+    # Many programs write one corner as 1e-9 here and as -3e-10 there.
+    corners = np.array(CORNERS, float) * 10
+    noise = np.random.default_rng(1).uniform(-1e-9, 1e-9, corners.shape)
+    part.write_bytes(binary_stl(corners + noise))
+    assert len(read_mesh(part).vertices) == 4
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "1002_tray_bottom.STL",
+        "angle_block.STL",
+        "box.3mf",
+        "busted.STL",
+        "cube_gears.3mf",
+        "cycloidal.ply",
+        "featuretype.3MF",
+        "featuretype.STL",
+        "octagonal_pocket.stl",
+        "plate_holes.STL",
+    ],
+)
+def test_real_meshes_agree_with_trimesh(shared, name):
+    """trimesh is the independent reader; it keeps the file's unit."""
+    trimesh = pytest.importorskip("trimesh")
+    theirs = trimesh.load_scene(shared / "meshes" / name).to_mesh()
+    ours = read_mesh(shared / "meshes" / name)
+    vertices = ours.vertices / MILLIMETRES[ours.unit]
+    assert ours.triangles.shape == theirs.faces.shape
+    assert len(vertices) == len(theirs.vertices)
+    assert np.ptp(vertices, axis=0) == pytest.approx(theirs.extents, rel=1e-12)
+    a, b, c = (vertices[ours.triangles[:, i]] for i in range(3))
+    volume = np.einsum("ij,ij->", a, np.cross(b, c)) / 6
+    assert volume == pytest.approx(theirs.volume, rel=1e-9)
+
+
+def test_real_mesh_without_triangles(shared):
+    assert "no triangles" in problem(shared / "meshes" / "empty.stl")
+
+
+def test_real_part_in_inches(shared):
+    mesh = read_mesh(shared / "meshes" / "featuretype.3MF")
+    assert (mesh.unit, mesh.unit_source) == ("inch", "format")
+    assert np.ptp(mesh.vertices, axis=0) == pytest.approx([127.0, 63.5, 34.925])
+    same = read_mesh(shared / "meshes" / "featuretype.STL", unit="inch")
+    assert np.ptp(same.vertices, axis=0) == pytest.approx([127.0, 63.5, 34.925])

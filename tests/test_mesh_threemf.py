@@ -1,0 +1,260 @@
+import io
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from wallguard.errors import InputError
+from wallguard.mesh.health import examine
+from wallguard.mesh.read import read_mesh, threemf
+from wallguard.mesh.read.threemf import read
+
+CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+PRODUCTION = "http://schemas.microsoft.com/3dmanufacturing/production/2015/06"
+RELATIONSHIPS = """<?xml version="1.0"?>
+<Relationships xmlns="http://schemas.openxmlformats.org/package/2006/relationships">
+<Relationship Target="{target}" Id="r"
+ Type="http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"/></Relationships>"""
+MESH = """<mesh><vertices><vertex x="0" y="0" z="0"/><vertex x="1" y="0" z="0"/>
+<vertex x="0" y="2" z="0"/><vertex x="0" y="0" z="3"/></vertices><triangles>
+<triangle v1="0" v2="2" v3="1"/><triangle v1="0" v2="1" v3="3"/>
+<triangle v1="0" v2="3" v3="2"/><triangle v1="1" v2="2" v3="3"/></triangles></mesh>"""
+TETRA = f'<object id="1">{MESH}</object>'
+
+
+def model(resources=TETRA, build='<item objectid="1"/>', attributes="", core=CORE):
+    return (
+        f'<model xmlns="{core}" xmlns:p="{PRODUCTION}" {attributes}>'
+        f"<resources>{resources}</resources><build>{build}</build></model>"
+    )
+
+
+def _zip(parts):
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in parts.items():
+            archive.writestr(name, data)
+    return stream.getvalue()
+
+
+def package(root=None, target="/3D/3dmodel.model", **parts):
+    parts = {"_rels/.rels": RELATIONSHIPS.format(target=target), **parts}
+    if root is not None:
+        parts["3D/3dmodel.model"] = root
+    return _zip(parts)
+
+
+def drawing(*arguments, **options):
+    return read(Path("part.3mf"), package(model(*arguments, **options)))
+
+
+def mistake(data):
+    with pytest.raises(InputError) as caught:
+        read(Path("part.3mf"), data)
+    assert str(caught.value).startswith("part.3mf: ")
+    return str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("name", "millimetres"),
+    [  # 3MF Core Specification, the values of the attribute `unit` (from memory)
+        ("micron", 0.001),
+        ("millimeter", 1),
+        ("centimeter", 10),
+        ("inch", 25.4),
+        ("foot", 304.8),
+        ("meter", 1000),
+    ],
+)
+def test_units(tmp_path, name, millimetres):
+    path = tmp_path / "part.3mf"
+    path.write_bytes(package(model(attributes=f'unit="{name}"')))
+    mesh = read_mesh(path, unit="cm")  # what the format says goes before
+    assert mesh.vertices.max(axis=0) == pytest.approx(np.array([1, 2, 3]) * millimetres)
+    assert mesh.unit_source == "format"
+
+
+def test_unit_is_millimeter_where_none_is_stated():
+    assert drawing().unit == "mm"
+
+
+def test_unknown_unit():
+    assert "unknown unit 'parsec'" in mistake(package(model(attributes='unit="parsec"')))
+
+
+def test_transform_is_row_vector_times_matrix():
+    # A quarter turn about z carries x to y, then the part is moved.
+    item = '<item objectid="1" transform="0 1 0 -1 0 0 0 0 1 10 20 30"/>'
+    points = drawing(build=item).vertices
+    assert points.tolist() == [[10, 20, 30], [10, 21, 30], [8, 20, 30], [10, 20, 33]]
+
+
+def test_components_are_placed_in_their_parents_place():
+    parent = (
+        '<object id="2"><components><component objectid="1" transform="2 0 0 0 2 0 0 0 2 1 0 0"/>'
+        '<component objectid="1"/></components></object>'
+    )
+    item = '<item objectid="2" transform="0 1 0 -1 0 0 0 0 1 0 0 5"/>'
+    read_back = drawing(TETRA + parent, item)
+    # The vertex (1, 0, 0): doubled and moved to (3, 0, 0), turned to (0, 3, 0), raised by 5.
+    assert read_back.vertices[1].tolist() == [0, 3, 5]
+    assert read_back.vertices[5].tolist() == [0, 1, 5]
+    assert read_back.triangles.shape == (8, 3)
+    assert read_back.objects.tolist() == [0] * 4 + [1] * 4
+
+
+def test_mirrored_part_still_faces_outward(tmp_path):
+    path = tmp_path / "part.3mf"
+    item = '<item objectid="1" transform="-1 0 0 0 1 0 0 0 1 0 0 0"/>'
+    path.write_bytes(package(model(build=item)))
+    health = examine(read_mesh(path))
+    assert health.healthy
+    assert health.volume == pytest.approx(1.0)
+
+
+def test_only_what_is_built_is_read():
+    other = TETRA.replace('id="1"', 'id="7"')
+    assert drawing(TETRA + other).triangles.shape == (4, 3)
+    assert "no triangles" in mistake(package(model(build="")))
+
+
+@pytest.mark.parametrize("kind", ["support", "solidsupport", "other"])
+def test_what_is_not_printed_is_left_out(kind):
+    helper = TETRA.replace('id="1"', f'id="2" type="{kind}"')
+    both = '<item objectid="1"/><item objectid="2"/>'
+    assert drawing(TETRA + helper, both).triangles.shape == (4, 3)
+
+
+def test_surface_is_read_as_it_may_be_printed():
+    assert drawing(TETRA.replace('id="1"', 'id="1" type="surface"')).triangles.shape == (4, 3)
+
+
+def test_objects_that_touch_stay_apart(tmp_path):
+    path = tmp_path / "part.3mf"
+    mirror = '<item objectid="1" transform="1 0 0 0 1 0 0 0 -1 0 0 0"/>'
+    path.write_bytes(package(model(build='<item objectid="1"/>' + mirror)))
+    mesh = read_mesh(path)
+    assert len(mesh.vertices) == 8
+    health = examine(mesh)
+    assert health.healthy
+    assert health.bodies == 2
+
+
+def test_vertices_of_other_namespaces_are_not_the_mesh():
+    slices = '<s:vertices xmlns:s="urn:x"><s:vertex x="9" y="9" z="9"/></s:vertices>'
+    assert drawing(TETRA.replace("<triangles>", slices + "<triangles>")).vertices.max() == 3
+
+
+def test_model_parts_in_other_files():
+    item = '<item objectid="1" p:path="/3D/Objects/a%20b.model"/>'
+    data = package(model("", item), **{"3D/Objects/A b.model": model(build="")})
+    assert read(Path("part.3mf"), data).triangles.shape == (4, 3)
+    missing = package(model("", item))
+    assert "'3D/Objects/a%20b.model' is missing" in mistake(missing)
+    inches = package(model("", item), **{"3D/Objects/a b.model": model(attributes='unit="inch"')})
+    assert "different units" in mistake(inches)
+
+
+def test_extensions_that_change_the_shape_are_refused():
+    attributes = 'xmlns:b="urn:lattice" requiredextensions="p b"'
+    assert "requires the 3MF extension 'urn:lattice'" in mistake(
+        package(model(attributes=attributes))
+    )
+    assert drawing(attributes='requiredextensions="p"').triangles.shape == (4, 3)
+
+
+@pytest.mark.parametrize(
+    ("resources", "build", "message"),
+    [
+        (TETRA, '<item objectid="5"/>', "has no object '5'"),
+        (TETRA, "<item/>", "an attribute 'objectid' is missing"),
+        (TETRA, '<item objectid="1" transform="1 0 0"/>', "a transform needs 12 numbers"),
+        (TETRA, '<item objectid="1" transform="nan' + " 0" * 11 + '"/>', "needs 12 numbers"),
+        (TETRA, '<item objectid="1" transform="1' + " 0" * 11 + '"/>', "flattens the part"),
+        (TETRA + TETRA, '<item objectid="1"/>', "a second object '1'"),
+        (TETRA.replace('v3="1"', 'v3="4"'), "", "names a vertex that its object does not have"),
+        (TETRA.replace('v3="1"', 'v3="-1"'), "", "names a vertex that its object does not have"),
+        (TETRA.replace('v3="1"', 'v3="1.5"'), "", "'1.5' is not a number"),
+        (TETRA.replace('v3="1"', ""), "", "an attribute 'v3' is missing"),
+        (TETRA.replace('v3="1"', 'v3="99999999999999999999"'), "", "line "),
+        (TETRA.replace('x="1"', 'x="one"'), "", "'one' is not a number"),
+        (TETRA.replace("</mesh>", ""), "", "mismatched tag"),
+        (TETRA, '<item objectid="1" p:path="../../etc/passwd"/>', "does not name a part"),
+        (TETRA, '<item objectid="1" p:path="http://a/b.model"/>', "does not name a part"),
+    ],
+)
+def test_mistakes(resources, build, message):
+    assert message in mistake(package(model(resources, build)))
+
+
+def test_line_of_the_part_is_named():
+    text = model().replace('v3="1"', 'v3="x"')
+    line = text[: text.index('v3="x"')].count("\n") + 1
+    assert f"line {line} of its part '3D/3dmodel.model': 'x' is not a number" in mistake(
+        package(text)
+    )
+
+
+def test_not_a_zip():
+    assert "not a whole zip file" in mistake(b"<model/>")
+    assert "not a whole zip file" in mistake(package(model())[:-30])
+    assert "no '_rels/.rels'" in mistake(_zip({"a": "b"}))
+
+
+def test_damage_within_the_zip():
+    data = bytearray(package(model()))
+    data[data.index(b"3D/3dmodel.model") + 40] ^= 0xFF
+    assert "its part '3D/3dmodel.model'" in mistake(bytes(data))
+
+
+def test_entities_and_document_types_are_refused():
+    laughs = '<!DOCTYPE m [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;&a;">]>'
+    assert "declares a document type" in mistake(package(laughs + model()))
+    assert "declares a document type" in mistake(package(**{"_rels/.rels": laughs + "<a>&b;</a>"}))
+
+
+def test_huge_expansion_is_stopped_while_unpacking():
+    bomb = package("<model>" + " " * 50_000_000)
+    assert len(bomb) < 100_000
+    assert "unpacks to far more" in mistake(bomb)
+
+
+def test_huge_tag_is_stopped():
+    noise = np.random.default_rng(1).integers(97, 123, 5_000_000, dtype=np.uint8).tobytes()
+    assert "longer than 1 MiB" in mistake(package(b'<a b="' + noise + b'"/>'))
+
+
+def test_deep_nesting_is_stopped():
+    assert "more than 64 deep" in mistake(package("<a>" * 100_000))
+
+
+def test_many_zip_entries_are_stopped(monkeypatch):
+    monkeypatch.setattr("wallguard.mesh.read.package.MAX_ENTRIES", 2)
+    assert "more than 2 entries" in mistake(package(model(), a="", b=""))
+
+
+def test_components_that_double_at_every_level_are_stopped():
+    levels = "".join(
+        f'<object id="{i + 1}"><components><component objectid="{i}"/>'
+        f'<component objectid="{i}"/></components></object>'
+        for i in range(1, 30)
+    )
+    data = package(model(TETRA + levels, '<item objectid="30"/>'))
+    assert "more than 10000 times" in mistake(data)
+
+
+def test_components_in_a_ring_are_stopped():
+    ring = '<object id="1"><components><component objectid="1"/></components></object>'
+    assert "in a ring" in mistake(package(model(ring)))
+
+
+def test_triangles_of_all_instances_are_counted(monkeypatch):
+    monkeypatch.setattr(threemf, "MAX_TRIANGLES", 10)
+    assert "more than 10 triangles" in mistake(package(model(build='<item objectid="1"/>' * 3)))
+
+
+def test_start_part_must_be_one():
+    assert "names 0 3D models" in mistake(package(**{"_rels/.rels": "<a/>"}))
+    assert "does not name a part" in mistake(package(model(), target="../x.model"))
+    assert "'3D/none.model' is missing" in mistake(package(model(), target="/3D/none.model"))

@@ -1,0 +1,40 @@
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from wallguard.mesh.mesh import Mesh
+from wallguard.parts import Part, place
+from wallguard.repository.placement import rotation_about_axes, rotation_from_up
+
+MESH = Mesh(np.array([[0.0, 0, 0], [1, 2, 3], [4, 0, 0]]), np.array([[0, 1, 2]], np.int32), "inch")
+
+
+def test_upright_at_full_size_is_the_same_mesh():
+    assert place(MESH).mesh is MESH
+    assert place(MESH).to_file(MESH.vertices).tolist() == MESH.vertices.tolist()
+
+
+def test_up_becomes_z():
+    placed = place(MESH, rotation_from_up((1, 0, 0)))
+    assert placed.mesh.vertices[2].tolist() == [0, 0, 4]
+    assert placed.mesh.unit == "inch"
+
+
+def test_a_quarter_turn_about_z_at_half_size():
+    placed = place(MESH, rotation_about_axes((0, 0, 90)), 0.5)
+    assert placed.mesh.vertices[1].tolist() == [-1, 0.5, 1.5]
+    assert placed.mesh.vertices.dtype == np.float64
+
+
+@pytest.mark.parametrize("angles", [(90, 0, 0), (10, 20, 30), (-170, 45, 3)])
+@pytest.mark.parametrize("scale", [1.0, 0.002, 25.4])
+def test_to_file_is_the_way_back(angles, scale):
+    placed = place(MESH, rotation_about_axes(angles), scale)
+    assert placed.to_file(placed.mesh.vertices) == pytest.approx(MESH.vertices, abs=1e-12)
+
+
+def test_a_part_is_upright_at_full_size_unless_said_otherwise():
+    part = Part(Path("a.stl"))
+    assert (part.scale, part.unit) == (1.0, None)
+    assert np.array(part.rotation).tolist() == np.eye(3).tolist()
