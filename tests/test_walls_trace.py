@@ -266,3 +266,14 @@ def test_an_irregular_part_against_an_independent_thickness_map():
     assert judged.sum() > 5000
     agree = np.abs(own - reference)[judged] <= 3 * pixel
     assert agree.mean() > 0.97
+
+
+def test_random_outlines_against_the_exact_medial_axis():
+    """Reference library: pyvoronoi (Boost.Polygon's Voronoi diagram of segments)."""
+    pytest.importorskip("pyvoronoi")
+    from fuzz_walls import compare
+
+    counts = [compare(seed) for seed in range(30, 38)]
+    discs, missed = (sum(column) for column in zip(*counts, strict=True))
+    assert discs > 300
+    assert missed <= 0.005 * discs

@@ -1,0 +1,37 @@
+"""Set up an environment beside the checkout, needing only Python and git, and use it:
+
+python tests/run.py --example       check example_repo
+python tests/run.py [ARGUMENT...]   run the tests; arguments are pytest's
+"""
+
+import subprocess
+import sys
+import venv
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def environment(what: str) -> Path:
+    """The Python of `.venv`, with wallguard and `what` (empty, or "[test]") installed in it."""
+    folder = ROOT / ".venv"
+    python = folder / ("Scripts/python.exe" if sys.platform == "win32" else "bin/python")
+    if not python.exists():
+        print(f"making {folder}", flush=True)
+        venv.create(folder, with_pip=True)
+    install = [str(python), "-m", "pip", "install", "--quiet", "-e", f"{ROOT}{what}"]
+    subprocess.run(install, check=True)
+    return python
+
+
+def main(arguments: list[str]) -> int:
+    """Returns the exit code of what was run."""
+    if arguments == ["--example"]:
+        command = [str(environment("")), "-m", "wallguard", "check", "--all"]
+        return subprocess.run(command, cwd=ROOT / "example_repo", check=False).returncode
+    command = [str(environment("[test]")), "-m", "pytest", *arguments]
+    return subprocess.run(command, cwd=ROOT, check=False).returncode
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
