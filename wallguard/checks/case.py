@@ -147,7 +147,11 @@ class Case:
 
     def advice(self, thickness: float, at_least: float = 0.0) -> str:
         """Which thickness to draw instead."""
-        return advise(self.table, thickness, self.rules.tolerance, at_least)
+        advice = advise(self.table, thickness, self.rules.tolerance, at_least)
+        scale = self.geometry.scale
+        if scale == 1:
+            return advice
+        return f"{advice} as printed; 1 mm there is {1 / scale:.6g} mm in the file"
 
     def place(self, point: Point, box: Box) -> tuple[Point, Box]:
         """Point and box in the part file's own frame."""
