@@ -61,6 +61,18 @@ class _Pieces:
     box_high: _Floats
 
 
+@dataclass(frozen=True)
+class _Links:
+    """Pairs (one, other) of wall samples that belong together; for each wall sample the wall in
+    its section, and the thickness by which it is judged. `breaks`: see `_along_rings`."""
+
+    one: _Ints
+    other: _Ints
+    breaks: tuple[_Ints, _Ints, NDArray[np.bool_]]
+    whole: _Ints
+    judged: _Floats
+
+
 def _find(
     sections: Sections,
     edges: Edges,
@@ -76,9 +88,10 @@ def _find(
     wall = np.flatnonzero(samples.wall)
     if not len(wall):
         return none
+    links = _links(edges, samples, wall)
     found = []
     for splits in ways:
-        pieces, piece = _pieces(edges, samples, wall, _grouping(splits))
+        pieces, piece = _pieces(edges, samples, wall, links, _grouping(splits))
         found.append(_over_layers(sections, samples, wall, pieces, piece, held=held))
     return found
 
@@ -98,10 +111,8 @@ def _components(count: int, one: _Ints, other: _Ints) -> _Ints:
     return label
 
 
-def _pieces(
-    edges: Edges, samples: Samples, wall: _Ints, group: Callable[[_Floats], _Ints]
-) -> tuple[_Pieces, _Ints]:
-    """Join wall samples of one section; returns the pieces and each wall sample's piece."""
+def _links(edges: Edges, samples: Samples, wall: _Ints) -> _Links:
+    """Which wall samples of one section belong together, whatever their thickness."""
     thickness = samples.thickness[wall]
     normal = samples.normal[wall]
     ring = edges.ring[samples.edge[wall]]
@@ -110,13 +121,25 @@ def _pieces(
     one = np.concatenate([one, across[0]])
     other = np.concatenate([other, across[1]])
     whole = _components(len(wall), one, other)
-
-    # One thickness: the group of its median. Else every sample by itself, and parts in one group.
     low, typical, high = _spread(whole, thickness, samples.share[wall])
     uniform = high - low <= np.maximum(_UNIFORM_MM, _UNIFORM * typical)
-    groups = np.where(uniform[whole], group(typical)[whole], group(thickness))
-    alike = groups[one] == groups[other]
-    piece = _components(len(wall), one[alike], other[alike])
+    # One thickness: the median speaks for all. Else every sample for itself.
+    judged = np.where(uniform[whole], typical[whole], thickness)
+    return _Links(one, other, breaks, whole, judged)
+
+
+def _pieces(
+    edges: Edges,
+    samples: Samples,
+    wall: _Ints,
+    links: _Links,
+    group: Callable[[_Floats], _Ints],
+) -> tuple[_Pieces, _Ints]:
+    """Join wall samples of one section; returns the pieces and each wall sample's piece."""
+    thickness = samples.thickness[wall]
+    groups = group(links.judged)
+    alike = groups[links.one] == groups[links.other]
+    piece = _components(len(wall), links.one[alike], links.other[alike])
     section = edges.section[samples.edge[wall]]
     piece = _crossed(piece, section, groups, samples.centre[wall], thickness)
 
@@ -139,8 +162,8 @@ def _pieces(
             high=high,
             thinnest=wall[first],
             length=length,
-            ends=_held_ends(piece, count, breaks),
-            whole=whole[first],
+            ends=_held_ends(piece, count, links.breaks),
+            whole=links.whole[first],
             box_low=_reduce(np.minimum, piece, count, centre - radius),
             box_high=_reduce(np.maximum, piece, count, centre + radius),
         ),
