@@ -176,11 +176,16 @@ _HOOK = r"""  - repo: local
     hooks:
       - id: wallguard
         name: walls of changed parts
-        entry: wallguard check --staged
+        entry: wallguard check
+        # A name that begins with - is a name, no option.
+        args: ["--"]
         language: system
-        pass_filenames: false
         # Meshes, and the YAML files that say what they are checked against.
         files: (?i)\.(stl|3mf|obj|ply|ya?ml)$
+        types: []
+        types_or: [file, symlink]
+        # One process sees all files, so there is one report.
+        require_serial: true
 """
 
 
