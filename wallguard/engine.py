@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import math
+import re
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -14,12 +16,14 @@ from wallguard.findings import (
     CheckRun,
     CheckStatus,
     Finding,
+    Gate,
     MeshInfo,
     PartReport,
     Printed,
     Spread,
     Status,
     Wall,
+    in_force,
 )
 
 if TYPE_CHECKING:
@@ -35,6 +39,9 @@ _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
 
 _SEVERITY = {"fail": 0, "warn": 1, "note": 2}
+# Added before rounding down to steps of 1 and 0.5 mm: sizes that people draw, and heights of whole
+# layers, then lie well off the edge of a step, where computing error would decide.
+_OFF_THE_GRID = 0.37
 
 
 @dataclass(frozen=True)
@@ -208,12 +215,26 @@ def run_checks(case: Case, path: str) -> tuple[list[CheckRun], list[Finding]]:
     return runs, _named(drafts, path, case.rules.path)
 
 
-def _check_status(drafts: Sequence[Draft]) -> CheckStatus:
-    if any(draft.severity == "fail" for draft in drafts):
+def settled(report: PartReport, gate: Gate) -> PartReport:
+    """The report with the status of the part and of its checks that the findings in force ask for:
+    see `findings.in_force`."""
+    held = [finding for finding in report.findings if in_force(finding, gate)]
+    runs = tuple(
+        run
+        if run.status in ("skipped", "error")
+        else replace(run, status=_check_status([one for one in held if one.check == run.name]))
+        for run in report.checks
+    )
+    status = report.status if report.status == "error" else status_of(held)
+    return replace(report, checks=runs, status=status)
+
+
+def _check_status(found: Sequence[Draft | Finding]) -> CheckStatus:
+    if any(one.severity == "fail" for one in found):
         return "failed"
-    if any(draft.indeterminate for draft in drafts):
+    if any(one.indeterminate for one in found):
         return "indeterminate"
-    return "warned" if any(draft.severity == "warn" for draft in drafts) else "passed"
+    return "warned" if any(one.severity == "warn" for one in found) else "passed"
 
 
 def status_of(findings: Sequence[Finding]) -> Status:
@@ -226,42 +247,62 @@ def status_of(findings: Sequence[Finding]) -> Status:
 
 
 def _named(drafts: Sequence[Draft], path: str, rules: str) -> list[Finding]:
-    """Findings, worst first, each with a name made of where it is and what it breaks."""
-    order = sorted(
-        drafts,
-        key=lambda draft: (
-            _SEVERITY[draft.severity],
-            draft.check,
-            draft.measured if draft.measured is not None else 0.0,
-            draft.location or (),
-            draft.message,
-        ),
-    )
+    """Findings, worst first, each with a name.
+
+    The name is made of the part's path, the rules, the check, what the wall comes out as and its
+    coarse size; findings alike in all of these are numbered by their place. So it stays when the
+    part is exported anew, moved or turned about the printer's upright axis, when the wall gets a
+    little thinner, and when something else in the part changes that is not of the same size.
+    """
+    names: dict[int, str] = {}
     taken: dict[str, int] = {}
-    findings = []
-    for draft in order:
-        where = "" if draft.location is None else " ".join(f"{v:.0f}" for v in draft.location)
-        what = "\0".join((path, rules, draft.check, draft.fill or "", where))
+    for at in sorted(range(len(drafts)), key=lambda at: _by_place(drafts[at])):
+        draft = drafts[at]
+        size = " ".join(str(math.floor(side + _OFF_THE_GRID)) for side in draft.size)
+        # Checks that have no size tell their findings apart by what they say, numbers aside.
+        says = "" if draft.size else re.sub(r"[-\d.,()\s]+", " ", draft.message)
+        what = "\0".join((path, rules, draft.check, draft.fill or "", size, says))
         name = hashlib.blake2b(what.encode("utf-8", "surrogateescape"), digest_size=5).hexdigest()
         taken[name] = taken.get(name, 0) + 1
-        findings.append(
-            Finding(
-                id=name if taken[name] == 1 else f"{name}-{taken[name]}",
-                check=draft.check,
-                severity=draft.severity,
-                measured=draft.measured,
-                limit=draft.limit,
-                unit=draft.unit,
-                fill=draft.fill,
-                location=draft.location,
-                box=draft.box,
-                z=(draft.box[0][2], draft.box[1][2]) if draft.box else None,
-                message=draft.message,
-                advice=draft.advice,
-                indeterminate=draft.indeterminate,
-            )
-        )
-    return findings
+        names[at] = name if taken[name] == 1 else f"{name}-{taken[name]}"
+    order = sorted(
+        range(len(drafts)),
+        key=lambda at: (
+            _SEVERITY[drafts[at].severity],
+            drafts[at].check,
+            drafts[at].measured if drafts[at].measured is not None else 0.0,
+            drafts[at].location or (),
+            drafts[at].message,
+        ),
+    )
+    return [_finding(drafts[at], names[at]) for at in order]
+
+
+def _by_place(draft: Draft) -> tuple[object, ...]:
+    middle: tuple[float, ...] = draft.location or ()
+    if draft.box:
+        middle = tuple((low + high) / 2 for low, high in zip(*draft.box, strict=True))
+    # In steps, so that what is computing error does not decide.
+    return *(math.floor(2 * (value + _OFF_THE_GRID)) for value in middle), draft.message
+
+
+def _finding(draft: Draft, name: str) -> Finding:
+    return Finding(
+        id=name,
+        check=draft.check,
+        severity=draft.severity,
+        measured=draft.measured,
+        limit=draft.limit,
+        unit=draft.unit,
+        fill=draft.fill,
+        location=draft.location,
+        box=draft.box,
+        z=(draft.box[0][2], draft.box[1][2]) if draft.box else None,
+        message=draft.message,
+        advice=draft.advice,
+        indeterminate=draft.indeterminate,
+        size=draft.size,
+    )
 
 
 def mesh_info(geometry: Geometry) -> MeshInfo:

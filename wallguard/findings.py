@@ -11,6 +11,8 @@ from typing import Literal
 Point = tuple[float, float, float]
 Severity = Literal["fail", "warn", "note"]
 Status = Literal["passed", "failed", "indeterminate", "error"]
+State = Literal["", "new", "unchanged"]
+Gate = Literal["all", "new"]
 CheckStatus = Literal["passed", "failed", "warned", "indeterminate", "skipped", "error"]
 
 
@@ -56,8 +58,12 @@ class Finding:
     indeterminate  True where the limit is met or missed only within the uncertainty
     measured, limit, unit  what was found, what was asked, and in what (`mm`, `layers`, ...)
     message   what, where, how much and what will happen; advice: what to draw instead
+    size      mm as printed, however the part lies in its file: length and height of a wall or gap,
+              length of a hole or pin, side of a square as large as a floor; empty elsewhere
     state     `new` or `unchanged` against a base revision; empty where there is none
+    worse     True where the base has it too, but less bad: it is `new` then
     waived    who accepted it, why and until when; empty where nobody did
+    remark    what else to know of its state: how it got worse, that its waiver ran out
     """
 
     id: str
@@ -73,8 +79,16 @@ class Finding:
     message: str
     advice: str
     indeterminate: bool = False
-    state: Literal["", "new", "unchanged"] = ""
+    size: tuple[float, ...] = ()
+    state: State = ""
+    worse: bool = False
     waived: str = ""
+    remark: str = ""
+
+
+def in_force(finding: Finding, gate: Gate = "all") -> bool:
+    """Whether a finding counts: nobody waived it and, where only new ones count, it is new."""
+    return not finding.waived and (gate == "all" or finding.state != "unchanged")
 
 
 @dataclass(frozen=True)
@@ -98,7 +112,12 @@ class MeshInfo:
 
 @dataclass(frozen=True)
 class PartReport:
-    """One part against one rule file; `fixed` are findings of a base revision that are gone."""
+    """One part against one rule file.
+
+    status  of the findings that are in force
+    fixed   findings of a base revision that are gone
+    base_note  why the part could not be compared with that revision; empty where it was, or is new
+    """
 
     path: str
     rules: str
@@ -109,13 +128,17 @@ class PartReport:
     walls: tuple[Wall, ...]
     findings: tuple[Finding, ...]
     fixed: tuple[Finding, ...] = ()
+    base_note: str = ""
     error: str = ""
     seconds: float = 0.0
 
 
 @dataclass(frozen=True)
 class Trouble:
-    """A file that could not be used at all (a rule file, `wallguard.yaml`), and why."""
+    """A file that could not be used at all (a rule file, `wallguard.yaml`), and why.
+
+    Among the remarks of a report: a file that could be used, and what to mend in it.
+    """
 
     path: str
     message: str
@@ -125,8 +148,10 @@ class Trouble:
 class Report:
     """One run. `not_covered` names parts that no rule file answers for.
 
-    base  the revision that the parts were compared with; empty: none
+    base  the revision that the parts were compared with, as it was named; empty: none
+    base_commit  full name of the commit that stands for it: where this branch left it
     gate  `new`: only findings that the base did not have fail
+    remarks  what does not stop the gate but should be mended, such as a waiver without a finding
     """
 
     parts: tuple[PartReport, ...]
@@ -134,7 +159,9 @@ class Report:
     troubles: tuple[Trouble, ...] = ()
     removed: tuple[str, ...] = ()
     base: str = ""
-    gate: Literal["all", "new"] = "all"
+    base_commit: str = ""
+    gate: Gate = "all"
+    remarks: tuple[Trouble, ...] = ()
     version: str = ""
     started: str = ""
     seconds: float = 0.0

@@ -39,6 +39,7 @@ class Draft:
     location: Point | None = None
     box: Box | None = None
     indeterminate: bool = False
+    size: tuple[float, ...] = ()
 
 
 class Case:

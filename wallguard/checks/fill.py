@@ -50,6 +50,7 @@ def findings(case: Case) -> Iterator[Draft]:
             fill=outcome.fill,
             location=point,
             box=box,
+            size=(wall.length, wall.high - wall.low),
             indeterminate=verdict == "indeterminate",
         )
     severity = severity_of(case.rules.outcomes["missing"])
@@ -67,4 +68,5 @@ def findings(case: Case) -> Iterator[Draft]:
             fill="missing",
             location=point,
             box=box,
+            size=(pin.length,),
         )

@@ -39,4 +39,5 @@ def findings(case: Case) -> Iterator[Draft]:
             limit=broken[1],
             location=point,
             box=box,
+            size=(gap.length, gap.high - gap.low),
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Literal
 
@@ -35,4 +36,5 @@ def below_minimum(
             unit="layers",
             location=point,
             box=box,
+            size=(math.sqrt(plate.area),),
         )

@@ -32,4 +32,5 @@ def below_minimum(
             limit=broken[1],
             location=point,
             box=box,
+            size=(found.length,),
         )

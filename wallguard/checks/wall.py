@@ -55,4 +55,5 @@ def below_minimum(
             fill=case.table.outcome(wall.typical).fill,
             location=point,
             box=box,
+            size=(wall.length, wall.high - wall.low),
         )
