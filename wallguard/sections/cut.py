@@ -27,7 +27,9 @@ _STRAIGHT = (2e-5, 5e-4)
 _SAME_SLOPE = 0.02
 # Chains of an open mesh are closed across a gap no wider than this.
 _CLOSE = 0.05
-_LIMIT = 60_000_000
+_LIMIT = 20_000_000
+# Twenty kilometres of outline (mm): more takes more memory and time than a check may.
+_LONGEST = 2e7
 
 
 class TooManyLayersError(ValueError):
@@ -111,7 +113,12 @@ def cut(mesh: Mesh, layer_height: float, *, untangle: bool = False) -> Sections:
         points, slope, ring_start, ring_layer = _straighten(
             points, slope, ring_start, ring_layer, tolerance
         )
-    return _distinct(heights, layer_height, points, slope, ring_start, ring_layer, loose)
+    found = _distinct(heights, layer_height, points, slope, ring_start, ring_layer, loose)
+    _, after = neighbours(found.ring_start)
+    outline = float(np.linalg.norm(found.points[after] - found.points, axis=1).sum())
+    if outline > _LONGEST:
+        raise TooManyLayersError(f"{outline / 1e6:.0f} km of outline in {count} layers")
+    return found
 
 
 def _empty(heights: NDArray[np.float64], layer_height: float) -> Sections:

@@ -27,6 +27,7 @@ from wallguard.walls.edges import Edges
 # section every contact is as near as every other.
 TIE = 0.005
 _CHUNK = 400_000
+_PIECES = 16_000_000
 
 
 @dataclass(frozen=True)
@@ -125,7 +126,9 @@ def largest_discs(
     facing = np.ones(total)
     grids = {} if grids is None else grids
     open_ = np.arange(total)
-    for reach in _reaches(largest):
+    # Long outlines come in many pieces of a small cell's size; then begin with larger cells.
+    least = float(edges.length.sum()) / (2 * _PIECES)
+    for reach in _reaches(largest, least):
         if not len(open_):
             break
         grid = grids.get(reach)
@@ -157,10 +160,10 @@ def largest_discs(
     return Discs(radius, contact, edge, facing)
 
 
-def _reaches(largest: float) -> list[float]:
-    """Growing search radii: 0.3 mm doubled, up to the largest."""
+def _reaches(largest: float, least: float) -> list[float]:
+    """Growing search radii: about 0.3 mm (`least` mm at least) doubled, up to the largest."""
     reaches = [largest]
-    while reaches[-1] > 0.6:
+    while reaches[-1] > max(0.6, 2 * least):
         reaches.append(reaches[-1] / 2)
     return reaches[::-1]
 

@@ -15,6 +15,8 @@ from wallguard.walls.edges import Edges
 # wedge of up to 40 degrees is a tapering wall, and a corner of 45 degrees or more is a corner.
 FACING = -float(np.cos(np.radians(40.0)))
 _STEP = 0.5
+# No more samples than this to begin with: on kilometres of outline they stand farther apart.
+_MOST = 8_000_000
 _ROUNDS = 6
 # Right at a knife edge, so that a taper is followed to its end.
 _INSET = 0.005
@@ -148,9 +150,10 @@ def _insert(discs: Discs, at: NDArray[np.int64], more: Discs) -> Discs:
 
 def _first_places(edges: Edges, corners: Discs) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """At most 0.5 mm apart along every edge, right beside knife edges, and across from corners."""
-    count = np.ceil(edges.length / _STEP).astype(np.int64)
+    step = max(_STEP, float(edges.length.sum()) / _MOST)
+    count = np.ceil(edges.length / step).astype(np.int64)
     count += 1 - count % 2  # odd: the middle of a side is where a square or a hexagon is widest
-    count[edges.length <= 1.5 * _STEP] = 1
+    count[edges.length <= 1.5 * step] = 1
     edge = np.repeat(np.arange(len(count)), count)
     local = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
     place = (local + 0.5) * (edges.length / count)[edge]
