@@ -366,8 +366,9 @@ def _upward(
         place -= place.min(axis=0)
         width = place.max(axis=0) + 1
         key = (groups * width[0] + place[:, 0]) * width[1] + place[:, 1]
-        # One sample stands for its piece in a cell.
-        chosen = np.lexsort((key, piece))
+        # One sample stands for its piece in a cell; the next on the outline is often in it too.
+        chosen = np.flatnonzero((np.diff(piece, prepend=-1) != 0) | (np.diff(key, prepend=-1) != 0))
+        chosen = chosen[np.lexsort((key[chosen], piece[chosen]))]
         fresh = (np.diff(piece[chosen], prepend=-1) != 0) | (np.diff(key[chosen], prepend=-1) != 0)
         chosen = chosen[fresh]
         chosen = chosen[np.lexsort((key[chosen], section[chosen]))]
