@@ -356,3 +356,9 @@ def test_the_python_interface_uses_the_same_words(repo):
     assert found.findings[0].check == "fill"
     (wall,) = wallguard.find_walls(part)
     assert wall.thickness.typical == pytest.approx(1.5, abs=0.005)
+
+
+def test_an_excluded_part_is_left_out_even_if_named(repo):
+    save(repo / "parts/old/part.stl", HOLLOW)
+    code, data = report(repo, "parts/old/part.stl")
+    assert (code, data["parts"], data["not_covered"]) == (0, [], [])

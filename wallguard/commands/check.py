@@ -117,7 +117,11 @@ class _Place:
         self.root = changes.find_root(here)
         self.content = self.root
         self.is_staged = staged
-        if staged:
+        self.changed = changes.staged(self.root) if staged else changes.Changes()
+        names = (*self.changed.present, *self.changed.removed)
+        # A commit of something else must cost next to nothing.
+        self.idle = staged and not any(is_part(n) or n.endswith(_RULE_SUFFIXES) for n in names)
+        if staged and not self.idle:
             from wallguard.repository.staged import staged_content, staged_files
 
             self.content = Path(
@@ -155,6 +159,8 @@ class _Job:
 
     def choose(self, paths: Sequence[Path], changed_since: str | None, everything: bool) -> None:
         """Fill `tasks` with the parts to check, each with its rules."""
+        if self.place.idle:
+            return
         repository = self._repository()
         if repository.path is None and not self.given_rules and not self.troubles:
             raise InputError(
@@ -166,6 +172,8 @@ class _Job:
         chosen = self._chosen(repository, inside if paths else None, changed_since, everything)
         files = self.place.files(chosen)
         for path in chosen:
+            if repository.excluded(path) and not self.given_rules:
+                continue
             file = files.get(path, self.place.root / path)
             self._add(path, file, self._assignments(repository, path), self.place.content)
         for other in outside:
@@ -221,7 +229,7 @@ class _Job:
         if changed_since:
             changed = changes.changed_since(self.place.root, changed_since)
         elif self.place.is_staged:
-            changed = changes.staged(self.place.root)
+            changed = self.place.changed
         else:
             changed = self._working()
             if not changed.present and not changed.removed:
