@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from wallguard.findings import Finding, PartReport, Report, Status
 from wallguard.reports import order
 from wallguard.reports.markdown_text import code, prose
-from wallguard.reports.plain import counted, listed, without_path
-from wallguard.text import place
+from wallguard.reports.page import Section, finding_item, fitted, folded
+from wallguard.reports.plain import counted, without_path
 
 # What is shown at once; the rest is folded.
 _PARTS = 20
@@ -32,17 +31,6 @@ A pass speaks of a part's geometry only. It never says that a part is safe to us
 """
 
 
-@dataclass(frozen=True)
-class _Section:
-    """Items of one kind (named by `one` and `many`), with what stands before and after them all."""
-
-    one: str
-    many: str
-    items: Sequence[str]
-    opening: str
-    closing: str = "\n"
-
-
 def markdown(report: Report, *, limit: int = 65000) -> str:
     """The report as GitHub-flavoured Markdown of at most `limit` characters.
 
@@ -52,40 +40,8 @@ def markdown(report: Report, *, limit: int = 65000) -> str:
     """
     if limit < SMALLEST:
         raise ValueError(f"no report fits in {limit} characters; {SMALLEST} is the least")
-    sections = _sections(report)
     head = f"{_verdict(report)}\n\n"
-    # What was cut takes the most room where everything was.
-    longest = _cut([(section, len(section.items)) for section in sections], limit)
-    room = limit - len(head) - len(longest) - len(_FOOT)
-    body = ""
-    cut: list[tuple[_Section, int]] = []
-    for section in sections:
-        # Where something was cut nothing further down is shown: the page is in order of weight.
-        taken = 0 if cut else _fitting(section, room - len(body))
-        if taken:
-            body += section.opening + "".join(section.items[:taken]) + section.closing
-        if taken < len(section.items):
-            cut.append((section, len(section.items) - taken))
-    return head + body + (_cut(cut, limit) if cut else "") + _FOOT
-
-
-def _fitting(section: _Section, room: int) -> int:
-    """How many of the section's items fit in `room` characters."""
-    room -= len(section.opening) + len(section.closing)
-    for number, item in enumerate(section.items):
-        room -= len(item)
-        if room < 0:
-            return number
-    return len(section.items)
-
-
-def _cut(cut: Sequence[tuple[_Section, int]], limit: int) -> str:
-    numbers: dict[tuple[str, str], int] = {}
-    for section, number in cut:
-        kind = section.one, section.many
-        numbers[kind] = numbers.get(kind, 0) + number
-    what = listed([counted(number, one, many) for (one, many), number in numbers.items()])
-    return f"Cut at {limit} characters. Left out, but in the JSON report: {what}.\n\n"
+    return fitted(head, _sections(report), _FOOT, limit)
 
 
 def _verdict(report: Report) -> str:
@@ -115,12 +71,12 @@ def _verdict(report: Report) -> str:
     return f"{word}: {'; '.join(clauses)}." + (f" Findings: {found}." if found else "")
 
 
-def _sections(report: Report) -> list[_Section]:
+def _sections(report: Report) -> list[Section]:
     """What the page shows, in order of weight, without sections that hold nothing."""
     parts = sorted(order.parts(report), key=_weight)
     rows = [_row(part) for part in parts]
     found = _findings(parts)
-    items = [_item(part, finding) for part, finding in found]
+    items = [finding_item(part, finding) for part, finding in found]
     shown = min(_FINDINGS, sum(finding.severity != "note" for _, finding in found))
     troubles = [
         f"- {code(one.path)}: {prose(without_path(one.path, one.message))}\n"
@@ -142,24 +98,16 @@ def _sections(report: Report) -> list[_Section]:
     bare = "part not checked, for want of a rule file", "parts not checked, for want of a rule file"
     more = "more " if shown else ""
     sections = [
-        _Section("file", "files", troubles, "### Files that could not be used\n\n"),
-        _Section(*part, rows[:_PARTS], _TABLE),
-        _Section(*finding, items[:shown], title),
-        _folded(*finding, items[shown:], more),
-        _folded(*part, rows[_PARTS:], "more ", _TABLE),
-        _folded(*limits, limited),
-        _folded(*bare, not_covered),
-        _folded("removed part", "removed parts", removed),
+        Section("file", "files", troubles, "### Files that could not be used\n\n"),
+        Section(*part, rows[:_PARTS], _TABLE),
+        Section(*finding, items[:shown], title),
+        folded(*finding, items[shown:], more),
+        folded(*part, rows[_PARTS:], "more ", _TABLE),
+        folded(*limits, limited),
+        folded(*bare, not_covered),
+        folded("removed part", "removed parts", removed),
     ]
     return [section for section in sections if section.items]
-
-
-def _folded(
-    one: str, many: str, items: Sequence[str], more: str = "", opening: str = ""
-) -> _Section:
-    summary = counted(len(items), more + one, more + many)
-    head = f"<details>\n<summary>{summary}</summary>\n\n{opening}"
-    return _Section(one, many, items, head, "\n</details>\n\n")
 
 
 def _weight(part: PartReport) -> tuple[int, bool]:
@@ -185,17 +133,3 @@ def _row(part: PartReport) -> str:
     else:
         worst = prose(order.findings(part.findings)[0].message, 300) if part.findings else ""
     return f"| {code(part.path)} | {code(part.rules)} | {result} | {worst} |\n"
-
-
-def _item(part: PartReport, finding: Finding) -> str:
-    what = prose(finding.message)
-    if finding.location is not None and place(finding.location) not in finding.message:
-        what += f", at {place(finding.location)}"
-    if finding.indeterminate:
-        what += " (indeterminate)"
-    instead = f"<br>**Instead:** {prose(finding.advice)}" if finding.advice else ""
-    check = prose(finding.check)
-    return (
-        f"- **{finding.severity}** {code(part.path)} ({check}, {code(part.rules)})<br>"
-        f"{what}{instead}\n"
-    )

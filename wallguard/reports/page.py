@@ -1,0 +1,87 @@
+"""Pages of Markdown in sections, cut to a limit by whole items, and saying what was cut."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from wallguard.findings import Finding, PartReport
+from wallguard.reports.markdown_text import code, prose
+from wallguard.reports.plain import counted, listed
+from wallguard.text import place
+
+
+@dataclass(frozen=True)
+class Section:
+    """Items of one kind (named by `one` and `many`), with what stands before and after them all."""
+
+    one: str
+    many: str
+    items: Sequence[str]
+    opening: str
+    closing: str = "\n"
+
+
+def fitted(head: str, sections: Sequence[Section], foot: str, limit: int) -> str:
+    """The page in at most `limit` characters (see `size`): where it would grow longer whole items
+    are left out, and a line above `foot` says how many of what."""
+    # What was cut takes the most room where everything was.
+    longest = _cut([(section, len(section.items)) for section in sections], limit)
+    room = limit - size(head + longest + foot)
+    body = ""
+    cut: list[tuple[Section, int]] = []
+    for section in sections:
+        # Where something was cut nothing further down is shown: the page is in order of weight.
+        taken = 0 if cut else _fitting(section, room - size(body))
+        if taken:
+            body += section.opening + "".join(section.items[:taken]) + section.closing
+        if taken < len(section.items):
+            cut.append((section, len(section.items) - taken))
+    return head + body + (_cut(cut, limit) if cut else "") + foot
+
+
+def size(text: str) -> int:
+    """How many characters a text has where they are counted as UTF-16 code units: no service that
+    has a limit counts more."""
+    return len(text.encode("utf-16-le", "surrogatepass")) // 2
+
+
+def _fitting(section: Section, room: int) -> int:
+    """How many of the section's items fit in `room` characters."""
+    room -= size(section.opening + section.closing)
+    for number, item in enumerate(section.items):
+        room -= size(item)
+        if room < 0:
+            return number
+    return len(section.items)
+
+
+def _cut(cut: Sequence[tuple[Section, int]], limit: int) -> str:
+    numbers: dict[tuple[str, str], int] = {}
+    for section, number in cut:
+        kind = section.one, section.many
+        numbers[kind] = numbers.get(kind, 0) + number
+    what = listed([counted(number, one, many) for (one, many), number in numbers.items()])
+    return f"Cut at {limit} characters. Left out, but in the JSON report: {what}.\n\n"
+
+
+def folded(one: str, many: str, items: Sequence[str], more: str = "", opening: str = "") -> Section:
+    """A section that is closed at first and shows only how many items it has."""
+    summary = counted(len(items), more + one, more + many)
+    head = f"<details>\n<summary>{summary}</summary>\n\n{opening}"
+    return Section(one, many, items, head, "\n</details>\n\n")
+
+
+def finding_item(part: PartReport, finding: Finding) -> str:
+    """A finding as an item of a list: what, where and what to draw instead."""
+    what = prose(finding.message)
+    if finding.location is not None and place(finding.location) not in finding.message:
+        what += f", at {place(finding.location)}"
+    if finding.indeterminate:
+        what += " (indeterminate)"
+    instead = f"<br>**Instead:** {prose(finding.advice)}" if finding.advice else ""
+    check = prose(finding.check)
+    return (
+        f"- **{finding.severity}** {code(part.path)} ({check}, {code(part.rules)})<br>"
+        f"{what}{instead}\n"
+    )
