@@ -1,0 +1,236 @@
+"""Beads: what a toolpath lays, strand by strand, and the ground that a layer's strands cover.
+
+The cross-section of a bead is a rectangle with half-round ends, A = h (w - h) + pi h^2 / 4, so
+its width is w = A / h + h (1 - pi / 4). Where A is less than the area of a round strand as high as
+the layer, pi h^2 / 4, no such shape fits: the bead is then a round strand of that area, narrower
+than the layer is high, w = sqrt(4 A / pi). Both agree where they meet, at w = h.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.errors import InputError
+from wallguard.toolpath.feeding import Kind, feeding
+from wallguard.toolpath.layers import find_layers
+from wallguard.toolpath.moves import Toolpath
+
+if TYPE_CHECKING:
+    from shapely import Geometry
+
+# A bead wider than this many layer heights, or than this many usual beads, cannot be laid.
+WIDEST_HEIGHTS = 20.0
+WIDEST_USUAL = 5.0
+# A strand of less than this share of the layer height does not hold together.
+THINNEST = 0.1
+# Up to this share of the laid length may rise while it is laid, as ramps between layers do.
+_RAMPS = 0.05
+
+# Beads whose widths are equal to this are covered in one go, mm.
+_WIDTH_STEP = 0.005
+
+_Floats = NDArray[np.float64]
+
+
+class SpiralPathError(InputError):
+    """A toolpath that rises all the time while it lays material: it has no layers."""
+
+
+@dataclass(frozen=True)
+class OddBead:
+    """A bead of impossible width: line of the file, width and layer height in mm, and why."""
+
+    line: int
+    width: float
+    height: float
+    problem: Literal["too wide", "too thin", "no height"]
+
+
+@dataclass(frozen=True)
+class Beads:
+    """All laid strands in the order they are laid. Lengths in mm, volumes in mm^3.
+
+    start, end  (n, 2) float64
+    z           (n,) float64: height of the nozzle while laying, the top of the bead
+    height      (n,) float64: layer height
+    width       (n,) float64
+    volume      (n,) float64
+    line        (n,) int64: line of the file
+    tool        (n,) int32
+    layer       (n,) int64: index of the layer, lowest first
+    odd         (n,) bool: of impossible width; `footprint` leaves these out
+    order       (n,) int64: indices of the beads, layer after layer
+    layer_start (L + 1,) int64: order[layer_start[k]:layer_start[k + 1]] are the beads of layer k
+    layer_z, layer_height  (L,) float64; objects of different layer height have layers of their own
+    primed      volume that comes out in place, without a bead
+    withdrawn   volume of filament that is still drawn back at the end
+    fed         volume of filament fed, net: volume.sum() + primed - withdrawn
+    notes       what was taken as it is not quite, with line numbers
+    """
+
+    start: _Floats
+    end: _Floats
+    z: _Floats
+    height: _Floats
+    width: _Floats
+    volume: _Floats
+    line: NDArray[np.int64]
+    tool: NDArray[np.int32]
+    layer: NDArray[np.int64]
+    odd: NDArray[np.bool_]
+    order: NDArray[np.int64]
+    layer_start: NDArray[np.int64]
+    layer_z: _Floats
+    layer_height: _Floats
+    primed: float
+    withdrawn: float
+    fed: float
+    notes: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.z)
+
+    def in_layer(self, layer: int) -> NDArray[np.int64]:
+        """Indices of the beads of one layer, in the order they are laid."""
+        return self.order[self.layer_start[layer] : self.layer_start[layer + 1]]
+
+    def odd_beads(self, most: int = 20) -> list[OddBead]:
+        """The first beads of impossible width."""
+        found = []
+        for index in np.flatnonzero(self.odd)[:most]:
+            width, height = float(self.width[index]), float(self.height[index])
+            problem: Literal["too wide", "too thin", "no height"] = "too wide"
+            if not height > 0.0:
+                problem = "no height"
+            elif width < height:
+                problem = "too thin"
+            found.append(OddBead(int(self.line[index]), width, height, problem))
+        return found
+
+
+def beads(toolpath: Toolpath) -> Beads:
+    """The strands that a toolpath lays.
+
+    Raises SpiralPathError where it rises all the time while laying, and InputError where it lays
+    nothing.
+    """
+    account = feeding(toolpath)
+    move = np.flatnonzero(account.kind == Kind.LAYING)
+    if not len(move):
+        raise InputError(
+            toolpath.path,
+            "lays no material: what it feeds never exceeds what it draws back",
+            remedy="Are its E words absolute or relative? M82 and M83 say so",
+        )
+    start, end = toolpath.start[move], toolpath.end[move]
+    line = toolpath.line[move]
+    length = np.hypot(*(end - start)[:, :2].T)
+    notes = _ramps(toolpath.path, start, end, length, line)
+    area = np.pi / 4.0 * toolpath.filament**2 * toolpath.flow
+    volume = account.laid[move] * area
+    z = end[:, 2].copy()
+    late = account.late[move]
+    start = start[:, :2] + (end - start)[:, :2] * late[:, None]
+    end = end[:, :2].copy()
+    layers = find_layers(start, end, z)
+    height = layers.height[layers.of]
+    width = bead_width(volume / (length * (1.0 - late)), height)
+    order = np.argsort(layers.of, kind="stable")
+    counts = np.bincount(layers.of, minlength=len(layers.z))
+    return Beads(
+        start,
+        end,
+        z,
+        height,
+        width,
+        volume,
+        line,
+        toolpath.tool[move],
+        layers.of,
+        _odd(width, height, volume),
+        order,
+        np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
+        layers.z,
+        layers.height,
+        account.primed * area,
+        account.withdrawn * area,
+        float(toolpath.e.sum()) * area,
+        notes,
+    )
+
+
+def bead_width(area: _Floats, height: _Floats) -> _Floats:
+    """Width of beads from their cross-section (mm^2) and layer height (mm); see above.
+
+    NaN where the height is not above zero.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        flat = area / height + height * (1.0 - np.pi / 4.0)
+        width: _Floats = np.where(flat < height, np.sqrt(4.0 * area / np.pi), flat)
+    width[~(height > 0.0)] = np.nan
+    return width
+
+
+def _ramps(
+    path: str, start: _Floats, end: _Floats, length: _Floats, line: NDArray[np.int64]
+) -> tuple[str, ...]:
+    rising = np.abs(end[:, 2] - start[:, 2]) > 1e-6
+    if not rising.any():
+        return ()
+    first = int(line[np.argmax(rising)])
+    if length[rising].sum() > _RAMPS * length.sum():
+        raise SpiralPathError(
+            path,
+            "changes height all the time while it lays material (a spiral, or layers that are not "
+            "flat), so it has no layers to compare",
+            remedy="Make the program with flat layers",
+            line=first,
+        )
+    return (
+        f"line {first}: {np.count_nonzero(rising)} beads change height along their way; each was "
+        "taken as lying at the height of its end",
+    )
+
+
+def _odd(width: _Floats, height: _Floats, volume: _Floats) -> NDArray[np.bool_]:
+    """Which beads cannot be laid. The usual width is the median over the material laid."""
+    order = np.argsort(width, kind="stable")
+    total = np.cumsum(np.where(np.isfinite(width), volume, 0.0)[order])
+    usual = width[order][np.searchsorted(total, total[-1] / 2.0)]
+    odd: NDArray[np.bool_] = (
+        ~(height > 0.0)
+        | (width > WIDEST_HEIGHTS * height)
+        | (width > WIDEST_USUAL * usual)
+        | (width < THINNEST * height)
+    )
+    return odd
+
+
+def footprint(laid: Beads, chosen: NDArray[np.int64]) -> Geometry:
+    """The ground that the chosen beads cover, seen from above: a polygon or several, mm.
+
+    Each bead covers a rectangle as wide as it is, with round ends; beads of impossible width are
+    left out. Round ends are polygons of 8 sides to the quarter, at most 0.25 % of the width too
+    small. Beads that follow one another at one width (to 0.005 mm) are covered in one go.
+    """
+    import shapely
+
+    chosen = chosen[~laid.odd[chosen]]
+    if not len(chosen):
+        return shapely.MultiPolygon()
+    start, end = laid.start[chosen], laid.end[chosen]
+    step = np.round(laid.width[chosen] / _WIDTH_STEP)
+    follows = (start[1:] == end[:-1]).all(axis=1) & (step[1:] == step[:-1])
+    path = np.concatenate([[0], np.cumsum(~follows)])
+    head = np.flatnonzero(np.concatenate([[True], ~follows]))
+    # Corners of each path: where it starts, then the end of each of its beads.
+    corner = np.concatenate([start[head], end])
+    owner = np.concatenate([path[head], path])
+    order = np.argsort(owner, kind="stable")
+    lines = shapely.linestrings(corner[order], indices=owner[order])
+    covered = shapely.buffer(lines, step[head] * (_WIDTH_STEP / 2.0), quad_segs=8)
+    return shapely.union_all(covered)

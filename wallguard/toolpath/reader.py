@@ -1,0 +1,166 @@
+"""From a program file to its moves: RS-274 with an extruder axis E, plain or gzip.
+
+Only motion and extrusion are read; comments never are. At the start all axes stand at zero,
+coordinates are absolute and in mm, and E follows G90 and G91 until M82 or M83 is given.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.errors import InputError
+from wallguard.toolpath.machine import Machine
+from wallguard.toolpath.moves import MAX_MOVES, Store, Toolpath, TooManyMovesError
+from wallguard.toolpath.runs import WORTHWHILE, obey_run, run_end
+from wallguard.toolpath.stream import MAKE, Progress, blocks
+
+# Moves needed before a program's way of counting E is doubted.
+_EVIDENCE = 20
+
+
+def read_toolpath(
+    path: Path,
+    *,
+    filament: float = 1.75,
+    flow: float = 1.0,
+    progress: Progress | None = None,
+) -> Toolpath:
+    """Read all moves of a program.
+
+    filament  diameter in mm; flow: factor between filament fed and material laid
+    progress  called with bytes read and size of the file, as the file goes
+
+    Raises InputError, with the line, for files that are not text, too large, broken, use what is
+    not followed here, feed no filament, or count E in another way than they say.
+    """
+    return _read(path, filament, flow, progress, in_runs=True)
+
+
+def _read(
+    path: Path, filament: float, flow: float, progress: Progress | None, *, in_runs: bool
+) -> Toolpath:
+    for name, value in (("filament diameter", filament), ("flow factor", flow)):
+        if not (math.isfinite(value) and 0.0 < value < 1000.0):
+            raise InputError(path, f"a {name} of {value:g} is no {name}", remedy="Give one above 0")
+    store = Store()
+    machine = Machine(path, store)
+    lines = 0
+    try:
+        for block in blocks(path, progress):
+            if block.unended:
+                machine.unended = block.first
+            lines = block.first + _obey(machine, block.text, block.first, in_runs=in_runs) - 1
+            if machine.ended:
+                break
+        start, end, e, line, tool, feed = store.take()
+    except TooManyMovesError as error:
+        raise InputError(
+            path, f"has more than {MAX_MOVES} moves", remedy="Split the program"
+        ) from error
+    _some_feed(machine, e, start, end)
+    _as_it_says(machine, start, end, e, line)
+    return Toolpath(
+        str(path),
+        start,
+        end,
+        e,
+        line,
+        tool,
+        feed,
+        filament,
+        flow,
+        tuple(sorted(machine.units, reverse=True)),
+        dict(sorted(machine.unknown.items())),
+        machine.remarks(),
+        lines,
+        machine.arcs,
+        machine.sagitta,
+    )
+
+
+def _obey(machine: Machine, text: bytes, first: int, *, in_runs: bool) -> int:
+    """Carry out a block of lines; how many there were."""
+    place, number = 0, first
+    while place < len(text) and not machine.ended:
+        stop = run_end(text, place) if in_runs else place
+        if stop > place:
+            run = text[place:stop]
+            count = run.count(b"\n")
+            if count < WORTHWHILE or not obey_run(machine, run, number):
+                for offset, raw in enumerate(run.split(b"\n")[:-1]):
+                    machine.obey(raw, number + offset)
+            number += count
+            place = stop
+            continue
+        stop = text.index(b"\n", place) + 1
+        machine.obey(text[place : stop - 1], number)
+        number += 1
+        place = stop
+    return number - first
+
+
+def _some_feed(
+    machine: Machine,
+    e: NDArray[np.float64],
+    start: NDArray[np.float64],
+    end: NDArray[np.float64],
+) -> None:
+    """Refuse a program that lays nothing."""
+    if not len(e):
+        problem = "holds no move"
+        remedy = "Is it a program (RS-274) at all?"
+    elif not e.any():
+        problem = f"feeds no filament: none of its {len(e)} moves has an E word that counts"
+        remedy = "It seems made for a machine of another kind, for milling or laser cutting"
+    elif not ((e > 0.0) & (start[:, :2] != end[:, :2]).any(axis=1)).any():
+        problem = "lays no material: it never feeds filament while it moves in X or Y"
+        remedy = MAKE
+    else:
+        return
+    raise InputError(machine.path, problem, remedy=remedy)
+
+
+def _as_it_says(
+    machine: Machine,
+    start: NDArray[np.float64],
+    end: NDArray[np.float64],
+    e: NDArray[np.float64],
+    line: NDArray[np.int64],
+) -> None:
+    """Refuse a program whose E words are evidently counted in another way than it says."""
+    length = np.hypot(end[:, 0] - start[:, 0], end[:, 1] - start[:, 1])
+    along = np.flatnonzero((length > 1e-3) & (e != 0.0))
+    laid = along[e[along] > 0.0]
+    if len(along) < _EVIDENCE or len(laid) < 2:
+        return
+    said = ", ".join(f"{code} in line {number}" for number, code in machine.modes[:2])
+    # Lengths read as positions go up and down, and end where they began.
+    backward = len(along) - len(laid)
+    if backward > 0.3 * len(along) and e.sum() < 0.25 * e[laid].sum():
+        wrong = along[np.argmax(e[along] < 0.0)]
+        raise InputError(
+            machine.path,
+            f"draws filament back in {backward} of {len(along)} moves where it should lay "
+            "material: its E words look relative, and are read as absolute "
+            f"({said or 'nothing in it says how they are meant'})",
+            remedy="Say M83 at its start if they are relative",
+            line=int(line[wrong]),
+        )
+    # Positions read as lengths grow from move to move, whatever the moves' own length.
+    rate = e[laid] / length[laid]
+    quarter = max(len(rate) // 4, 1)
+    growing = np.count_nonzero(np.diff(e[laid]) > 0.0)
+    if growing > 0.9 * (len(laid) - 1) and np.median(rate[-quarter:]) > 4.0 * np.median(
+        rate[:quarter]
+    ):
+        raise InputError(
+            machine.path,
+            f"feeds more filament with every move, {e[laid[-1]]:.4g} mm with the last: its E words "
+            f"look absolute, and are read as relative ({said or 'as G91 says'})",
+            remedy="Say M82 at its start if they are absolute",
+            line=int(line[laid[-1]]),
+        )

@@ -1,0 +1,134 @@
+"""Runs of plain lines at once: straight moves, blank lines, comments, codes that do not matter.
+
+What a run means is exactly what `Machine.obey` makes of its lines one by one; a run that holds
+anything doubtful is left to it.
+"""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.toolpath.machine import FASTEST, REACH, Machine
+from wallguard.toolpath.words import NUMBER
+
+# Runs of fewer lines are faster one by one.
+WORTHWHILE = 16
+
+_REMARK = rb"(?:;[^\n]*+)?+\n"
+# Blanks may stand within a number; then the line is not plain.
+_WHOLE = rb"(?![ \t]*+[0-9.])"
+_MOVE = (
+    rb"[Gg](?:0*+1|0++)" + _WHOLE + rb"(?:[ \t]*+[XYZEFxyzef]" + NUMBER + _WHOLE + rb")*+[ \t]*+"
+)
+# Not those that the machine obeys or that may stand with a tool number; no star, which may begin
+# a checksum, and no G, which may be a move on the same line.
+_SETTING = rb"[Mm](?!0*+(?:[1-9]|30|48|49|60|82|83)?(?![0-9]))\d++(?![ \t]*+\.)[^\n;Gg*()]*+"
+_RUN = re.compile(rb"(?:[ \t]*+(?:" + _MOVE + rb"|" + _SETTING + rb")?+" + _REMARK + rb")++")
+_COMMENT = re.compile(rb";[^\n]*+")
+_SETTING_LINE = re.compile(rb"^[ \t]*+[Mm]([0-9]++)[^\n]*+", re.MULTILINE)
+
+_LETTERS = b"GXYZEF"
+_COLUMN = np.zeros(256, np.int64)
+_COLUMN[np.frombuffer(_LETTERS, np.uint8)] = np.arange(len(_LETTERS))
+_NUMBERS_ONLY = bytes.maketrans(_LETTERS + b"\n\t", b" " * (len(_LETTERS) + 2))
+
+_Floats = NDArray[np.float64]
+
+
+def run_end(text: bytes, place: int) -> int:
+    """Where the run of plain lines that begins at `place` ends; `place` if there is none."""
+    match = _RUN.match(text, place)
+    return place if match is None else match.end()
+
+
+def obey_run(machine: Machine, text: bytes, first: int) -> bool:
+    """Carry out a run of plain lines, the first of which has the number `first`.
+
+    False, and nothing is done, where the lines must be obeyed one by one.
+    """
+    if b";" in text:
+        text = _COMMENT.sub(b"", text)
+    text = text.upper()
+    settings: list[bytes] = []
+    if b"M" in text:
+        settings = _SETTING_LINE.findall(text)
+        text = _SETTING_LINE.sub(b"", text)
+    raw = np.frombuffer(text, np.uint8)
+    place = np.flatnonzero(raw >= ord("A"))
+    if not len(place):
+        _count(machine, settings)
+        return True
+    numbers = np.fromstring(text.translate(_NUMBERS_ONLY), np.float64, sep=" ")
+    ends = np.flatnonzero(raw == ord("\n"))
+    table = np.full((len(ends), len(_LETTERS)), np.nan)
+    if len(numbers) != len(place) or np.abs(numbers).max() > REACH:
+        return False
+    table[np.searchsorted(ends, place), _COLUMN[raw[place]]] = numbers
+    given = ~np.isnan(table)
+    if np.count_nonzero(given) != len(place):  # a line with two words of one letter
+        return False
+    lines = np.flatnonzero(given[:, 0])
+    if len(lines) < len(table):
+        table, given = table[lines], given[lines]
+    rows = _rows(machine, table, given, lines + first)
+    if rows is None:
+        return False
+    _count(machine, settings)
+    machine.store.chunk(rows)
+    return True
+
+
+def _count(machine: Machine, settings: list[bytes]) -> None:
+    for number in settings:
+        machine.count(f"M{float(number):g}")
+
+
+def _rows(
+    machine: Machine, table: _Floats, given: NDArray[np.bool_], line: NDArray[np.int64]
+) -> _Floats | None:
+    """The moves of the lines in `table`, and the machine as it stands after them."""
+    scale, count = machine.scale, len(table)
+    feed = _held(table[:, 5] * scale, given[:, 5], machine.feed)
+    if feed.min() < 0.0 or feed.max() > FASTEST:
+        return None
+    rows = np.empty((count, 10))
+    at, last = [0.0, 0.0, 0.0], machine.at
+    for axis in range(3):
+        words, said = table[:, 1 + axis] * scale, given[:, 1 + axis]
+        if machine.relative:
+            way = np.cumsum(np.concatenate([[last[axis]], np.where(said, words, 0.0)]))[1:]
+        else:
+            way = _held(words, said, last[axis])
+        at[axis] = float(way[-1])
+        rows[0, axis] = last[axis] + machine.offset[axis]
+        np.add(way, machine.offset[axis], out=rows[:, 3 + axis])
+        rows[1:, axis] = rows[:-1, 3 + axis]
+    if np.abs(rows[:, 3:6]).max() > REACH:
+        return None
+    words, said = table[:, 4] * scale, given[:, 4]
+    if machine.e_relative:
+        rows[:, 6] = np.where(said, words, 0.0)
+        e = float(np.cumsum(np.concatenate([[machine.e], rows[:, 6]]))[-1])
+    else:
+        position = np.concatenate([[machine.e], _held(words, said, machine.e)])
+        rows[:, 6] = np.diff(position)
+        e = float(position[-1])
+    rows[:, 7], rows[:, 8], rows[:, 9] = line, machine.tool, feed
+    moving = (rows[:, 6] != 0.0) | (rows[:, 0:3] != rows[:, 3:6]).any(axis=1)
+    if said.any():
+        machine.mixed(int(line[np.argmax(said)]))
+    if moving.any():
+        machine.units.add("mm" if scale == 1.0 else "inch")
+    machine.at, machine.e, machine.feed = at, e, float(feed[-1])
+    machine.motion = 10 * int(table[-1, 0])
+    return rows if moving.all() else rows[moving]
+
+
+def _held(values: _Floats, given: NDArray[np.bool_], before: float) -> _Floats:
+    """Each value that is given, else the last one given before it."""
+    index = np.maximum.accumulate(np.where(given, np.arange(1, len(values) + 1), 0))
+    held: _Floats = np.concatenate([[before], values])[index]
+    return held

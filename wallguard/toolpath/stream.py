@@ -1,0 +1,150 @@
+"""Bytes of a program, plain or gzip, as blocks of whole lines; bounded in size and line length."""
+
+from __future__ import annotations
+
+import gzip
+import os
+import stat
+import zlib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import BinaryIO, NamedTuple
+
+from wallguard.errors import InputError
+
+MAX_BYTES = 2 * 1024**3  # of text, packed or not: some fifty million moves
+MAX_RATIO = 250  # unpacked to packed; programs pack to a fourth or a tenth
+MAX_LINE = 1024**2
+MAKE = "Make the program again"  # what to do about most files that are broken
+
+_BLOCK = 1024**2
+_SMALL = 64 * 1024**2  # up to here, any ratio will do
+_GZIP = b"\x1f\x8b"
+_BOM = b"\xef\xbb\xbf"
+_CONTROL = bytes(set(range(32)) - set(b"\t\n\v\f\r"))
+# Git LFS specification v1: a pointer file starts with this line (from memory).
+_LFS_POINTER = b"version https://git-lfs.github.com/spec/v1"
+
+Progress = Callable[[int, int], None]
+
+
+class Block(NamedTuple):
+    """Whole lines, each closed by one line feed.
+
+    first    number of its first line, from 1
+    unended  whether the file's last line, the last one here, had no line end of its own
+    """
+
+    text: bytes
+    first: int
+    unended: bool
+
+
+def blocks(path: Path, progress: Progress | None = None) -> Iterator[Block]:
+    """The lines of a file, in order. `progress` gets the bytes read and the file's size.
+
+    Raises InputError for what cannot be read, is not text, or exceeds the bounds above.
+    """
+    with _open(path) as raw:
+        size = os.fstat(raw.fileno()).st_size
+        head = raw.read(2)
+        raw.seek(0)
+        source: BinaryIO = gzip.GzipFile(fileobj=raw) if head == _GZIP else raw  # type: ignore[assignment]
+        held, line, total, begun = b"", 1, 0, False
+        while data := _read(path, source, line):
+            total += len(data)
+            if total > MAX_BYTES or (total > _SMALL and total > MAX_RATIO * size):
+                raise InputError(
+                    path,
+                    f"holds more than {total // 1024**2 - 1} MiB of text, packed in "
+                    f"{size // 1024} KiB"
+                    if source is not raw
+                    else f"is larger than {MAX_BYTES // 1024**2} MiB",
+                    remedy="Split the program",
+                    line=line,
+                )
+            if not begun:
+                begun = True
+                data = data.removeprefix(_BOM)
+                if data.startswith(_LFS_POINTER):
+                    raise InputError(
+                        path,
+                        "is a Git LFS pointer; the program itself has not been fetched",
+                        remedy="Run `git lfs pull`",
+                    )
+            text = held + data
+            if b"\r" in text:
+                # A carriage return at the very end may be half of a line end.
+                keep = text.endswith(b"\r")
+                text = text[: len(text) - keep].replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+                text += b"\r" * keep
+            _only_text(path, data, text, line)
+            cut = text.rfind(b"\n") + 1
+            held = text[cut:]
+            if cut:
+                yield Block(text[:cut], line, False)
+                line += text.count(b"\n", 0, cut)
+            if len(held) > MAX_LINE:
+                raise InputError(
+                    path,
+                    f"has a line longer than {MAX_LINE // 1024} KiB",
+                    remedy="Is it a program at all? " + MAKE,
+                    line=line,
+                )
+            if progress is not None:
+                progress(raw.tell(), size)
+        if not begun:
+            raise InputError(path, "the file is empty", remedy=MAKE)
+        if held.strip():
+            yield Block(held.rstrip(b"\r") + b"\n", line, not held.endswith(b"\r"))
+        if progress is not None:
+            progress(size, size)
+
+
+def _open(path: Path) -> BinaryIO:
+    """A regular file, opened without waiting for a writer at the other end of a pipe."""
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    try:
+        if path.is_dir():
+            raise InputError(path, "is a directory, not a program")
+        stream = os.fdopen(os.open(path, flags), "rb")
+    except FileNotFoundError as error:
+        raise InputError(path, "the file does not exist", remedy="Check its path") from error
+    except PermissionError as error:
+        raise InputError(
+            path, "there is no permission to read the file", remedy="Check its permissions"
+        ) from error
+    except (OSError, ValueError) as error:  # a loop of links, a name too long...
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(path, f"the file cannot be read ({reason})") from error
+    if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
+        stream.close()
+        raise InputError(path, "is not a regular file (a pipe, socket or device)")
+    return stream
+
+
+def _read(path: Path, source: BinaryIO, line: int) -> bytes:
+    try:
+        return source.read(_BLOCK)
+    except EOFError as error:
+        raise InputError(
+            path, "its gzip data is cut short", remedy="Pack or copy it again", line=line
+        ) from error
+    except (zlib.error, OSError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(
+            path, f"cannot be read to its end ({reason})", remedy="Copy it again", line=line
+        ) from error
+
+
+def _only_text(path: Path, data: bytes, text: bytes, line: int) -> None:
+    if len(data.translate(None, _CONTROL)) == len(data):
+        return
+    place = min(at for code in _CONTROL if (at := text.find(code)) >= 0)
+    zipped = text.startswith(b"PK\x03\x04") and line == 1
+    raise InputError(
+        path,
+        "is a zip package, not a program" if zipped else "holds binary data, not only text",
+        remedy="Unpack it first" if zipped else "Give a program in plain text or gzip",
+        line=line + text.count(b"\n", 0, place),
+    )
