@@ -6,10 +6,8 @@ Lengths are rounded to 0.001 mm, thickness and what was measured to 0.0001 mm.
 from __future__ import annotations
 
 import json
-import math
-import re
 from collections.abc import Iterable, Sequence
-from typing import Any, NoReturn
+from typing import NoReturn
 
 from wallguard.errors import InputError
 from wallguard.findings import (
@@ -25,15 +23,18 @@ from wallguard.findings import (
     Wall,
 )
 from wallguard.reports import order, schema
-from wallguard.reports.plain import spelled
+from wallguard.reports.json_text import (
+    LENGTH,
+    THICKNESS,
+    Json,
+    dump,
+    encodable,
+    maybe,
+    maybe_numbers,
+    number,
+    numbers,
+)
 
-Json = dict[str, Any]
-
-_SURROGATE = re.compile("[\ud800-\udfff]")
-# A list of numbers, over several lines; within a string there is no line break.
-_NUMBERS = re.compile(r"\[\n([-+.,\de\s]+)\n *\]")
-_LENGTH = 3
-_THICKNESS = 4
 _OTHER = "Write it anew with `wallguard check --json`"
 
 
@@ -67,15 +68,15 @@ def data(report: Report) -> Json:
             {"path": trouble.path, "message": trouble.message} for trouble in order.troubles(report)
         ],
         "removed": sorted(report.removed),
-        "seconds": _number(report.seconds, _LENGTH),
+        "seconds": number(report.seconds, LENGTH),
     }
-    encodable: Json = _encodable(made)
-    return encodable
+    safe: Json = encodable(made)
+    return safe
 
 
 def text(report: Report) -> str:
     """The report as JSON text with a final line break. Raises ValueError as `data` does."""
-    return _dump(data(report))
+    return dump(data(report))
 
 
 def walls_text(walls: Iterable[Wall]) -> str:
@@ -83,7 +84,7 @@ def walls_text(walls: Iterable[Wall]) -> str:
 
     Raises ValueError: a size is not finite.
     """
-    return _dump({"frame": schema.FRAME, "walls": [_wall(wall) for wall in order.walls(walls)]})
+    return dump({"frame": schema.FRAME, "walls": [_wall(wall) for wall in order.walls(walls)]})
 
 
 def read(content: str, shown: str = "the report") -> Report:
@@ -125,45 +126,6 @@ def _not_a_number(constant: str) -> NoReturn:
     raise ValueError(f"{constant} is not a number in JSON")
 
 
-def _dump(made: Json) -> str:
-    written = json.dumps(made, indent=2, ensure_ascii=False, allow_nan=False)
-    written = _NUMBERS.sub(lambda found: f"[{' '.join(found[1].split())}]", written)
-    # Terminal codes and direction marks stand inside of strings only, so they may be escaped.
-    shown = (line if line.isprintable() else _escaped(line) for line in written.split("\n"))
-    return "\n".join(shown) + "\n"
-
-
-def _escaped(line: str) -> str:
-    return "".join(char if char.isprintable() else json.dumps(char)[1:-1] for char in line)
-
-
-def _encodable(value: Any) -> Any:
-    if isinstance(value, str):
-        return _SURROGATE.sub(lambda found: spelled(found[0]), value)
-    if isinstance(value, dict):
-        return {key: _encodable(inner) for key, inner in value.items()}
-    return [_encodable(inner) for inner in value] if isinstance(value, list) else value
-
-
-def _number(value: float, decimals: int) -> float:
-    """A rounded number without a negative zero."""
-    if not math.isfinite(value):
-        raise ValueError(f"{value} cannot stand in a report")
-    return round(value, decimals) + 0.0
-
-
-def _maybe(value: float | None, decimals: int) -> float | None:
-    return None if value is None or not math.isfinite(value) else _number(value, decimals)
-
-
-def _numbers(values: Sequence[float]) -> list[float]:
-    return [_number(value, _LENGTH) for value in values]
-
-
-def _maybe_numbers(values: Sequence[float] | None) -> list[float] | None:
-    return _numbers(values) if values is not None and all(map(math.isfinite, values)) else None
-
-
 def _part(part: PartReport) -> Json:
     mesh = part.mesh
     return {
@@ -176,16 +138,16 @@ def _part(part: PartReport) -> Json:
         else {
             "triangles": mesh.triangles,
             "watertight": mesh.watertight,
-            "extents": _numbers(mesh.extents),
+            "extents": numbers(mesh.extents),
             "unit": mesh.unit,
         },
         "walls": [_wall(wall) for wall in order.walls(part.walls)],
-        "findings": [_finding(finding) for finding in order.findings(part.findings)],
+        "findings": [finding_data(finding) for finding in order.findings(part.findings)],
         "checks": [
             {"name": run.name, "status": run.status, "note": run.note} for run in part.checks
         ],
         "error": part.error,
-        "seconds": _number(part.seconds, _LENGTH),
+        "seconds": number(part.seconds, LENGTH),
     }
 
 
@@ -193,39 +155,40 @@ def _wall(wall: Wall) -> Json:
     printed = wall.printed
     return {
         "thickness": {
-            "min": _number(wall.thickness.min, _THICKNESS),
-            "typical": _number(wall.thickness.typical, _THICKNESS),
-            "max": _number(wall.thickness.max, _THICKNESS),
+            "min": number(wall.thickness.min, THICKNESS),
+            "typical": number(wall.thickness.typical, THICKNESS),
+            "max": number(wall.thickness.max, THICKNESS),
         },
-        "length": _number(wall.length, _LENGTH),
-        "z": _numbers(wall.z),
-        "location": _numbers(wall.location),
+        "length": number(wall.length, LENGTH),
+        "z": numbers(wall.z),
+        "location": numbers(wall.location),
         "fill": wall.fill,
         "printed": None
         if printed is None
         else {
-            "value": _number(printed.value, _THICKNESS),
-            "uncertainty": _number(printed.uncertainty, _THICKNESS),
+            "value": number(printed.value, THICKNESS),
+            "uncertainty": number(printed.uncertainty, THICKNESS),
         },
-        "box": [_numbers(corner) for corner in wall.box],
+        "box": [numbers(corner) for corner in wall.box],
         "sides": wall.sides,
         "source": wall.source,
     }
 
 
-def _finding(finding: Finding) -> Json:
-    corners = None if finding.box is None else [_maybe_numbers(corner) for corner in finding.box]
+def finding_data(finding: Finding) -> Json:
+    """One finding as plain data."""
+    corners = None if finding.box is None else [maybe_numbers(corner) for corner in finding.box]
     return {
         "id": finding.id,
         "check": finding.check,
         "severity": finding.severity,
-        "measured": _maybe(finding.measured, _THICKNESS),
-        "limit": _maybe(finding.limit, _THICKNESS),
+        "measured": maybe(finding.measured, THICKNESS),
+        "limit": maybe(finding.limit, THICKNESS),
         "unit": finding.unit,
         "fill": finding.fill,
-        "location": _maybe_numbers(finding.location),
+        "location": maybe_numbers(finding.location),
         "box": None if corners is None or None in corners else corners,
-        "z": _maybe_numbers(finding.z),
+        "z": maybe_numbers(finding.z),
         "message": finding.message,
         "advice": finding.advice,
         "indeterminate": finding.indeterminate,

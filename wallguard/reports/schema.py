@@ -17,30 +17,30 @@ NAME = "wallguard-report/1"
 FRAME = "Coordinates and heights are in the part file's own frame, in mm."
 
 _LARGEST = sys.float_info.max
-_TEXT: JsonSchema = {"type": "string"}
-_NUMBER: JsonSchema = {"type": "number"}
-_SIZE: JsonSchema = {"type": "number", "minimum": 0}
-_COUNT: JsonSchema = {"type": "integer", "minimum": 0}
-_SECONDS: JsonSchema = {**_SIZE, "description": "Time taken, s."}
+TEXT: JsonSchema = {"type": "string"}
+NUMBER: JsonSchema = {"type": "number"}
+SIZE: JsonSchema = {"type": "number", "minimum": 0}
+COUNT: JsonSchema = {"type": "integer", "minimum": 0}
+SECONDS: JsonSchema = {**SIZE, "description": "Time taken, s."}
 
 
 def report_schema() -> JsonSchema:
     """The JSON Schema (draft 2020-12) of `wallguard check --json`."""
-    schema = _object(
+    schema = object_of(
         {
             "schema": {"const": NAME, "description": "Name and version of this format."},
-            "frame": {**_TEXT, "description": "In which frame and unit coordinates are."},
-            "version": {**_TEXT, "description": "The version of wallguard that wrote this."},
-            "started": {**_TEXT, "description": "When the run started, ISO 8601; may be empty."},
+            "frame": {**TEXT, "description": "In which frame and unit coordinates are."},
+            "version": {**TEXT, "description": "The version of wallguard that wrote this."},
+            "started": {**TEXT, "description": "When the run started, ISO 8601; may be empty."},
             "summary": _summary(),
-            "parts": _list(_ref("part"), "One entry for each part and rule file."),
-            "not_covered": _list(_TEXT, "Parts that no rule file answers for: not checked."),
-            "troubles": _list(
-                _object({"path": _TEXT, "message": _TEXT}),
+            "parts": list_of(reference("part"), "One entry for each part and rule file."),
+            "not_covered": list_of(TEXT, "Parts that no rule file answers for: not checked."),
+            "troubles": list_of(
+                object_of({"path": TEXT, "message": TEXT}),
                 "Files that could not be used at all, and why.",
             ),
-            "removed": _list(_TEXT, "Parts that are gone."),
-            "seconds": _SECONDS,
+            "removed": list_of(TEXT, "Parts that are gone."),
+            "seconds": SECONDS,
         },
         FRAME,
     )
@@ -49,20 +49,27 @@ def report_schema() -> JsonSchema:
         "title": "wallguard report",
         **schema,
         "$defs": {
-            "point": {"type": "array", "items": _NUMBER, "minItems": 3, "maxItems": 3},
-            "range": {"type": "array", "items": _NUMBER, "minItems": 2, "maxItems": 2},
-            "box": {
-                "type": "array",
-                "items": _ref("point"),
-                "minItems": 2,
-                "maxItems": 2,
-                "description": "The lowest and the highest corner, mm.",
-            },
+            **definitions(),
             "part": _part(),
             "check": _check(),
             "wall": _wall(),
-            "finding": _finding(),
         },
+    }
+
+
+def definitions() -> JsonSchema:
+    """What schemas of reports share: a point, a range, a box, a finding."""
+    return {
+        "point": {"type": "array", "items": NUMBER, "minItems": 3, "maxItems": 3},
+        "range": {"type": "array", "items": NUMBER, "minItems": 2, "maxItems": 2},
+        "box": {
+            "type": "array",
+            "items": reference("point"),
+            "minItems": 2,
+            "maxItems": 2,
+            "description": "The lowest and the highest corner, mm.",
+        },
+        "finding": _finding(),
     }
 
 
@@ -133,103 +140,106 @@ def _list_problem(value: list[object], schema: JsonSchema, root: JsonSchema, at:
     return ""
 
 
-def _object(properties: JsonSchema, description: str = "") -> JsonSchema:
+def object_of(properties: JsonSchema, description: str = "") -> JsonSchema:
     """An object that has all of the properties."""
     made = {"type": "object", "properties": properties, "required": list(properties)}
     return {**made, "description": description} if description else made
 
 
-def _list(items: JsonSchema, description: str) -> JsonSchema:
+def list_of(items: JsonSchema, description: str) -> JsonSchema:
+    """A list of any length."""
     return {"type": "array", "items": items, "description": description}
 
 
-def _ref(name: str) -> JsonSchema:
+def reference(name: str) -> JsonSchema:
+    """What stands under `$defs` by that name."""
     return {"$ref": f"#/$defs/{name}"}
 
 
-def _or_null(schema: JsonSchema, description: str) -> JsonSchema:
+def or_null(schema: JsonSchema, description: str) -> JsonSchema:
+    """The schema, or null."""
     return {"anyOf": [schema, {"type": "null"}], "description": description}
 
 
 def _summary() -> JsonSchema:
     counts = ("parts", "passed", "failed", "indeterminate", "errors", "not_covered", "troubles")
-    severities = _object(dict.fromkeys(get_args(Severity), _COUNT))
-    return _object(
-        {**dict.fromkeys(counts, _COUNT), "findings": severities},
+    severities = object_of(dict.fromkeys(get_args(Severity), COUNT))
+    return object_of(
+        {**dict.fromkeys(counts, COUNT), "findings": severities},
         "Counts. `parts` counts every part once for each of its rule files.",
     )
 
 
 def _part() -> JsonSchema:
-    mesh = _object(
+    mesh = object_of(
         {
-            "triangles": _COUNT,
+            "triangles": COUNT,
             "watertight": {"type": "boolean"},
-            "extents": {**_ref("point"), "description": "Size along x, y and z, mm."},
-            "unit": {**_TEXT, "description": "The unit of the file; all lengths here are in mm."},
+            "extents": {**reference("point"), "description": "Size along x, y and z, mm."},
+            "unit": {**TEXT, "description": "The unit of the file; all lengths here are in mm."},
         }
     )
-    return _object(
+    return object_of(
         {
-            "path": _TEXT,
-            "rules": {**_TEXT, "description": "The rule file."},
-            "rules_name": {**_TEXT, "description": "The name of the process."},
+            "path": TEXT,
+            "rules": {**TEXT, "description": "The rule file."},
+            "rules_name": {**TEXT, "description": "The name of the process."},
             "status": {"enum": list(get_args(Status))},
-            "mesh": _or_null(mesh, "What the file holds; null if it could not be read."),
-            "walls": _list(_ref("wall"), "Walls, thinnest first."),
-            "findings": _list(_ref("finding"), "Findings, worst first."),
-            "checks": _list(_ref("check"), "Checks, in the order in which they ran."),
-            "error": {**_TEXT, "description": "Why the part could not be checked, or empty."},
-            "seconds": _SECONDS,
+            "mesh": or_null(mesh, "What the file holds; null if it could not be read."),
+            "walls": list_of(reference("wall"), "Walls, thinnest first."),
+            "findings": list_of(reference("finding"), "Findings, worst first."),
+            "checks": list_of(reference("check"), "Checks, in the order in which they ran."),
+            "error": {**TEXT, "description": "Why the part could not be checked, or empty."},
+            "seconds": SECONDS,
         }
     )
 
 
 def _check() -> JsonSchema:
-    note = {**_TEXT, "description": "Why it was skipped or did not do all of its job, or empty."}
-    return _object({"name": _TEXT, "status": {"enum": list(get_args(CheckStatus))}, "note": note})
+    note = {**TEXT, "description": "Why it was skipped or did not do all of its job, or empty."}
+    return object_of({"name": TEXT, "status": {"enum": list(get_args(CheckStatus))}, "note": note})
 
 
 def _wall() -> JsonSchema:
-    thickness = _object(
-        {"min": _SIZE, "typical": _SIZE, "max": _SIZE},
+    thickness = object_of(
+        {"min": SIZE, "typical": SIZE, "max": SIZE},
         "Along the wall, mm; typical is the median along its length.",
     )
-    printed = _object({"value": _SIZE, "uncertainty": _SIZE})
-    return _object(
+    printed = object_of({"value": SIZE, "uncertainty": SIZE})
+    return object_of(
         {
             "thickness": thickness,
-            "length": {**_SIZE, "description": "Along the wall where it is longest, mm."},
-            "z": {**_ref("range"), "description": "Lowest and highest z, mm."},
-            "location": {**_ref("point"), "description": "A point on the wall, mm."},
-            "fill": _or_null(_TEXT, "What is inside the printed wall; null without rules."),
-            "printed": _or_null(
+            "length": {**SIZE, "description": "Along the wall where it is longest, mm."},
+            "z": {**reference("range"), "description": "Lowest and highest z, mm."},
+            "location": {**reference("point"), "description": "A point on the wall, mm."},
+            "fill": or_null(TEXT, "What is inside the printed wall; null without rules."),
+            "printed": or_null(
                 printed,
                 "Printed thickness and its expanded uncertainty (k = 2), mm; null if nothing is "
                 "printed or no rules were given.",
             ),
-            "box": _ref("box"),
-            "sides": {**_COUNT, "description": "On how many sides other material holds it."},
-            "source": {**_TEXT, "description": "What the wall was measured in."},
+            "box": reference("box"),
+            "sides": {**COUNT, "description": "On how many sides other material holds it."},
+            "source": {**TEXT, "description": "What the wall was measured in."},
         }
     )
 
 
 def _finding() -> JsonSchema:
-    return _object(
+    return object_of(
         {
-            "id": {**_TEXT, "description": "The same in every run on the same part and rules."},
-            "check": _TEXT,
+            "id": {**TEXT, "description": "The same in every run on the same part and rules."},
+            "check": TEXT,
             "severity": {"enum": list(get_args(Severity))},
-            "measured": _or_null(_NUMBER, "What was found, in `unit`."),
-            "limit": _or_null(_NUMBER, "What was asked, in `unit`."),
-            "unit": _TEXT,
-            "fill": _or_null(_TEXT, "What is inside the printed wall."),
-            "location": _or_null(_ref("point"), "A point of the place, mm."),
-            "box": _or_null(_ref("box"), "What the place extends over."),
-            "z": _or_null(_ref("range"), "Lowest and highest z, mm."),
-            "message": _TEXT,
-            "advice": {**_TEXT, "description": "What to draw instead."},
+            "measured": or_null(NUMBER, "What was found, in `unit`."),
+            "limit": or_null(NUMBER, "What was asked, in `unit`."),
+            "unit": TEXT,
+            "fill": or_null(TEXT, "What is inside the printed wall."),
+            "location": or_null(reference("point"), "A point of the place, mm."),
+            "box": or_null(reference("box"), "What the place extends over."),
+            "z": or_null(reference("range"), "Lowest and highest z, mm."),
+            "message": TEXT,
+            "advice": {**TEXT, "description": "What to draw instead."},
             "indeterminate": {
                 "type": "boolean",
                 "description": "Whether the limit is met or missed only within the uncertainty.",
