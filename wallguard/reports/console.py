@@ -42,7 +42,7 @@ _COLOURS = {
     "warn": 214,
 }
 
-_Paint = Callable[[str, str], str]
+Paint = Callable[[str, str], str]
 
 
 def text(report: Report, *, width: int = 80, colour: bool = False) -> str:
@@ -51,18 +51,18 @@ def text(report: Report, *, width: int = 80, colour: bool = False) -> str:
     Names are neither cut nor wrapped, so that they can be copied. With `colour` the words for
     outcomes are coloured too; they stay words.
     """
-    paint = _painted if colour else _unpainted
+    paint = painter(colour)
     width = max(width, _NARROWEST)
     parts = sorted(order.parts(report), key=_speaks)
     out = [line for part in parts for line in _part(part, width, paint)]
     out += _not_covered(sorted(report.not_covered))
     for trouble in order.troubles(report):
         out.append(f"{paint(_STATUS['error'], 'error')}  {plain(trouble.path)}")
-        out += _wrapped(without_path(trouble.path, trouble.message), _INDENT, width)
+        out += wrapped(without_path(trouble.path, trouble.message), _INDENT, width)
     if out:
         out.append("")
     word, _, counts = verdict(report).partition(":")
-    first, *more = _wrapped(f"{word}:{counts}", "", width)
+    first, *more = wrapped(f"{word}:{counts}", "", width)
     outcome = {0: "passed", 1: "failed", 2: "error"}[report.exit_code]
     out += [paint(word, outcome) + first.removeprefix(word), *more]
     return "\n".join(out) + "\n"
@@ -106,6 +106,11 @@ def _loud(part: PartReport) -> list[Finding]:
     return [one for one in order.findings(part.findings) if one.severity != "note"]
 
 
+def painter(colour: bool) -> Paint:
+    """Puts the colour of an outcome (a status or a severity) round a word, or leaves it plain."""
+    return _painted if colour else _unpainted
+
+
 def _painted(what: str, outcome: str) -> str:
     return f"\x1b[38;5;{_COLOURS[outcome]}m{what}\x1b[0m"
 
@@ -114,10 +119,10 @@ def _unpainted(what: str, outcome: str) -> str:
     return what
 
 
-def _part(part: PartReport, width: int, paint: _Paint) -> Iterator[str]:
+def _part(part: PartReport, width: int, paint: Paint) -> Iterator[str]:
     yield f"{paint(_STATUS[part.status], part.status)}  {plain(part.path)}  ({plain(part.rules)})"
     if part.error:
-        yield from _wrapped(without_path(part.path, part.error), _INDENT, width)
+        yield from wrapped(without_path(part.path, part.error), _INDENT, width)
     loud = _loud(part)
     for finding in loud[:_SHOWN]:
         yield from _finding(finding, width, paint)
@@ -126,16 +131,16 @@ def _part(part: PartReport, width: int, paint: _Paint) -> Iterator[str]:
         kinds = [f"{rest.count(one)} {one}" for one in order.SEVERITIES if one in rest]
         yield f"{_INDENT}and {len(rest)} more ({', '.join(kinds)}); the JSON report has them all"
     for run in order.limited(part):
-        yield from _wrapped(f"{run.name}: {run.note}", _INDENT, width)
+        yield from wrapped(f"{run.name}: {run.note}", _INDENT, width)
 
 
-def _finding(finding: Finding, width: int, paint: _Paint) -> Iterator[str]:
+def _finding(finding: Finding, width: int, paint: Paint) -> Iterator[str]:
     message = finding.message + (" (indeterminate)" if finding.indeterminate else "")
-    first, *more = _wrapped(message, _FINDING, width)
+    first, *more = wrapped(message, _FINDING, width)
     yield f"{_INDENT}{paint(finding.severity, finding.severity)}  {first.lstrip()}"
     yield from more
     if finding.advice:
-        first, *more = _wrapped(finding.advice, " " * len(_ARROW), width)
+        first, *more = wrapped(finding.advice, " " * len(_ARROW), width)
         yield f"{_ARROW}{first.lstrip()}"
         yield from more
 
@@ -147,7 +152,7 @@ def _not_covered(paths: list[str]) -> Iterator[str]:
         yield f"- not covered  {len(paths) - _SHOWN} more; the JSON report names them all"
 
 
-def _wrapped(message: str, indent: str, width: int) -> list[str]:
+def wrapped(message: str, indent: str, width: int) -> list[str]:
     """A message in lines of at most `width` columns, its own line breaks kept; at least one."""
     return [
         wrapped
