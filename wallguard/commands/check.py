@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 import os
-import shutil
-import sys
 import tempfile
 import time
 from collections.abc import Iterable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 from wallguard import __version__
+from wallguard.commands.publish import Outputs, publish
 from wallguard.engine import Task, check_all, failed
 from wallguard.errors import InputError
 from wallguard.findings import PartReport, Report, Trouble
 from wallguard.reports import console
-from wallguard.reports.write import write
 from wallguard.repository import changes
 from wallguard.repository.config import (
     FILE_NAME,
@@ -31,15 +30,6 @@ from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
 
 _RULE_SUFFIXES = (".yaml", ".yml")
-
-
-@dataclass(frozen=True)
-class Outputs:
-    """Where reports go; None: not wanted."""
-
-    junit: Path | None = None
-    markdown: Path | None = None
-    json: Path | None = None
 
 
 def run(
@@ -73,26 +63,8 @@ def run(
         started=started,
         seconds=time.perf_counter() - begun,
     )
-    publish(report, outputs or Outputs())
+    publish(partial(console.text, report), _texts(report, outputs or Outputs()))
     return report.exit_code
-
-
-def publish(report: Report, outputs: Outputs) -> None:
-    """Print the report and write the files that are wanted.
-
-    Raises InputError where a file cannot be written; the others are written all the same.
-    """
-    colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ
-    width = min(shutil.get_terminal_size().columns, 110)
-    print(console.text(report, width=width, colour=colour), end="", flush=True)
-    errors = []
-    for path, text in _texts(report, outputs):
-        try:
-            write(path, text)
-        except InputError as error:
-            errors.append(error)
-    if errors:
-        raise errors[0]
 
 
 def _texts(report: Report, outputs: Outputs) -> Iterable[tuple[Path, str]]:
@@ -193,7 +165,7 @@ class _Job:
         outside: list[Path] = []
         every: list[str] | None = None
         for path in paths:
-            name = _relative(path, self.place.root)
+            name = changes.relative(path, self.place.root)
             if name is None:
                 outside.append(path)
             elif not self.place.is_staged and not os.path.lexists(path):
@@ -284,14 +256,3 @@ class _Job:
                 self.known[name] = None
                 self.troubles[name] = Trouble(name, str(error))
         return self.known[name]
-
-
-def _relative(path: Path, root: Path) -> str | None:
-    """`path` relative to `root`, with /; None where it lies outside. The file's own link is not
-    followed: whether that leads out of the repository is for the reader to say."""
-    whole = Path(os.path.abspath(path))  # noqa: PTH100 - Path.resolve would follow the file's link
-    for folder in (whole.parent, whole.parent.resolve()):
-        name = folder / whole.name
-        if name.is_relative_to(root):
-            return name.relative_to(root).as_posix()
-    return None

@@ -45,6 +45,17 @@ def find_root(start: Path) -> Path:
     return start
 
 
+def relative(path: Path, root: Path) -> str | None:
+    """`path` relative to `root`, with /; None where it lies outside. The file's own link is not
+    followed: whether that leads out of the repository is for the reader to say."""
+    whole = Path(os.path.abspath(path))  # noqa: PTH100 - Path.resolve would follow the file's link
+    for folder in (whole.parent, whole.parent.resolve()):
+        name = folder / whole.name
+        if name.is_relative_to(root):
+            return name.relative_to(root).as_posix()
+    return None
+
+
 def changed_since(root: Path, revision: str) -> Changes:
     """What differs, in the work tree, from where this branch left `revision`.
 

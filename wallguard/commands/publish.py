@@ -1,0 +1,47 @@
+"""What commands with reports share: print one on the terminal, write the others to files."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from wallguard.errors import InputError
+from wallguard.reports.write import write
+
+
+@dataclass(frozen=True)
+class Outputs:
+    """Where reports go; None: not wanted."""
+
+    junit: Path | None = None
+    markdown: Path | None = None
+    json: Path | None = None
+
+
+class Text(Protocol):
+    """A report for a terminal, see `reports.console.text`."""
+
+    def __call__(self, *, width: int, colour: bool) -> str: ...
+
+
+def publish(shown: Text, files: Iterable[tuple[Path, str]]) -> None:
+    """Print one report and write the files that are wanted.
+
+    Raises InputError where a file cannot be written; the others are written all the same.
+    """
+    colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ
+    width = min(shutil.get_terminal_size().columns, 110)
+    print(shown(width=width, colour=colour), end="", flush=True)
+    errors = []
+    for path, text in files:
+        try:
+            write(path, text)
+        except InputError as error:
+            errors.append(error)
+    if errors:
+        raise errors[0]
