@@ -13,6 +13,7 @@ from wallguard.findings import (
     Severity,
     Trouble,
     Wall,
+    in_force,
 )
 from wallguard.reports.plain import counted, listed
 
@@ -86,6 +87,27 @@ def parts(report: Report) -> list[PartReport]:
 def troubles(report: Report) -> list[Trouble]:
     """Files that could not be used, by name."""
     return sorted(report.troubles, key=lambda trouble: (trouble.path, trouble.message))
+
+
+def unusable(report: Report) -> list[Trouble]:
+    """All that could not be checked and why: files that could not be used, then parts."""
+    broken = [Trouble(part.path, part.error) for part in parts(report) if part.status == "error"]
+    return troubles(report) + list(dict.fromkeys(broken))
+
+
+def every(report: Report) -> list[tuple[PartReport, Finding]]:
+    """Every finding with its part: those in force first, then worst first over all parts."""
+    pairs = [(part, finding) for part in report.parts for finding in part.findings]
+    return sorted(
+        pairs,
+        key=lambda pair: (
+            not in_force(pair[1], report.gate),
+            pair[1].state == "unchanged",
+            badness(pair[1]),
+            pair[0].path,
+            pair[0].rules,
+        ),
+    )
 
 
 def findings(found: Iterable[Finding]) -> list[Finding]:

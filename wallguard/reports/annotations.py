@@ -1,0 +1,81 @@
+"""The report as workflow commands: lines on standard output that a CI service shows beside files.
+
+`::error file=…,line=…,title=…::message`, an open convention that several services read. Its
+escapes, and that services show no more than ten of a kind for each step, are from memory of their
+documentation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal
+
+from wallguard.findings import Report, Severity, in_force
+from wallguard.reports import order
+from wallguard.reports.plain import counted, plain
+from wallguard.reports.sentence import from_top, reason, sentence
+
+Kind = Literal["error", "warning", "notice"]
+
+MOST = 10
+_KINDS: dict[Severity, Kind] = {"fail": "error", "warn": "warning", "note": "notice"}
+
+
+def text(report: Report, *, folder: str = "") -> str:
+    """One line for each finding, worst first, at most MOST of each kind; the last of a kind says
+    how many more there are. Findings that do not gate because the base has them too are notices;
+    waived ones are left out. `folder` is where the report's paths begin, seen from the top of the
+    git repository.
+    """
+    kinds: dict[Kind, list[str]] = {"error": [], "warning": [], "notice": []}
+    for kind, line in _lines(report, folder):
+        kinds[kind].append(line)
+    return "".join(f"{line}\n" for kind, lines in kinds.items() for line in _capped(kind, lines))
+
+
+def fenced(shown: str, token: str) -> str:
+    """`shown` between lines that keep the service from taking any of it for a command: names in it
+    come from files. `token` is one that nobody can guess."""
+    return f"::stop-commands::{token}\n{shown}::{token}::\n"
+
+
+def _lines(report: Report, folder: str) -> Iterator[tuple[Kind, str]]:
+    for one in order.unusable(report):
+        where = from_top(folder, one.path)
+        yield (
+            "error",
+            _command("error", where, "could not be checked", reason(one.path, one.message)),
+        )
+    for one in report.remarks:
+        yield (
+            "warning",
+            _command("warning", from_top(folder, one.path), "", reason(one.path, one.message)),
+        )
+    for part, finding in order.every(report):
+        if finding.waived:
+            continue
+        kind = _KINDS[finding.severity] if in_force(finding, report.gate) else "notice"
+        known = " (not new)" if finding.state == "unchanged" else ""
+        title = f"walls: {finding.check}{known}, {part.rules_name or part.rules}"
+        yield kind, _command(kind, from_top(folder, part.path), title, sentence(finding))
+
+
+def _capped(kind: Kind, lines: list[str]) -> list[str]:
+    if len(lines) <= MOST:
+        return lines
+    more = counted(len(lines) - MOST + 1, "more " + kind)
+    return [*lines[: MOST - 1], f"::{kind}::{more}; the report has them all"]
+
+
+def _command(kind: Kind, path: str, title: str, message: str) -> str:
+    properties = {"file": path, "line": "1", "title": title}
+    listed = ",".join(f"{key}={_property(value)}" for key, value in properties.items())
+    return f"::{kind} {listed}::{_data(message)}"
+
+
+def _data(value: str) -> str:
+    return plain(value).replace("%", "%25").replace("\r", "%0D").replace("\n", "%0A")
+
+
+def _property(value: str) -> str:
+    return _data(value).replace(":", "%3A").replace(",", "%2C")

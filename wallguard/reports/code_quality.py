@@ -1,0 +1,65 @@
+"""The report as code-quality JSON: a list of what is wrong, for forges that show that in a merge.
+
+The keys and severities of that format are from memory of its documentation. Such a forge compares
+two reports by fingerprint itself, so the state against a base is not in it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import Any, Literal
+
+from wallguard.findings import Finding, Report, Severity
+from wallguard.reports import order
+from wallguard.reports.plain import plain
+from wallguard.reports.sentence import from_top, reason, sentence
+
+Json = dict[str, Any]
+Grade = Literal["info", "minor", "major", "critical", "blocker"]
+
+_GRADES: dict[Severity, Grade] = {"fail": "major", "warn": "minor", "note": "info"}
+
+
+def text(report: Report, *, folder: str = "") -> str:
+    """A JSON list, worst first; waived findings are left out. `folder` is where the report's paths
+    begin, seen from the top of the git repository."""
+    made = [
+        _entry(
+            reason(one.path, one.message),
+            "usable",
+            hashlib.blake2b(
+                one.path.encode("utf-8", "surrogateescape"), digest_size=5, person=b"usable"
+            ).hexdigest(),
+            "blocker",
+            from_top(folder, one.path),
+        )
+        for one in order.unusable(report)
+    ]
+    made += [
+        _entry(
+            sentence(finding),
+            finding.check,
+            finding.id,
+            _grade(finding),
+            from_top(folder, part.path),
+        )
+        for part, finding in order.every(report)
+        if not finding.waived
+    ]
+    return json.dumps(made, indent=1) + "\n"
+
+
+def _grade(finding: Finding) -> Grade:
+    lost = finding.severity == "fail" and finding.fill == "missing"
+    return "critical" if lost else _GRADES[finding.severity]
+
+
+def _entry(description: str, check: str, fingerprint: str, grade: Grade, path: str) -> Json:
+    return {
+        "description": description,
+        "check_name": check,
+        "fingerprint": fingerprint,
+        "severity": grade,
+        "location": {"path": plain(path), "lines": {"begin": 1}},
+    }

@@ -1,0 +1,33 @@
+"""A finding in one plain line, for services that show one beside the file."""
+
+from __future__ import annotations
+
+import posixpath
+
+from wallguard.findings import Finding
+from wallguard.reports.plain import one_line, without_path
+from wallguard.text import place
+
+
+def sentence(finding: Finding) -> str:
+    """What, where, and what to draw instead, on one line."""
+    parts = [one_line(finding.message)]
+    if finding.location is not None and place(finding.location) not in finding.message:
+        parts.append(f"at {place(finding.location)}")
+    if finding.indeterminate:
+        parts.append("indeterminate: met or missed only within the uncertainty")
+    if finding.remark:
+        parts.append(one_line(finding.remark))
+    said = "; ".join(parts)
+    return f"{said}. Instead: {one_line(finding.advice)}" if finding.advice else said
+
+
+def reason(path: str, message: str) -> str:
+    """Why a file could not be checked, on one line and without its name."""
+    return one_line(without_path(path, message)) or "could not be checked"
+
+
+def from_top(folder: str, path: str) -> str:
+    """A path of the report as seen from the top of the git repository, in which `folder` is where
+    the report's paths begin: services know files by that name."""
+    return posixpath.normpath(posixpath.join(folder, path))
