@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import math
-import re
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -25,6 +24,7 @@ from wallguard.findings import (
     Wall,
     in_force,
 )
+from wallguard.text import wording
 
 if TYPE_CHECKING:
     from wallguard.checks.case import Case, Draft
@@ -260,7 +260,7 @@ def _named(drafts: Sequence[Draft], path: str, rules: str) -> list[Finding]:
         draft = drafts[at]
         size = " ".join(str(math.floor(side + _OFF_THE_GRID)) for side in draft.size)
         # Checks that have no size tell their findings apart by what they say, numbers aside.
-        says = "" if draft.size else re.sub(r"[-\d.,()\s]+", " ", draft.message)
+        says = "" if draft.size else wording(draft.message)
         what = "\0".join((path, rules, draft.check, draft.fill or "", size, says))
         name = hashlib.blake2b(what.encode("utf-8", "surrogateescape"), digest_size=5).hexdigest()
         taken[name] = taken.get(name, 0) + 1

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 # Thickness is right to 0.005 mm and shown with two decimals; a limit is broken only where the two
 # shown numbers differ too.
 SHOWN = 0.005
@@ -36,3 +38,8 @@ def span(low: float, typical: float, high: float) -> str:
     if high - low <= max(0.05, 0.05 * typical):
         return f"{mm(typical)} mm"
     return f"{mm(low)} to {mm(high)} mm"
+
+
+def wording(message: str) -> str:
+    """A message without its numbers and places: what kind of thing it says."""
+    return re.sub(r"[-\d.,()\s]+", " ", message)

@@ -1,0 +1,391 @@
+"""Which findings of two revisions of one part, under the same rules, are the same finding.
+
+First the rigid move between the two files is told from their walls, since an export may lie
+elsewhere: of no move, the shifts, the quarter turns and the turns about an axis of the file that
+walls of equal thickness and length suggest, the one that maps most walls onto walls. Under it
+findings of one check are the same where they are at one place: their points lie together, or their
+boxes are largely one. What is left is compared without the move, and where walls are too few to
+tell the move, by shape, if only one on either side has that.
+
+A finding keeps its identity where the part is exported or triangulated anew, where its corners are
+numbered otherwise, where the origin of the file moves, where the part is turned about its upright
+axis, and where something else in the part changes. It does not where a wall moves against the rest
+of the part: then the old finding is fixed and there is a new one. Mirrored parts are other parts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import permutations, product
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.findings import Finding, PartReport, Point
+from wallguard.text import wording
+from wallguard.worsening import before, worsening
+
+_Floats: TypeAlias = NDArray[np.float64]
+_Signature: TypeAlias = tuple[object, ...]
+
+# At most so many walls, the rarest first, tell the move, in at most so many pairs.
+_ANCHORS, _PAIRS, _BASELINES = 300, 4000, 80
+# How near walls come to each other under the right move, mm: boxes of curved walls stray.
+_NEAR = 0.7
+# Width of a vote on shifts, mm, and on turns, degrees; how many of the votes are followed.
+_CELL, _TURN, _FOLLOWED = 0.5, 1.0, 3
+# One place: points within the first, mm, or boxes that share the second of what they cover.
+_POINT, _SHARED = 0.5, 0.3
+# Boxes are widened by this, mm, since a wall is thin.
+_WIDENED = 0.25
+# At most so many findings of one check are compared, the worst first; the others are new.
+_MOST = 5000
+# So many at once, and each with so many others at most.
+_ROWS, _CANDIDATES = 256, 16
+
+
+@dataclass(frozen=True, eq=False)
+class Move:
+    """A rigid move: p_head = rotation · p_base + shift (mm), told from `support` walls of `of`."""
+
+    rotation: _Floats
+    shift: _Floats
+    support: int = 0
+    of: int = 0
+
+    def apply(self, points: _Floats) -> _Floats:
+        """Points (n, 3) of the base's frame in that of the head."""
+        return np.asarray(points @ self.rotation.T + self.shift)
+
+    @property
+    def square(self) -> bool:
+        """Whether boxes stay boxes."""
+        return bool(np.allclose(np.abs(self.rotation), np.round(np.abs(self.rotation)), atol=1e-6))
+
+    @property
+    def firm(self) -> bool:
+        """Whether walls enough agree on it."""
+        return self.support >= 3 and 2 * self.support >= self.of
+
+
+def compared(base: PartReport, head: PartReport, name: str = "the base") -> PartReport:
+    """The head's report with the state of every finding, and with what is fixed.
+
+    A finding that the base has too, but less bad, is `new`, with a remark that tells how it got
+    worse. `name` is what the base is called there.
+    """
+    if base.status == "error":
+        return replace(all_new(head), base_note=base.error)
+    known = same_findings(base, head)
+    findings = []
+    for at, finding in enumerate(head.findings):
+        if at not in known:
+            findings.append(replace(finding, state="new"))
+            continue
+        how = worsening(before(base.findings[known[at]]), finding)
+        if how:
+            remark = f"{name} has it too, but it got worse: {how}"
+            findings.append(replace(finding, state="new", worse=True, remark=remark))
+        else:
+            findings.append(replace(finding, state="unchanged"))
+    left = set(range(len(base.findings))) - set(known.values())
+    fixed = tuple(base.findings[at] for at in sorted(left))
+    return replace(head, findings=tuple(findings), fixed=fixed)
+
+
+def all_new(head: PartReport) -> PartReport:
+    """The report on a part that the base has not, or that cannot be compared."""
+    return replace(head, findings=tuple(replace(one, state="new") for one in head.findings))
+
+
+def same_findings(base: PartReport, head: PartReport) -> dict[int, int]:
+    """For the number of each finding of the head that the base has too, its number there."""
+    known = _without_place(base.findings, head.findings)
+    move = find_move(base, head)
+    moves = [move]
+    if not _is_still(move):
+        moves.append(_still())
+    for one in moves:
+        for check in sorted({finding.check for finding in head.findings}):
+            old = _left(base.findings, check, known.values())
+            new = _left(head.findings, check, known)
+            known |= _by_place(base.findings, head.findings, old, new, one)
+    if not move.firm:
+        known |= _by_shape(base.findings, head.findings, known)
+    return known
+
+
+def _left(findings: Sequence[Finding], check: str, taken: Iterable[int]) -> list[int]:
+    gone = set(taken)
+    return [
+        at for at, one in enumerate(findings) if one.check == check and one.box and at not in gone
+    ][:_MOST]
+
+
+def _without_place(base: Sequence[Finding], head: Sequence[Finding]) -> dict[int, int]:
+    """Findings on the part as a whole, or on its mesh: of each kind there is one."""
+    old: dict[tuple[str, str], list[int]] = {}
+    for at, one in enumerate(base):
+        if not one.box:
+            old.setdefault((one.check, wording(one.message)), []).append(at)
+    known = {}
+    for at, one in enumerate(head):
+        alike = old.get((one.check, wording(one.message)), [])
+        if not one.box and alike:
+            known[at] = alike.pop(0)
+    return known
+
+
+def _by_place(
+    base: Sequence[Finding],
+    head: Sequence[Finding],
+    old: Sequence[int],
+    new: Sequence[int],
+    move: Move,
+) -> dict[int, int]:
+    """Findings of one check at one place, nearest and most alike first."""
+    if not old or not new:
+        return {}
+    was, now = _Places.of(base, old).moved(move), _Places.of(head, new)
+    found: list[tuple[float, int, int]] = []
+    for begin in range(0, len(new), _ROWS):
+        rows = slice(begin, begin + _ROWS)
+        apart = _distance(now.point[rows], was.point)
+        middles = _distance(now.middle[rows], was.middle)
+        one_place = apart <= _POINT
+        grown = np.abs(now.size[rows, None] - was.size[None]).sum(axis=2)
+        if move.square:
+            one_place |= _shared(now, was, rows) >= _SHARED
+        else:
+            # A box turned by half a quarter is no box of the same wall: sizes stand in.
+            alike = grown <= 0.1 * now.size[rows, None].sum(axis=2) + 1
+            one_place |= (middles <= 2 * _POINT) & alike
+        thinner = np.abs(now.measured[rows, None] - was.measured[None])
+        cost = np.minimum(apart, middles) + 0.2 * np.minimum(grown, 10) + np.minimum(thinner, 1)
+        cost[~one_place] = np.inf
+        likely = np.argsort(cost, axis=1, kind="stable")[:, :_CANDIDATES]
+        for row, column in _cells(likely, np.isfinite(np.take_along_axis(cost, likely, axis=1))):
+            fill = head[new[begin + row]].fill == base[old[column]].fill
+            found.append((float(cost[row, column]) + 2 * (not fill), column, begin + row))
+    known: dict[int, int] = {}
+    taken: set[int] = set()
+    for _, column, row in sorted(found):
+        if new[row] not in known and old[column] not in taken:
+            known[new[row]] = old[column]
+            taken.add(old[column])
+    return known
+
+
+def _cells(columns: NDArray[np.intp], wanted: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
+    """Row and column of each wanted cell, where a table lists columns row by row."""
+    rows, places = np.nonzero(wanted)
+    return zip(rows.tolist(), columns[rows, places].tolist(), strict=True)
+
+
+@dataclass(frozen=True, eq=False)
+class _Places:
+    """Points, middles and boxes (n, 3), sizes (n, 2) and measures (n,) of findings."""
+
+    point: _Floats
+    low: _Floats
+    high: _Floats
+    size: _Floats
+    measured: _Floats
+
+    @classmethod
+    def of(cls, findings: Sequence[Finding], numbers: Sequence[int]) -> _Places:
+        chosen = [findings[at] for at in numbers]
+        boxes = np.array([one.box for one in chosen], np.float64)
+        return cls(
+            np.array([one.location or _middle(one.box) for one in chosen if one.box], np.float64),
+            boxes[:, 0],
+            boxes[:, 1],
+            np.array([(*one.size, 0.0, 0.0)[:2] for one in chosen], np.float64),
+            np.array([one.measured or 0.0 for one in chosen], np.float64),
+        )
+
+    @property
+    def middle(self) -> _Floats:
+        return (self.low + self.high) / 2
+
+    def moved(self, move: Move) -> _Places:
+        middle, half = move.apply(self.middle), (self.high - self.low) / 2
+        reach = half @ np.abs(move.rotation).T
+        point = move.apply(self.point)
+        return _Places(point, middle - reach, middle + reach, self.size, self.measured)
+
+
+def _distance(one: _Floats, other: _Floats) -> _Floats:
+    return np.asarray(np.linalg.norm(one[:, None] - other[None], axis=2))
+
+
+def _shared(now: _Places, was: _Places, rows: slice) -> _Floats:
+    """The share of what two boxes cover together that both cover."""
+    low, high = now.low[rows, None] - _WIDENED, now.high[rows, None] + _WIDENED
+    other_low, other_high = was.low[None] - _WIDENED, was.high[None] + _WIDENED
+    both = np.clip(np.minimum(high, other_high) - np.maximum(low, other_low), 0, None)
+    common = both.prod(axis=2)
+    whole = (high - low).prod(axis=2) + (other_high - other_low).prod(axis=2) - common
+    return np.asarray(common / whole)
+
+
+def _by_shape(
+    base: Sequence[Finding], head: Sequence[Finding], known: dict[int, int]
+) -> dict[int, int]:
+    """Findings that are alike but for their place, where either side has only one such."""
+    taken = set(known.values())
+    old = _shapes(one for at, one in enumerate(base) if at not in taken)
+    new = _shapes(one for at, one in enumerate(head) if at not in known)
+    numbers = {id(one): at for at, one in enumerate(base)}
+    return {
+        at: numbers[id(old[shape][0])]
+        for at, one in enumerate(head)
+        if at not in known
+        and (shape := _shape(one)) in old
+        and len(old[shape]) == len(new[shape]) == 1
+    }
+
+
+def _shapes(findings: Iterable[Finding]) -> dict[_Signature, list[Finding]]:
+    found: dict[_Signature, list[Finding]] = {}
+    for one in findings:
+        if one.size:
+            found.setdefault(_shape(one), []).append(one)
+    return found
+
+
+def _shape(finding: Finding) -> _Signature:
+    measured = None if finding.measured is None else _step(finding.measured, 0.05)
+    sizes = tuple(_step(side, 0.5) for side in finding.size)
+    return finding.check, finding.fill, measured, sizes
+
+
+def _step(value: float, step: float) -> int:
+    """The number of the step that a value lies on; what people draw lies off the edges."""
+    return math.floor(value / step + 0.37)
+
+
+def find_move(base: PartReport, head: PartReport) -> Move:
+    """The rigid move from the base's frame to the head's that maps most walls onto walls alike.
+
+    No move where none maps more. Bounded in time, whatever the number of walls.
+    """
+    old, new = _anchors(base), _anchors(head)
+    shared = {
+        signature: len(points) * len(new[signature])
+        for signature, points in old.items()
+        if signature in new
+    }
+    kinds = sorted(shared, key=lambda kind: (shared[kind], str(kind)))
+    was, was_kind = _listed(old, kinds)
+    now, now_kind = _listed(new, kinds)
+    of = min(_ANCHORS, sum(map(len, new.values())))
+    if not len(was) or not len(now):
+        return replace(_still(), of=of)
+    alike = was_kind[:, None] == now_kind[None]
+    pairs = np.argwhere(alike)[:_PAIRS]
+
+    def scored(rotation: _Floats, shift: _Floats) -> Move:
+        near = alike & (_distance(was @ rotation.T + shift, now) <= _NEAR)
+        support = int(min(near.any(axis=0).sum(), near.any(axis=1).sum()))
+        return Move(rotation, shift, support, of)
+
+    best = scored(np.eye(3), np.zeros(3))
+    for rotation in _turns(was, now, pairs):
+        if best.support == min(len(was), len(now)):
+            break
+        for shift in _shifts(was @ rotation.T, now, pairs):
+            move = scored(rotation, shift)
+            # A single wall can be put anywhere.
+            if move.support > max(best.support, 1):
+                best = move
+    return best
+
+
+def _is_still(move: Move) -> bool:
+    return not move.shift.any() and bool((move.rotation == np.eye(3)).all())
+
+
+def _still() -> Move:
+    return Move(np.eye(3), np.zeros(3))
+
+
+def _anchors(report: PartReport) -> dict[_Signature, list[Point]]:
+    """Middles of walls by what stays of a wall when the part is moved."""
+    found: dict[_Signature, list[Point]] = {}
+    for wall in report.walls:
+        kind = _step(wall.thickness.typical, 0.05), _step(wall.length, 0.5)
+        found.setdefault(kind, []).append(_middle(wall.box))
+    for finding in report.findings if not report.walls else ():
+        if finding.box:
+            found.setdefault(_shape(finding), []).append(_middle(finding.box))
+    return found
+
+
+def _middle(box: tuple[Point, Point]) -> Point:
+    x, y, z = ((low + high) / 2 for low, high in zip(*box, strict=True))
+    return x, y, z
+
+
+def _listed(
+    anchors: dict[_Signature, list[Point]], kinds: Sequence[_Signature]
+) -> tuple[_Floats, NDArray[np.int64]]:
+    """Points (n, 3) and the number of the kind of each (n,), rarest first."""
+    rows = [(point, at) for at, kind in enumerate(kinds) for point in sorted(anchors[kind])]
+    rows = rows[:_ANCHORS]
+    points = np.array([point for point, _ in rows], np.float64).reshape(-1, 3)
+    return points, np.array([at for _, at in rows], np.int64)
+
+
+def _turns(was: _Floats, now: _Floats, pairs: NDArray[np.int64]) -> Iterator[_Floats]:
+    """Rotations worth trying: none, quarter turns, and those that pairs of walls suggest."""
+    yield np.eye(3)
+    for order in permutations(range(3)):
+        for signs in product((1.0, -1.0), repeat=3):
+            matrix = np.zeros((3, 3))
+            matrix[np.arange(3), order] = signs
+            if np.linalg.det(matrix) > 0 and not (matrix == np.eye(3)).all():
+                yield matrix
+    for axis in (2, 1, 0):
+        yield from _turns_about(axis, was, now, pairs[:_BASELINES])
+
+
+def _turns_about(
+    axis: int, was: _Floats, now: _Floats, pairs: NDArray[np.int64]
+) -> Iterator[_Floats]:
+    """Rotations about one axis of the file by angles that lines between two walls suggest."""
+    across = [(axis + 1) % 3, (axis + 2) % 3]
+    first, second = np.triu_indices(len(pairs), 1)
+    old = was[pairs[second, 0]] - was[pairs[first, 0]]
+    new = now[pairs[second, 1]] - now[pairs[first, 1]]
+    length = np.hypot(*old[:, across].T)
+    usable = np.abs(old[:, axis] - new[:, axis]) <= _NEAR
+    usable &= np.abs(length - np.hypot(*new[:, across].T)) <= _NEAR
+    usable &= length > 0.2 * max(length.max(initial=0.0), 1.0)
+    old, new, length = old[usable][:, across], new[usable][:, across], length[usable]
+    angles = np.degrees(np.arctan2(new[:, 1], new[:, 0]) - np.arctan2(old[:, 1], old[:, 0])) % 360
+    votes: Counter[int] = Counter()
+    for turn, weight in zip(np.floor(angles / _TURN).astype(int).tolist(), length, strict=True):
+        votes[turn] += weight
+    for turn in sorted(votes, key=lambda turn: (-votes[turn], turn))[:_FOLLOWED]:
+        off = (angles - (turn + 0.5) * _TURN + 180) % 360 - 180
+        near = np.abs(off) <= _TURN
+        angle = (turn + 0.5) * _TURN + np.average(off[near], weights=length[near])
+        cosine, sine = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+        matrix = np.eye(3)
+        matrix[np.ix_(across, across)] = [[cosine, -sine], [sine, cosine]]
+        yield matrix
+
+
+def _shifts(was: _Floats, now: _Floats, pairs: NDArray[np.int64]) -> Iterator[_Floats]:
+    """Shifts worth trying, mm: those that most pairs of walls suggest."""
+    shifts = now[pairs[:, 1]] - was[pairs[:, 0]]
+    cells, counts = np.unique(np.floor(shifts / _CELL), axis=0, return_counts=True)
+    for at in np.argsort(-counts, kind="stable")[:_FOLLOWED]:
+        middle = (cells[at] + 0.5) * _CELL
+        near = np.abs(shifts - middle).max(axis=1) <= _CELL
+        yield np.median(shifts[near], axis=0)
