@@ -15,9 +15,11 @@ from pathlib import Path, PurePosixPath
 
 from wallguard.errors import InputError
 from wallguard.repository import git
-from wallguard.repository.config import FILE_NAME, Repository
+from wallguard.repository.config import FILE_NAME, PART_SUFFIXES, Repository, is_part
 
 MAX_FILES = 1_000_000
+# Files gone and new up to which git compares their content.
+_MOST_RENAMES = 200
 
 
 @dataclass(frozen=True)
@@ -56,37 +58,96 @@ def relative(path: Path, root: Path) -> str | None:
     return None
 
 
-def changed_since(root: Path, revision: str) -> Changes:
+def changed_since(root: Path, revision: str, asked: str = "--changed-since") -> Changes:
     """What differs, in the work tree, from where this branch left `revision`.
 
     That is the merge base of `revision` and HEAD: what others did on `revision` since then does
     not count, what is not committed yet does, untracked files too (ignored ones do not).
 
+    Raises InputError as `merge_base` does.
+    """
+    return _with_untracked(root, _difference(root, merge_base(root, revision, asked)))
+
+
+def merge_base(root: Path, revision: str, asked: str = "--base") -> str:
+    """The full name of the commit where this branch left `revision`, which `asked` asks for.
+
     Raises InputError: no such revision, no commits, no common history (a shallow clone), no git.
     """
-    head = _commit(root, "HEAD")
+    head = commit_of(root, "HEAD")
     if head is None:
         raise InputError(
             root, "there are no commits here yet", remedy="Commit first, or check all parts"
         )
     # No name of a revision begins with "-"; as an argument it would be an option.
-    commit = None if revision.startswith("-") or "\0" in revision else _commit(root, revision)
+    commit = None if revision.startswith("-") or "\0" in revision else commit_of(root, revision)
     if commit is None:
         raise InputError(
-            f"--changed-since {revision}",
+            f"{asked} {revision}",
             "git knows no such revision here",
             remedy=_how_to_fetch(root, revision),
         )
     base = git.run(root, "merge-base", commit, head)
     if base.returncode:
         raise InputError(
-            f"--changed-since {revision}",
+            f"{asked} {revision}",
             "it has no common history with what is checked out",
             remedy=_how_to_fetch(root, revision)
             if _is_shallow(root)
             else "Name a revision that this branch came from",
         )
-    return _with_untracked(root, _difference(root, base.stdout.decode().strip()))
+    return base.stdout.decode().strip()
+
+
+def renamed(root: Path, commit: str, staged: bool = False) -> dict[str, str]:
+    """The part files that were renamed since `commit`: the old path of each, by its new one.
+
+    As git finds them, among part files only: those of equal content and, where not too many files
+    are new and gone, those of like content. Then, of the others, files of equal names where one is
+    gone in a single folder and one is new in another.
+
+    Raises InputError where git cannot tell.
+    """
+    fields = git.names(
+        root,
+        "diff",
+        "--name-status",
+        "-z",
+        "--find-renames",
+        f"-l{_MOST_RENAMES}",
+        "--no-ext-diff",
+        "--relative",
+        "--ignore-submodules=all",
+        *(("--cached",) if staged else ()),
+        commit,
+        "--",
+        *(f":(icase)*{suffix}" for suffix in PART_SUFFIXES),
+    )
+    found: dict[str, str] = {}
+    added: list[str] = []
+    removed: list[str] = []
+    rest = iter(fields)
+    for status in rest:
+        path = next(rest)
+        if status.startswith("R"):
+            found[next(rest)] = path
+        elif status in ("A", "D"):
+            (added if status == "A" else removed).append(path)
+    if not staged:
+        listed = git.names(root, "ls-files", "-z", "--others", "--exclude-standard")
+        added += [name for name in listed if is_part(name)]
+    new, old = _by_name(added), _by_name(removed)
+    for name, paths in new.items():
+        if len(paths) == 1 and len(old.get(name, ())) == 1:
+            found[paths[0]] = old[name][0]
+    return found
+
+
+def _by_name(paths: Iterable[str]) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for path in paths:
+        found.setdefault(PurePosixPath(path).name, []).append(path)
+    return found
 
 
 def working(root: Path) -> Changes:
@@ -94,7 +155,7 @@ def working(root: Path) -> Changes:
 
     Raises InputError where git cannot tell.
     """
-    if _commit(root, "HEAD") is None:
+    if commit_of(root, "HEAD") is None:
         return Changes(present=tuple(all_files(root)))
     return _with_untracked(root, _difference(root, "HEAD"))
 
@@ -211,7 +272,7 @@ def _with_untracked(root: Path, changes: Changes) -> Changes:
     return Changes(tuple(sorted(present)), tuple(sorted({*changes.removed} - present)))
 
 
-def _commit(root: Path, revision: str) -> str | None:
+def commit_of(root: Path, revision: str) -> str | None:
     """The full name of the commit that `revision` names, or None."""
     # In two steps: in `:/text^{commit}` the suffix would be part of the text.
     name = revision

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from math import hypot
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import Any, Literal
 
 from wallguard.documents.reading import (
     DocumentError,
@@ -71,6 +71,7 @@ class Repository:
     unit: str | None = None
     entries: tuple[PartEntry, ...] = ()
     exclude: tuple[str, ...] = ()
+    gate: Literal["all", "new"] = "all"
 
     def assignments(self, path: str) -> list[Assignment]:
         """The rule files that the part at `path` answers to, in the order of the file.
@@ -152,7 +153,14 @@ def _repository(document: Mapping, root: Path) -> Repository:
         for part, row in zip(values["parts"], rows.items, strict=True)
     )
     exclude = tuple(values.get("exclude", []))
-    return Repository(root, root / FILE_NAME, values.get("unit"), tuple(entries), exclude)
+    return Repository(
+        root,
+        root / FILE_NAME,
+        values.get("unit"),
+        tuple(entries),
+        exclude,
+        values.get("gate", "all"),
+    )
 
 
 def _entry(values: dict[str, Any], line: int, unit: str | None) -> PartEntry:

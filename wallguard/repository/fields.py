@@ -116,6 +116,13 @@ REPOSITORY_FILE = Table(
             True,
         ),
         Field(
+            "gate",
+            Choice(("all", "new")),
+            "Which findings stop the gate: `all`, or only those that are `new`, or worse, against "
+            "the base revision, which is that of `--base`, else of `--changed-since`, else HEAD.",
+            default="all",
+        ),
+        Field(
             "exclude",
             Many(_GLOB, 0, 500, "a list of patterns"),
             "Files that are no parts to check; patterns as in `files`.",

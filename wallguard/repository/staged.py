@@ -1,4 +1,5 @@
-"""What the next commit will hold: the content of the index, whatever the work tree says."""
+"""Content from git's own store: what the next commit will hold (the index), or what a commit holds,
+whatever the work tree says."""
 
 from __future__ import annotations
 
@@ -51,7 +52,17 @@ def staged_content(root: Path, paths: Iterable[str], into: Path) -> dict[str, Pa
 
     Raises InputError where git or the folder fails.
     """
-    index = _index(root)
+    return _lay_out(root, _index(root), paths, into)
+
+
+def committed_content(root: Path, commit: str, paths: Iterable[str], into: Path) -> dict[str, Path]:
+    """The same for what the commit named `commit` (its full name) holds."""
+    return _lay_out(root, _tree(root, commit), paths, into)
+
+
+def _lay_out(
+    root: Path, index: dict[str, _Entry], paths: Iterable[str], into: Path
+) -> dict[str, Path]:
     found: dict[str, Path] = {}
     try:
         with _blobs(root) as blobs:
@@ -62,7 +73,7 @@ def staged_content(root: Path, paths: Iterable[str], into: Path) -> dict[str, Pa
     except OSError as error:
         raise InputError(
             into,
-            f"the staged files cannot be laid out there ({error.strerror or error})",
+            f"the files from git cannot be laid out there ({error.strerror or error})",
             remedy="Make room in the folder for temporary files",
         ) from None
     return found
@@ -129,6 +140,17 @@ def _index(root: Path) -> dict[str, _Entry]:
         facts, _, path = line.partition("\t")
         mode, blob, stage = facts.split(" ")
         if mode != _SUBMODULE and stage == "0":
+            found[path] = _Entry(mode, blob)
+    return found
+
+
+def _tree(root: Path, commit: str) -> dict[str, _Entry]:
+    found: dict[str, _Entry] = {}
+    # Each is `mode type blob<TAB>path`.
+    for line in git.names(root, "ls-tree", "-r", "-z", commit):
+        facts, _, path = line.partition("\t")
+        mode, _, blob = facts.split(" ")
+        if mode != _SUBMODULE:
             found[path] = _Entry(mode, blob)
     return found
 
