@@ -110,6 +110,17 @@ def _add_check(commands: _Commands) -> None:
     check.add_argument("--markdown", type=Path, metavar="FILE", help="write a Markdown summary")
     check.add_argument("--json", type=Path, metavar="FILE", help="write the full report as JSON")
     check.add_argument(
+        "--sarif", type=Path, metavar="FILE", help="write SARIF, for code-scanning services"
+    )
+    check.add_argument(
+        "--code-quality", type=Path, metavar="FILE", help="write code-quality JSON, for merges"
+    )
+    check.add_argument(
+        "--annotations",
+        action="store_true",
+        help="also print workflow commands, which CI services show beside the files",
+    )
+    check.add_argument(
         "--jobs",
         type=_jobs,
         default=1,
@@ -216,7 +227,14 @@ def _check(arguments: argparse.Namespace) -> int:
         changed_since=arguments.changed_since,
         staged=arguments.staged,
         everything=arguments.all,
-        outputs=check.Outputs(arguments.junit, arguments.markdown, arguments.json),
+        outputs=check.CheckOutputs(
+            junit=arguments.junit,
+            markdown=arguments.markdown,
+            json=arguments.json,
+            sarif=arguments.sarif,
+            code_quality=arguments.code_quality,
+            annotations=arguments.annotations,
+        ),
         jobs=arguments.jobs,
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import secrets
 import tempfile
 import time
 from collections.abc import Iterable, Sequence
@@ -13,7 +14,7 @@ from functools import partial
 from pathlib import Path
 
 from wallguard import __version__
-from wallguard.commands.publish import Outputs, publish
+from wallguard.commands.publish import Outputs, Text, publish
 from wallguard.engine import Task, check_all, failed
 from wallguard.errors import InputError
 from wallguard.findings import PartReport, Report, Trouble
@@ -26,10 +27,20 @@ from wallguard.repository.config import (
     is_part,
     load_repository,
 )
+from wallguard.repository.git import below_top
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
 
 _RULE_SUFFIXES = (".yaml", ".yml")
+
+
+@dataclass(frozen=True)
+class CheckOutputs(Outputs):
+    """Also for services that show findings beside the files; `annotations` go to the terminal."""
+
+    sarif: Path | None = None
+    code_quality: Path | None = None
+    annotations: bool = False
 
 
 def run(
@@ -39,7 +50,7 @@ def run(
     changed_since: str | None = None,
     staged: bool = False,
     everything: bool = False,
-    outputs: Outputs | None = None,
+    outputs: CheckOutputs | None = None,
     jobs: int = 1,
 ) -> int:
     """Check and report; returns the exit code: 0 passed, 1 findings that fail, 2 could not.
@@ -63,11 +74,25 @@ def run(
         started=started,
         seconds=time.perf_counter() - begun,
     )
-    publish(partial(console.text, report), _texts(report, outputs or Outputs()))
+    outputs = outputs or CheckOutputs()
+    folder = below_top(place.root)
+    shown: Text = partial(console.text, report)
+    if outputs.annotations:
+        shown = partial(_annotated, report, folder)
+    publish(shown, _texts(report, outputs, folder))
     return report.exit_code
 
 
-def _texts(report: Report, outputs: Outputs) -> Iterable[tuple[Path, str]]:
+def _annotated(report: Report, folder: str, *, width: int, colour: bool) -> str:
+    from wallguard.reports import annotations
+
+    shown = console.text(report, width=width, colour=colour)
+    return annotations.fenced(shown, secrets.token_hex(16)) + annotations.text(
+        report, folder=folder
+    )
+
+
+def _texts(report: Report, outputs: CheckOutputs, folder: str) -> Iterable[tuple[Path, str]]:
     if outputs.junit:
         from wallguard.reports import junit
 
@@ -80,6 +105,14 @@ def _texts(report: Report, outputs: Outputs) -> Iterable[tuple[Path, str]]:
         from wallguard.reports import json_report
 
         yield outputs.json, json_report.text(report)
+    if outputs.sarif:
+        from wallguard.reports import sarif
+
+        yield outputs.sarif, sarif.text(report, folder=folder)
+    if outputs.code_quality:
+        from wallguard.reports import code_quality
+
+        yield outputs.code_quality, code_quality.text(report, folder=folder)
 
 
 class _Place:

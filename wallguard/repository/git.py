@@ -18,6 +18,15 @@ def in_repository(folder: Path) -> bool:
     return _has_git(folder) or "GIT_DIR" in os.environ
 
 
+def below_top(folder: Path) -> str:
+    """`folder` (an absolute path, links followed) as seen from the top of the git work tree that
+    holds it, with /; `.` where it is the top, or where there is none."""
+    for place in (folder, *folder.parents):
+        if os.path.lexists(place / ".git"):
+            return folder.relative_to(place).as_posix()
+    return "."
+
+
 def command(folder: Path, *arguments: str) -> list[str]:
     """The command line for git in `folder`."""
     return ["git", "-C", str(folder), *arguments]
