@@ -150,13 +150,11 @@ def _as_it_says(
             remedy="Say M83 at its start if they are relative",
             line=int(line[wrong]),
         )
-    # Positions read as lengths grow from move to move, whatever the moves' own length.
-    rate = e[laid] / length[laid]
-    quarter = max(len(rate) // 4, 1)
+    # Positions read as lengths grow from move to move, whatever the moves' own length, until they
+    # are set back to zero; lengths of filament keep to the lengths of the moves.
     growing = np.count_nonzero(np.diff(e[laid]) > 0.0)
-    if growing > 0.9 * (len(laid) - 1) and np.median(rate[-quarter:]) > 4.0 * np.median(
-        rate[:quarter]
-    ):
+    low, high = np.quantile(e[laid] / length[laid], [0.1, 0.9])
+    if growing > 0.9 * (len(laid) - 1) and high > 4.0 * low:
         raise InputError(
             machine.path,
             f"feeds more filament with every move, {e[laid[-1]]:.4g} mm with the last: its E words "

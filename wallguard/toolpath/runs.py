@@ -1,4 +1,5 @@
-"""Runs of plain lines at once: straight moves, blank lines, comments, codes that do not matter.
+"""Runs of plain lines at once: straight moves, blank lines, comments, codes that do not matter,
+all of them with or without line numbers and checksums.
 
 What a run means is exactly what `Machine.obey` makes of its lines one by one; a run that holds
 anything doubtful is left to it.
@@ -20,13 +21,17 @@ WORTHWHILE = 16
 _REMARK = rb"(?:;[^\n]*+)?+\n"
 # Blanks may stand within a number; then the line is not plain.
 _WHOLE = rb"(?![ \t]*+[0-9.])"
-_MOVE = (
-    rb"[Gg](?:0*+1|0++)" + _WHOLE + rb"(?:[ \t]*+[XYZEFxyzef]" + NUMBER + _WHOLE + rb")*+[ \t]*+"
-)
+_CODE = rb"[Gg](?:0*+1|0++)" + _WHOLE
+_WORD = rb"[ \t]*+[XYZEFxyzef]" + NUMBER + _WHOLE
+_MOVE = rb"(?:" + _CODE + rb")?+(?:" + _WORD + rb")*+[ \t]*+"
 # Not those that the machine obeys or that may stand with a tool number; no star, which may begin
 # a checksum, and no G, which may be a move on the same line.
 _SETTING = rb"[Mm](?!0*+(?:[1-9]|30|48|49|60|82|83)?(?![0-9]))\d++(?![ \t]*+\.)[^\n;Gg*()]*+"
-_RUN = re.compile(rb"(?:[ \t]*+(?:" + _MOVE + rb"|" + _SETTING + rb")?+" + _REMARK + rb")++")
+_SAYS = rb"(?:" + _SETTING + rb"|" + _MOVE + rb")"
+_NUMBERED = rb"[Nn][0-9]++" + _WHOLE + rb"[ \t]*+" + _SAYS + rb"(?:\*[0-9]{1,3}(?![0-9])[ \t]*+)?+"
+_RUN = re.compile(rb"(?:(?:" + _NUMBERED + rb"|[ \t]*+" + _SAYS + rb")" + _REMARK + rb")++")
+_NUMBER_OF_LINE = re.compile(rb"^N[0-9]++", re.MULTILINE)
+_CHECKSUM = re.compile(rb"\*([0-9]++)[ \t]*+")
 _COMMENT = re.compile(rb";[^\n]*+")
 _SETTING_LINE = re.compile(rb"^[ \t]*+[Mm]([0-9]++)[^\n]*+", re.MULTILINE)
 
@@ -51,7 +56,13 @@ def obey_run(machine: Machine, text: bytes, first: int) -> bool:
     """
     if b";" in text:
         text = _COMMENT.sub(b"", text)
+    if b"*" in text:
+        if not _sums_agree(text):
+            return False
+        text = _CHECKSUM.sub(b"", text)
     text = text.upper()
+    if b"N" in text:
+        text = _NUMBER_OF_LINE.sub(b"", text)
     settings: list[bytes] = []
     if b"M" in text:
         settings = _SETTING_LINE.findall(text)
@@ -70,7 +81,9 @@ def obey_run(machine: Machine, text: bytes, first: int) -> bool:
     given = ~np.isnan(table)
     if np.count_nonzero(given) != len(place):  # a line with two words of one letter
         return False
-    lines = np.flatnonzero(given[:, 0])
+    lines = np.flatnonzero(given.any(axis=1))
+    if not given[lines[0], 0] and machine.motion not in (0, 10):
+        return False
     if len(lines) < len(table):
         table, given = table[lines], given[lines]
     rows = _rows(machine, table, given, lines + first)
@@ -79,6 +92,18 @@ def obey_run(machine: Machine, text: bytes, first: int) -> bool:
     _count(machine, settings)
     machine.store.chunk(rows)
     return True
+
+
+def _sums_agree(text: bytes) -> bool:
+    """Whether every checksum is the exclusive or of the bytes before it in its line."""
+    raw = np.frombuffer(text, np.uint8)
+    stars = np.flatnonzero(raw == ord("*"))
+    ends = np.flatnonzero(raw == ord("\n"))
+    index = np.searchsorted(ends, stars)
+    begins = np.where(index > 0, ends[index - 1] + 1, 0)
+    found = np.bitwise_xor.reduceat(raw, np.stack([begins, stars], axis=1).ravel())[::2]
+    said = np.array([int(number) for number in _CHECKSUM.findall(text)])
+    return bool((found == said).all())
 
 
 def _count(machine: Machine, settings: list[bytes]) -> None:
@@ -123,7 +148,9 @@ def _rows(
     if moving.any():
         machine.units.add("mm" if scale == 1.0 else "inch")
     machine.at, machine.e, machine.feed = at, e, float(feed[-1])
-    machine.motion = 10 * int(table[-1, 0])
+    codes = table[given[:, 0], 0]
+    if len(codes):
+        machine.motion = 10 * int(codes[-1])
     return rows if moving.all() else rows[moving]
 
 
