@@ -1,6 +1,7 @@
-"""`wallguard chart`: the band table of a rule file as text, and which thicknesses are good to draw.
+"""`wallguard chart`: the band table of a rule file, and which thicknesses are good to draw.
 
-Fits 80 columns. Each fill has a character of its own, so the bar needs no colour.
+As text it fits 80 columns; each fill has a character of its own, so the bar needs no colour. As a
+picture it is a page for the wall, as Markdown a table for a repository's pages.
 """
 
 from __future__ import annotations
@@ -11,9 +12,14 @@ from pathlib import Path
 
 from wallguard.bands.advice import NOTHING_GOOD, range_text
 from wallguard.bands.declared import band_table
-from wallguard.bands.table import Band, BandTable
+from wallguard.bands.rows import HEADS, asked, farthest, least, rows
+from wallguard.bands.table import BandTable
+from wallguard.drawings.png import png as render
+from wallguard.drawings.wall_chart import WIDTH, wall_chart
+from wallguard.reports.chart_markdown import chart_markdown
+from wallguard.reports.write import write_bytes
 from wallguard.rules.load import load_rules
-from wallguard.rules.model import Fill, Minimum, Rules
+from wallguard.rules.model import Fill, Rules
 
 _WIDTH = 80
 # From worst to best: where a column of the bar holds several, it shows the worst.
@@ -23,12 +29,34 @@ _BAR = 70
 _TICK = 10
 
 
-def run(rules_path: Path) -> str:
-    """The chart of the rule file at `rules_path`.
+def run(
+    rules_path: Path,
+    *,
+    svg: Path | None = None,
+    png: Path | None = None,
+    markdown: Path | None = None,
+) -> str:
+    """The chart of the rule file at `rules_path`, as text; written to the files named as well.
 
-    Raises InputError where the rule file cannot be used.
+    Nothing is written before all that is asked for is made.
+
+    Raises InputError where the rule file cannot be used, a file cannot be written, or `png` is
+    asked for and the extra `pictures` is not installed.
     """
-    return chart(load_rules(rules_path))
+    rules = load_rules(rules_path)
+    text = chart(rules)
+    made: list[tuple[Path, bytes]] = []
+    if svg is not None or png is not None:
+        drawn = wall_chart(rules)
+        if svg is not None:
+            made.append((svg, drawn.encode("utf-8")))
+        if png is not None:
+            made.append((png, render(drawn, WIDTH, png)))
+    if markdown is not None:
+        made.append((markdown, chart_markdown(rules).encode("utf-8")))
+    for path, content in made:
+        write_bytes(path, content)
+    return text
 
 
 def chart(rules: Rules) -> str:
@@ -37,17 +65,9 @@ def chart(rules: Rules) -> str:
     Raises InputError where no band table follows from the rules.
     """
     table = band_table(rules)
-    minimum = _least(rules.minimum)
-    good = table.good_ranges(rules.tolerance, minimum)
-    paragraphs = (_title(rules), _rows(table), _bar(table, good), _good(rules, good, minimum))
+    good = table.good_ranges(rules.tolerance, least(rules.minimum))
+    paragraphs = (_title(rules), _rows(table), _bar(table, good), _good(rules, good))
     return "\n\n".join("\n".join(lines) for lines in paragraphs) + "\n"
-
-
-def _least(minimum: Minimum) -> float:
-    """The thinnest wall (mm) that no level of the rules complains about."""
-    if minimum.wall is None:
-        return 0.0
-    return max(minimum.wall.fail or 0.0, minimum.wall.warn or 0.0)
 
 
 def _title(rules: Rules) -> list[str]:
@@ -58,54 +78,17 @@ def _title(rules: Rules) -> list[str]:
 
 
 def _rows(table: BandTable) -> list[str]:
-    heads = ("nominal t, mm", "outcome", "printed, mm", "± U, mm", "air, mm", "source")
-    rows = [heads]
-    for band in table.bands:
-        if band.readings is not None:
-            missing = band.fill == "missing"
-            rows.append(
-                (
-                    range_text(*band.readings),
-                    band.fill,
-                    _printed(band),
-                    "-" if missing else f"{band.uncertainty:.2f}",
-                    _air(band),
-                    band.source,
-                )
-            )
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    cells = [HEADS, *rows(table)]
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
     return [
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
-        for row in rows
+        for row in cells
     ]
-
-
-def _printed(band: Band) -> str:
-    if band.fill == "missing":
-        return "-"
-    if band.slope == 0:
-        return f"{band.offset:.2f}"
-    if band.slope == 1:
-        sign = "-" if band.offset < 0 else "+"
-        return f"t {sign} {abs(band.offset):.2f}" if band.offset else "as drawn"
-    return f"{band.offset:.2f} + {band.slope:.2f} t"
-
-
-def _air(band: Band) -> str:
-    if band.fill != "hollow" or band.readings is None:
-        return "-"
-    if band.solid_width == 0:
-        return "not known"
-    first, last = band.readings
-    if math.isinf(last) and band.slope > 0:
-        return f"≥ {band.air(first):.2f}"
-    ends = sorted({band.air(first), band.air(first if math.isinf(last) else last)})
-    return range_text(ends[0], ends[-1])
 
 
 def _bar(table: BandTable, good: tuple[tuple[float, float], ...]) -> list[str]:
     """Rows of one character per step along the thickness: what is inside, and what is good."""
-    per_column = math.ceil(_farthest(table, good) * 100 / _BAR)
+    per_column = math.ceil(farthest(table, good) * 100 / _BAR)
     # A column stands for these readings, in hundredths: first to last, both included.
     columns = [(at * per_column, (at + 1) * per_column - 1) for at in range(_BAR)]
     fills = "".join(_mark(table, first, last) for first, last in columns)
@@ -128,12 +111,6 @@ def _bar(table: BandTable, good: tuple[tuple[float, float], ...]) -> list[str]:
     ]
 
 
-def _farthest(table: BandTable, good: tuple[tuple[float, float], ...]) -> float:
-    """How far (mm) the bar has to reach to show every change, and a little beyond."""
-    changes = [*table.edges, *(end for ends in good for end in ends if math.isfinite(end))]
-    return 1.1 * max(changes, default=0.0) or 1.0
-
-
 def _mark(table: BandTable, first: int, last: int) -> str:
     held = set()
     for band in table.bands:
@@ -143,14 +120,10 @@ def _mark(table: BandTable, first: int, last: int) -> str:
     return next(mark for fill, mark in _MARKS.items() if fill in held)
 
 
-def _good(rules: Rules, good: tuple[tuple[float, float], ...], minimum: float) -> list[str]:
-    thinner, thicker = rules.tolerance
-    asked = f"solid, at most {thinner:.2f} mm thinner or {thicker:.2f} mm thicker, U included"
-    if minimum > 0:
-        asked += f", at least {minimum:.2f} mm"
+def _good(rules: Rules, good: tuple[tuple[float, float], ...]) -> list[str]:
     ranges = ", ".join(range_text(*ends) for ends in good)
     text = f"good to draw: {ranges} mm" if ranges else f"good to draw: {NOTHING_GOOD}"
     return [
         *textwrap.wrap(text, _WIDTH, subsequent_indent="  "),
-        *textwrap.wrap(f"({asked})", _WIDTH),
+        *textwrap.wrap(f"({asked(rules)})", _WIDTH),
     ]

@@ -24,7 +24,11 @@ def write(path: Path, text: str) -> None:
 
     Raises InputError: the folder is missing, or the file or folder cannot be written to.
     """
-    content = text.encode("utf-8", "backslashreplace")
+    write_bytes(path, text.encode("utf-8", "backslashreplace"))
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """The same for what is not text. Raises InputError."""
     try:
         mode = _mode(path)
         if _in_place(path, mode):

@@ -1,0 +1,75 @@
+"""`wallguard coupon make`: a test part for one process, and all that is needed to measure it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from wallguard.coupon.files import manifest, readings_csv, stem, stl, threemf
+from wallguard.coupon.folder import write_folder
+from wallguard.coupon.layout import lay_out
+from wallguard.coupon.plan import KINDS, plan
+from wallguard.coupon.sheet import markdown_sheet
+from wallguard.coupon.sheet_html import html_sheet
+from wallguard.coupon.solid import solid
+from wallguard.reports.plain import counted, listed
+from wallguard.rules.load import load_rules
+from wallguard.rules.model import Rules
+
+
+def run(
+    rules: Path,
+    out: Path,
+    *,
+    steps: Sequence[float] | None = None,
+    height: float | None = None,
+    features: Iterable[str] | None = None,
+) -> list[str]:
+    """Make the coupon for the rule file `rules` in the folder `out`, and say what was written.
+
+    steps     thicknesses of the walls, mm; None: chosen from the rules
+    height    of the walls, mm; None: 12, or what the build volume allows
+    features  of "wall", "gap", "hole" and "pin"; None: all
+
+    Raises InputError: rules or values that no coupon follows from, a build volume too small, or
+    files in the way that are not an untouched earlier coupon. Nothing is then written.
+    """
+    return make(load_rules(rules), out, steps=steps, height=height, features=features)
+
+
+def make(
+    rules: Rules,
+    out: Path,
+    *,
+    steps: Sequence[float] | None = None,
+    height: float | None = None,
+    features: Iterable[str] | None = None,
+    round_number: int = 1,
+) -> list[str]:
+    """The same from rules that are loaded. `round_number` counts coupons of one process: a later
+    one carries the few steps that narrow what an earlier one left uncertain."""
+    planned = plan(rules, steps=steps, height=height, kinds=features)
+    plates = lay_out(planned)
+    files: dict[str, bytes] = {}
+    for plate in plates:
+        mesh = solid(plate, planned.sizes)
+        files[f"{stem(plate)}.stl"] = stl(mesh)
+        files[f"{stem(plate)}.3mf"] = threemf(mesh, f"Coupon, plate {plate.number}: {rules.name}")
+    files["readings.csv"] = readings_csv(rules, planned, round_number)
+    files["measure.md"] = markdown_sheet(rules, planned, plates).encode("utf-8")
+    files["measure.html"] = html_sheet(rules, planned, plates, round_number).encode("utf-8")
+    written = write_folder(out, manifest(rules, planned, plates, round_number), files)
+    counts = listed(
+        [
+            counted(number, kind)
+            for kind in KINDS
+            if (number := sum(each.kind == kind for each in planned.features))
+        ]
+    )
+    sizes = ", ".join(f"{plate.size[0]:.0f} x {plate.size[1]:.0f} mm" for plate in plates)
+    return [
+        f"a coupon of {counts} on {counted(len(plates), 'plate')} ({sizes})",
+        *(f"note: {remark}" for remark in planned.remarks),
+        *(f"wrote: {path}" for path in written),
+        "Next: print it, measure it as measure.html says, and fill in readings.csv.",
+    ]

@@ -1,0 +1,174 @@
+"""The files of a coupon as bytes: STL, 3MF, the manifest and the readings to fill in.
+
+The same coupon gives the same bytes: no dates, one order, no compression (whose output may differ
+between versions of its library).
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from wallguard.coupon.layout import Placed, Plate
+from wallguard.coupon.plan import Plan
+from wallguard.drawings.svg import escape
+from wallguard.mesh.mesh import Mesh
+from wallguard.rules.model import Rules
+
+SCHEMA = "wallguard-coupon/1"
+READINGS_HEAD = "feature,axis,nominal,reading_1,reading_2,reading_3,fill,note"
+
+# 3MF Core Specification 1.3 and Open Packaging Conventions (ISO/IEC 29500-2), from memory.
+_CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+_MODEL_TYPE = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
+_PACKAGE = "http://schemas.openxmlformats.org/package/2006"
+_XML = '<?xml version="1.0" encoding="UTF-8"?>\n'
+_CONTENT_TYPES = (
+    f'{_XML}<Types xmlns="{_PACKAGE}/content-types">'
+    '<Default Extension="rels" '
+    'ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
+    '<Default Extension="model" '
+    'ContentType="application/vnd.ms-package.3dmanufacturing-3dmodel+xml"/>'
+    "</Types>\n"
+)
+_RELATIONSHIPS = (
+    f'{_XML}<Relationships xmlns="{_PACKAGE}/relationships">'
+    f'<Relationship Id="rel0" Type="{_MODEL_TYPE}" Target="/3D/3dmodel.model"/>'
+    "</Relationships>\n"
+)
+# The earliest date a zip archive can hold; a real one would change the bytes.
+_NO_DATE = (1980, 1, 1, 0, 0, 0)
+
+_STL_FACE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("extra", "<u2")])
+
+
+def stl(mesh: Mesh) -> bytes:
+    """Binary STL; lengths in mm, single precision."""
+    corners = mesh.vertices[mesh.triangles]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    length = np.linalg.norm(normal, axis=1, keepdims=True)
+    faces = np.zeros(len(corners), _STL_FACE)
+    faces["normal"] = np.divide(normal, length, out=np.zeros_like(normal), where=length > 0)
+    faces["corners"] = corners
+    # Not to begin with "solid", by which the text form of STL is known.
+    head = b"wallguard coupon, millimetres".ljust(80)
+    return head + len(faces).to_bytes(4, "little") + faces.tobytes()
+
+
+def threemf(mesh: Mesh, title: str) -> bytes:
+    """A 3MF package of one object, in millimetres; `title` is plain text."""
+    vertices = "\n".join(
+        f'<vertex x="{_short(x)}" y="{_short(y)}" z="{_short(z)}"/>'
+        for x, y, z in mesh.vertices.tolist()
+    )
+    triangles = "\n".join(
+        f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in mesh.triangles.tolist()
+    )
+    model = (
+        f'{_XML}<model unit="millimeter" xml:lang="en-US" xmlns="{_CORE}">\n'
+        f'<metadata name="Title">{escape(title)}</metadata>\n'
+        f'<resources>\n<object id="1" type="model" name="coupon">\n<mesh>\n'
+        f"<vertices>\n{vertices}\n</vertices>\n<triangles>\n{triangles}\n</triangles>\n"
+        f'</mesh>\n</object>\n</resources>\n<build>\n<item objectid="1"/>\n</build>\n</model>\n'
+    )
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w", zipfile.ZIP_STORED) as package:
+        for name, content in (
+            ("[Content_Types].xml", _CONTENT_TYPES),
+            ("_rels/.rels", _RELATIONSHIPS),
+            ("3D/3dmodel.model", model),
+        ):
+            entry = zipfile.ZipInfo(name, _NO_DATE)
+            entry.create_system = 3  # the same on every system
+            entry.external_attr = 0o644 << 16
+            package.writestr(entry, content.encode("utf-8"))
+    return made.getvalue()
+
+
+def manifest(
+    rules: Rules, plan: Plan, plates: Sequence[Plate], round_number: int
+) -> dict[str, Any]:
+    """Which feature is where, in the frame of its plate's files (mm, z = 0 under the base)."""
+    sizes = plan.sizes
+    return {
+        "schema": SCHEMA,
+        "process": rules.name,
+        "rules": _file_name(rules),
+        "category": rules.category,
+        "round": round_number,
+        "unit": "mm",
+        "frame": "the plate's files: origin at the front left corner, z = 0 under the base",
+        "layer_height": sizes.layer_height,
+        "base": sizes.base,
+        "wall_height": sizes.height,
+        "free_beside_walls": sizes.lane,
+        "mark_stroke": sizes.pen.stroke,
+        "plates": [
+            {
+                "plate": plate.number,
+                "files": [f"{stem(plate)}.stl", f"{stem(plate)}.3mf"],
+                "size": [_round(plate.size[0]), _round(plate.size[1])],
+                "features": [_placed(each) for each in plate.content.placed],
+            }
+            for plate in plates
+        ],
+    }
+
+
+def json_bytes(value: Mapping[str, Any]) -> bytes:
+    return (json.dumps(value, indent=1, ensure_ascii=False) + "\n").encode("utf-8")
+
+
+def readings_csv(rules: Rules, plan: Plan, round_number: int) -> bytes:
+    """One row for each feature: its readings (mm) and its fill are to be filled in."""
+    lines = [
+        f"# rules: {_file_name(rules)}",
+        f"# process: {rules.name}",
+        "# date:",
+        "# instrument:",
+        "# instrument_error:",
+        "# unit: mm",
+        f"# round: {round_number}",
+        "# source: print",
+        READINGS_HEAD,
+    ]
+    lines += [f"{each.kind},{each.axis},{each.nominal:.2f},,,,," for each in plan.features]
+    return ("\n".join(lines) + "\n").encode("utf-8")
+
+
+def stem(plate: Plate) -> str:
+    """Name of a plate's files, without the ending."""
+    return f"plate-{plate.number}"
+
+
+def _placed(placed: Placed) -> dict[str, Any]:
+    feature = placed.feature
+    return {
+        "feature": feature.kind,
+        "axis": feature.axis,
+        "nominal": feature.nominal,
+        "mark": feature.mark,
+        "box": [[_round(value) for value in corner] for corner in placed.box],
+        "measure": {
+            "across": placed.across,
+            "at": [[_round(value) for value in point] for point in placed.measure],
+        },
+    }
+
+
+def _file_name(rules: Rules) -> str:
+    """Of the rule file, without folders: they are those of whoever made the coupon."""
+    return rules.path.replace("\\", "/").rpartition("/")[2]
+
+
+def _round(value: float) -> float:
+    return round(value, 3) + 0.0
+
+
+def _short(value: float) -> str:
+    return f"{value:.4f}".rstrip("0").rstrip(".")

@@ -1,0 +1,162 @@
+"""The measurement sheet: how to print and measure a coupon, in words; and as Markdown.
+
+What it asks for is common practice, no published source. It defers to the machine's manual.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from wallguard.coupon.layout import SHARES, Plate
+from wallguard.coupon.plan import Axis, Feature, Kind, Plan
+from wallguard.reports.markdown_text import code, prose
+from wallguard.reports.plain import listed
+from wallguard.rules.model import Category, Rules
+
+FIRST = "the machine's manual and the rules of the place come before this sheet"
+
+_SAFETY: dict[Category, tuple[str, ...]] = {
+    "material extrusion": (
+        "Nozzle, plate and chamber stay hot after the print has ended: let them cool, "
+        "or wear gloves that stand the heat.",
+        "Hot plastic gives off fumes and fine dust: air the room, stay away from the print.",
+        "Thin walls and cut edges are sharp: cut away from your hand, eyes protected.",
+    ),
+    "vat photopolymerization": (
+        "Uncured resin harms skin and eyes: wear nitrile gloves and goggles, air the room.",
+        "Wash and cure the coupon fully before you touch or measure it.",
+        "Curing light harms the eyes: keep the cover closed. Cut edges are sharp.",
+    ),
+    "powder bed fusion": (
+        "The powder cake stays hot for hours: let it cool right through before unpacking.",
+        "Powder is fine dust, and some of it burns: wear a mask, keep sparks and flames away.",
+        "Get all powder out of gaps and holes before you measure. Cut edges are sharp.",
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows to fill in: a nominal size, measured along or about each of the axes."""
+
+    title: str
+    kind: Kind
+    axes: tuple[Axis, ...]
+    readings: int
+    rows: tuple[tuple[Feature, ...], ...]
+
+
+def instructions(rules: Rules, plan: Plan, plates: int) -> list[tuple[str, list[str]]]:
+    """Headings, and under each its sentences."""
+    kinds = {each.kind for each in plan.features}
+    heights = listed([f"{height:g}" for height in measuring_heights(plan)])
+    measure = [
+        "Write down the instrument and the largest error its maker states. Clean the jaws; closed, "
+        "they must read 0.00.",
+    ]
+    if "wall" in kinds:
+        measure += [
+            f"Walls: in the middle of the free length, three readings, {heights} mm above the "
+            "base: clear of the first layers, the seam, the ends and the top rim.",
+            "Light pressure: let the jaws only just touch. A hollow wall gives way and then reads "
+            "too thin.",
+            "Fill: cut or file the free end off and look. Solid: material all through. Hollow: air "
+            "between two skins, also only in places. Missing: nothing was printed; no reading.",
+        ]
+    if "gap" in kinds:
+        measure.append(
+            "Gaps (G): the thickest feeler gauge that slides in without force. Grown shut: "
+            'the fill is "missing", no reading; else it is "solid".'
+        )
+    if "hole" in kinds:
+        measure.append(
+            "Holes (V standing, H lying): the thickest gauge pin that goes through without force. "
+            'Closed: the fill is "missing".'
+        )
+    if "pin" in kinds:
+        measure.append("Pins (P): across, three heights, a quarter turn on from one to the next.")
+    return [
+        (
+            "Print",
+            [
+                "As the plate lies: x of the file along x of the machine, the cut-off corner in "
+                "front on the left. Not scaled, not turned.",
+                "With the settings of this process, as on every other day; change nothing for the "
+                "coupon.",
+                "Let it cool to the room's temperature before you take it off and measure.",
+            ],
+        ),
+        ("Measure", measure),
+        (
+            "Note",
+            [
+                "A mark is the nominal size in hundredths of a millimetre: 135 is 1.35 mm. It "
+                "stands under its wall, or to the right of its gap, hole or pin, as you read it.",
+                *(["The number at the cut-off corner is that of the plate."] if plates > 1 else []),
+                "Write millimetres into readings.csv. Leave empty what you could not measure.",
+            ],
+        ),
+        ("Safety", [*_SAFETY[rules.category], f"{FIRST[0].upper()}{FIRST[1:]}."]),
+    ]
+
+
+def measuring_heights(plan: Plan) -> tuple[float, ...]:
+    """Heights above the base (mm) at which walls are measured."""
+    return tuple(round(share * plan.sizes.height, 1) for share in SHARES)
+
+
+def tables(plan: Plan) -> list[Table]:
+    """What is to be filled in, by kind."""
+    wanted: tuple[tuple[str, Kind, tuple[Axis, ...], int], ...] = (
+        ("Walls", "wall", ("x", "y"), 3),
+        ("Gaps", "gap", ("x", "y"), 1),
+        ("Holes", "hole", ("vertical", "horizontal"), 1),
+        ("Pins", "pin", ("vertical",), 3),
+    )
+    return [
+        Table(title, kind, axes, readings, rows)
+        for title, kind, axes, readings in wanted
+        if (rows := tuple(zip(*(plan.of(kind, axis) for axis in axes), strict=True)))
+    ]
+
+
+def markdown_sheet(rules: Rules, plan: Plan, plates: Sequence[Plate]) -> str:
+    """The sheet as Markdown (GFM)."""
+    return "\n".join(_lines(rules, plan, plates)) + "\n"
+
+
+def _lines(rules: Rules, plan: Plan, plates: Sequence[Plate]) -> Iterator[str]:
+    sizes = plan.sizes
+    yield f"# Coupon: {prose(rules.name)}"
+    yield ""
+    about = [prose(part) for part in (rules.printer, rules.material) if part]
+    yield (
+        f"{', '.join([*about, rules.category])}. Rule file: "
+        f"{code(rules.path.rpartition('/')[2])}. Layers of {sizes.layer_height:g} mm, walls "
+        f"{sizes.height:g} mm high on a base of {sizes.base:g} mm. A drawing of it is in "
+        "`measure.html`."
+    )
+    yield ""
+    for plate in plates:
+        yield f"- plate {plate.number}: {plate.size[0]:.0f} x {plate.size[1]:.0f} mm"
+    for heading, sentences in instructions(rules, plan, len(plates)):
+        yield ""
+        yield f"## {heading}"
+        yield ""
+        for sentence in sentences:
+            yield f"- {sentence}"
+    yield ""
+    yield "Date: ____________ Instrument: ________________________ Its error: ________ mm"
+    for table in tables(plan):
+        yield ""
+        yield f"## {table.title}"
+        yield ""
+        heads = ["mark", "nominal, mm"]
+        for axis in table.axes:
+            heads += [*(f"{axis} {at}" for at in range(1, table.readings + 1)), f"{axis} fill"]
+        yield f"| {' | '.join(heads)} |"
+        yield "|" + " --- |" * len(heads)
+        for row in table.rows:
+            blank = [""] * (len(heads) - 2)
+            yield f"| {' | '.join([row[0].mark, f'{row[0].nominal:.2f}', *blank])} |"

@@ -1,0 +1,66 @@
+"""A picture as PNG, for those who cannot print SVG. Needs the extra `pictures`.
+
+The renderer is given a font of its own, so the same picture gives the same bytes on every machine;
+only letters that this font lacks are taken from the machine's fonts.
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from importlib import util
+from pathlib import Path
+
+from wallguard.errors import InputError
+
+DOTS_PER_INCH = 200
+_MM_PER_INCH = 25.4
+_INSTALL = "Install it with `pip install wallguard[pictures]`, or ask for SVG"
+
+
+def png(svg: str, width: float, path: str | Path) -> bytes:
+    """The picture `svg`, which is `width` mm wide, as PNG of DOTS_PER_INCH.
+
+    path  of the file it is meant for, to name it in errors
+
+    Raises InputError where the renderer or its font is not installed, or refuses the picture.
+    """
+    try:
+        import resvg_py
+    except ImportError:
+        raise InputError(path, "PNG needs a renderer", remedy=_INSTALL) from None
+    try:
+        data: bytes = resvg_py.svg_to_bytes(
+            svg_string=svg,
+            background="#ffffff",
+            dpi=96.0,  # how many pixels an inch of the picture stands for
+            width=round(width / _MM_PER_INCH * DOTS_PER_INCH),
+            sans_serif_family="Roboto",
+            font_family="Roboto",
+            font_files=[str(file) for file in _fonts(path)],
+        )
+    except ValueError as error:
+        raise InputError(path, f"the picture cannot be rendered: {error}") from None
+    return _with_resolution(bytes(data))
+
+
+def _fonts(path: str | Path) -> list[Path]:
+    spec = util.find_spec("font_roboto")
+    folders = list(spec.submodule_search_locations or ()) if spec else []
+    found = [
+        Path(folder) / "files" / name
+        for folder in folders
+        for name in ("Roboto-Regular.ttf", "Roboto-Bold.ttf")
+    ]
+    if not found or not all(file.is_file() for file in found):
+        raise InputError(path, "PNG needs the font `font-roboto`", remedy=_INSTALL)
+    return found
+
+
+def _with_resolution(data: bytes) -> bytes:
+    """The same PNG with a chunk that says how large it is on paper (PNG, 3rd edition, 11.3.4.3)."""
+    per_metre = round(DOTS_PER_INCH / _MM_PER_INCH * 1000)
+    body = b"pHYs" + struct.pack(">IIB", per_metre, per_metre, 1)
+    chunk = struct.pack(">I", len(body) - 4) + body + struct.pack(">I", zlib.crc32(body))
+    after_header = 8 + 25  # the signature and the header chunk
+    return data[:after_header] + chunk + data[after_header:]
