@@ -68,7 +68,7 @@ class Repository:
 
     root: Path
     path: Path | None = None
-    unit: str | None = None
+    unit: Unit | None = None
     entries: tuple[PartEntry, ...] = ()
     exclude: tuple[str, ...] = ()
     gate: Literal["all", "new"] = "all"

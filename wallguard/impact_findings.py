@@ -1,0 +1,155 @@
+"""What a change of process does to parts: walls that come out otherwise, and what that means.
+
+What is *worse*, for one wall: first what the gate does with the outcome (nothing, warn, fail, as
+each rule file's own `outcomes` say), and where that is equal how much of the wall is lost: solid,
+then indeterminate, then thickened or thinned, then hollow, then missing. An outcome that a rule
+file ignores counts as solid under it. Less is *better*; equal, but not the same, is *other*.
+
+All coordinates are in the part file's own frame and in millimetres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from wallguard.findings import Finding, Point, Printed, Spread, Status, Trouble
+
+Direction = Literal["worse", "better", "other"]
+Gate = Literal["good", "ignore", "warn", "fail"]
+
+DIRECTIONS: tuple[Direction, ...] = ("worse", "other", "better")
+_GATES: dict[Gate, int] = {"good": 0, "ignore": 0, "warn": 1, "fail": 2}
+_LOSS = {"solid": 0, "indeterminate": 1, "thickened": 2, "thinned": 2, "hollow": 3, "missing": 4}
+_STATUS: dict[Status, int] = {"passed": 0, "indeterminate": 1, "failed": 2}
+
+
+@dataclass(frozen=True)
+class State:
+    """How a wall comes out under one process.
+
+    verdict  `solid` is the good one; else hollow, missing, thickened, thinned or indeterminate
+    gate     what the rule file does with that
+    printed  None where nothing is printed
+    air      mm, in a hollow wall, 0 where nobody knows how much
+    """
+
+    verdict: str
+    gate: Gate
+    printed: Printed | None
+    air: float = 0.0
+
+    @property
+    def badness(self) -> tuple[int, int]:
+        """Larger is worse: what the gate does, then how much of the wall is lost."""
+        if self.gate in ("good", "ignore"):
+            return 0, 0
+        return _GATES[self.gate], _LOSS[self.verdict]
+
+
+@dataclass(frozen=True)
+class Change:
+    """One wall, at one place of one part, that comes out otherwise than before."""
+
+    before: State
+    after: State
+    direction: Direction
+    thickness: Spread
+    length: float
+    z: tuple[float, float]
+    location: Point
+    box: tuple[Point, Point]
+    message: str
+    advice: str
+
+
+@dataclass(frozen=True)
+class PartImpact:
+    """One part under both processes.
+
+    before, after  how it stands in a full check against the old and the new rules
+    walls     how many walls were compared, each counted once for each pair of outcomes
+    changes   walls that come out otherwise, worst first
+    appeared  other findings that fail or warn under the new rules, and did not, or less, before
+    gone      other findings that failed or warned under the old rules and no longer do, or less
+    error     why it could not be compared, or empty
+    """
+
+    path: str
+    before: Status
+    after: Status
+    walls: int = 0
+    changes: tuple[Change, ...] = ()
+    appeared: tuple[Finding, ...] = ()
+    gone: tuple[Finding, ...] = ()
+    notes: tuple[str, ...] = ()
+    error: str = ""
+    seconds: float = 0.0
+
+    @property
+    def starts_failing(self) -> bool:
+        """Whether it passed the gate before and will not any more."""
+        return self.after == "failed" and self.before != "failed"
+
+    @property
+    def stops_failing(self) -> bool:
+        """Whether it did not pass the gate before and will now."""
+        return self.before == "failed" and self.after in ("passed", "indeterminate")
+
+    @property
+    def direction(self) -> Direction | None:
+        """What the change does to the part as a whole: worse if anything gets worse; None if
+        nothing changes, or if it could not be compared."""
+        if self.error:
+            return None
+        directions = {change.direction for change in self.changes}
+        if "worse" in directions or self.appeared or _STATUS[self.after] > _STATUS[self.before]:
+            return "worse"
+        if "better" in directions or self.gone or _STATUS[self.after] < _STATUS[self.before]:
+            return "better"
+        return "other" if directions else None
+
+    def count(self, direction: Direction) -> int:
+        """How many walls change in this direction."""
+        return sum(change.direction == direction for change in self.changes)
+
+
+@dataclass(frozen=True)
+class Process:
+    """One side of the comparison: its rule file and its name."""
+
+    rules: str
+    name: str
+
+
+@dataclass(frozen=True)
+class Impact:
+    """One comparison of two processes over parts.
+
+    notes     what a reader has to know of how it was compared
+    left_out  parts that answer to neither rule file and were not compared
+    """
+
+    before: Process
+    after: Process
+    parts: tuple[PartImpact, ...]
+    notes: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+    troubles: tuple[Trouble, ...] = ()
+    version: str = ""
+    started: str = ""
+    seconds: float = 0.0
+
+    @property
+    def exit_code(self) -> int:
+        """0 nothing gets worse, 1 something does, 2 some file could not be compared."""
+        if self.troubles or any(part.error for part in self.parts):
+            return 2
+        return int(any(part.direction == "worse" for part in self.parts))
+
+
+def direction(before: State, after: State) -> Direction:
+    """Whether `after` is worse or better than `before`, or only other."""
+    if after.badness == before.badness:
+        return "other"
+    return "worse" if after.badness > before.badness else "better"

@@ -1,0 +1,115 @@
+"""An impact for a reviewer: the verdict first, then the parts, then the walls that change."""
+
+from __future__ import annotations
+
+from wallguard.findings import Finding
+from wallguard.impact_findings import Change, Impact, PartImpact
+from wallguard.reports import impact_order as order
+from wallguard.reports.markdown_text import code, prose
+from wallguard.reports.page import Section, fitted, folded
+from wallguard.reports.plain import without_path
+
+# What is shown at once; the rest is folded.
+_PARTS = 20
+_CHANGES = 10
+# Less has no room for the verdict, what was cut, and the caution.
+SMALLEST = 2500
+
+_WORDS = {
+    "worse": "**Something gets worse**",
+    "not worse": "**Nothing gets worse** as far as walls go",
+    "no change": "**Nothing changes** as far as walls go",
+    "nothing compared": "**Nothing was compared**",
+    "not done": "**Not done**",
+}
+_MARKS = {"error": "! **error**", "worse": "✗ **{}**", "better": "✓ {}", "other": "~ {}"}
+_TABLE = "| part | result | before | after | walls |\n|---|---|---|---|---|\n"
+_KINDS = "| | from | to | walls | parts |\n|---|---|---|--:|--:|\n"
+_FOOT = f"""\
+{order.WORSE}
+
+Coordinates are in the part file's own frame, in mm. This speaks of a part's geometry only. It \
+never says that a part is safe to use.
+"""
+
+
+def markdown(impact: Impact, *, limit: int = 65000) -> str:
+    """The impact as GitHub-flavoured Markdown of at most `limit` characters.
+
+    Where it would grow longer whole items are left out, and a line says how many of what.
+
+    Raises ValueError: `limit` is less than SMALLEST.
+    """
+    if limit < SMALLEST:
+        raise ValueError(f"no report fits in {limit} characters; {SMALLEST} is the least")
+    sections = [section for section in _sections(impact) if section.items]
+    return fitted(_head(impact), sections, _FOOT, limit)
+
+
+def _head(impact: Impact) -> str:
+    said = f"{_WORDS[order.verdict(impact)]}: {order.summary(impact)}.\n\n"
+    for word, process in (("From", impact.before), ("To", impact.after)):
+        said += f"- {word} {code(process.rules)} ({code(process.name)})\n"
+    return said + "".join(f"- {prose(note)}\n" for note in impact.notes) + "\n"
+
+
+def _sections(impact: Impact) -> list[Section]:
+    """What the page shows, in order of weight."""
+    parts = order.parts(impact)
+    rows = [_row(part) for part in parts if order.kind(part) != "same"]
+    same = [f"- {code(part.path)}\n" for part in parts if order.kind(part) == "same"]
+    kinds = [
+        f"| {one.direction} | {one.before} | {one.after} | {one.walls} | {one.parts} |\n"
+        for one in order.transitions(impact)
+    ]
+    worse = [_change(part, one) for part, one in order.changes(impact) if one.direction == "worse"]
+    rest = [_change(part, one) for part, one in order.changes(impact) if one.direction != "worse"]
+    appeared = [_finding(part, one, "now") for part in parts for one in part.appeared]
+    gone = [_finding(part, one, "no longer") for part in parts for one in part.gone]
+    troubles = [
+        f"- {code(one.path)}: {prose(without_path(one.path, one.message))}\n"
+        for one in sorted(impact.troubles, key=lambda one: (one.path, one.message))
+    ]
+    left_out = [f"- {code(path)}\n" for path in sorted(impact.left_out)]
+    part, wall = ("part", "parts"), ("wall", "walls")
+    return [
+        Section("file", "files", troubles, "### Files that could not be used\n\n"),
+        Section(*part, rows[:_PARTS], _TABLE),
+        Section("kind of change", "kinds of change", kinds, _KINDS),
+        Section(*wall, worse[:_CHANGES], "### What gets worse\n\n"),
+        Section("new finding", "new findings", appeared[:_CHANGES], "### Newly found\n\n"),
+        folded("wall that gets worse", "walls that get worse", worse[_CHANGES:], "more "),
+        folded("new finding", "new findings", appeared[_CHANGES:], "more "),
+        folded("other change of a wall", "other changes of walls", rest),
+        folded("finding that is gone", "findings that are gone", gone),
+        folded(*part, rows[_PARTS:], "more ", _TABLE),
+        folded("unchanged part", "unchanged parts", same),
+        folded("part left out", "parts left out", left_out, f"{order.LEFT_OUT}\n\n"),
+    ]
+
+
+def _row(part: PartImpact) -> str:
+    mark = _MARKS[order.kind(part)].format(order.label(part))
+    if part.error:
+        return f"| {code(part.path)} | {mark} | | | {prose(_problem(part), 300)} |\n"
+    return f"| {code(part.path)} | {mark} | {part.before} | {part.after} | {order.walls(part)} |\n"
+
+
+def _problem(part: PartImpact) -> str:
+    return without_path(part.path, part.error)
+
+
+def _change(part: PartImpact, change: Change) -> str:
+    instead = f"<br>**Instead:** {prose(change.advice)}" if change.advice else ""
+    return (
+        f"- **{change.direction}** {code(part.path)} ({change.before.verdict} → "
+        f"{change.after.verdict})<br>{prose(change.message)}{instead}\n"
+    )
+
+
+def _finding(part: PartImpact, finding: Finding, word: str) -> str:
+    instead = f"<br>**Instead:** {prose(finding.advice)}" if finding.advice else ""
+    return (
+        f"- **{word} {finding.severity}** {code(part.path)} ({prose(finding.check)})<br>"
+        f"{prose(finding.message)}{instead if word == 'now' else ''}\n"
+    )
