@@ -79,7 +79,11 @@ def finding_item(part: PartReport, finding: Finding) -> str:
         what += f", at {place(finding.location)}"
     if finding.indeterminate:
         what += " (indeterminate)"
+    if finding.remark:
+        what += f"; {prose(finding.remark)}"
     instead = f"<br>**Instead:** {prose(finding.advice)}" if finding.advice else ""
+    if finding.waived:
+        instead += f"<br>**Waived:** {prose(finding.waived)}"
     check = prose(finding.check)
     return (
         f"- **{finding.severity}** {code(part.path)} ({check}, {code(part.rules)})<br>"

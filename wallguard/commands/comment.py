@@ -1,0 +1,165 @@
+"""`wallguard comment`: put a report on the pull request that it is of, in one comment."""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
+
+from wallguard.errors import InputError
+from wallguard.findings import Report
+from wallguard.forge import context as ci
+from wallguard.forge.dialects import DIALECTS, Dialect, connect, publish, pull_request_of
+from wallguard.forge.http import ForgeError
+from wallguard.forge.secret import Secret
+from wallguard.reports import comment, json_report
+from wallguard.reports.write import write
+
+if TYPE_CHECKING:
+    from wallguard.forge.http import Patience
+
+DEFAULT_FILE = Path("walls-comment.md")
+_OPTIONS = "Name it with {option}, or run it where the CI service tells"
+
+
+@dataclass(frozen=True)
+class Target:
+    """Where the comment goes; what is empty or 0 is taken from the CI's environment variables."""
+
+    forge: str = ""
+    base: str = ""
+    repository: str = ""
+    number: int = 0
+    artifacts: str = ""
+    name: str = "walls"
+
+
+def run(
+    report: Path,
+    target: Target,
+    *,
+    dry_run: bool = False,
+    output: Path | None = None,
+    environment: Mapping[str, str],
+    patience: Patience | None = None,
+) -> int:
+    """Create or update the comment; returns the exit code 0.
+
+    With `dry_run` it is only printed, or written to `output`. So it is written to a file where a
+    fork's pull request has no right to comment, and a line says how to post it.
+
+    Raises InputError: the report cannot be read, something is not told, the forge refuses.
+    """
+    context = ci.read(environment)
+    dialect = _dialect(target.forge or context.forge)
+    token = next((environment[name] for name in dialect.tokens if environment.get(name)), "")
+    secret = Secret(token.strip())
+    marker = _marker(target.name)
+    body = secret.hidden_in(
+        comment.text(
+            _read(report),
+            marker=marker,
+            artifacts=target.artifacts or context.artifacts,
+            limit=dialect.limit,
+        )
+    )
+    if dry_run:
+        if output is None:
+            print(body, end="")
+        else:
+            write(output, body)
+        return 0
+    if output is not None:
+        write(output, body)
+    if not token:
+        if context.fork is False:
+            raise InputError(
+                "wallguard comment",
+                "there is no token, so no comment can be made",
+                remedy=f"Hand one over in the environment variable {dialect.tokens[0]}",
+            )
+        return _kept(body, report, output, "there is no token")
+    try:
+        _post(target, context, dialect, secret, marker, body, patience)
+    except ForgeError as error:
+        if error.status not in (401, 403) or not context.fork:
+            raise
+        return _kept(body, report, output, str(error).rstrip("."))
+    return 0
+
+
+def _post(
+    target: Target,
+    context: ci.Context,
+    dialect: Dialect,
+    secret: Secret,
+    marker: str,
+    body: str,
+    patience: Patience | None,
+) -> None:
+    base = target.base or (context.base if dialect.name == context.forge else "") or dialect.base
+    repository = target.repository or context.repository
+    if not repository:
+        raise _untold("the repository", "--repository")
+    if dialect.name == "github" and repository.count("/") != 1:
+        raise InputError("--repository", "this is not of the form OWNER/NAME")
+    http = connect(dialect, base, secret, patience=patience)
+    if base.startswith("http:") and urlsplit(base).hostname not in ("localhost", "127.0.0.1"):
+        print("wallguard: http, not https: anybody on the way can read the token", file=sys.stderr)
+    number = target.number or context.number
+    if not number and context.head and dialect.name == "github":
+        number = pull_request_of(http, repository, context.head)
+    if not number:
+        raise _untold("the pull request", "--pull-request")
+    done = publish(http, dialect, repository, number, marker, body)
+    print(f"comment {done} on {repository}, pull request {number}")
+
+
+def _kept(body: str, report: Path, output: Path | None, why: str) -> int:
+    """Write the comment to a file and say how it gets to the pull request."""
+    file = output or DEFAULT_FILE
+    if output is None:
+        write(file, body)
+    print(
+        f"no comment was made: {why}.\n"
+        f"It is in {file}. To post it, keep {report} as a file of this run, and have a run that\n"
+        "may comment (the repository's own, after this one) or a maintainer do:\n"
+        f"  wallguard comment {report} --repository REPOSITORY --pull-request NUMBER"
+    )
+    return 0
+
+
+def _dialect(name: str) -> Dialect:
+    if not name:
+        raise _untold("the kind of forge", "--forge")
+    return DIALECTS[name]
+
+
+def _untold(what: str, option: str) -> InputError:
+    return InputError(
+        "wallguard comment", f"{what} is not known", remedy=_OPTIONS.format(option=option)
+    )
+
+
+def _marker(name: str) -> str:
+    if not re.fullmatch(r"[A-Za-z0-9_.]+(-[A-Za-z0-9_.]+)*", name):
+        raise InputError("--name", "only letters, digits, dots and single hyphens make a name")
+    return f"<!-- wallguard comment: {name} -->"
+
+
+def _read(path: Path) -> Report:
+    try:
+        content = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise InputError(
+            path, "there is no such file", remedy="Write it with `wallguard check --json`"
+        ) from None
+    except UnicodeDecodeError:
+        raise InputError(path, "not a report: it is not UTF-8 text") from None
+    except OSError as error:
+        raise InputError(path, f"cannot be read: {error.strerror}") from None
+    return json_report.read(content, str(path))

@@ -1,0 +1,164 @@
+"""How forges speak of comments on a pull request: GitHub's dialect, which others share, and
+GitLab's. Paths, parameters and limits are from memory of their REST API documentation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+from urllib.parse import quote
+
+from wallguard.errors import InputError
+from wallguard.forge.http import ForgeError, Http, UnsureError
+from wallguard.forge.secret import Secret
+
+# A pull request with more pages of a hundred comments is none that people read.
+_MOST_PAGES = 100
+_PAGE = {"per_page": "100"}
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """One way of speaking.
+
+    name     as in `--forge`
+    base     the base URL of the public service
+    limit    how many characters a comment may have
+    tokens   environment variables that may hold the token, the first set one counts
+    headers  what is sent with each request, from the token
+    comments, comment  paths: all comments of a pull request (repository, number), and one of them
+             (repository, number, id)
+    change   the method that changes a comment
+    """
+
+    name: str
+    base: str
+    limit: int
+    tokens: tuple[str, ...]
+    headers: Callable[[str], Mapping[str, str]]
+    comments: Callable[[str, int], str]
+    comment: Callable[[str, int, int], str]
+    change: Literal["PATCH", "PUT"]
+
+
+def _repository(name: str) -> str:
+    return "/".join(quote(part, safe="") for part in name.split("/"))
+
+
+GITHUB = Dialect(
+    name="github",
+    base="https://api.github.com",
+    limit=65536,
+    tokens=("GITHUB_TOKEN", "GH_TOKEN", "FORGEJO_TOKEN", "GITEA_TOKEN"),
+    headers=lambda token: {
+        "Accept": "application/vnd.github+json",
+        "Authorization": f"Bearer {token}",
+        "X-GitHub-Api-Version": "2022-11-28",
+    },
+    comments=lambda repository, number: (
+        f"/repos/{_repository(repository)}/issues/{number}/comments"
+    ),
+    comment=lambda repository, number, comment: (
+        f"/repos/{_repository(repository)}/issues/comments/{comment}"
+    ),
+    change="PATCH",
+)
+GITLAB = Dialect(
+    name="gitlab",
+    base="https://gitlab.com/api/v4",
+    limit=1_000_000,
+    tokens=("GITLAB_TOKEN",),
+    headers=lambda token: {"PRIVATE-TOKEN": token},
+    comments=lambda repository, number: (
+        f"/projects/{quote(repository, safe='')}/merge_requests/{number}/notes"
+    ),
+    comment=lambda repository, number, comment: (
+        f"/projects/{quote(repository, safe='')}/merge_requests/{number}/notes/{comment}"
+    ),
+    change="PUT",
+)
+DIALECTS = {dialect.name: dialect for dialect in (GITHUB, GITLAB)}
+
+
+def publish(
+    http: Http, dialect: Dialect, repository: str, number: int, marker: str, body: str
+) -> Literal["created", "updated"]:
+    """Put `body`, whose first line is `marker`, on a pull request: over the comment that begins so
+    already, else as a new one. Returns which.
+
+    Raises ForgeError.
+    """
+    path = dialect.comments(repository, number)
+    while True:
+        for comment in _marked(http, path, marker):
+            try:
+                http.request(
+                    dialect.change,
+                    dialect.comment(repository, number, comment),
+                    body={"body": body},
+                )
+            except ForgeError as error:
+                # Somebody else's that begins like ours, or one that has just been deleted.
+                if error.status not in (403, 404):
+                    raise
+            else:
+                return "updated"
+        try:
+            http.request("POST", path, body={"body": body})
+        except UnsureError:
+            # It may be there all the same: look for it before there are two.
+            if not http.patience.wait(None):
+                raise
+        else:
+            return "created"
+
+
+def _marked(http: Http, path: str, marker: str) -> Iterator[int]:
+    """The comments that begin with the marker, oldest first."""
+    for comment in _all(http, path):
+        found = comment.get("body") if isinstance(comment, dict) else None
+        if isinstance(found, str) and found.lstrip().partition("\n")[0].strip() == marker:
+            number = comment.get("id")
+            if isinstance(number, int):
+                yield number
+
+
+def _all(http: Http, path: str) -> Iterator[Any]:
+    query: Mapping[str, str] = _PAGE
+    seen: list[Mapping[str, str]] = []
+    while query and query not in seen and len(seen) < _MOST_PAGES:
+        answer = http.request("GET", path, query)
+        if not isinstance(answer.data, list):
+            raise ForgeError(
+                path,
+                "the forge's answer is no list of comments",
+                remedy="Check --base-url: it must be that of the REST API",
+            )
+        yield from answer.data
+        seen.append(query)
+        more = answer.next_query
+        query = {**_PAGE, **more} if more else {}
+
+
+def pull_request_of(http: Http, repository: str, head: str) -> int:
+    """The number of the open pull request from `head` ("owner:branch"), in GitHub's dialect.
+
+    Raises ForgeError; InputError: there is not exactly one.
+    """
+    path = f"/repos/{_repository(repository)}/pulls"
+    answer = http.request("GET", path, {"head": head, "state": "open"})
+    pulls = answer.data if isinstance(answer.data, list) else []
+    numbers = [pull.get("number") for pull in pulls if isinstance(pull, dict)]
+    if len(numbers) != 1 or not isinstance(numbers[0], int):
+        raise InputError(
+            repository,
+            f"it has {len(numbers)} open pull requests from {head}",
+            remedy="Name one with --pull-request",
+        )
+    return numbers[0]
+
+
+def connect(dialect: Dialect, base: str, secret: Secret, **options: Any) -> Http:
+    """HTTP as this dialect wants it; `options` are those of `Http`. Raises InputError."""
+    return Http(base or dialect.base, dialect.headers(secret.reveal()), secret, **options)
