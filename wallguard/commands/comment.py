@@ -55,7 +55,7 @@ def run(
     Raises InputError: the report cannot be read, something is not told, the forge refuses.
     """
     context = ci.read(environment)
-    dialect = _dialect(target.forge or context.forge)
+    dialect = _dialect(target.forge or context.forge or ("github" if dry_run else ""))
     token = next((environment[name] for name in dialect.tokens if environment.get(name)), "")
     secret = Secret(token.strip())
     marker = _marker(target.name)

@@ -15,7 +15,7 @@ from wallguard.reports.page import Section, finding_item, fitted, folded
 from wallguard.reports.plain import counted, listed, without_path
 
 # What is shown at once; the rest is folded.
-_SHOWN = 5
+_SHOWN = 7
 # Less has no room for the verdict, what was cut, and the caution.
 SMALLEST = 2000
 _FOOT = """\
@@ -178,14 +178,26 @@ def _sections(report: Report) -> list[Section]:
 
 
 def _listed(pairs: _Pairs, title: str) -> list[Section]:
-    """The worst findings for all to see, the others and mere notes folded."""
-    items = _items(pairs)
-    shown = min(_SHOWN, sum(finding.severity != "note" for _, finding in pairs))
-    more = "more " if shown else ""
-    return [
-        Section("finding", "findings", items[:shown], title),
-        folded("finding", "findings", items[shown:], more),
+    """The worst finding of each part for all to see, the others and mere notes folded."""
+    numbers: dict[str, int] = {}
+    first, others = [], []
+    for pair in pairs:
+        part, finding = pair
+        number = numbers.setdefault(part.path, 0)
+        at_once = number == 0 and len(first) < _SHOWN and finding.severity != "note"
+        (first if at_once else others).append(pair)
+        numbers[part.path] += 1
+    shown = [
+        _with_more(finding_item(part, finding), numbers[part.path] - 1) for part, finding in first
     ]
+    return [
+        Section("finding", "findings", shown, title),
+        folded("finding", "findings", _items(others), "more " if first else ""),
+    ]
+
+
+def _with_more(item: str, number: int) -> str:
+    return f"{item.rstrip()}<br>and {number} more in this part, see below\n" if number else item
 
 
 def _items(pairs: _Pairs) -> list[str]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from wallguard.findings import Finding, PartReport
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.plain import counted, listed
-from wallguard.text import place
+from wallguard.reports.sentence import where
 
 
 @dataclass(frozen=True)
@@ -75,8 +75,8 @@ def folded(one: str, many: str, items: Sequence[str], more: str = "", opening: s
 def finding_item(part: PartReport, finding: Finding) -> str:
     """A finding as an item of a list: what, where and what to draw instead."""
     what = prose(finding.message)
-    if finding.location is not None and place(finding.location) not in finding.message:
-        what += f", at {place(finding.location)}"
+    if where(finding):
+        what += f", {where(finding)}"
     if finding.indeterminate:
         what += " (indeterminate)"
     if finding.remark:

@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 import posixpath
+import re
 
 from wallguard.findings import Finding
 from wallguard.reports.plain import one_line, without_path
 from wallguard.text import place
 
+_PLACE = re.compile(r"\((-?\d+\.\d, ){2}-?\d+\.\d\)")
+
+
+def where(finding: Finding) -> str:
+    """Its place, as "at (12.0, 3.5, 4.0)"; empty where the message has it already, or none is."""
+    if finding.location is None or _PLACE.search(finding.message):
+        return ""
+    return f"at {place(finding.location)}"
+
 
 def sentence(finding: Finding) -> str:
     """What, where, and what to draw instead, on one line."""
-    parts = [one_line(finding.message)]
-    if finding.location is not None and place(finding.location) not in finding.message:
-        parts.append(f"at {place(finding.location)}")
+    parts = [one_line(finding.message), where(finding)]
     if finding.indeterminate:
         parts.append("indeterminate: met or missed only within the uncertainty")
-    if finding.remark:
-        parts.append(one_line(finding.remark))
-    said = "; ".join(parts)
+    parts.append(one_line(finding.remark))
+    said = "; ".join(filter(None, parts))
     return f"{said}. Instead: {one_line(finding.advice)}" if finding.advice else said
 
 
