@@ -107,6 +107,18 @@ def _add_check(commands: _Commands) -> None:
         "--staged", action="store_true", help="parts staged for the next commit, as staged"
     )
     which.add_argument("--all", action="store_true", help="every part of the repository")
+    check.add_argument(
+        "--base",
+        metavar="REV",
+        help="tell what is new, fixed and unchanged against the place where this branch left this "
+        "git revision; both are checked against the rules as they are now",
+    )
+    check.add_argument(
+        "--gate",
+        choices=("new", "all"),
+        help="which findings fail: those that are new, or worse, against the base, or all "
+        "(default: what wallguard.yaml says, else all)",
+    )
     check.add_argument("--junit", type=Path, metavar="FILE", help="write JUnit XML")
     check.add_argument("--markdown", type=Path, metavar="FILE", help="write a Markdown summary")
     check.add_argument("--json", type=Path, metavar="FILE", help="write the full report as JSON")
@@ -236,7 +248,7 @@ def _add_comment(commands: _Commands) -> None:
     comment.epilog = (
         f"{comment.epilog}\n"
         "What is not given is taken from the CI service's environment variables. The token comes\n"
-        "from GITHUB_TOKEN or GITLAB_TOKEN and is never shown. Needs: pip install wallguard[comment]"
+        "from GITHUB_TOKEN or GITLAB_TOKEN and is never shown.\n"
     )
 
 
@@ -275,6 +287,8 @@ def _check(arguments: argparse.Namespace) -> int:
         changed_since=arguments.changed_since,
         staged=arguments.staged,
         everything=arguments.all,
+        base=arguments.base,
+        gate=arguments.gate,
         outputs=check.CheckOutputs(
             junit=arguments.junit,
             markdown=arguments.markdown,

@@ -79,7 +79,8 @@ def compared(base: PartReport, head: PartReport, name: str = "the base") -> Part
     worse. `name` is what the base is called there.
     """
     if base.status == "error":
-        return replace(all_new(head), base_note=base.error)
+        note = f"not compared with {name}, so that all its findings count as new: {base.error}"
+        return replace(all_new(head), base_note=note)
     known = same_findings(base, head)
     findings = []
     for at, finding in enumerate(head.findings):

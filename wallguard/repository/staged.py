@@ -95,6 +95,11 @@ def _write(root: Path, index: dict[str, _Entry], path: str, blobs: _Blobs, targe
         _fetch(root, source, pointer[1].decode(), int(pointer[2]), target)
 
 
+def is_pointer(path: Path) -> bool:
+    """Whether a regular file is a Git LFS pointer."""
+    return path.is_file() and _POINTER.fullmatch(_head(path)) is not None
+
+
 def _leave_link(link: str, target: Path) -> None:
     target.unlink()
     with suppress(OSError, ValueError):  # no name at all: then the reader finds no file

@@ -1,0 +1,1 @@
+"""Waivers: findings that somebody accepted, for a reason and until a day."""
