@@ -188,18 +188,20 @@ def test_marks_are_drawn_in_a_good_thickness(given):
     assert stroke >= (given.minimum.wall.fail if given.minimum.wall else 0)
 
 
-@pytest.mark.parametrize("text", ["0", "135", "2468", "79", "H", "P", "G"])
+@pytest.mark.parametrize("text", [*sorted(CHARACTERS), "135", "2468"])
 def test_strokes_and_the_room_between_them_are_as_wide_as_the_pen(text):
     pen = Pen(0.85, 0.6)
     raised = m3.Manifold.extrude(
         m3.CrossSection([np.array(ring) for ring in pen.strokes(text)], m3.FillRule.NonZero), 0.6
     )
     sections = cut(mesh_of(raised), 0.2)
-    found = find_walls(sections, 1.0)
-    assert [wall.minimum for wall in found] == pytest.approx([0.85] * len(found), abs=0.005)
-    assert len(found) >= 1
-    gaps = find_gaps(sections, 0.9)
-    assert all(gap.minimum == pytest.approx(0.6, abs=0.005) for gap in gaps)
+    found = find_walls(sections, 2.0)
+    assert found
+    for wall in found:
+        assert wall.minimum == pytest.approx(0.85, abs=0.005)
+        # The largest disc in a square corner of a stroke is 4 - 2 sqrt(2) times as wide.
+        assert wall.maximum <= 0.85 * (4 - 2 * 2**0.5)
+    assert all(gap.minimum == pytest.approx(0.6, abs=0.005) for gap in find_gaps(sections, 0.8))
 
 
 def test_every_character_is_unlike_every_other():
@@ -318,9 +320,23 @@ def test_features_can_be_chosen():
     assert made[0][0].size[0] < 30
 
 
-def test_a_plate_too_small_for_a_wall_is_refused():
-    with pytest.raises(InputError, match="too small for a wall of 0\\.20 mm"):
-        lay_out(plan(rules(build_volume=(25, 25, 50))))
+@pytest.mark.parametrize(
+    ("volume", "options", "what"),
+    [
+        ((25, 25, 50), {"kinds": ["wall"]}, "wall of 0.20 mm"),
+        ((20, 60, 50), {"kinds": ["gap"]}, "gap of"),
+        ((200, 200, 10), {"kinds": ["hole"]}, "hole of 5.40 mm"),
+        ((200, 200, 50), {"steps": [30.0], "kinds": ["wall"], "height": 40}, None),
+        ((100, 100, 50), {"steps": [30.0], "kinds": ["wall"]}, "wall of 30.00 mm"),
+    ],
+)
+def test_a_printer_too_small_for_a_feature_is_named(volume, options, what):
+    planned = plan(rules(build_volume=volume), **options)
+    if what is None:
+        assert len(lay_out(planned)) == 1
+        return
+    with pytest.raises(InputError, match=f"square.yaml: `build_volume` is too small for a {what}"):
+        lay_out(planned)
 
 
 def test_thick_walls_are_long_enough_to_be_walls():

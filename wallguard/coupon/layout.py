@@ -170,14 +170,17 @@ def lay_out(plan: Plan) -> tuple[Plate, ...]:
     Raises InputError where the build volume is too small for a single feature.
     """
     width, depth = (side - 2 * RIM for side in plan.sizes.room[:2])
+    top = plan.sizes.room[2]
     modules = list(_modules(plan, width, depth))
     for module in modules:
-        if module.width > width + 1e-6 or module.depth > depth + 1e-6:
-            mark = module.placed[0].feature
+        high = max(prism.high for prism in module.prisms)
+        if module.width > width + 1e-6 or module.depth > depth + 1e-6 or high > top + 1e-6:
+            large = module.placed[-1].feature
             raise InputError(
-                "build_volume",
-                f"too small for a {mark.kind} of {mark.nominal:.2f} mm, which with room for "
-                f"callipers takes {module.width:.0f} x {module.depth:.0f} mm",
+                plan.path,
+                f"`build_volume` is too small for a {large.kind} of {large.nominal:.2f} mm, which "
+                f"with room to measure it takes {module.width:.0f} x {module.depth:.0f} x "
+                f"{high:.0f} mm",
                 remedy="Ask for fewer features or thinner steps, or correct the rule file",
             )
     pen = plan.sizes.pen
@@ -320,7 +323,7 @@ def _standing_holes(features: Sequence[Feature], sizes: Sizes, room: float) -> M
     width = max(each.nominal for each in features) + 2 * _AROUND
     top = sizes.base + sizes.layers(BLOCK)
     body, centres = _column(features, pen)
-    marks = [_label("V", width / 2, body + _BESIDE_MARK, pen)]
+    marks = [_label("U", width / 2, body + _BESIDE_MARK, pen)]
     cuts, placed = [], []
     for feature, y in zip(features, centres, strict=True):
         radius = feature.nominal / 2
@@ -345,7 +348,7 @@ def _lying_holes(features: Sequence[Feature], sizes: Sizes, room: float) -> Modu
     centre = sizes.base + _AROUND + largest / 2
     top = sizes.base + sizes.layers(largest + 2 * _AROUND)
     body, centres = _column(features, pen)
-    marks = [_label("H", BLOCK / 2, body + _BESIDE_MARK, pen)]
+    marks = [_label("L", BLOCK / 2, body + _BESIDE_MARK, pen)]
     bores, placed = [], []
     for feature, y in zip(features, centres, strict=True):
         radius = feature.nominal / 2
@@ -353,12 +356,6 @@ def _lying_holes(features: Sequence[Feature], sizes: Sizes, room: float) -> Modu
         marks.append(Mark(feature.mark, (BLOCK + _BESIDE_MARK, y - pen.height / 2)))
         box = ((0.0, y - radius, centre - radius), (BLOCK, y + radius, centre + radius))
         placed.append(Placed(feature, box, ((BLOCK, y, centre),), "diameter"))
-    if top > sizes.room[2] + 1e-6:
-        raise InputError(
-            "build_volume",
-            f"lower than the bar of {top:.0f} mm with a lying hole of {largest:.2f} mm",
-            remedy="Leave out holes, or correct the rule file",
-        )
     return Module(
         BLOCK + _mark_room(features, pen),
         body + _header(pen),

@@ -2,7 +2,8 @@
 
 A mark is printed by the very process that is being found out about, so it asks of it only what is
 known to come out: every stroke is a wall of one thickness, and between strokes there is a gap of
-one width. Characters stand on a grid of two columns and three rows of centre lines.
+one width. Characters stand on a grid of two columns and three rows of centre lines. No two strokes
+meet at less than about 50 degrees: a sharper corner would be a thicker wall.
 """
 
 from __future__ import annotations
@@ -26,9 +27,9 @@ _LINES: dict[str, tuple[tuple[Point, ...], ...]] = {
     "8": (((0, 0), (1, 0), (1, 2), (0, 2), (0, 0)), ((0, 1), (1, 1))),
     "9": (((0, 0), (1, 0), (1, 2), (0, 2), (0, 1), (1, 1)),),
     "G": (((1, 2), (0, 2), (0, 0), (1, 0), (1, 1)),),
-    "H": (((0, 0), (0, 2)), ((1, 0), (1, 2)), ((0, 1), (1, 1))),
+    "L": (((0, 2), (0, 0), (1, 0)),),
     "P": (((0, 0), (0, 2), (1, 2), (1, 1), (0, 1)),),
-    "V": (((0, 2), (0.5, 0), (1, 2)),),
+    "U": (((0, 2), (0, 0), (1, 0), (1, 2)),),
     "X": (((0, 0), (1, 2)), ((0, 2), (1, 0))),
     "Y": (((0, 2), (0.5, 1), (1, 2)), ((0.5, 1), (0.5, 0))),
 }

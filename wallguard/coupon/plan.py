@@ -96,11 +96,13 @@ class Sizes:
 class Plan:
     """The features of a coupon, in the order they are listed in, and its sizes.
 
+    path     of the rule file, to name it in errors
     remarks  what the maker of the coupon should know, in words
     """
 
     features: tuple[Feature, ...]
     sizes: Sizes
+    path: str
     remarks: tuple[str, ...] = ()
 
     def of(self, kind: Kind, axis: Axis) -> tuple[Feature, ...]:
@@ -151,7 +153,7 @@ def plan(
     if rules.build_volume is None:
         x, y, z = USUAL_PLATE
         remarks += (f"the rules name no build volume: {x:g} x {y:g} x {z:g} mm was taken",)
-    return Plan(features, _common(rules, pen, walls, height), remarks)
+    return Plan(features, _common(rules, pen, walls, height), rules.path, remarks)
 
 
 def unit_width(rules: Rules, table: BandTable) -> float:

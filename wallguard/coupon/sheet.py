@@ -71,7 +71,7 @@ def instructions(rules: Rules, plan: Plan, plates: int) -> list[tuple[str, list[
         )
     if "hole" in kinds:
         measure.append(
-            "Holes (V standing, H lying): the thickest gauge pin that goes through without force. "
+            "Holes (U upright, L lying): the thickest gauge pin that goes through without force. "
             'Closed: the fill is "missing".'
         )
     if "pin" in kinds:

@@ -44,7 +44,7 @@ tr { break-inside: avoid }
 
 
 _COLUMNS = (("wall",), ("gap", "pin"), ("hole",))
-_SHORT: dict[Axis, str] = {"x": "x", "y": "y", "vertical": "V", "horizontal": "H"}
+_SHORT: dict[Axis, str] = {"x": "x", "y": "y", "vertical": "U", "horizontal": "L"}
 
 
 def html_sheet(rules: Rules, plan: Plan, plates: Sequence[Plate], round_number: int) -> str:
