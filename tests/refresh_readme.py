@@ -22,7 +22,7 @@ from wallguard.cli import main as wallguard
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
 _BLOCK = re.compile(r"(<!-- (output|file): (.+?) -->\n```(\w+)\n)(.*?)(```\n)", re.DOTALL)
-_QUOTE = re.compile(r"(<!-- markdown: (.+?) -->\n\n?)((?:>.*\n)*)", re.DOTALL)
+_QUOTE = re.compile(r"(<!-- markdown: ([^\n]+?) -->\n\n?)((?:>[^\n]*\n)*)\n*")
 
 
 def printed(words: str) -> str:
@@ -63,7 +63,7 @@ def refreshed(text: str) -> str:
         return head + printed(what) + tail
 
     text = _BLOCK.sub(block, text)
-    return _QUOTE.sub(lambda match: f"<!-- markdown: {match[2]} -->\n\n{quoted(match[2])}", text)
+    return _QUOTE.sub(lambda match: f"<!-- markdown: {match[2]} -->\n\n{quoted(match[2])}\n", text)
 
 
 if __name__ == "__main__":
