@@ -57,6 +57,29 @@ FILLS: Mapping[Fill, FillStyle] = {
     ),
 }
 
+# What else a place in a part can come to: the wall's printed thickness, or air that may close.
+PLACES: Mapping[str, FillStyle] = {
+    **FILLS,
+    "thickened": FillStyle(
+        "#cc79a7",
+        '<path d="M0 1L3 1M0 2.5L3 2.5" stroke="#ffffff" stroke-width="0.6"/>',
+        3,
+        "thickened: printed, but not drawn",
+    ),
+    "thinned": FillStyle(
+        "#0072b2",
+        '<path d="M1 0L1 3M2.5 0L2.5 3" stroke="#ffffff" stroke-width="0.6"/>',
+        3,
+        "thinned: drawn, but not printed",
+    ),
+    "gap": FillStyle(
+        "#f0e442",
+        '<path d="M1.5 0L1.5 3M0 1.5L3 1.5" stroke="#000000" stroke-width="0.3"/>',
+        3,
+        "air that may close",
+    ),
+}
+
 
 def number(value: float) -> str:
     """A coordinate: at most three decimals, no exponent, no minus zero."""
@@ -102,12 +125,12 @@ def text(x: float, y: float, content: str, size: float, **attributes: str | floa
     return element("text", escape(content), x=x, y=y, font_size=size, **attributes)
 
 
-def paint(fill: Fill) -> str:
+def paint(fill: str) -> str:
     """The value of a `fill` attribute for one of FILLS; the picture must hold `patterns()`."""
     return f"url(#fill-{fill})"
 
 
-def patterns() -> str:
+def patterns(styles: Mapping[Fill, FillStyle] | Mapping[str, FillStyle] = FILLS) -> str:
     """The definitions that `paint` refers to."""
     return element(
         "defs",
@@ -120,7 +143,7 @@ def patterns() -> str:
                 height=style.tile,
                 patternUnits="userSpaceOnUse",
             )
-            for fill, style in FILLS.items()
+            for fill, style in styles.items()
         ),
     )
 
