@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-from numpy.typing import NDArray
-
 # The largest distance between an arc and the chords it is split into, mm.
 SAGITTA = 0.005
 # How far apart the radii at an arc's two ends may be before the arc is refused, mm. NISTIR 6556
@@ -48,8 +45,8 @@ def centre(start: Point, end: Point, radius: float, *, clockwise: bool) -> Point
 
 def chords(
     start: Point, end: Point, middle: Point, *, clockwise: bool
-) -> tuple[NDArray[np.float64], float]:
-    """Ends (n, 2) of the chords that replace an arc around `middle`, and the misfit of its radii.
+) -> tuple[list[Point], float]:
+    """Ends of the chords that replace an arc around `middle`, and the misfit of its radii.
 
     The ends of chords lie on the arc, equal angles apart, so no point of the arc is further than
     SAGITTA from its chord. An arc that ends where it starts is a full circle. Where the radii at
@@ -75,11 +72,15 @@ def chords(
         sweep += 2.0 * math.pi
     step = 2.0 * math.acos(max(1.0 - SAGITTA / max(first, last), 0.0))
     count = max(1, math.ceil(sweep / step - 1e-9))
-    part = np.arange(1, count + 1) / count
-    angle = math.atan2(ay, ax) + part * (-sweep if clockwise else sweep)
-    radius = first + (last - first) * part
-    points = np.stack(
-        [middle[0] + radius * np.cos(angle), middle[1] + radius * np.sin(angle)], axis=1
-    )
-    points[-1] = end
+    turn = (-sweep if clockwise else sweep) / count
+    begin, growth = math.atan2(ay, ax), (last - first) / count
+    # One by one: most arcs have few chords, and arrays that short are slower.
+    points = [
+        (
+            middle[0] + (first + growth * number) * math.cos(begin + turn * number),
+            middle[1] + (first + growth * number) * math.sin(begin + turn * number),
+        )
+        for number in range(1, count)
+    ]
+    points.append(end)
     return points, abs(first - last)

@@ -10,8 +10,6 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path
 
-import numpy as np
-
 from wallguard.errors import InputError
 from wallguard.toolpath.arcs import SAGITTA, STRICT_RADII, ArcError, centre, chords
 from wallguard.toolpath.moves import Store
@@ -388,24 +386,16 @@ class Machine:
             self.first_misfit = self.first_misfit or line
         e = self._feed(values, line)
         self.arcs += 1
-        count = len(points)
-        part = np.arange(count + 1) / count
-        rows = np.empty((count, 10))
-        path = np.empty((count + 1, 3))
-        path[0], path[1:, :2] = self.at, points
-        path[1:, 2] = self.at[2] + (target[2] - self.at[2]) * part[1:]
-        path[-1] = target
-        path += self.offset
-        rows[:, 0:3], rows[:, 3:6] = path[:-1], path[1:]
-        rows[:, 6] = np.diff(e * part)
-        rows[:, 7:] = line, self.tool, self.feed
         self.units.add("mm" if self.scale == 1.0 else "inch")
-        if count < 64:
-            for *place, _, _, _ in rows.tolist():
-                a, b, c, d, f, g, fed = place
-                self.store.row((a, b, c, d, f, g, fed, line, self.tool, self.feed))
-        else:
-            self.store.chunk(rows)
+        x, y, z = self.offset
+        rise, count = target[2] - self.at[2], len(points)
+        last, gone = (start[0] + x, start[1] + y, self.at[2] + z), 0.0
+        for number, point in enumerate(points, 1):
+            part = number / count
+            up = self.at[2] + rise * part if number < count else target[2]
+            here, fed = (point[0] + x, point[1] + y, up + z), e * part
+            self.store.row((*last, *here, fed - gone, line, self.tool, self.feed))
+            last, gone = here, fed
         self.at = target
 
     def remarks(self) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-MAX_MOVES = 20_000_000
+MAX_MOVES = 10_000_000
 
 # One row of the store: x0, y0, z0, x1, y1, z1, e, line, tool, feed.
 COLUMNS = 10

@@ -84,6 +84,8 @@ def _read(
 
 def _obey(machine: Machine, text: bytes, first: int, *, in_runs: bool) -> int:
     """Carry out a block of lines; how many there were."""
+    if text.isspace():
+        return text.count(b"\n")
     place, number = 0, first
     while place < len(text) and not machine.ended:
         stop = run_end(text, place) if in_runs else place
@@ -112,7 +114,7 @@ def _some_feed(
     """Refuse a program that lays nothing."""
     if not len(e):
         problem = "holds no move"
-        remedy = "Is it a program (RS-274) at all?"
+        remedy = "Give a program (RS-274) for a machine that lays beads"
     elif not e.any():
         problem = f"feeds no filament: none of its {len(e)} moves has an E word that counts"
         remedy = "It seems made for a machine of another kind, for milling or laser cutting"
