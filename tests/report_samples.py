@@ -196,6 +196,39 @@ ORDINARY = Report(
 EMPTY = Report(parts=())
 PASSED = Report(parts=(part("a.stl"), part("b.stl", findings=(TIGHT,))))
 
+# Against a base: one finding new, one worse, two unchanged, one waived, one fixed.
+COMPARED = Report(
+    parts=(
+        part(
+            status="failed",
+            checks=(CheckRun("fill", "failed"), CheckRun("wall", "passed")),
+            findings=(
+                finding(state="new", size=(40.0, 20.0)),
+                replace(
+                    LOST_RIB,
+                    state="new",
+                    worse=True,
+                    remark="main has it too, but it got worse: missing now, hollow before",
+                ),
+                replace(THIN, state="unchanged", waived="A. Person, until 2031-05-31: not loaded"),
+                replace(TIGHT, state="unchanged"),
+                replace(DOUBLED, state="unchanged"),
+            ),
+            fixed=(finding(id="7777777777", message="wall 1.45 mm thick, will print hollow"),),
+        ),
+        part(
+            "parts/lid.3mf",
+            checks=(CheckRun("fill", "passed"),),
+            findings=(finding(id="8888888888", state="unchanged"),),
+        ),
+        part("parts/new.stl", base_note="not compared with main: it cannot be read there"),
+    ),
+    base="main",
+    base_commit="1a2b3c4d5e6f" + "0" * 28,
+    gate="new",
+    remarks=(Trouble("waivers.yaml", "waivers.yaml:7: the waiver of A. Person matches nothing."),),
+)
+
 
 def hostile() -> Report:
     """Every hostile text in every place where text from files goes."""

@@ -6,14 +6,26 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from report_samples import BRACKET, EMPTY, LID, ORDINARY, PASSED, finding, hostile, many, part, wall
+from report_samples import (
+    BRACKET,
+    COMPARED,
+    EMPTY,
+    LID,
+    ORDINARY,
+    PASSED,
+    finding,
+    hostile,
+    many,
+    part,
+    wall,
+)
 
 from wallguard.errors import InputError
 from wallguard.findings import Printed, Report, Spread
 from wallguard.reports import order
 from wallguard.reports.json_report import data, read, text, walls_text
 
-REPORTS = [ORDINARY, EMPTY, PASSED, hostile(), many()]
+REPORTS = [ORDINARY, EMPTY, PASSED, COMPARED, hostile(), many()]
 
 
 def refuse(constant: str) -> float:
@@ -31,6 +43,10 @@ def test_the_contract() -> None:
         "indeterminate": 1,
         "errors": 1,
         "findings": {"fail": 3, "warn": 2, "note": 1},
+        "new": 0,
+        "unchanged": 0,
+        "fixed": 0,
+        "waived": 0,
         "not_covered": 1,
         "troubles": 1,
     }
@@ -69,6 +85,11 @@ def test_the_contract() -> None:
         "message": finding().message,
         "advice": "draw ≤ 1.22 or ≥ 1.73 mm",
         "indeterminate": False,
+        "size": [],
+        "state": "",
+        "worse": False,
+        "waived": "",
+        "remark": "",
     }
     assert bracket["checks"][3] == {"name": "gap", "status": "warned", "note": ""}
     assert made["parts"][3]["error"] == "parts/lost.stl: the file is empty. Export it again."

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from jsonschema import Draft202012Validator
-from report_samples import BRACKET, EMPTY, LID, LOST, ORDINARY, PASSED, hostile, many
+from report_samples import BRACKET, COMPARED, EMPTY, LID, LOST, ORDINARY, PASSED, hostile, many
 
 from wallguard.findings import Report
 from wallguard.reports.json_report import data
@@ -33,7 +33,7 @@ def test_the_schema_is_one() -> None:
     assert json.loads(json.dumps(SCHEMA)) == SCHEMA
 
 
-@pytest.mark.parametrize("report", [ORDINARY, EMPTY, PASSED, hostile(), many()])
+@pytest.mark.parametrize("report", [ORDINARY, EMPTY, PASSED, COMPARED, hostile(), many()])
 def test_reports_have_the_schema_and_no_other_keys(report: Report) -> None:
     Draft202012Validator(closed(SCHEMA)).validate(data(report))
     assert problem(data(report), SCHEMA, SCHEMA) == ""

@@ -52,6 +52,9 @@ def data(report: Report) -> Json:
         "frame": schema.FRAME,
         "version": report.version,
         "started": report.started,
+        "base": report.base,
+        "base_commit": report.base_commit,
+        "gate": report.gate,
         "summary": {
             "parts": counts.parts,
             "passed": counts.passed,
@@ -59,14 +62,17 @@ def data(report: Report) -> Json:
             "indeterminate": counts.indeterminate,
             "errors": counts.errors,
             "findings": {"fail": counts.fail, "warn": counts.warn, "note": counts.note},
+            "new": counts.new,
+            "unchanged": counts.unchanged,
+            "fixed": counts.fixed,
+            "waived": counts.waived,
             "not_covered": counts.not_covered,
             "troubles": counts.troubles,
         },
         "parts": [_part(part) for part in order.parts(report)],
         "not_covered": sorted(report.not_covered),
-        "troubles": [
-            {"path": trouble.path, "message": trouble.message} for trouble in order.troubles(report)
-        ],
+        "troubles": [_trouble(trouble) for trouble in order.troubles(report)],
+        "remarks": [_trouble(remark) for remark in order.remarks(report)],
         "removed": sorted(report.removed),
         "seconds": number(report.seconds, LENGTH),
     }
@@ -116,6 +122,10 @@ def read(content: str, shown: str = "the report") -> Report:
         not_covered=tuple(found["not_covered"]),
         troubles=tuple(Trouble(one["path"], one["message"]) for one in found["troubles"]),
         removed=tuple(found["removed"]),
+        base=found["base"],
+        base_commit=found["base_commit"],
+        gate=found["gate"],
+        remarks=tuple(Trouble(one["path"], one["message"]) for one in found["remarks"]),
         version=found["version"],
         started=found["started"],
         seconds=float(found["seconds"]),
@@ -124,6 +134,10 @@ def read(content: str, shown: str = "the report") -> Report:
 
 def _not_a_number(constant: str) -> NoReturn:
     raise ValueError(f"{constant} is not a number in JSON")
+
+
+def _trouble(trouble: Trouble) -> Json:
+    return {"path": trouble.path, "message": trouble.message}
 
 
 def _part(part: PartReport) -> Json:
@@ -143,6 +157,8 @@ def _part(part: PartReport) -> Json:
         },
         "walls": [_wall(wall) for wall in order.walls(part.walls)],
         "findings": [finding_data(finding) for finding in order.findings(part.findings)],
+        "fixed": [finding_data(finding) for finding in order.findings(part.fixed)],
+        "base_note": part.base_note,
         "checks": [
             {"name": run.name, "status": run.status, "note": run.note} for run in part.checks
         ],
@@ -192,6 +208,11 @@ def finding_data(finding: Finding) -> Json:
         "message": finding.message,
         "advice": finding.advice,
         "indeterminate": finding.indeterminate,
+        "size": numbers(finding.size),
+        "state": finding.state,
+        "worse": finding.worse,
+        "waived": finding.waived,
+        "remark": finding.remark,
     }
 
 
@@ -210,6 +231,8 @@ def _read_part(part: Json) -> PartReport:
         checks=tuple(CheckRun(run["name"], run["status"], run["note"]) for run in part["checks"]),
         walls=tuple(_read_wall(wall) for wall in part["walls"]),
         findings=tuple(_read_finding(finding) for finding in part["findings"]),
+        fixed=tuple(_read_finding(finding) for finding in part["fixed"]),
+        base_note=part["base_note"],
         error=part["error"],
         seconds=float(part["seconds"]),
     )
@@ -248,6 +271,11 @@ def _read_finding(finding: Json) -> Finding:
         message=finding["message"],
         advice=finding["advice"],
         indeterminate=finding["indeterminate"],
+        size=tuple(map(float, finding["size"])),
+        state=finding["state"],
+        worse=finding["worse"],
+        waived=finding["waived"],
+        remark=finding["remark"],
     )
 
 

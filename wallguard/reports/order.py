@@ -15,7 +15,7 @@ from wallguard.findings import (
     Wall,
     in_force,
 )
-from wallguard.reports.plain import counted, listed
+from wallguard.reports.plain import counted, listed, plain
 
 SEVERITIES: tuple[Severity, ...] = ("fail", "warn", "note")
 # Of two findings of one severity the one that costs the whole wall comes first.
@@ -24,7 +24,12 @@ _FILLS = {"missing": 0, "hollow": 1}
 
 @dataclass(frozen=True)
 class Counts:
-    """What a report holds. `parts` counts part x rule file, `files` counts part files."""
+    """What a report holds. `parts` counts part x rule file, `files` counts part files.
+
+    fail, warn, note  findings in force, by severity (see `findings.in_force`)
+    new, unchanged, fixed  against a base, 0 where there is none; those that are waived left out
+    waived  findings that somebody accepted
+    """
 
     parts: int
     files: int
@@ -35,6 +40,10 @@ class Counts:
     fail: int
     warn: int
     note: int
+    new: int
+    unchanged: int
+    fixed: int
+    waived: int
     not_covered: int
     troubles: int
 
@@ -42,7 +51,9 @@ class Counts:
 def count(report: Report) -> Counts:
     """The counts of a report."""
     statuses = [part.status for part in report.parts]
-    severities = [finding.severity for part in report.parts for finding in part.findings]
+    found = [finding for part in report.parts for finding in part.findings]
+    severities = [finding.severity for finding in found if in_force(finding, report.gate)]
+    states = [finding.state for finding in found if not finding.waived]
     return Counts(
         parts=len(report.parts),
         files=len({part.path for part in report.parts}),
@@ -53,6 +64,10 @@ def count(report: Report) -> Counts:
         fail=severities.count("fail"),
         warn=severities.count("warn"),
         note=severities.count("note"),
+        new=states.count("new"),
+        unchanged=states.count("unchanged"),
+        fixed=sum(len(part.fixed) for part in report.parts),
+        waived=sum(bool(finding.waived) for finding in found),
         not_covered=len(report.not_covered),
         troubles=len(report.troubles),
     )
@@ -73,6 +88,14 @@ def found(counts: Counts) -> str:
     return ", ".join(f"{number} {severity}" for number, severity in pairs if number)
 
 
+def against(report: Report, counts: Counts) -> str:
+    """What the base says, as "against main: 1 new, 3 unchanged, 2 fixed"; empty without one."""
+    if not report.base:
+        return ""
+    numbers = f"{counts.new} new, {counts.unchanged} unchanged, {counts.fixed} fixed"
+    return f"against {plain(report.base)}: {numbers}"
+
+
 def undone(counts: Counts) -> str:
     """What could not be checked: "1 part and 2 files"; empty where all was."""
     pairs = ((counts.errors, "part"), (counts.troubles, "file"))
@@ -87,6 +110,11 @@ def parts(report: Report) -> list[PartReport]:
 def troubles(report: Report) -> list[Trouble]:
     """Files that could not be used, by name."""
     return sorted(report.troubles, key=lambda trouble: (trouble.path, trouble.message))
+
+
+def remarks(report: Report) -> list[Trouble]:
+    """What should be mended, by file and place."""
+    return sorted(report.remarks, key=lambda remark: (remark.path, remark.message))
 
 
 def unusable(report: Report) -> list[Trouble]:

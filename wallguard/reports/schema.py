@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 from typing import Any, TypeAlias, get_args
 
-from wallguard.findings import CheckStatus, Severity, Status
+from wallguard.findings import CheckStatus, Gate, Severity, State, Status
 
 JsonSchema: TypeAlias = dict[str, Any]
 
@@ -32,12 +32,26 @@ def report_schema() -> JsonSchema:
             "frame": {**TEXT, "description": "In which frame and unit coordinates are."},
             "version": {**TEXT, "description": "The version of wallguard that wrote this."},
             "started": {**TEXT, "description": "When the run started, ISO 8601; may be empty."},
+            "base": {
+                **TEXT,
+                "description": "The revision that parts were compared with, as it was named; empty "
+                "if none. Both were checked against the same rules: those that are there now.",
+            },
+            "base_commit": {**TEXT, "description": "The commit that stands for it, or empty."},
+            "gate": {
+                "enum": list(get_args(Gate)),
+                "description": "`new`: only findings that the base did not have fail.",
+            },
             "summary": _summary(),
             "parts": list_of(reference("part"), "One entry for each part and rule file."),
             "not_covered": list_of(TEXT, "Parts that no rule file answers for: not checked."),
             "troubles": list_of(
                 object_of({"path": TEXT, "message": TEXT}),
                 "Files that could not be used at all, and why.",
+            ),
+            "remarks": list_of(
+                object_of({"path": TEXT, "message": TEXT}),
+                "What does not stop the gate but should be mended.",
             ),
             "removed": list_of(TEXT, "Parts that are gone."),
             "seconds": SECONDS,
@@ -165,8 +179,19 @@ def _summary() -> JsonSchema:
     counts = ("parts", "passed", "failed", "indeterminate", "errors", "not_covered", "troubles")
     severities = object_of(dict.fromkeys(get_args(Severity), COUNT))
     return object_of(
-        {**dict.fromkeys(counts, COUNT), "findings": severities},
-        "Counts. `parts` counts every part once for each of its rule files.",
+        {
+            **dict.fromkeys(counts, COUNT),
+            "findings": {
+                **severities,
+                "description": "Those in force: not waived and, where only new ones fail, new.",
+            },
+            "new": COUNT,
+            "unchanged": COUNT,
+            "fixed": COUNT,
+            "waived": COUNT,
+        },
+        "Counts. `parts` counts every part once for each of its rule files; `new` and `unchanged` "
+        "leave out what is waived.",
     )
 
 
@@ -188,6 +213,11 @@ def _part() -> JsonSchema:
             "mesh": or_null(mesh, "What the file holds; null if it could not be read."),
             "walls": list_of(reference("wall"), "Walls, thinnest first."),
             "findings": list_of(reference("finding"), "Findings, worst first."),
+            "fixed": list_of(reference("finding"), "Findings that only the base has."),
+            "base_note": {
+                **TEXT,
+                "description": "Why it was not compared with the base, or empty.",
+            },
             "checks": list_of(reference("check"), "Checks, in the order in which they ran."),
             "error": {**TEXT, "description": "Why the part could not be checked, or empty."},
             "seconds": SECONDS,
@@ -243,6 +273,22 @@ def _finding() -> JsonSchema:
             "indeterminate": {
                 "type": "boolean",
                 "description": "Whether the limit is met or missed only within the uncertainty.",
+            },
+            "size": list_of(
+                SIZE, "Length and height as printed, or what there is of that, mm; may be empty."
+            ),
+            "state": {
+                "enum": list(get_args(State)),
+                "description": "Against the base; empty where there is none.",
+            },
+            "worse": {
+                "type": "boolean",
+                "description": "Whether the base has it too, but less bad; it is `new` then.",
+            },
+            "waived": {**TEXT, "description": "Who accepted it, until when and why, or empty."},
+            "remark": {
+                **TEXT,
+                "description": "How it got worse, why a waiver of it does not hold, or empty.",
             },
         }
     )
