@@ -59,6 +59,17 @@ def load_rules(path: Path, root: Path | None = None) -> Rules:
     return _rules(merged.plain(), chain[0].place.path, tuple(dict.fromkeys(files)))
 
 
+def rules_from(document: Mapping, path: str) -> Rules:
+    """The rules in a document that extends nothing; `path` is its name.
+
+    Raises DocumentError: see `load_rules`.
+    """
+    problems = list(RULE_FILE.problems(document)) or list(relations(document))
+    if problems:
+        raise DocumentError(tuple(problems))
+    return _rules(_both_ways(document).plain(), path, (path,))
+
+
 def _read_chain(path: Path, root: Path | None) -> tuple[list[Mapping], list[Problem]]:
     """The document and those it extends, nearest first, and what stopped the chain if anything.
 

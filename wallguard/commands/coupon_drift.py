@@ -1,0 +1,66 @@
+"""`wallguard coupon drift`: a later print of the coupon against the rule file."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from wallguard.coupon.drift import Compared, Drift, drift
+from wallguard.coupon.readings import read_readings
+from wallguard.rules.load import load_rules
+
+
+def run(rules: Path, readings: Sequence[Path]) -> tuple[str, int]:
+    """What to tell of the comparison, and the exit code: 1 on drift, else 0.
+
+    Raises InputError where the rule file or the readings cannot be used.
+    """
+    files = [read_readings(path) for path in readings]
+    found = drift(files, load_rules(rules))
+    lines = list(_lines(found))
+    lines += [f"note: {remark}" for file in files for remark in file.remarks]
+    return "\n".join(lines) + "\n", int(found.drifted)
+
+
+def _lines(found: Drift) -> list[str]:
+    walls = len(found.walls)
+    lines = [
+        f"drift: the process no longer does what the rules say ({walls} walls compared)"
+        if found.drifted
+        else f"no drift: {walls} walls come out as the rules say"
+    ]
+    if found.changed:
+        lines += ["", "changed outcomes:", *map(_changed, found.changed)]
+    if found.outside:
+        many = len(found.outside) > found.by_chance
+        chance = f"more than the {found.by_chance} that chance may bring" if many else "by chance"
+        if found.far and not many:
+            chance = f"{len(found.far)} of them farther than chance would bring"
+        lines += ["", f"outside U: {len(found.outside)} of {walls}, {chance}:"]
+        lines += map(_outside, found.outside)
+    settled = [wall for wall in found.walls if wall.settles]
+    if settled:
+        lines += ["", "not known before (fit these readings together with the earlier ones):"]
+        lines += [f"  {_where(wall)}: {wall.step.fill}{_read(wall, ' at ')}" for wall in settled]
+    return lines
+
+
+def _where(wall: Compared) -> str:
+    return f"{wall.step.nominal:.2f} mm along {wall.axis}"
+
+
+def _read(wall: Compared, before: str) -> str:
+    return f"{before}{wall.step.mean:.2f} mm" if wall.step.readings else ""
+
+
+def _changed(wall: Compared) -> str:
+    return f"  {_where(wall)}: {wall.outcome.fill} -> {wall.step.fill}{_read(wall, ', read ')}"
+
+
+def _outside(wall: Compared) -> str:
+    outcome = wall.outcome
+    off = wall.step.mean - (outcome.printed or 0.0)
+    return (
+        f"  {_where(wall)}: read {wall.step.mean:.2f} ± {wall.u_mean:.2f}, rules say "
+        f"{outcome.printed:.2f} ± {outcome.uncertainty:.2f} mm: {off:+.2f} mm"
+    )

@@ -1,0 +1,98 @@
+"""`wallguard coupon fit`: from readings of a printed coupon to a rule file with measured bands."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from wallguard.commands.chart import chart
+from wallguard.coupon.fit import Fit, fit
+from wallguard.coupon.plot import MARK as PLOT_MARK
+from wallguard.coupon.plot import plot
+from wallguard.coupon.readings import read_readings
+from wallguard.coupon.rule_file import MARK, rule_file
+from wallguard.documents.reading import parse_document
+from wallguard.errors import InputError
+from wallguard.reports.write import write
+from wallguard.rules.load import load_rules, rules_from
+
+
+def run(
+    readings: Sequence[Path], *, rules: Path, output: Path, plot_file: Path | None = None
+) -> str:
+    """Fit the readings (rounds of one process merge), write the rule file `output` and, if asked,
+    the drawing `plot_file`; returns what to tell.
+
+    rules  the base: what is known of the process before
+
+    Raises InputError: readings or rules that cannot be used, or an output that is one of the inputs
+    or was not written by this command; nothing is written then.
+    """
+    if not readings:
+        raise InputError("readings", "no file of readings is given", remedy="Name one or more")
+    base = load_rules(rules)
+    # A file that was given twice must not count twice.
+    unique = {os.path.realpath(path): path for path in readings}
+    fitted = fit([read_readings(path) for path in unique.values()], base)
+    inputs = [*unique.values(), rules, *map(Path, base.files)]
+    text = rule_file(fitted, base)
+    made = rules_from(parse_document(text, str(output)), str(output))
+    _refuse(output, MARK, inputs)
+    drawing = None
+    if plot_file is not None:
+        _refuse(plot_file, PLOT_MARK, [*inputs, output])
+        drawing = plot(fitted, made)
+    write(output, text)
+    lines = [*report(fitted), "", f"wrote: {output}"]
+    if plot_file is not None and drawing is not None:
+        write(plot_file, drawing)
+        lines.append(f"wrote: {plot_file}")
+    return "\n".join([chart(made), *lines]) + "\n"
+
+
+def report(fitted: Fit) -> list[str]:
+    """What the readings told, besides the bands: settings, axes, other features, oddities."""
+    lines = []
+    found = fitted.found
+    if found is not None:
+        lines.append("bead settings that explain the readings (range that does so as well, k = 2):")
+        for key, one in found.ranges.items():
+            spread = f"{one.low:.3g} to {one.high:.3g}"
+            if key == "contours" and found.contours_taken:
+                spread = "as in the base; the readings do not tell"
+            lines.append(f"  {key.replace('_', ' ')}: {one.value:g} ({spread})")
+        lines.append(f"  between one bead and two: {found.beads.between_one_and_two}")
+    lines.append(
+        f"one reading scatters by {fitted.scatter.solid.u:.3f} mm (standard deviation), the instrument may be off "
+        f"by {fitted.limit:g} mm"
+    )
+    for head, texts in (
+        ("the axes differ; walls in any direction get the worse of both:", fitted.differ),
+        ("gaps, holes and pins (printed - drawn ± U):", fitted.others),
+        ("odd about the readings:", fitted.odd),
+    ):
+        if texts:
+            lines += ["", head, *(f"  - {text}" for text in texts)]
+    return lines
+
+
+def _refuse(path: Path, mark: str, inputs: Sequence[Path]) -> None:
+    """Write over nothing but what this command wrote before, and over no input at all."""
+    if os.path.realpath(path) in {os.path.realpath(one) for one in inputs}:
+        raise InputError(
+            path, "this file is read by the same command", remedy="Name another file to write"
+        )
+    if not path.is_file():
+        return
+    try:
+        with path.open("rb") as file:
+            begins = file.read(len(mark.encode()))
+    except OSError as error:
+        raise InputError(path, f"cannot be read: {error.strerror}") from None
+    if begins != mark.encode():
+        raise InputError(
+            path,
+            "this file is there and was not written by `wallguard coupon fit`",
+            remedy="Name another file, or remove it",
+        )

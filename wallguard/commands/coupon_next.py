@@ -1,0 +1,33 @@
+"""`wallguard coupon next`: which walls to print next, so that less is uncertain."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from wallguard.coupon.next_steps import NextStep, next_steps
+from wallguard.rules.load import load_rules
+
+
+def run(rules: Path, *, at_most: int = 8) -> tuple[str, tuple[float, ...]]:
+    """What to tell of the walls to print next, and their thicknesses (mm, rising; none: nothing
+    is uncertain any more) for the coupon that carries them.
+
+    Raises InputError where the rule file cannot be used.
+    """
+    steps = next_steps(load_rules(rules), at_most)
+    if not steps:
+        return "nothing is uncertain by more than 0.02 mm: no further coupon is needed\n", ()
+    thicknesses = tuple(step.thickness for step in steps)
+    numbers = ", ".join(f"{thickness:.2f}" for thickness in thicknesses)
+    return "\n".join([f"print next: {numbers} mm", *map(_row, steps)]) + "\n", thicknesses
+
+
+def _row(step: NextStep) -> str:
+    below, above = step.fills
+    if step.why == "thickness":
+        what = f"{below} throughout, but the printed thickness changes its rule"
+    elif below == above:
+        what = f"{below} on both sides, and not known between"
+    else:
+        what = f"{below} below, {above} above"
+    return f"  {step.thickness:.2f}  divides {step.lower:.2f}-{step.upper:.2f}: {what}"

@@ -1,0 +1,139 @@
+"""A later print of the coupon against the rule file: does the process still do what it says?
+
+Fill: a wall that comes out otherwise than its band says is a changed outcome. Where the band says
+`uncertain` nothing can have changed.
+
+Printed thickness: the difference between the mean reading and what the band says is compared with
+the U of both, as in comparisons between laboratories: En = |difference| / sqrt(U_band^2 + U_mean^2)
+(ISO 13528, ISO/IEC 17043, from memory); above 1 the reading lies outside. Of many walls some lie
+outside by chance, one in 22, although nothing changed. So it is called drift only where that many
+hardly come by chance: more walls outside than in 1 of 100 coupons, or one wall farther out than
+the farthest of all would be in 1 of 20.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from wallguard.bands.declared import band_table
+from wallguard.bands.table import BandTable, Outcome
+from wallguard.coupon.readings import Readings
+from wallguard.coupon.steps import Grouped, Scatter, Step, by_axis, scatter_of
+from wallguard.coupon.uncertainty import COVERAGE, Component, combined, expanded
+from wallguard.errors import InputError
+from wallguard.rules.model import Axis, Rules
+
+_MANY, _FAR = 0.01, 0.05
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One wall of the coupon against its band. Lengths in mm.
+
+    u_mean     U (k = 2) of the mean reading; 0 where there is none
+    normalised the difference over the U of both (En); None where nothing can be compared
+    """
+
+    axis: Axis
+    step: Step
+    outcome: Outcome
+    u_mean: float
+    normalised: float | None
+
+    @property
+    def changed(self) -> bool:
+        """Whether it came out otherwise."""
+        return self.outcome.fill != "uncertain" and self.step.fill != self.outcome.fill
+
+    @property
+    def outside(self) -> bool:
+        """Whether the printed thickness lies outside U."""
+        return self.normalised is not None and self.normalised > 1
+
+    @property
+    def settles(self) -> bool:
+        """Whether it tells what the rules leave open."""
+        return self.outcome.fill == "uncertain"
+
+
+@dataclass(frozen=True)
+class Drift:
+    """The comparison of a coupon: all its walls, and what of it is drift.
+
+    by_chance  how many walls may lie outside before it is more than chance
+    far        walls so far outside that it is more than chance by itself
+    """
+
+    walls: tuple[Compared, ...]
+    by_chance: int
+    far: tuple[Compared, ...]
+
+    @property
+    def changed(self) -> tuple[Compared, ...]:
+        return tuple(wall for wall in self.walls if wall.changed)
+
+    @property
+    def outside(self) -> tuple[Compared, ...]:
+        return tuple(wall for wall in self.walls if wall.outside)
+
+    @property
+    def drifted(self) -> bool:
+        """Whether the process no longer does what the rules say."""
+        return bool(self.changed or self.far or len(self.outside) > self.by_chance)
+
+
+def drift(files: Sequence[Readings], rules: Rules) -> Drift:
+    """Compare the walls in `files` with the band table of `rules`.
+
+    Raises InputError: no wall among the readings, or no band table follows from the rules.
+    """
+    rows = [row for file in files for row in file.rows if row.feature == "wall"]
+    if not rows:
+        raise InputError(files[0].path, "no wall is among the readings", remedy="Measure the walls")
+    limit = max(file.error for file in files)
+    scatter = scatter_of(rows, max(file.resolution for file in files))
+    measured: Grouped = by_axis(rows)
+    walls = tuple(
+        _compare(axis, step, table, scatter, limit)
+        for axis, found in measured.items()
+        for table in (band_table(rules, axis),)
+        for step in found
+    )
+    compared = sum(wall.normalised is not None for wall in walls)
+    edge = _farthest_by_chance(compared)
+    far = tuple(wall for wall in walls if wall.normalised is not None and wall.normalised > edge)
+    return Drift(walls, _most_by_chance(compared), far)
+
+
+def _compare(axis: Axis, step: Step, table: BandTable, scatter: Scatter, limit: float) -> Compared:
+    outcome = table.outcome(step.nominal)
+    if not step.readings or outcome.printed is None:
+        return Compared(axis, step, outcome, 0.0, None)
+    one = scatter.of(step.fill)
+    mean = Component(one.u / math.sqrt(len(step.readings)), one.freedom)
+    u_mean = expanded(combined((mean, scatter.digit)), limit)
+    if outcome.fill in ("uncertain", "missing") or step.fill != outcome.fill:
+        return Compared(axis, step, outcome, u_mean, None)
+    difference = abs(step.mean - outcome.printed)
+    return Compared(
+        axis, step, outcome, u_mean, difference / math.hypot(outcome.uncertainty, u_mean)
+    )
+
+
+def _most_by_chance(count: int) -> int:
+    """How many of `count` walls lie outside by chance in all but 1 of 100 coupons."""
+    rest, outside = 1.0, 1 - COVERAGE
+    for number in range(count + 1):
+        rest -= math.comb(count, number) * outside**number * COVERAGE ** (count - number)
+        if rest < _MANY:
+            return number
+    return count
+
+
+def _farthest_by_chance(count: int) -> float:
+    """The En that the farthest of `count` walls passes by chance in 1 of 20 coupons."""
+    from scipy.special import ndtri
+
+    return float(ndtri(1 - _FAR / (2 * max(1, count)))) / 2

@@ -1,0 +1,267 @@
+"""Fit a band table to the readings of a coupon: what is known of a process, and how well."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+
+from wallguard.bands.calculated import calculated
+from wallguard.bands.declared import band_table
+from wallguard.bands.table import BandTable
+from wallguard.coupon.lines import Lines, lines_of
+from wallguard.coupon.readings import Readings, Row, merged
+from wallguard.coupon.settings import Estimate, estimate
+from wallguard.coupon.steps import (
+    FEWEST_FREEDOM,
+    Grouped,
+    Scatter,
+    Step,
+    axes_differ,
+    by_axis,
+    odd_rows,
+    scatter_of,
+    steps,
+)
+from wallguard.coupon.tables import closed, measured_bands, with_settings, worse
+from wallguard.coupon.uncertainty import Component, combined, expanded
+from wallguard.errors import InputError
+from wallguard.rules.model import Axis, Beads, DeclaredBand, Rules
+
+# Thicknesses of walls in one fit: beyond this, files of something else are being read.
+MAX_STEPS = 120
+# The last digit that is shown: axes that differ by less do not differ, mm.
+_SHOWN = 0.01
+
+
+@dataclass(frozen=True)
+class Fit:
+    """What readings say of a process. Lengths in mm.
+
+    bands     of walls in any direction
+    axes      of walls along one axis; empty where the axes do not differ
+    beads     settings for what lies between and beyond; None where nothing can be calculated
+    found     the settings that explain the readings; None where none do
+    measured  the steps along each axis
+    lines     through the steps that the tables rest on, by axis, or under "" for both together
+    scatter   of readings
+    limit     the instrument's largest error
+    odd       what is odd, in words
+    differ    how the axes differ, in words
+    claimed   whether there were readings enough to claim k = 2
+    others    what the gaps, holes and pins came out like, in words
+    """
+
+    bands: tuple[DeclaredBand, ...]
+    axes: dict[Axis, tuple[DeclaredBand, ...]]
+    beads: Beads | None
+    found: Estimate | None
+    measured: Grouped
+    lines: dict[str, Lines]
+    scatter: Scatter
+    limit: float
+    odd: tuple[str, ...] = ()
+    differ: tuple[str, ...] = ()
+    claimed: bool = True
+    others: tuple[str, ...] = ()
+    files: tuple[Readings, ...] = field(default=(), repr=False)
+
+
+def fit(files: Sequence[Readings], base: Rules) -> Fit:
+    """The band table of a process from the readings of one coupon or more (rounds merge).
+
+    base  what is known of the process before: category, layer height, nozzle, contours
+
+    Raises InputError: no wall among the readings, too many of them, or files of two processes.
+    """
+    rows = list(merged(files))
+    walls = [row for row in rows if row.feature == "wall"]
+    first = files[0].path
+    if not walls:
+        raise InputError(first, "no wall is among the readings", remedy="Measure the walls")
+    measured = by_axis(walls)
+    if len(steps(walls)) > MAX_STEPS:
+        raise InputError(
+            first,
+            f"more than {MAX_STEPS} thicknesses of walls",
+            remedy="Fit fewer readings at a time",
+        )
+    limit = max(file.error for file in files)
+    scatter = scatter_of(walls, max(file.resolution for file in files))
+    differ: tuple[str, ...] = ()
+    if len(measured) == 2:
+        differ = tuple(axes_differ(measured["x"], measured["y"], scatter, _SHOWN))
+    together: dict[str, tuple[Step, ...]] = {"": steps(walls)}
+    if differ:
+        together = {axis: found for axis, found in measured.items()}  # noqa: C416  wider keys
+    lines = {axis: lines_of(found, scatter) for axis, found in together.items()}
+    found = None
+    if base.category == "material extrusion":
+        every = [step for part in together.values() for step in part]
+        found = estimate(sorted(every, key=lambda step: step.nominal), scatter, limit, base)
+    beads = found.beads if found else base.beads
+    table = calculated(beads) if beads else None
+    tables = {
+        axis: _table(together[axis], lines[axis], scatter, limit, found, table, base)
+        for axis in together
+    }
+    by_name: dict[Axis, tuple[DeclaredBand, ...]] = {
+        axis: tables[axis] for axis in measured if differ
+    }
+    return Fit(
+        bands=worse(tables.values(), table) if differ else tables[""],
+        axes=by_name,
+        beads=beads,
+        found=found,
+        measured=measured,
+        lines=lines,
+        scatter=scatter,
+        limit=limit,
+        odd=tuple(_odd(files, walls, measured, scatter, lines, found, base)),
+        differ=differ,
+        claimed=scatter.found,
+        others=tuple(_others(rows, scatter, limit)),
+        files=tuple(files),
+    )
+
+
+def _table(
+    found_steps: Sequence[Step],
+    lines: Lines,
+    scatter: Scatter,
+    limit: float,
+    found: Estimate | None,
+    table: BandTable | None,
+    base: Rules,
+) -> tuple[DeclaredBand, ...]:
+    bands = measured_bands(lines, scatter, limit, table)
+    if found is not None:
+        return with_settings(bands, found, found_steps)
+    if table is not None:
+        # The base's bead settings stay in the file, and hold where nothing was measured.
+        return bands
+    beyond = band_table(base) if base.bands else None
+    return closed(bands, beyond, prints_all=base.category != "material extrusion")
+
+
+def _odd(
+    files: Sequence[Readings],
+    walls: Sequence[Row],
+    measured: Grouped,
+    scatter: Scatter,
+    lines: dict[str, Lines],
+    found: Estimate | None,
+    base: Rules,
+) -> list[str]:
+    """Everything odd about the readings and what follows from them, in words."""
+    said = [remark for file in files for remark in file.remarks]
+    said += odd_rows(walls, base, scatter)
+    for along, found_steps in measured.items():
+        said += [
+            f"{step.nominal:.2f} mm along {along} was seen to come out "
+            f"{' and '.join(sorted({row.fill for row in step.rows}))}: measure it again"
+            for step in found_steps
+            if step.fill == "uncertain"
+        ]
+    if len(measured) == 1:
+        only = next(iter(measured))
+        other = "y" if only == "x" else "x"
+        said.append(f"only walls along {only} were measured: those along {other} may differ")
+    if not scatter.found:
+        said.append(
+            f"too few readings to claim k = 2: fewer than {FEWEST_FREEDOM} degrees of freedom; "
+            f"a scatter of {scatter.solid.u:.3f} mm is assumed. Read each wall at three heights"
+        )
+    else:
+        single = sum(len(row.readings) == 1 for row in walls)
+        if single:
+            said.append(
+                f"{single} walls were read once only: the scatter of the others is taken for them"
+            )
+    for axis, made in lines.items():
+        suffix = f" along {axis}" if axis else ""
+        said += [
+            f"{text}{suffix}" for text in _off(made, scatter, base.category == "material extrusion")
+        ]
+    if base.category == "material extrusion":
+        said += _unexplained(found, base)
+    return list(dict.fromkeys(said))
+
+
+def _off(lines: Lines, scatter: Scatter, beads: bool) -> list[str]:
+    """Walls that do not go with their neighbours."""
+    said = []
+    if lines.tau.u > 2 * scatter.solid.u:
+        said.append(
+            f"walls differ from any straight rule by about {lines.tau.u:.3f} mm, more than their "
+            f"readings scatter ({scatter.solid.u:.3f} mm): U allows for it"
+        )
+    for line in lines.lines:
+        for step in line.steps if line.fill in ("solid", "hollow") else ():
+            u = math.hypot(scatter.of(line.fill).u / math.sqrt(len(step.readings)), lines.tau.u)
+            off = step.mean - line.at(step.nominal)
+            if len(line.steps) > 2 and abs(off) > max(3 * u, _SHOWN):
+                said.append(
+                    f"{step.nominal:.2f} mm came out {off:+.3f} mm from the line through its "
+                    "neighbours"
+                )
+    printed = [line for line in lines.lines if line.fill in ("solid", "hollow")]
+    if beads:
+        for before, after in pairwise(printed):
+            if after.at(after.lower) < before.at(before.steps[-1].nominal) - 3 * scatter.solid.u:
+                said.append(
+                    f"{after.steps[0].nominal:.2f} mm came out thinner than "
+                    f"{before.steps[-1].nominal:.2f} mm did"
+                )
+    return said
+
+
+def _unexplained(found: Estimate | None, base: Rules) -> list[str]:
+    if found is None:
+        kept = "those of the base are kept" if base.beads else "none are written"
+        return [f"no bead settings explain these readings well: {kept}"]
+    return [
+        f"{nominal:.2f} mm came out {fill}, which no bead settings that explain the other steps "
+        "expect: look at it again"
+        for nominal, fill in found.unlike
+    ]
+
+
+def _others(rows: Sequence[Row], scatter: Scatter, limit: float) -> list[str]:
+    """What gaps, holes and pins came out like."""
+    groups: dict[tuple[str, str], list[Row]] = defaultdict(list)
+    for row in rows:
+        if row.feature != "wall":
+            groups[(row.feature, row.axis)].append(row)
+    said = []
+    for (feature, axis), found in sorted(groups.items()):
+        name = f"{axis} {feature}s" if axis in ("vertical", "horizontal") else f"{feature}s"
+        if axis in ("x", "y"):
+            name += f" along {axis}"
+        open_ = [row for row in found if row.fill != "missing"]
+        lost = [row.nominal for row in found if row.fill == "missing"]
+        parts = []
+        if lost:
+            parts.append(f"{max(lost):.2f} mm did not come out")
+        above = [row.nominal for row in open_ if not lost or row.nominal > max(lost)]
+        if above:
+            parts.append(f"{min(above):.2f} mm and more did")
+        if open_:
+            means = [math.fsum(row.readings) / len(row.readings) - row.nominal for row in open_]
+            mean = math.fsum(means) / len(means)
+            parts.append(f"{mean:+.2f} ± {_other_uncertainty(open_, means, limit):.2f} mm")
+        said.append(f"{name}: {', '.join(parts)}")
+    return said
+
+
+def _other_uncertainty(rows: Sequence[Row], means: Sequence[float], limit: float) -> float:
+    """U (mm) of one feature's deviation: how they differ from each other, and the instrument."""
+    if len(means) < FEWEST_FREEDOM + 1:
+        return expanded(Component(0.05), limit)
+    mean = math.fsum(means) / len(means)
+    squares = math.fsum((value - mean) ** 2 for value in means)
+    one = Component(math.sqrt(squares / (len(means) - 1)), float(len(means) - 1))
+    average = replace(one, u=one.u / math.sqrt(len(means)))
+    return expanded(combined((one, average)), limit)

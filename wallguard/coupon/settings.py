@@ -1,0 +1,405 @@
+"""Bead settings that explain what was read of a coupon, and how far they could be otherwise.
+
+Many settings are tried: points that fill the box of possible ones evenly (an additive recurrence;
+M. Roberts' generalised golden ratio, from memory), then points about the best of them. Each is
+scored by its likelihood: the printed thickness within what its reading and the model are good for,
+and a fixed price for every step whose fill comes out otherwise. Kept is whatever scores within
+CLOSE of the best: by Wilks' theorem 2 ln L falls by k^2 where one setting is k standard deviations
+off, so a difference of 2 in ln L is the range of k = 2, and 3.4 that of 99 %.
+
+The model is that of `bands.calculated`, for many settings at once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, Literal
+
+from wallguard.coupon.steps import Scatter, Step
+from wallguard.coupon.uncertainty import Component, expanded
+from wallguard.rules.model import Beads, Fill, Rules
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+Between = Literal["two beads", "one bead", "dropped"]
+BETWEEN: tuple[Between, ...] = ("two beads", "one bead", "dropped")
+FILL_CODES: tuple[Fill, ...] = ("missing", "hollow", "solid")
+
+CLOSE, SAME = 3.4, 2.0
+_FIRST, _ROUND, _ROUNDS, _PARENTS = 60_000, 20_000, 3, 40
+_HOPELESS = 12.0
+_KEPT = 1500
+_MOST_CONTOURS = 5
+# What a fill that comes out otherwise costs, in ln L: as much as 3.5 standard deviations.
+_FILL_PRICE = 6.0
+# How well the model foresees a printed thickness, mm (common practice, no published source), and
+# the most that one step can cost, so that one slip does not outweigh the rest.
+_MODEL, _MOST = 0.03, 8.0
+# Settings explain a table if they give all but this share of the fills, and printed thicknesses
+# this well on the whole, mm.
+_WRONG, _ROUGH = 0.15, 0.15
+_INCLUDED = 1e-5
+_LEAST_UNCERTAINTY = 0.02
+# Columns of settings as numbers.
+_A, _B, _N, _SMALLEST, _BETWEEN, _SQUEEZE, _FILL, _VARIES = range(8)
+
+
+@dataclass(frozen=True)
+class Range:
+    """A number, and from where to where it explains the readings as well (k = 2)."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Bead settings that explain a table.
+
+    beads      the best of them
+    ranges     by key of the rule file's `beads`, those that are numbers
+    choices    the same for words: all that explain the readings as well
+    unlike     nominal thickness (mm) and fill of the steps that come out otherwise
+    contours_taken  whether `contours` is the base's, which the readings do not contradict
+    every      settings that explain the readings at 99 %: (n, 8) numbers, for `outcomes_at`
+    kept       those of them with the base's contours, where these are taken
+    """
+
+    beads: Beads
+    ranges: dict[str, Range]
+    choices: dict[str, tuple[str, ...]]
+    unlike: tuple[tuple[float, Fill], ...]
+    contours_taken: bool
+    kept: Array
+    every: Array
+
+
+def estimate(steps: Sequence[Step], scatter: Scatter, limit: float, base: Rules) -> Estimate | None:
+    """Settings that explain the steps (of all axes); None where none do.
+
+    limit  the instrument's largest error, mm
+    base   gives the nozzle, and the number of contours where the readings leave it open
+    """
+    import numpy as np
+
+    known = [step for step in steps if step.fill != "uncertain"]
+    printed = [step for step in known if step.readings]
+    if len(printed) < 2:
+        return None
+    target = _Target.of(known, scatter, limit)
+    box = _box(known, printed, base)
+    tried = _spread(_FIRST, box)
+    scores = target.scores(tried)
+    for round_ in range(_ROUNDS):
+        parents = tried[_best_of_each(tried, scores)]
+        more = _about(parents, box, _ROUND, shrink=0.15 * 0.5**round_, seed=round_)
+        tried, scores = np.vstack([tried, more]), np.concatenate([scores, target.scores(more)])
+    best = float(scores.max())
+    close = scores >= best - CLOSE
+    tried, scores = tried[close], scores[close]
+    taken, every = False, _thin(tried, scores)
+    if base.beads is not None:
+        of_base = tried[:, _N] == base.beads.contours
+        open_ = len(np.unique(tried[scores >= best - SAME, _N])) > 1
+        if open_ and (of_base & (scores >= best - SAME)).any():
+            tried, scores, taken = tried[of_base], scores[of_base], True
+    same = tried[scores >= best - SAME]
+    chosen = _representative(tried, scores, target)
+    wrong, rough = target.misfit(chosen)
+    if len(wrong) > max(1, _WRONG * len(known)) or rough.u > _ROUGH:
+        return None
+    beads = replace(
+        _beads(chosen),
+        nozzle=base.beads.nozzle if base.beads else None,
+        uncertainty=_up(max(_LEAST_UNCERTAINTY, expanded(rough, limit))),
+    )
+    return Estimate(
+        beads=beads,
+        ranges=_ranges(chosen, same),
+        choices={
+            "between_one_and_two": tuple(
+                name for code, name in enumerate(BETWEEN) if (same[:, _BETWEEN] == code).any()
+            ),
+            "width_varies": tuple(
+                name
+                for code, name in enumerate(("false", "true"))
+                if (same[:, _VARIES] == code).any()
+            ),
+        },
+        unlike=tuple((known[at].nominal, known[at].fill) for at in wrong),
+        contours_taken=taken,
+        kept=_thin(tried, scores),
+        every=every,
+    )
+
+
+def outcomes_at(thicknesses: Array, kept: Array) -> tuple[NDArray[np.int8], Array]:
+    """What each of n settings makes of each of m thicknesses (mm): fill codes (see `FILL_CODES`)
+    and printed thickness (mm; nan where nothing is printed), both (n, m)."""
+    return _model(thicknesses, kept)
+
+
+@dataclass(frozen=True)
+class _Target:
+    """What is to be explained."""
+
+    nominal: Array
+    fill: NDArray[np.int8]
+    printed: Array  # nan where nothing was
+    u: Array
+    counts: Array
+
+    @classmethod
+    def of(cls, steps: Sequence[Step], scatter: Scatter, limit: float) -> _Target:
+        import numpy as np
+
+        return cls(
+            nominal=np.array([step.nominal for step in steps]),
+            fill=np.array([FILL_CODES.index(step.fill) for step in steps], dtype=np.int8),
+            printed=np.array([step.mean if step.readings else math.nan for step in steps]),
+            u=np.array(
+                [
+                    math.sqrt(
+                        scatter.of(step.fill).u ** 2 / max(1, len(step.readings))
+                        + limit**2 / 3
+                        + _MODEL**2
+                    )
+                    for step in steps
+                ]
+            ),
+            counts=np.array([float(len(step.readings)) for step in steps]),
+        )
+
+    def scores(self, settings: Array) -> Array:
+        import numpy as np
+
+        fill, printed = _model(self.nominal, settings)
+        unlike = fill != self.fill
+        residual = np.nan_to_num((printed - self.printed) / self.u, nan=0.0)
+        cost = np.minimum(residual**2 / 2, _MOST)
+        # A hollow wall stands on its outlines, a solid one too: only a fill that is right counts.
+        cost = np.where(unlike, _FILL_PRICE, cost)
+        return np.asarray(-cost.sum(axis=1))
+
+    def misfit(self, settings: Array) -> tuple[list[int], Component]:
+        """Indices of fills that come out otherwise, and the rms of printed thickness elsewhere."""
+        import numpy as np
+
+        fill, printed = _model(self.nominal, settings[None, :])
+        unlike = fill[0] != self.fill
+        residual = (printed[0] - self.printed)[~unlike]
+        residual = residual[np.isfinite(residual)]
+        spare = max(1, len(residual) - 2)
+        rms = math.sqrt(float((residual**2).sum()) / spare) if len(residual) else _ROUGH
+        return [int(at) for at in np.flatnonzero(unlike)], Component(rms, float(spare))
+
+
+def _model(t: Array, settings: Array) -> tuple[NDArray[np.int8], Array]:
+    """Fill codes and printed thickness (nan: nothing), both (settings, thicknesses)."""
+    import numpy as np
+
+    a, b, n, smallest, between, squeeze, fill, varies = (
+        settings[:, column, None] for column in range(8)
+    )
+    t = t[None, :]
+    pairs = np.clip(np.floor((t + 1e-9) / (2 * a)), 1, n)
+    narrow, wide = 2 * pairs * a, 2 * pairs * b
+    closed = t <= wide + squeeze + _INCLUDED
+    filled = t >= narrow + fill - 1e-9
+    filled &= (varies == 0) | (pairs == n) | (t <= wide + b + squeeze + _INCLUDED)
+    code = np.where(closed | filled, 2, 1)
+    printed = np.broadcast_to(t, code.shape).copy()
+
+    def where(mask: Any, code_there: Any, printed_there: Any) -> None:
+        np.copyto(code, code_there, where=mask)
+        np.copyto(printed, printed_there, where=mask)
+
+    where(t < 2 * a - 1e-9, 2, np.where(between == 0, 2 * a, b))
+    where((t < 2 * a - 1e-9) & (between == 2), 0, math.nan)
+    where(t <= np.minimum(b + _INCLUDED, 2 * a - 1e-9), 2, np.maximum(t, a))
+    where(t <= a + _INCLUDED, 2, np.broadcast_to(a, code.shape))
+    where(t < smallest - 1e-9, 0, math.nan)
+    return code.astype(np.int8), printed
+
+
+def _box(known: Sequence[Step], printed: Sequence[Step], base: Rules) -> Array:
+    """Lowest and highest of each setting, (2, 8): wide bounds about the nozzle (common practice,
+    no published source); squeeze and smallest fill in parts of the width."""
+    import numpy as np
+
+    if base.beads is not None and base.beads.nozzle is not None:
+        nozzle = base.beads.nozzle
+    elif base.beads is not None:
+        nozzle = base.beads.width / 1.125
+    else:
+        nozzle = min(step.mean for step in printed)
+    thinnest = printed[0].nominal
+    low = [max(0.6 * nozzle, base.layer_height), 0.0, 1, 0, 0, 0, 0, 0]
+    high = [2.0 * nozzle, 1.0, _MOST_CONTOURS + 1, thinnest, 3, 0.6, 1.8, 2]
+    return np.array([low, high], dtype=float)
+
+
+@lru_cache(maxsize=1)
+def _ratios(dimensions: int) -> tuple[float, ...]:
+    """The steps of the additive recurrence: powers of the root of x^(d+1) = x + 1."""
+    root = 2.0
+    for _ in range(60):
+        root = (1 + root) ** (1 / (dimensions + 1))
+    return tuple((1 / root) ** power % 1 for power in range(1, dimensions + 1))
+
+
+def _even(count: int, start: int = 0) -> Array:
+    import numpy as np
+
+    numbers = np.arange(start + 1, start + count + 1, dtype=float)[:, None]
+    return np.asarray((0.5 + numbers * np.array(_ratios(8))) % 1)
+
+
+def _spread(count: int, box: Array) -> Array:
+    """`count` settings evenly over the box."""
+    import numpy as np
+
+    raw = box[0] + _even(count) * (box[1] - box[0])
+    # Of varying beads the widest is up to twice the narrowest.
+    raw[:, _VARIES] = np.floor(raw[:, _VARIES])
+    raw[:, _B] = raw[:, _A] * (1 + raw[:, _B] * raw[:, _VARIES])
+    for column in (_N, _BETWEEN):
+        raw[:, column] = np.floor(raw[:, column])
+    raw[:, _SQUEEZE] *= raw[:, _A]
+    raw[:, _FILL] *= raw[:, _A]
+    return _tidy(raw, box)
+
+
+def _best_of_each(settings: Array, scores: Array) -> list[int]:
+    """The best of each kind, fixed or varying and by contours, if the kind is any good at all:
+    unlike kinds may explain the same readings, and all are to be known."""
+    import numpy as np
+
+    order = np.argsort(-scores, kind="stable")
+    good = order[scores[order] >= scores.max() - _HOPELESS]
+    kind = settings[good, _VARIES] * 100 + settings[good, _N] * 10 + settings[good, _BETWEEN]
+    found: list[int] = []
+    for one in np.unique(kind):
+        found += good[kind == one][:_PARENTS].tolist()
+    return sorted(found)
+
+
+def _about(parents: Array, box: Array, count: int, shrink: float, seed: int) -> Array:
+    """`count` settings about those of `parents`, in turn; words and contours sometimes change."""
+    import numpy as np
+
+    place = _even(count, start=_FIRST * (seed + 1))
+    made = parents[np.arange(count) % len(parents)].copy()
+    width = made[:, _A].copy()
+    for column in (_A, _B, _SQUEEZE, _FILL):
+        made[:, column] += (2 * place[:, column] - 1) * shrink * width * 2
+    size = box[1, _SMALLEST] - box[0, _SMALLEST]
+    made[:, _SMALLEST] += (2 * place[:, _SMALLEST] - 1) * size * shrink * 2
+    anew = place[:, _N] < 0.25
+    other = 1 + np.floor(place[:, _N] * 4 * _MOST_CONTOURS)
+    made[:, _N] = np.where(anew, other, made[:, _N])
+    return _tidy(made, box)
+
+
+def _tidy(settings: Array, box: Array) -> Array:
+    """Settings with what must hold between them."""
+    import numpy as np
+
+    settings[:, _A] = np.clip(settings[:, _A], box[0, _A], box[1, _A])
+    settings[:, _B] = np.where(
+        settings[:, _VARIES] > 0,
+        np.clip(settings[:, _B], settings[:, _A] + 0.01, 2 * settings[:, _A]),
+        settings[:, _A],
+    )
+    settings[:, _N] = np.clip(settings[:, _N], 1, _MOST_CONTOURS)
+    settings[:, _SMALLEST] = np.clip(
+        settings[:, _SMALLEST], box[0, _SMALLEST] + 1e-3, box[1, _SMALLEST]
+    )
+    settings[:, _SQUEEZE] = np.maximum(settings[:, _SQUEEZE], 0)
+    settings[:, _FILL] = np.maximum(settings[:, _FILL], settings[:, _SQUEEZE])
+    return settings
+
+
+def _representative(settings: Array, scores: Array, target: _Target) -> Array:
+    """Of the settings that explain the readings, the middle ones of the simplest kind."""
+    import numpy as np
+
+    best = float(scores.max())
+    same = scores >= best - SAME
+    kinds = settings[:, (_VARIES, _N, _BETWEEN)]
+    # Fixed beads before varying ones, few contours before many, among the equally good.
+    order = np.lexsort((-scores, kinds[:, 1], kinds[:, 0]))
+    chosen = next(at for at in order if scores[at] >= best - SAME / 2)
+    alike = same & (kinds == kinds[chosen]).all(axis=1)
+    middle = np.median(settings[alike], axis=0)
+    middle[_FILL] = max(middle[_FILL], middle[_SQUEEZE])
+    middle = _rounded(middle)
+    if float(target.scores(middle[None, :])[0]) >= best - SAME:
+        return middle
+    # The middle of a hollow shape need not be in it: take the best of its kind.
+    candidates = settings[alike]
+    found = _rounded(candidates[int(np.argmax(scores[alike]))])
+    better = float(target.scores(found[None, :])[0]) >= float(target.scores(middle[None, :])[0])
+    return found if better else middle
+
+
+def _rounded(settings: Array) -> Array:
+    """Settings as they are written into a rule file, in thousandths."""
+    import numpy as np
+
+    return np.asarray(np.round(settings, 3))
+
+
+def _thin(settings: Array, scores: Array) -> Array:
+    """Some of the settings, among them the lowest and highest of each."""
+    import numpy as np
+
+    ends = {int(at) for column in settings.T for at in (column.argmin(), column.argmax())}
+    ends.add(int(scores.argmax()))
+    step = max(1, len(settings) // _KEPT)
+    return np.asarray(settings[sorted(ends | set(range(0, len(settings), step)))])
+
+
+def _ranges(chosen: Array, same: Array) -> dict[str, Range]:
+    columns = {
+        "contours": _N,
+        "smallest_wall": _SMALLEST,
+        "squeeze": _SQUEEZE,
+        "smallest_fill": _FILL,
+    }
+    widths = {"narrowest bead": _A, "widest bead": _B} if chosen[_VARIES] else {"width": _A}
+    alike = same[same[:, _VARIES] == chosen[_VARIES]]
+    return {
+        key: Range(
+            float(chosen[column]),
+            min(float(chosen[column]), float(alike[:, column].min())),
+            max(float(chosen[column]), float(alike[:, column].max())),
+        )
+        for key, column in {**widths, **columns}.items()
+    }
+
+
+def _beads(settings: Array) -> Beads:
+    a, b, n, smallest, between, squeeze, fill, varies = (float(value) for value in settings)
+    return Beads(
+        width=round((a + b) / 2, 3),
+        contours=int(n),
+        smallest_wall=smallest,
+        squeeze=squeeze,
+        smallest_fill=fill,
+        between_one_and_two=BETWEEN[int(between)],
+        width_varies=(a, b) if varies else None,
+    )
+
+
+def _up(value: float) -> float:
+    """Rounded up to hundredths."""
+    return math.ceil(value * 100 - 1e-6) / 100
