@@ -242,7 +242,10 @@ def hostile() -> Report:
             findings=(
                 finding(message=f"object {name} is bad", advice=name),
                 replace(TIGHT, message=name, unit=name),
+                replace(THIN, remark=name, waived=name),
             ),
+            fixed=(replace(TIGHT, message=name, state=""),),
+            base_note=name,
         )
         for name in HOSTILE
     )
@@ -255,6 +258,8 @@ def hostile() -> Report:
         not_covered=HOSTILE,
         troubles=tuple(Trouble(name, f"{name}: {name}") for name in HOSTILE),
         removed=HOSTILE,
+        base="".join(HOSTILE),
+        remarks=tuple(Trouble(name, f"{name}: {name}") for name in HOSTILE),
     )
 
 

@@ -2,9 +2,10 @@
 
 import io
 import re
+from dataclasses import replace
 
 import pytest
-from report_samples import EMPTY, LID, ORDINARY, PASSED, hostile, many, part
+from report_samples import COMPARED, EMPTY, LID, ORDINARY, PASSED, hostile, many, part
 
 from wallguard.findings import Report
 from wallguard.reports.console import Progress, text, verdict
@@ -17,10 +18,10 @@ def test_a_failed_part_says_what_where_and_what_to_draw() -> None:
     assert (
         "x failed  parts/bracket.stl  (rules/petg.yaml)\n"
         "    fail  wall 0.30 mm thick at (40.0, 2.0, 5.0), 15.00 mm long, will not be\n"
-        "          printed\n"
+        "          printed [5555555555]\n"
         "          -> draw ≤ 1.22 or ≥ 1.73 mm\n"
         "    fail  wall 1.50 mm thick at (12.0, 3.5, 4.0), 40.00 mm long, will print\n"
-        "          hollow, with about 0.35 mm of air\n"
+        "          hollow, with about 0.35 mm of air [0a1b2c3d4e]\n"
     ) in shown
 
 
@@ -162,3 +163,38 @@ def test_progress_elsewhere_is_a_plain_line_now_and_then() -> None:
         "checked 4 of 6 parts, last p3.stl\n"
         "checked 6 of 6 parts, last p5.stl\n"
     )
+
+
+def test_against_a_base_new_findings_come_first_and_old_ones_are_counted() -> None:
+    shown = text(COMPARED, width=100)
+    assert (
+        "x failed  parts/bracket.stl  (rules/petg.yaml)\n"
+        "    fail  wall 0.30 mm thick at (40.0, 2.0, 5.0), 15.00 mm long, will not be printed "
+        "[5555555555]\n"
+        "          main has it too, but it got worse: missing now, hollow before\n"
+        "          -> draw ≤ 1.22 or ≥ 1.73 mm\n"
+        "    fail  wall 1.50 mm thick at (12.0, 3.5, 4.0), 40.00 mm long, will print hollow, with "
+        "about 0.35\n"
+        "          mm of air (new) [0a1b2c3d4e]\n"
+        "          -> draw ≤ 1.22 or ≥ 1.73 mm\n"
+        "    waived  wall 0.60 mm thick at (1.0, 2.0, 3.0), 12.00 mm long, is below the minimum of "
+        "0.80 mm\n"
+        "            (by A. Person, until 2031-05-31: not loaded)\n"
+        "    main has these too: 1 warn, 1 note\n"
+        "    fixed since main: 1 fail\n"
+    ) in shown
+    assert "    not compared with main: it cannot be read there\n" in shown
+    assert "- to mend  waivers.yaml:7: the waiver of A. Person matches nothing.\n" in shown
+
+
+def test_the_verdict_counts_against_the_base() -> None:
+    assert verdict(COMPARED) == (
+        "FAILED: 1 of 3 parts failed, 2 passed (2 fail); against main: 2 new, 3 unchanged, "
+        "1 fixed; only new findings fail; 1 waived"
+    )
+
+
+def test_where_all_findings_fail_old_ones_are_shown_after_new_ones() -> None:
+    shown = text(replace(COMPARED, gate="all"), width=110)
+    assert shown.index("(new)") < shown.index("(unchanged)")
+    assert "has these too" not in shown

@@ -6,13 +6,24 @@ from xml.etree import ElementTree as ET
 import pytest
 from junitparser import Error, Failure, JUnitXml, Skipped
 from lxml import etree
-from report_samples import EMPTY, HOSTILE, ORDINARY, PASSED, THIN, finding, hostile, many, part
+from report_samples import (
+    COMPARED,
+    EMPTY,
+    HOSTILE,
+    ORDINARY,
+    PASSED,
+    THIN,
+    finding,
+    hostile,
+    many,
+    part,
+)
 
 from wallguard.findings import CheckRun, Report
 from wallguard.reports.junit import xml
 from wallguard.reports.plain import plain
 
-REPORTS = [ORDINARY, EMPTY, PASSED, hostile(), many()]
+REPORTS = [ORDINARY, EMPTY, PASSED, COMPARED, hostile(), many()]
 
 
 def suites(report: Report) -> dict[str, ET.Element]:
@@ -138,3 +149,28 @@ def test_hostile_names_survive_as_text() -> None:
     messages = [one.get("message", "") for one in read.iter("failure")]
     assert "object ]]> is bad" in messages
     assert "object <img src=x onerror=alert(1)> is bad" in messages
+
+
+def test_a_waived_finding_is_skipped_with_the_reason_and_its_check_passes() -> None:
+    read = {suite.name: suite for suite in JUnitXml.fromstring(xml(COMPARED).encode())}
+    results = {case.name: case.result for case in read["parts/bracket.stl (rules/petg.yaml)"]}
+    (waived,) = results["wall (waived 1111111111)"]
+    assert isinstance(waived, Skipped)
+    assert waived.message == "waived by A. Person, until 2031-05-31: not loaded"
+    assert results["wall"] == []
+    assert [type(result) for result in results["fill"]] == [Failure]
+
+
+def test_against_a_base_only_new_findings_are_failures() -> None:
+    found = suites(COMPARED)
+    lid = found["parts/lid.3mf (rules/petg.yaml)"]
+    assert (lid.get("failures"), lid.get("skipped")) == ("0", "0")
+    assert "fail, unchanged: wall 1.50 mm thick" in (lid.findtext("system-out") or "")
+    bracket = found["parts/bracket.stl (rules/petg.yaml)"]
+    out = bracket.findtext("system-out") or ""
+    assert "fixed: wall 1.45 mm thick" in out
+    text = bracket.findtext("testcase[@name='fill']/failure") or ""
+    assert "main has it too, but it got worse" in text
+    properties = {one.get("name"): one.get("value") for one in bracket.iter("property")}
+    assert (properties["base"], properties["gate"]) == ("main", "new")
+    assert "matches nothing" in (found["wallguard"].findtext("system-out") or "")

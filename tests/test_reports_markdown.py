@@ -2,12 +2,14 @@
 
 import random
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import cmarkgfm
 import pytest
 from cmarkgfm.cmark import Options
 from report_samples import (
+    COMPARED,
     EMPTY,
     HOSTILE,
     LID,
@@ -127,7 +129,7 @@ def test_the_table_has_the_worst_parts_first() -> None:
 
 def test_a_finding_says_what_where_and_what_to_draw() -> None:
     assert (
-        "- **fail** `parts/bracket.stl` (fill, `rules/petg.yaml`)<br>"
+        "- **fail** `parts/bracket.stl` (fill, `rules/petg.yaml`, `0a1b2c3d4e`)<br>"
         "wall 1.50 mm thick at (12.0, 3.5, 4.0), 40.00 mm long, will print hollow, with about "
         "0.35 mm of air<br>**Instead:** draw ≤ 1.22 or ≥ 1.73 mm\n"
     ) in markdown(ORDINARY)
@@ -225,3 +227,31 @@ def test_long_names_and_messages_are_clipped() -> None:
 
 def test_a_name_of_nothing_is_shown() -> None:
     assert code("") == "(no name)"
+
+
+def test_against_a_base_the_page_shows_what_is_new_and_folds_the_rest() -> None:
+    shown = markdown(COMPARED)
+    assert shown.startswith(
+        "**Do not merge**: 1 of 3 parts failed. Findings: 2 fail. Against `main` (`1a2b3c4d5e`): "
+        "2 new, 3 unchanged, 1 fixed; both were checked against the rules as they are now. Only "
+        "new findings fail. 1 waived.\n"
+    )
+    new, _, rest = shown.partition("### New")[2].partition("<details>")
+    assert new.count("- **fail**") == 2
+    assert "; main has it too, but it got worse: missing now, hollow before" in new
+    for summary in (
+        "3 unchanged findings",
+        "1 fixed finding",
+        "1 waived finding",
+        "1 remark",
+        "1 part not compared",
+    ):
+        assert f"<summary>{summary}</summary>" in "<details>" + rest
+    assert "**Waived:** A. Person, until `2031-05-31:` not loaded" in rest
+    assert "✗ **failed**: 2 fail, 2 unchanged, 1 fixed, 1 waived |" in shown
+
+
+def test_where_all_findings_fail_those_of_the_base_have_a_section_of_their_own() -> None:
+    shown = markdown(replace(COMPARED, gate="all"))
+    assert shown.index("### New") < shown.index("### Unchanged")
+    assert "unchanged findings" not in shown

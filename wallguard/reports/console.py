@@ -10,13 +10,13 @@ import shutil
 import sys
 import textwrap
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from types import TracebackType
 from typing import TextIO
 
-from wallguard.findings import Finding, PartReport, Report, Status
+from wallguard.findings import Finding, PartReport, Report, Status, in_force
 from wallguard.reports import order
-from wallguard.reports.plain import clipped, counted, lines, plain, without_path
+from wallguard.reports.plain import clipped, counted, lines, one_line, plain, without_path
 
 # Nobody reads hundreds of findings or names on a terminal; the worst come first.
 _SHOWN = 10
@@ -24,6 +24,7 @@ _NARROWEST = 40
 _INDENT = " " * 4
 _FINDING = " " * 10
 _ARROW = f"{_FINDING}-> "
+_WAIVED = f"{_INDENT}waived  "
 
 _STATUS: dict[Status, str] = {
     "passed": "+ passed",
@@ -54,11 +55,13 @@ def text(report: Report, *, width: int = 80, colour: bool = False) -> str:
     paint = painter(colour)
     width = max(width, _NARROWEST)
     parts = sorted(order.parts(report), key=_speaks)
-    out = [line for part in parts for line in _part(part, width, paint)]
+    out = [line for part in parts for line in _part(part, report, width, paint)]
     out += _not_covered(sorted(report.not_covered))
     for trouble in order.troubles(report):
         out.append(f"{paint(_STATUS['error'], 'error')}  {plain(trouble.path)}")
         out += wrapped(without_path(trouble.path, trouble.message), _INDENT, width)
+    for remark in order.remarks(report):
+        out += wrapped(f"- to mend  {one_line(remark.message)}", "", width)
     if out:
         out.append("")
     word, _, counts = verdict(report).partition(":")
@@ -87,6 +90,13 @@ def verdict(report: Report) -> str:
         clause += [f"{number} {status}" for number, status in rest]
         found = order.found(counts)
         clauses.append(", ".join(clause) + (f" ({found})" if found else ""))
+    against = order.against(report, counts)
+    if against:
+        clauses.append(against)
+        if report.gate == "new" and counts.unchanged:
+            clauses.append("only new findings fail")
+    if counts.waived:
+        clauses.append(f"{counts.waived} waived")
     if counts.not_covered:
         clauses.append(f"{counted(counts.not_covered, 'part')} not covered by any rule file")
     if report.removed:
@@ -99,11 +109,15 @@ def verdict(report: Report) -> str:
 
 def _speaks(part: PartReport) -> bool:
     """Whether there is more to say of a part than that it passed."""
-    return part.status != "passed" or bool(_loud(part)) or bool(order.limited(part))
+    loud = any(one.severity != "note" for one in part.findings)
+    more = part.fixed or part.base_note or order.limited(part)
+    return part.status != "passed" or loud or bool(more)
 
 
-def _loud(part: PartReport) -> list[Finding]:
-    return [one for one in order.findings(part.findings) if one.severity != "note"]
+def _loud(part: PartReport, report: Report) -> list[Finding]:
+    """Findings in force that are no mere notes: new ones first, then the worst."""
+    held = [one for one in part.findings if in_force(one, report.gate) and one.severity != "note"]
+    return sorted(order.findings(held), key=lambda one: one.state == "unchanged")
 
 
 def painter(colour: bool) -> Paint:
@@ -119,26 +133,55 @@ def _unpainted(what: str, outcome: str) -> str:
     return what
 
 
-def _part(part: PartReport, width: int, paint: Paint) -> Iterator[str]:
+def _part(part: PartReport, report: Report, width: int, paint: Paint) -> Iterator[str]:
     yield f"{paint(_STATUS[part.status], part.status)}  {plain(part.path)}  ({plain(part.rules)})"
     if part.error:
         yield from wrapped(without_path(part.path, part.error), _INDENT, width)
-    loud = _loud(part)
+    if part.base_note:
+        yield from wrapped(part.base_note, _INDENT, width)
+    loud = _loud(part, report)
     for finding in loud[:_SHOWN]:
         yield from _finding(finding, width, paint)
     if len(loud) > _SHOWN:
-        rest = [finding.severity for finding in loud[_SHOWN:]]
-        kinds = [f"{rest.count(one)} {one}" for one in order.SEVERITIES if one in rest]
-        yield f"{_INDENT}and {len(rest)} more ({', '.join(kinds)}); the JSON report has them all"
+        yield (
+            f"{_INDENT}and {len(loud) - _SHOWN} more ({_kinds(loud[_SHOWN:])}); "
+            "the JSON report has them all"
+        )
+    waived = [one for one in order.findings(part.findings) if one.waived]
+    for finding in waived[:_SHOWN]:
+        said = f"{one_line(finding.message)} (by {one_line(finding.waived)})"
+        first, *more = wrapped(said, " " * len(_WAIVED), width)
+        yield _WAIVED + first.lstrip()
+        yield from more
+    if len(waived) > _SHOWN:
+        yield f"{_INDENT}and {len(waived) - _SHOWN} more that are waived"
+    quiet = [one for one in part.findings if not one.waived and not in_force(one, report.gate)]
+    if quiet:
+        yield f"{_INDENT}{plain(report.base)} has these too: {_kinds(quiet)}"
+    if part.fixed:
+        yield f"{_INDENT}fixed since {plain(report.base)}: {_kinds(part.fixed)}"
     for run in order.limited(part):
         yield from wrapped(f"{run.name}: {run.note}", _INDENT, width)
 
 
+def _kinds(findings: Sequence[Finding]) -> str:
+    severities = [finding.severity for finding in findings]
+    return ", ".join(
+        f"{severities.count(one)} {one}" for one in order.SEVERITIES if one in severities
+    )
+
+
 def _finding(finding: Finding, width: int, paint: Paint) -> Iterator[str]:
     message = finding.message + (" (indeterminate)" if finding.indeterminate else "")
+    # What the base has too says so in its remark where it got worse.
+    if finding.state and not finding.worse:
+        message += f" ({finding.state})"
+    message += f" [{finding.id}]"
     first, *more = wrapped(message, _FINDING, width)
     yield f"{_INDENT}{paint(finding.severity, finding.severity)}  {first.lstrip()}"
     yield from more
+    if finding.remark:
+        yield from wrapped(finding.remark, _FINDING, width)
     if finding.advice:
         first, *more = wrapped(finding.advice, " " * len(_ARROW), width)
         yield f"{_ARROW}{first.lstrip()}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from wallguard.findings import Finding, PartReport, Report
+from wallguard.findings import Finding, PartReport, Report, in_force
 from wallguard.reports import order
 from wallguard.reports.plain import lines, one_line, plain
 from wallguard.reports.suites import Case, Suite, document, error, token
@@ -12,10 +12,12 @@ from wallguard.text import limit_text, mm, place
 
 
 def xml(report: Report) -> str:
-    """The report as JUnit XML: one suite per part and rule file, one case per check.
+    """The report as JUnit XML: one suite per part and rule file, one case per check, and one more,
+    skipped with the reason, for each finding that is waived.
 
     Findings that fail are failures, one per check, with all places and advice in its text; warnings
-    and notes stand in system-out. A file that could not be used is a suite with an error, a part
+    and notes stand in system-out, as does what the base has too where only new findings fail, and
+    what is fixed. A file that could not be used is a suite with an error, a part
     that no rule file answers for a suite with a skipped case. The time is `started` in UTC.
     """
     return document(_suites(report), report.started)
@@ -23,38 +25,57 @@ def xml(report: Report) -> str:
 
 def _suites(report: Report) -> Iterator[Suite]:
     for part in order.parts(report):
-        yield _part(part, report.version)
+        yield _part(part, report)
     for trouble in order.troubles(report):
         case = error("usable", trouble.message)
         yield Suite(token(trouble.path), "wallguard", [case], error=lines(trouble.message))
+    mend = [one_line(remark.message) for remark in order.remarks(report)]
+    if mend:
+        yield Suite("wallguard", "wallguard", [Case("to mend")], out=mend)
     for path in sorted(report.not_covered):
         case = Case("covered", "skipped", "no rule file answers for this part: it was not checked")
         yield Suite(token(path), "wallguard", [case])
 
 
-def _part(part: PartReport, version: str) -> Suite:
+def _part(part: PartReport, report: Report) -> Suite:
     found = order.findings(part.findings)
     names = [run.name for run in part.checks]
     # A finding is never lost, even if its check is not listed as run.
     names += sorted({finding.check for finding in found} - set(names))
-    cases = [_case(name, part, found) for name in names]
+    held = [one for one in found if in_force(one, report.gate)]
+    failing = [one for one in held if one.severity == "fail"]
+    cases = [_case(name, part, failing) for name in names]
+    cases += [_waived(one) for one in found if one.waived]
     if part.status == "error":
         cases.append(error("usable", part.error))
-    quiet = [line for one in found if one.severity != "fail" for line in _lines(one)]
-    quiet += [f"{plain(run.name)}: {one_line(run.note)}" for run in order.limited(part)]
+    quiet = [one for one in held if one.severity != "fail"]
+    # What the base has too, where only new findings fail.
+    quiet += [one for one in found if not one.waived and not in_force(one, report.gate)]
+    out = [line for one in quiet for line in _lines(one)]
+    out += [f"fixed: {one_line(one.message)}" for one in order.findings(part.fixed)]
+    out += [f"{plain(run.name)}: {one_line(run.note)}" for run in order.limited(part)]
+    if part.base_note:
+        out.append(one_line(part.base_note))
     return Suite(
         name=token(f"{part.path} ({part.rules})"),
         package=token(part.path),
         cases=cases,
-        properties=list(_properties(part, version)),
+        properties=list(_properties(part, report)),
         seconds=part.seconds,
-        out=quiet,
+        out=out,
         error=lines(part.error) if part.error else (),
     )
 
 
-def _case(name: str, part: PartReport, found: Sequence[Finding]) -> Case:
-    failing = [one for one in found if one.check == name and one.severity == "fail"]
+def _waived(finding: Finding) -> Case:
+    name = f"{finding.check} (waived {finding.id})"
+    return Case(
+        name, "skipped", f"waived by {one_line(finding.waived)}", text="\n".join(_lines(finding))
+    )
+
+
+def _case(name: str, part: PartReport, fails: Sequence[Finding]) -> Case:
+    failing = [one for one in fails if one.check == name]
     run = next((run for run in part.checks if run.name == name), None)
     if failing:
         text = "\n".join(line for finding in failing for line in _lines(finding))
@@ -71,7 +92,11 @@ def _case(name: str, part: PartReport, found: Sequence[Finding]) -> Case:
 def _lines(finding: Finding) -> Iterator[str]:
     """A finding as text: what, where and what to draw instead."""
     unsure = ", indeterminate" if finding.indeterminate else ""
-    yield f"{finding.severity}{unsure}: {one_line(finding.message)}"
+    # What the base has too says so in its remark where it got worse.
+    state = f", {finding.state}" if finding.state and not finding.worse else ""
+    yield f"{finding.severity}{unsure}{state}: {one_line(finding.message)}"
+    if finding.remark:
+        yield f"  {one_line(finding.remark)}"
     if finding.location is not None:
         heights = ""
         if finding.z is not None:
@@ -87,7 +112,7 @@ def _lines(finding: Finding) -> Iterator[str]:
     yield f"  id: {plain(finding.id)}"
 
 
-def _properties(part: PartReport, version: str) -> Iterator[tuple[str, str]]:
+def _properties(part: PartReport, report: Report) -> Iterator[tuple[str, str]]:
     yield "part", plain(part.path)
     yield "rules", plain(part.rules)
     yield "process", plain(part.rules_name)
@@ -97,4 +122,8 @@ def _properties(part: PartReport, version: str) -> Iterator[tuple[str, str]]:
         yield "extents in mm", " ".join(mm(length) for length in part.mesh.extents)
         yield "unit", plain(part.mesh.unit)
     yield "frame", "coordinates are in the part file's own frame, in mm"
-    yield "wallguard", plain(version)
+    if report.base:
+        yield "base", plain(report.base)
+        yield "base commit", plain(report.base_commit)
+        yield "gate", report.gate
+    yield "wallguard", plain(report.version)

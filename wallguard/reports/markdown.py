@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TypeAlias
 
-from wallguard.findings import Finding, PartReport, Report, Status
+from wallguard.findings import Finding, PartReport, Report, Status, in_force
 from wallguard.reports import order
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.page import Section, finding_item, fitted, folded
@@ -23,6 +24,7 @@ _MARKS: dict[Status, str] = {
     "error": "! **error**",
 }
 _WORST_FIRST: tuple[Status, ...] = ("error", "failed", "indeterminate", "passed")
+_Pairs: TypeAlias = Sequence[tuple[PartReport, Finding]]
 _TABLE = "| part | rules | result | worst finding |\n|---|---|---|---|\n"
 _FOOT = """\
 Coordinates are in the part file's own frame, in mm.
@@ -68,16 +70,33 @@ def _verdict(report: Report) -> str:
     else:
         word = "**Nothing was checked**"
         clauses = clauses or ["there was no part to check"]
-    return f"{word}: {'; '.join(clauses)}." + (f" Findings: {found}." if found else "")
+    said = [f"{word}: {'; '.join(clauses)}."]
+    if found:
+        said.append(f"Findings: {found}.")
+    if report.base:
+        commit = f" ({code(report.base_commit[:10])})" if report.base_commit else ""
+        said.append(
+            f"Against {code(report.base)}{commit}: {counts.new} new, {counts.unchanged} unchanged, "
+            f"{counts.fixed} fixed; both were checked against the rules as they are now."
+        )
+        if report.gate == "new" and counts.unchanged:
+            said.append("Only new findings fail.")
+    if counts.waived:
+        said.append(f"{counts.waived} waived.")
+    return " ".join(said)
 
 
 def _sections(report: Report) -> list[Section]:
     """What the page shows, in order of weight, without sections that hold nothing."""
-    parts = sorted(order.parts(report), key=_weight)
-    rows = [_row(part) for part in parts]
-    found = _findings(parts)
-    items = [finding_item(part, finding) for part, finding in found]
-    shown = min(_FINDINGS, sum(finding.severity != "note" for _, finding in found))
+    parts = sorted(order.parts(report), key=lambda part: _weight(part, report))
+    rows = [_row(part, report) for part in parts]
+    pairs = order.every(report)
+    held = [pair for pair in pairs if in_force(pair[1], report.gate)]
+    new = [pair for pair in held if pair[1].state != "unchanged"]
+    old = [pair for pair in held if pair[1].state == "unchanged"]
+    quiet = [pair for pair in pairs if not pair[1].waived and not in_force(pair[1], report.gate)]
+    waived = [pair for pair in pairs if pair[1].waived]
+    fixed = [(part, one) for part in order.parts(report) for one in order.findings(part.fixed)]
     troubles = [
         f"- {code(one.path)}: {prose(without_path(one.path, one.message))}\n"
         for one in order.troubles(report)
@@ -89,19 +108,31 @@ def _sections(report: Report) -> list[Section]:
     ]
     not_covered = [f"- {code(path)}\n" for path in sorted(report.not_covered)]
     removed = [f"- {code(path)}\n" for path in sorted(report.removed)]
-    title = "### The worst findings\n\n" if items[shown:] else "### What to change\n\n"
-    finding, part = ("finding", "findings"), ("part", "parts")
+    remarks = [
+        f"- {code(one.path)}: {prose(without_path(one.path, one.message))}\n"
+        for one in order.remarks(report)
+    ]
+    alone = [
+        f"- {code(part.path)} ({code(part.rules)}): {prose(part.base_note)}\n"
+        for part in parts
+        if part.base_note
+    ]
+    part = ("part", "parts")
     limits = (
         "check that could not do all of its job",
         "checks that could not do all of their job",
     )
     bare = "part not checked, for want of a rule file", "parts not checked, for want of a rule file"
-    more = "more " if shown else ""
     sections = [
         Section("file", "files", troubles, "### Files that could not be used\n\n"),
         Section(*part, rows[:_PARTS], _TABLE),
-        Section(*finding, items[:shown], title),
-        folded(*finding, items[shown:], more),
+        *_listed(new, "### New" if report.base else ""),
+        *_listed(old, "### Unchanged"),
+        folded("unchanged finding", "unchanged findings", _items(quiet)),
+        folded("fixed finding", "fixed findings", _items(fixed)),
+        folded("waived finding", "waived findings", _items(waived)),
+        folded("remark", "remarks", remarks),
+        folded("part not compared", "parts not compared", alone),
         folded(*part, rows[_PARTS:], "more ", _TABLE),
         folded(*limits, limited),
         folded(*bare, not_covered),
@@ -110,26 +141,42 @@ def _sections(report: Report) -> list[Section]:
     return [section for section in sections if section.items]
 
 
-def _weight(part: PartReport) -> tuple[int, bool]:
-    return _WORST_FIRST.index(part.status), not _loud(part)
+def _listed(pairs: _Pairs, title: str) -> list[Section]:
+    """The first findings for all to see, the others and mere notes folded."""
+    items = _items(pairs)
+    shown = min(_FINDINGS, sum(finding.severity != "note" for _, finding in pairs))
+    title = title or ("### The worst findings" if items[shown:] else "### What to change")
+    kind = "finding", "findings"
+    return [
+        Section(*kind, items[:shown], f"{title}\n\n"),
+        folded(*kind, items[shown:], "more " if shown else ""),
+    ]
 
 
-def _loud(part: PartReport) -> bool:
-    return any(finding.severity != "note" for finding in part.findings)
+def _items(pairs: _Pairs) -> list[str]:
+    return [finding_item(part, finding) for part, finding in pairs]
 
 
-def _findings(parts: Sequence[PartReport]) -> list[tuple[PartReport, Finding]]:
-    """All findings, worst first over all parts."""
-    pairs = [(part, finding) for part in parts for finding in part.findings]
-    return sorted(pairs, key=lambda pair: (order.badness(pair[1]), pair[0].path, pair[0].rules))
+def _weight(part: PartReport, report: Report) -> tuple[int, bool]:
+    loud = any(one.severity != "note" and in_force(one, report.gate) for one in part.findings)
+    return _WORST_FIRST.index(part.status), not loud
 
 
-def _row(part: PartReport) -> str:
-    severities = [finding.severity for finding in part.findings]
+def _row(part: PartReport, report: Report) -> str:
+    held = [one for one in order.findings(part.findings) if in_force(one, report.gate)]
+    held.sort(key=lambda one: one.state == "unchanged")
+    severities = [finding.severity for finding in held]
     numbers = [f"{severities.count(one)} {one}" for one in order.SEVERITIES if one in severities]
+    quiet = sum(not one.waived and not in_force(one, report.gate) for one in part.findings)
+    others = (
+        (quiet, "unchanged"),
+        (len(part.fixed), "fixed"),
+        (sum(bool(one.waived) for one in part.findings), "waived"),
+    )
+    numbers += [f"{number} {what}" for number, what in others if number]
     result = _MARKS[part.status] + (f": {', '.join(numbers)}" if numbers else "")
     if part.error:
         worst = prose(without_path(part.path, part.error), 300)
     else:
-        worst = prose(order.findings(part.findings)[0].message, 300) if part.findings else ""
+        worst = prose(held[0].message, 300) if held else ""
     return f"| {code(part.path)} | {code(part.rules)} | {result} | {worst} |\n"

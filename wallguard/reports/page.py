@@ -86,6 +86,7 @@ def finding_item(part: PartReport, finding: Finding) -> str:
         instead += f"<br>**Waived:** {prose(finding.waived)}"
     check = prose(finding.check)
     return (
-        f"- **{finding.severity}** {code(part.path)} ({check}, {code(part.rules)})<br>"
+        f"- **{finding.severity}** {code(part.path)} ({check}, {code(part.rules)}, "
+        f"{code(finding.id)})<br>"
         f"{what}{instead}\n"
     )
