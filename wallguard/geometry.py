@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import copy
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
@@ -40,7 +41,17 @@ class Geometry:
         self.health = health
         self.scale = scale
         self.placed: Placed = place(whole, rotation, scale)
+        self._whole, self._rotation = whole, rotation
         self._known: dict[tuple[object, ...], object] = {}
+
+    def at_scale(self, scale: float) -> Geometry:
+        """The same part at another scale (printed size over the size in the file), with nothing
+        measured yet."""
+        other = copy(self)
+        other.scale = scale
+        other.placed = place(self._whole, self._rotation, scale)
+        other._known = {}
+        return other
 
     @property
     def extents(self) -> Point:

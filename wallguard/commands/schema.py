@@ -27,11 +27,25 @@ def _report() -> dict[str, Any]:
     return report_schema()
 
 
+def _impact() -> dict[str, Any]:
+    from wallguard.reports.impact_json import impact_schema
+
+    return impact_schema()
+
+
+def _scale() -> dict[str, Any]:
+    from wallguard.reports.scale_json import scale_schema
+
+    return scale_schema()
+
+
 # Every format with a published schema, by the name it has on the command line.
 SCHEMAS: dict[str, Callable[[], dict[str, Any]]] = {
     "rules": _rules,
     "repository": _repository,
     "report": _report,
+    "impact": _impact,
+    "scale": _scale,
 }
 
 

@@ -1,0 +1,102 @@
+"""`wallguard scale`: how a model drawn at full size comes out at each standard reduction."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+from wallguard.errors import InputError
+from wallguard.geometry import Geometry
+from wallguard.mesh.health import examine
+from wallguard.mesh.mesh import Mesh
+from wallguard.mesh.read import read_mesh
+from wallguard.reports.scale_json import text
+from wallguard.reports.scale_table import table
+from wallguard.repository.changes import find_root, relative
+from wallguard.repository.config import Assignment, load_repository
+from wallguard.rules.load import load_rules
+from wallguard.scale import reductions
+from wallguard.scale_findings import Scales
+from wallguard.units import MILLIMETRES, Unit
+
+_LARGEST = 1_000_000
+
+
+def run(
+    part: Path,
+    rules: Path,
+    *,
+    unit: Unit | None = None,
+    wanted: str | None = None,
+    as_json: bool = False,
+) -> tuple[str, int]:
+    """The part at each reduction as a table or as JSON, and the exit code: 1 where `wanted` is
+    given and not all walls come out as asked there, else 0.
+
+    unit    that the part is drawn in, whatever its format or `wallguard.yaml` says
+    wanted  a reduction such as "1:200", standard or not
+
+    The part stands as `wallguard.yaml` says, for these rules if it names them; a scale that it
+    states is left out of account.
+
+    Raises InputError where the part, the rules or the wanted reduction cannot be used.
+    """
+    factor = None if wanted is None else _factor(wanted)
+    loaded = load_rules(rules)
+    assignment = _assignment(part, rules)
+    mesh = _in_unit(read_mesh(part, unit=unit or assignment.unit), unit)
+    health = examine(mesh)
+    geometry = Geometry(mesh, health, assignment.rotation, 1.0)
+    remarks = []
+    if not health.healthy:
+        remarks.append(
+            "The mesh is not sound, so some walls may be wrong or left out: `wallguard check` says "
+            "what is wrong with it."
+        )
+    scales = Scales(
+        path=part.as_posix(),
+        rules=loaded.path,
+        rules_name=loaded.name,
+        unit=mesh.unit,
+        size=geometry.extents,
+        reductions=tuple(reductions(geometry, loaded, factor)),
+        wanted=factor,
+        remarks=tuple(remarks),
+    )
+    return (text(scales) if as_json else table(scales)), scales.exit_code
+
+
+def _factor(wanted: str) -> float:
+    """The 200 of "1:200". Raises InputError."""
+    found = re.fullmatch(r"1:(\d{1,7}(?:\.\d{1,6})?)", wanted.replace(" ", ""))
+    factor = float(found[1]) if found else 0.0
+    if not 1 <= factor <= _LARGEST:
+        raise InputError(
+            f"--wanted {wanted}",
+            f"this is not a reduction between 1:1 and 1:{_LARGEST}",
+            remedy="Write it as in --wanted 1:200",
+        )
+    return factor
+
+
+def _in_unit(mesh: Mesh, unit: Unit | None) -> Mesh:
+    """The mesh read in `unit`, also where its format says another."""
+    if unit is None or mesh.unit == unit:
+        return mesh
+    return replace(
+        mesh, vertices=mesh.vertices * (MILLIMETRES[unit] / MILLIMETRES[mesh.unit]), unit=unit
+    )
+
+
+def _assignment(part: Path, rules: Path) -> Assignment:
+    """How the part is printed: as `wallguard.yaml` above it says for these rules, else as it says
+    first, else upright."""
+    root = find_root(part.parent)
+    repository = load_repository(root)
+    name, ours = relative(part, root), relative(rules, root)
+    found = repository.assignments(name) if name is not None else []
+    for assignment in found:
+        if assignment.rules == ours:
+            return assignment
+    return found[0] if found else Assignment(rules="", unit=repository.unit)

@@ -1,0 +1,211 @@
+"""How a part comes out at each reduction, as a table on a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from wallguard.findings import Spread
+from wallguard.reports.console import wrapped
+from wallguard.reports.plain import counted, plain
+from wallguard.scale_findings import Holding, Reduction, Scales
+from wallguard.text import mm
+from wallguard.units import MILLIMETRES, Unit
+
+# Nobody reads hundreds of walls on a terminal; the thinnest come first.
+_SHOWN = 10
+_WIDTH = 100
+_SHORT: dict[Unit, str] = {"micrometre": "um", "inch": "in", "foot": "ft"}
+_BECOMES = {
+    "missing": "missing",
+    "hollow": "hollow",
+    "thickened": "too thick",
+    "thinned": "too thin",
+    "indeterminate": "unsure",
+    "thin": "below min",
+    "solid": "solid",
+}
+_CAUTION = (
+    "Only walls and round pins were looked at. For gaps, holes, floors and roofs, check the part "
+    "with the chosen scale in wallguard.yaml."
+)
+
+
+def table(scales: Scales) -> str:
+    """The reductions, the smallest model of which all walls come out as asked, and what holds it
+    back; at most 100 columns wide, ends with a line break."""
+    out = list(_head(scales))
+    out += [*_aligned(list(_rows(scales.reductions))), ""]
+    out += [*_notes(scales), *_coarse(scales)]
+    out += [*_answer(scales), ""]
+    if scales.held_back is not None:
+        out += [*_holding(scales, scales.held_back), ""]
+    return "\n".join([*out, *wrapped(_CAUTION, "", _WIDTH)]) + "\n"
+
+
+def _head(scales: Scales) -> Iterator[str]:
+    size = " × ".join(_drawn(side, scales.unit) for side in scales.size)
+    yield f"{plain(scales.path)}: {size} {_name(scales.unit)} at full size"
+    yield f"{plain(scales.rules)}: {plain(scales.rules_name)}"
+    for remark in scales.remarks:
+        yield from wrapped(remark, "", _WIDTH)
+    yield ""
+
+
+def _rows(reductions: Sequence[Reduction]) -> Iterator[list[str]]:
+    named = {verdict for one in reductions for verdict, _ in one.shares}
+    verdicts = [verdict for verdict in _BECOMES if verdict in named and verdict != "solid"]
+    yield [
+        "scale",
+        "model, mm",
+        "fits",
+        "walls",
+        "thinnest",
+        "solid",
+        *(_BECOMES[verdict] for verdict in verdicts),
+        "good",
+    ]
+    for one in reductions:
+        shares = dict(one.shares)
+        yield [
+            one.name,
+            _size(one),
+            {True: "yes", False: "no", None: "-"}[one.fits],
+            str(one.walls) if one.measured else "-",
+            "-" if one.thinnest is None else mm(one.thinnest),
+            *(_share(shares.get(verdict, 0.0)) for verdict in ("solid", *verdicts)),
+            "yes" if one.good else "-" if one.beyond else "no",
+        ]
+
+
+def _size(one: Reduction) -> str:
+    return " × ".join(f"{side:.0f}" if side >= 1000 else f"{side:.4g}" for side in one.size)
+
+
+def _notes(scales: Scales) -> Iterator[str]:
+    notes: dict[str, list[str]] = {}
+    for one in scales.reductions:
+        if one.note:
+            notes.setdefault(one.note, []).append(one.name)
+    for note, names in notes.items():
+        yield from wrapped(f"{', '.join(names)}: {note}.", "", _WIDTH)
+    thick = max(one.up_to for one in scales.reductions)
+    yield f"Good: all walls as asked. Walls above {mm(thick)} mm are not counted: all come out."
+
+
+def _share(share: float) -> str:
+    """A share in per cent: 0 and 100 only where it is exactly that."""
+    if share <= 0:
+        return "-"
+    if share < 0.01:
+        return "<1 %"
+    return f"{min(round(100 * share), 99 if share < 1 - 1e-9 else 100)} %"
+
+
+def _coarse(scales: Scales) -> Iterator[str]:
+    usual = min(one.layer_height for one in scales.reductions)
+    coarse = [one for one in scales.reductions if one.layer_height > usual]
+    if coarse:
+        named = ", ".join(f"{one.name} ({one.layer_height:.2f} mm)" for one in coarse)
+        yield from wrapped(
+            f"Measured in layers thicker than {usual:g} mm, to stay within bounds: {named}.",
+            "",
+            _WIDTH,
+        )
+
+
+def _answer(scales: Scales) -> Iterator[str]:
+    best = scales.best
+    if best is None:
+        yield "At no reduction do all walls come out as asked."
+    else:
+        yield from wrapped(
+            f"The smallest model of which all walls come out as asked: {best.name}, "
+            f"{_size(best)} mm"
+            + {True: ", fits the build volume", False: ", does not fit the build volume", None: ""}[
+                best.fits
+            ]
+            + ".",
+            "",
+            _WIDTH,
+        )
+        bad = [one.name for one in scales.reductions if one.measured and not one.good]
+        bad = [
+            one.name for one in scales.reductions if one.name in bad and one.factor < best.factor
+        ]
+        if bad:
+            yield f"Not all do at {', '.join(bad)}, though these models are larger."
+    if scales.wanted is not None and scales.held_back is None:
+        yield f"At the wanted {_wanted(scales).name} all walls come out as asked."
+
+
+def _wanted(scales: Scales) -> Reduction:
+    return next(one for one in scales.reductions if one.factor == scales.wanted)
+
+
+def _holding(scales: Scales, at: Reduction) -> Iterator[str]:
+    unit = scales.unit
+    if not at.holding:
+        yield f"At {at.name} not all walls come out as asked: {at.note}."
+        return
+    number = counted(len(at.holding), "wall")
+    yield f"What does not come out as asked at {at.name}: {number}, in {_name(unit)} at full size"
+    rows = [["drawn", f"at {at.name}, mm", "becomes", "length", "place", "draw instead"]]
+    for one in at.holding[:_SHOWN]:
+        becomes = _BECOMES[one.verdict]
+        if one.verdict == "thin":
+            becomes += f" {mm(one.least)}"
+        rows.append(
+            [
+                _spread(one.drawn, unit) + (" (pin)" if one.kind == "pin" else ""),
+                _printed(one.printed),
+                becomes,
+                _drawn(one.length, unit),
+                "(" + ", ".join(_drawn(value, unit) for value in one.location) + ")",
+                _instead(one, unit),
+            ]
+        )
+    yield from _aligned(rows, left=True)
+    if len(at.holding) > _SHOWN:
+        yield f"and {len(at.holding) - _SHOWN} more; --json prints them all"
+
+
+def _spread(spread: Spread, unit: Unit) -> str:
+    low, high = _drawn(spread.min, unit), _drawn(spread.max, unit)
+    if spread.max - spread.min <= 0.05 * spread.typical:
+        return _drawn(spread.typical, unit)
+    return f"{low} to {high}"
+
+
+def _printed(spread: Spread) -> str:
+    if spread.max - spread.min <= 0.05 * spread.typical:
+        return mm(spread.typical)
+    return f"{mm(spread.min)} to {mm(spread.max)}"
+
+
+def _instead(one: Holding, unit: Unit) -> str:
+    choices = [
+        f"{sign} {_drawn(value, unit)}"
+        for sign, value in (("≤", one.thinner), ("≥", one.thicker))
+        if value is not None
+    ]
+    return " or ".join(choices) or "nothing comes out well"
+
+
+def _drawn(value: float, unit: Unit) -> str:
+    """A length in the unit of the drawing."""
+    return f"{value / MILLIMETRES[unit] + 0.0:.4g}"
+
+
+def _name(unit: Unit) -> str:
+    return _SHORT.get(unit, unit)
+
+
+def _aligned(rows: Sequence[Sequence[str]], *, left: bool = False) -> list[str]:
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return [
+        "  ".join(
+            cell.ljust(width) if left else cell.rjust(width)
+            for cell, width in zip(row, widths, strict=True)
+        ).rstrip()
+        for row in rows
+    ]

@@ -1,0 +1,189 @@
+"""Measure a model drawn at full size at each reduction: how do its walls come out?
+
+Each reduction is measured anew, in the layers that the model would be printed in: a wall measured
+once and divided by the factor would be wrong where layers cut it elsewhere (under a sloping roof,
+at a cornice), and where what was a block becomes thin enough to be a wall. The cost is bounded: a
+model that would take too many layers, or too much outline, is measured in thicker ones, and says
+so.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from wallguard.bands.declared import band_table
+from wallguard.checks.case import Case
+from wallguard.findings import Spread
+from wallguard.geometry import Geometry
+from wallguard.rules.model import Rules
+from wallguard.scale_findings import Holding, Reduction
+from wallguard.sections.cut import TooManyLayersError
+from wallguard.text import below
+from wallguard.walls.stretch import Stretch, is_speck
+
+# ISO 5455:1979, reduction scales, and full size (from memory).
+STANDARD = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000)
+
+# A model is measured in at most so many layers, and so much outline (mm).
+_LAYERS = 2000
+_OUTLINE = 200_000.0
+# Models this many times as large as the build volume are not measured; mm where none is known.
+_BEYOND = 4.0
+_LARGEST = 2000.0
+# What is too small to be called a wall may come out otherwise as long as it is no more than this
+# share of all walls' length: where walls meet, such bits are left.
+_CRUMBS = 0.01
+_VERDICTS = ("solid", "indeterminate", "thickened", "thinned", "hollow", "missing", "thin")
+
+
+def reductions(
+    geometry: Geometry, rules: Rules, wanted: float | None = None
+) -> Iterator[Reduction]:
+    """The part at each standard reduction and at the wanted one, the largest model first.
+
+    geometry: at full size (scale 1).
+
+    Raises InputError where no band table follows from the rules.
+    """
+    for factor in sorted({*map(float, STANDARD), *([wanted] if wanted else [])}):
+        yield reduction(geometry, rules, factor)
+
+
+def reduction(geometry: Geometry, rules: Rules, factor: float) -> Reduction:
+    """The part at the reduction 1:`factor`, see `reductions`."""
+    table = band_table(rules)
+    model = geometry.at_scale(1 / factor)
+    size = model.extents
+    fits = None if rules.build_volume is None else _fits(size, rules.build_volume)
+    plain = Reduction(
+        factor=factor,
+        size=size,
+        fits=fits,
+        measured=False,
+        layer_height=rules.layer_height,
+        up_to=Case(model, rules, table).largest,
+    )
+    volume = rules.build_volume or (_LARGEST / _BEYOND,) * 3
+    if not _fits(size, [_BEYOND * side for side in volume]):
+        return replace(plain, beyond=True, note="too large, not measured")
+    layered = rules.category == "material extrusion"
+    if layered and size[2] < rules.layer_height / 2:
+        return replace(plain, note="less than half a layer high: nothing is printed")
+    try:
+        height = _layer_height(model, rules.layer_height) if layered else rules.layer_height
+        case = Case(model, replace(rules, layer_height=height), table)
+        found = _measured(case, plain)
+    except (TooManyLayersError, MemoryError):
+        return replace(plain, beyond=True, note="too much to measure")
+    return replace(found, layer_height=height)
+
+
+def _fits(size: Sequence[float], volume: Sequence[float]) -> bool:
+    """Whether the model, perhaps turned by a quarter on the plate, fits the build volume."""
+    pairs = [*zip(sorted(volume[:2]), sorted(size[:2]), strict=True), (volume[2], size[2])]
+    return not any(below(room, side) for room, side in pairs)
+
+
+def _layer_height(model: Geometry, asked: float) -> float:
+    """The layer height to measure in: as asked, or thicker to stay within bounds."""
+    height = max(asked, model.extents[2] / _LAYERS)
+    sections = model.sections(height)
+    ahead = np.roll(sections.points, -1, axis=0)
+    last = sections.ring_start[1:] - 1
+    ahead[last] = sections.points[sections.ring_start[:-1]]
+    outline = float(np.linalg.norm(ahead - sections.points, axis=1).sum())
+    return height * max(1.0, outline / _OUTLINE)
+
+
+def _measured(case: Case, plain: Reduction) -> Reduction:
+    if case.layered:
+        found = case.geometry.walls(case.rules.layer_height, case.largest, case.splits)
+    else:
+        found = case.geometry.thin(case.largest, case.splits)
+    lengths: dict[str, float] = {}
+    crumbs = 0.0
+    for piece in found:
+        verdict = _verdict(case, piece)
+        lengths[verdict] = lengths.get(verdict, 0.0) + piece.length
+        if is_speck(piece) and _bad(case, verdict):
+            crumbs += piece.length
+    total = math.fsum(lengths.values())
+    walls = case.walls
+    holding = sorted(
+        _holding(case, plain.factor),
+        key=lambda one: (one.drawn.min, one.kind, one.location, one.box),
+    )
+    good, note = not holding, ""
+    if good and total and crumbs / total > _CRUMBS:
+        good = False
+        note = f"{crumbs / total:.0%} of its walls are crumbs that do not come out as asked"
+    return replace(
+        plain,
+        measured=True,
+        walls=len(walls),
+        thinnest=min((wall.minimum for wall in walls), default=None),
+        shares=tuple(
+            (name, lengths[name] / total) for name in _VERDICTS if total and name in lengths
+        ),
+        good=good,
+        holding=tuple(holding),
+        note=note,
+    )
+
+
+def _verdict(case: Case, wall: Stretch) -> str:
+    """What becomes of a wall; `thin` where it comes out but is below the minimum."""
+    verdict = case.table.classify(wall.typical, case.rules.tolerance)
+    if not _bad(case, verdict) and below(wall.minimum, case.least(wall)):
+        return "thin"
+    return verdict
+
+
+def _bad(case: Case, verdict: str) -> bool:
+    """Whether an outcome is not as asked; one that the rules ignore is."""
+    outcomes = {str(name): level for name, level in case.rules.outcomes.items()}
+    return verdict != "solid" and outcomes.get(verdict, "fail") != "ignore"
+
+
+def _holding(case: Case, factor: float) -> Iterator[Holding]:
+    for wall in case.walls:
+        verdict = _verdict(case, wall)
+        if not _bad(case, verdict):
+            continue
+        judged = wall.minimum if verdict == "thin" else wall.typical
+        least = case.least(wall)
+        thinner, thicker = case.table.nearest_good(judged, case.rules.tolerance, least)
+        point, box = case.place(wall.point, wall.box)
+        yield Holding(
+            kind="wall",
+            verdict=verdict,
+            drawn=Spread(*(factor * t for t in (wall.minimum, wall.typical, wall.maximum))),
+            printed=Spread(wall.minimum, wall.typical, wall.maximum),
+            length=factor * wall.length,
+            least=least,
+            location=point,
+            box=box,
+            thinner=None if thinner is None else factor * thinner,
+            thicker=None if thicker is None else factor * thicker,
+        )
+    for pin in case.rounds if _bad(case, "missing") else ():
+        if pin.kind != "pin" or case.table.outcome(pin.diameter).fill != "missing":
+            continue
+        _, thicker = case.table.nearest_good(pin.diameter, case.rules.tolerance)
+        point, box = case.place(pin.centre, pin.box)
+        yield Holding(
+            kind="pin",
+            verdict="missing",
+            drawn=Spread(*[factor * pin.diameter] * 3),
+            printed=Spread(*[pin.diameter] * 3),
+            length=factor * pin.length,
+            least=0.0,
+            location=point,
+            box=box,
+            thinner=None,
+            thicker=None if thicker is None else factor * thicker,
+        )
