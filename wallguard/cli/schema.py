@@ -17,7 +17,7 @@ def add(commands: Commands) -> None:
         _schema,
     )
     schema.add_argument(
-        "which", nargs="?", default="rules", choices=("rules", "repository", "report")
+        "which", nargs="?", default="rules", choices=("rules", "repository", "waivers", "report")
     )
 
 

@@ -21,6 +21,12 @@ def _repository() -> dict[str, Any]:
     return repository_schema()
 
 
+def _waivers() -> dict[str, Any]:
+    from wallguard.waivers.fields import waivers_schema
+
+    return waivers_schema()
+
+
 def _report() -> dict[str, Any]:
     from wallguard.reports.schema import report_schema
 
@@ -43,6 +49,7 @@ def _scale() -> dict[str, Any]:
 SCHEMAS: dict[str, Callable[[], dict[str, Any]]] = {
     "rules": _rules,
     "repository": _repository,
+    "waivers": _waivers,
     "report": _report,
     "impact": _impact,
     "scale": _scale,

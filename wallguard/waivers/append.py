@@ -23,11 +23,16 @@ def added(text: str, waiver: Waiver) -> tuple[str, int]:
     """The text of `waivers.yaml` (empty: there is no file yet) with one waiver more at the end of
     its list, and the line where that begins.
 
-    Raises InputError where the text is no file of waivers, or where its layout leaves no room for
-    one more; the message then has the lines to add by hand.
+    Raises InputError where the text is no file of waivers, where the waiver has a value that the
+    format does not allow, or where the layout of the file leaves no room for one more; the message
+    then has the lines to add by hand.
     """
     before = parse_waivers(text) if text else ()
     entry = list(_lines(waiver))
+    try:
+        parse_waivers(HEAD + _item(entry, "  ", "\n"))
+    except InputError as error:
+        raise InputError("the new waiver", error.problem, remedy=error.remedy) from None
     made = _inserted(text, entry) if text else HEAD + _item(entry, "  ", "\n")
     try:
         after = parse_waivers(made)

@@ -1,0 +1,149 @@
+"""`wallguard waive`: accept one finding, for a reason and until a day, in `waivers.yaml`."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import ExitStack
+from datetime import date
+from pathlib import Path
+
+from wallguard.commands.choose import Job, Place
+from wallguard.documents.reading import read_text
+from wallguard.engine import check_part
+from wallguard.errors import InputError
+from wallguard.findings import Finding, PartReport
+from wallguard.reports import json_report
+from wallguard.reports.console import Progress
+from wallguard.reports.plain import one_line
+from wallguard.reports.write import write
+from wallguard.repository import git
+from wallguard.repository.changes import find_root
+from wallguard.waivers.append import added
+from wallguard.waivers.apply import stem
+from wallguard.waivers.load import FILE_NAME, Waiver, load_waivers
+
+_MAX_REPORT = 512 * 1024 * 1024
+_BOM = "\ufeff"
+
+
+def run(
+    finding: str,
+    *,
+    why: str,
+    until: str,
+    who: str | None = None,
+    issue: str = "",
+    report: Path | None = None,
+    today: date | None = None,
+) -> str:
+    """Add a waiver to `waivers.yaml` at the root; gives back what to tell.
+
+    finding  id of the finding, as reports show it
+    until    the last day on which it holds, as year-month-day
+    who      None: the name that git commits under
+    report   a JSON report with the finding; None: parts are checked until it is found, those that
+             changed first
+
+    Raises InputError: no such finding, a value that cannot be used, a day that is past, a waiver
+    that is there already, or a file that cannot be read or added to.
+    """
+    root = find_root(Path.cwd())
+    day = _day(until, today or date.today())
+    for waiver in load_waivers(root):
+        if waiver.finding == finding:
+            raise InputError(
+                FILE_NAME,
+                f"there is a waiver of {finding} already",
+                remedy="Change its `until`, `measured` and `why` there",
+                line=waiver.line,
+            )
+    part, found = _found(finding, root, report)
+    place = found.location
+    waiver = Waiver(
+        who=who or _name(root),
+        why=why,
+        until=day,
+        finding=found.id,
+        part=part.path,
+        rules=part.rules,
+        check=found.check,
+        place=(round(place[0], 2), round(place[1], 2), round(place[2], 2)) if place else None,
+        measured=None if found.measured is None else round(float(found.measured), 4),
+        fill=found.fill,
+        size=tuple(round(side, 3) for side in found.size),
+        certain=not found.indeterminate,
+        alike=sum(stem(one.id) == stem(found.id) for one in part.findings),
+        issue=issue,
+    )
+    line = _write(root, waiver)
+    return f"{FILE_NAME}:{line}: waived until {day}: {part.path}: {one_line(found.message)}\n"
+
+
+def _day(until: str, today: date) -> date:
+    try:
+        day = date.fromisoformat(until)
+    except ValueError:
+        raise InputError(
+            f"--until {until}", "this is no day", remedy="Write year-month-day, as in 2031-05-31"
+        ) from None
+    if day < today:
+        raise InputError(f"--until {until}", "this day is past", remedy="Name a later one")
+    return day
+
+
+def _name(root: Path) -> str:
+    name = ""
+    if git.in_repository(root):
+        name = git.run(root, "config", "user.name").stdout.decode("utf-8", "replace").strip()
+    if not name:
+        raise InputError("--who", "git knows no name to sign with", remedy="Give one with --who")
+    return name
+
+
+def _found(name: str, root: Path, report: Path | None) -> tuple[PartReport, Finding]:
+    """The finding and the part that has it."""
+    if report is not None:
+        shown = str(report)
+        parts = iter(json_report.read(read_text(report, shown, _MAX_REPORT), shown).parts)
+    else:
+        parts = _checked(root)
+    for part in parts:
+        for finding in part.findings:
+            if finding.id == name:
+                return part, finding
+    where = f"the report {report}" if report else "any part that could be checked"
+    raise InputError(
+        name,
+        f"there is no finding of this name in {where}",
+        remedy="Copy it from a report of now: what is drawn otherwise may be called otherwise",
+    )
+
+
+def _checked(root: Path) -> Iterator[PartReport]:
+    """The report on each part of the repository as it is now, those that changed first."""
+    with ExitStack() as stack:
+        place = Place(root, False, stack)
+        changed, every = Job(place, ()), Job(place, ())
+        changed.choose()
+        every.choose(everything=True)
+        first = {task.path for task in changed.tasks}
+        tasks = changed.tasks + [task for task in every.tasks if task.path not in first]
+        with Progress(len(tasks)) as progress:
+            for task in tasks:
+                yield from check_part(task)
+                progress.step(task.path)
+    for trouble in every.troubles.values():
+        raise InputError(
+            FILE_NAME, f"parts are left unchecked, since {trouble.path} cannot be used"
+        )
+
+
+def _write(root: Path, waiver: Waiver) -> int:
+    """Add the waiver to the file, and give back the line where it begins."""
+    path = Path(os.path.realpath(root / FILE_NAME))
+    text = read_text(path, FILE_NAME) if path.exists() else ""
+    made, line = added(text, waiver)
+    mark = _BOM if text and path.read_bytes().startswith(_BOM.encode()) else ""
+    write(path, mark + made)
+    return line
