@@ -52,7 +52,7 @@ GITHUB = Dialect(
     limit=65536,
     tokens=("GITHUB_TOKEN", "GH_TOKEN", "FORGEJO_TOKEN", "GITEA_TOKEN"),
     headers=lambda token: {
-        "Accept": "application/vnd.github+json",
+        "Accept": "application/vnd.github+json, application/json;q=0.9",
         "Authorization": f"Bearer {token}",
         "X-GitHub-Api-Version": "2022-11-28",
     },

@@ -190,7 +190,7 @@ class Http:
                 raise ForgeError(
                     url, f"the connection is not secure: {said}", remedy=_TRUST
                 ) from None
-            unborn = urllib3.exceptions.NewConnectionError | urllib3.exceptions.ConnectTimeoutError
+            unborn = urllib3.exceptions.ConnectTimeoutError
             said = self._secret.hidden_in(_why(error))
             raise _NoAnswerError(said, not isinstance(error, unborn)) from None
         except ValueError:
@@ -319,10 +319,11 @@ def _pool(base: str) -> urllib3.PoolManager:
 def _why(error: Exception) -> str:
     import urllib3
 
-    if isinstance(error, urllib3.exceptions.TimeoutError):
-        return "the forge gives no answer in time"
+    # The first of these is a kind of the second.
     if isinstance(error, urllib3.exceptions.NewConnectionError):
         return "there is no connection to it"
+    if isinstance(error, urllib3.exceptions.TimeoutError):
+        return "the forge gives no answer in time"
     return f"the connection broke: {clipped(one_line(str(error)), 200)}"
 
 
