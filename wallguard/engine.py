@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from wallguard.mesh.mesh import Mesh
     from wallguard.repository.config import Assignment
     from wallguard.rules.model import Rules
+    from wallguard.views.model import What
     from wallguard.walls.stretch import Stretch
 
 _Item = TypeVar("_Item")
@@ -51,12 +52,14 @@ class Task:
     path    how the part is named in reports
     file    where its content lies (for staged content: a copy)
     root    the folder that its path, symbolic links followed, must not leave; None: anywhere
+    views   what is to be shown of it, None: nothing, which costs nothing
     """
 
     path: str
     file: Path
     assignments: tuple[tuple[Assignment, Rules], ...]
     root: Path | None = None
+    views: What | None = None
 
 
 def check_all(
@@ -128,8 +131,10 @@ class Geometries:
         return self.placed[key]
 
 
-def report_on(geometry: Geometry, rules: Rules, path: str) -> PartReport:
-    """Check one part, known as `path`, against one rule file.
+def report_on(
+    geometry: Geometry, rules: Rules, path: str, views: What | None = None
+) -> PartReport:
+    """Check one part, known as `path`, against one rule file; `views`: see `Task`.
 
     Raises InputError where no band table follows from the rules, TooManyLayersError for a part
     of absurd size.
@@ -140,6 +145,11 @@ def report_on(geometry: Geometry, rules: Rules, path: str) -> PartReport:
     begun = time.perf_counter()
     case = Case(geometry, rules, band_table(rules))
     runs, findings = run_checks(case, path)
+    shown = None
+    if views:
+        from wallguard.views.make import make
+
+        shown = make(case, findings, views)
     return PartReport(
         path=path,
         rules=rules.path,
@@ -150,6 +160,7 @@ def report_on(geometry: Geometry, rules: Rules, path: str) -> PartReport:
         walls=report_walls(case),
         findings=tuple(findings),
         seconds=time.perf_counter() - begun,
+        views=shown,
     )
 
 
@@ -160,7 +171,7 @@ def _one_report(
 
     begun = time.perf_counter()
     try:
-        report = report_on(geometries.get(assignment), rules, task.path)
+        report = report_on(geometries.get(assignment), rules, task.path, task.views)
     except (InputError, TooManyLayersError, MemoryError) as error:
         report = failed(task.path, rules.path, rules.name, explain(task, error))
     return replace(report, seconds=time.perf_counter() - begun)

@@ -6,7 +6,10 @@ All coordinates are in the part file's own frame and in millimetres.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from wallguard.views.model import Views
 
 Point = tuple[float, float, float]
 Severity = Literal["fail", "warn", "note"]
@@ -117,6 +120,7 @@ class PartReport:
     status  of the findings that are in force
     fixed   findings of a base revision that are gone
     base_note  why the part could not be compared with that revision; empty where it was, or is new
+    views   what can be shown of it, where that was asked for
     """
 
     path: str
@@ -131,6 +135,7 @@ class PartReport:
     base_note: str = ""
     error: str = ""
     seconds: float = 0.0
+    views: Views | None = None
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,306 @@
+"""The picture of a finding: the section around it, to scale, with what is measured and what comes.
+
+`picture` is a whole page for a file; `section`, `overview` and `legend` are its pieces.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from itertools import pairwise
+
+from wallguard.drawings.svg import (
+    FILLS,
+    INK,
+    PALE,
+    PLACES,
+    document,
+    element,
+    escape,
+    line,
+    paint,
+    path,
+    patterns,
+    rect,
+    text,
+    text_width,
+    wrapped,
+)
+from wallguard.findings import Finding, PartReport
+from wallguard.views.model import Flat, Line, View
+
+WIDTH, HEIGHT = 180.0, 132.0
+# Of `section`, without anything around it: as wide as high as views are.
+SECTION_WIDTH, SECTION_HEIGHT = 120.0, 101.0
+_DRAWN_HEIGHT = 90.0
+MATERIAL = "#d4d4d4"
+_SIDE = 46.0
+
+
+def picture(view: View, part: PartReport, finding: Finding) -> str:
+    """The picture of a finding as SVG of WIDTH x HEIGHT mm."""
+    margin = 5.0
+    heading = [*_heading(part, finding, margin)]
+    side = WIDTH - margin - _SIDE
+    body = [
+        patterns(PLACES),
+        rect(0, 0, WIDTH, HEIGHT, fill="#ffffff"),
+        *heading,
+        element("g", "".join(_section(view)), transform=f"translate({margin:g} 27)"),
+        element("g", "".join(_overview(view, _SIDE, 34.0)), transform=f"translate({side:g} 27)"),
+    ]
+    y = 27 + 34 + 5.0
+    for said in wrapped("The whole section; what is shown is framed.", 2.9, _SIDE, 2):
+        body.append(text(side, y, said, 2.9, fill=PALE))
+        y += 3.8
+    y += 3
+    for key, words in legend(view):
+        body.append(element("g", swatch(key), transform=f"translate({side:g} {y - 3:g})"))
+        for said in wrapped(words, 3.2, _SIDE - 10, 3):
+            body.append(text(side + 9.5, y, said, 3.2))
+            y += 4.2
+        y += 2.4
+    body.append(
+        text(
+            margin,
+            HEIGHT - 1.4,
+            "Lengths in mm as printed; geometry only, not strength or safety.",
+            2.6,
+            fill=PALE,
+        )
+    )
+    return document(WIDTH, HEIGHT, f"{part.path}: {finding.message}", body)
+
+
+def section(view: View) -> str:
+    """The section alone, as an element for a page that holds `patterns(PLACES)`."""
+    words = f"Section: {view.plane}." + (f" Measured: {view.label}." if view.label else "")
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="section" role="img" '
+        f'viewBox="0 0 {SECTION_WIDTH:g} {SECTION_HEIGHT:g}" font-family="inherit">'
+        f"<title>{escape(words)}</title>{''.join(_section(view))}</svg>"
+    )
+
+
+def overview(view: View) -> str:
+    """The whole section with a frame around what `section` shows, as an element."""
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="overview" role="img" viewBox="0 0 40 30">'
+        f"<title>The whole section; what is shown is framed</title>"
+        f"{''.join(_overview(view, 40.0, 30.0))}</svg>"
+    )
+
+
+def swatch(key: str) -> str:
+    """A sample 7 x 4 mm of what `legend` explains, as markup."""
+    if key == "material":
+        return rect(0, 0, 7, 4, fill=MATERIAL, stroke=INK, stroke_width=0.3)
+    if key == "beads":
+        return rect(0, 0, 7, 4, fill=FILLS["solid"].colour) + line(
+            0, 2, 7, 2, stroke="#ffffff", stroke_width=0.5
+        )
+    dash = {"stroke_dasharray": "1.2 0.8"} if key == "missing" else {}
+    return rect(0, 0, 7, 4, fill=_paint(key), stroke=INK, stroke_width=0.3, **dash)
+
+
+def legend(view: View) -> list[tuple[str, str]]:
+    """What the signs in a section mean: a key for `swatch`, and words."""
+    found = [("material", "the part as drawn")]
+    if view.place:
+        if view.shown in ("solid", "hollow", "thickened", "thinned"):
+            found.append(("solid", "the wall, where it is solid"))
+        if view.shown == "indeterminate":
+            found.append(("uncertain", "the wall: may come out well or not"))
+        if view.shown == "missing":
+            found.append(("missing", "missing: drawn, but not printed"))
+        if view.shown in ("gap", "hole"):
+            found.append(("gap", PLACES["gap"].words))
+    if view.changed:
+        words = PLACES[view.shown].words
+        if view.shown == "hollow":
+            words = "void, to scale" if view.sized else "void; how large it is is not known"
+        found.append((view.shown, words))
+    if view.beads:
+        found.append(("beads", "where layers meet" if view.upright else "where beads meet"))
+    return found
+
+
+def _heading(part: PartReport, finding: Finding, margin: float) -> Iterator[str]:
+    room = WIDTH - 2 * margin
+    words = f"{finding.severity} · {finding.check} · {part.rules}"
+    (said,) = wrapped(words, 3.2, room, 1) or [""]
+    yield text(margin, 5.6, said, 3.2, fill=PALE)
+    (said,) = wrapped(part.path, 4.6, room, 1) or [""]
+    yield text(margin, 11, said, 4.6, font_weight="bold")
+    y = 15.8
+    for said in wrapped(finding.message, 3.4, room, 2):
+        yield text(margin, y, said, 3.4)
+        y += 4.2
+    for said in wrapped(f"Instead: {finding.advice}", 3.4, room, 1) if finding.advice else ():
+        yield text(margin, y, said, 3.4, font_weight="bold")
+
+
+class _Sheet:
+    """From mm as printed to mm on paper."""
+
+    def __init__(self, view: View) -> None:
+        left, _, right, self.top = view.window
+        self.left = left
+        self.scale = SECTION_WIDTH / (right - left)
+
+    def at(self, point: Flat) -> Flat:
+        return (point[0] - self.left) * self.scale, (self.top - point[1]) * self.scale
+
+    def rings(self, rings: tuple[Line, ...]) -> list[list[Flat]]:
+        return [[self.at(point) for point in ring] for ring in rings]
+
+
+def _section(view: View) -> Iterator[str]:
+    sheet = _Sheet(view)
+    width, height = SECTION_WIDTH, _DRAWN_HEIGHT
+    material, place = sheet.rings(view.rings), sheet.rings(view.place)
+    changed = sheet.rings(view.changed)
+    yield rect(0, 0, width, height, fill="#ffffff")
+    yield path(material, fill=MATERIAL, fill_rule="evenodd")
+    # What was cut off at the frame has no outline there.
+    outline, rim, around = (
+        [line for ring in rings for line in _within(ring)] for rings in (material, changed, place)
+    )
+    key = {"indeterminate": "uncertain", "missing": "missing", "gap": "gap", "hole": "gap"}.get(
+        view.shown, "solid"
+    )
+    if place:
+        yield path(place, fill=_paint(key), fill_rule="evenodd")
+    if changed:
+        dash = {} if view.sized else {"stroke_dasharray": "2 1.2"}
+        yield path(changed, fill=_paint(view.shown), fill_rule="evenodd")
+        yield path(rim, closed=False, fill="none", stroke=INK, stroke_width=0.35, **dash)
+    yield path(
+        sheet.rings(view.beads), closed=False, fill="none", stroke="#ffffff", stroke_width=0.5
+    )
+    bare: dict[str, str | float] = {"fill": "none", "stroke_linejoin": "round"}
+    yield path(outline, closed=False, stroke=INK, stroke_width=0.7, **bare)
+    if view.shown == "missing" and place:
+        yield path(around, closed=False, stroke="#ffffff", stroke_width=1.2, **bare)
+        dashed = {"stroke_dasharray": "2.4 1.6", **bare}
+        yield path(around, closed=False, stroke=INK, stroke_width=0.7, **dashed)
+    if view.across:
+        yield from _dimension(sheet.at(view.across[0]), sheet.at(view.across[1]), view.label)
+    else:
+        x, y = sheet.at(view.point)
+        for radius, colour, wide in ((4, "#ffffff", 2.2), (4, INK, 0.9)):
+            yield element(
+                "circle", cx=x, cy=y, r=radius, fill="none", stroke=colour, stroke_width=wide
+            )
+    yield rect(0, 0, width, height, fill="none", stroke=PALE, stroke_width=0.3)
+    yield from _scale_bar(view, sheet)
+
+
+def _paint(key: str) -> str:
+    """Like `paint`, but a plain colour where there is no pattern: tiles would show their seams."""
+    return paint(key) if PLACES[key].pattern else PLACES[key].colour
+
+
+def _within(ring: list[Flat]) -> list[list[Flat]]:
+    """A closed ring as lines, without its pieces along the frame of the drawing."""
+    sides = ((0, 0.0), (0, SECTION_WIDTH), (1, 0.0), (1, _DRAWN_HEIGHT))
+    lines: list[list[Flat]] = [[ring[0]]]
+    for one, other in pairwise([*ring, ring[0]]):
+        if any(abs(one[i] - at) < 0.02 and abs(other[i] - at) < 0.02 for i, at in sides):
+            lines.append([other])
+        else:
+            lines[-1].append(other)
+    if len(lines) > 1:
+        lines[0] = lines.pop() + lines[0][1:]
+    return [each for each in lines if len(each) > 1]
+
+
+def _dimension(one: Flat, other: Flat, label: str) -> Iterator[str]:
+    """A dimension with its arrows outside, pointing at both ends, and its text beyond one end."""
+    if other[0] < one[0] - 1e-6:  # the text then stands to the right, where one reads on
+        one, other = other, one
+    length = math.hypot(other[0] - one[0], other[1] - one[1])
+    along = ((other[0] - one[0]) / length, (other[1] - one[1]) / length) if length else (1.0, 0.0)
+    size = 5.2
+    wide = text_width(label, size) + 2
+    reach = 11.0
+
+    def off(point: Flat, far: float) -> Flat:
+        return point[0] + along[0] * far, point[1] + along[1] * far
+
+    tail, tip = off(one, -reach), off(other, reach)
+    for colour, stroke in (("#ffffff", 2.0), (INK, 0.5)):
+        yield line(*tail, *one, stroke=colour, stroke_width=stroke)
+        yield line(*other, *tip, stroke=colour, stroke_width=stroke)
+    yield line(*one, *other, stroke=INK, stroke_width=0.4, stroke_dasharray="1 0.8")
+    for end, sign in ((one, -1.0), (other, 1.0)):
+        base = off(end, sign * 3.4)
+        side = (-along[1] * 1.15, along[0] * 1.15)
+        arrow = [
+            end,
+            (base[0] + side[0], base[1] + side[1]),
+            (base[0] - side[0], base[1] - side[1]),
+        ]
+        yield path([arrow], fill=INK, stroke="#ffffff", stroke_width=0.25)
+    x = tip[0] + along[0] * wide / 2
+    y = tip[1] + along[1] * 4.4
+    x = min(max(x, wide / 2 + 1), SECTION_WIDTH - wide / 2 - 1)
+    y = min(max(y, 5.0), _DRAWN_HEIGHT - 5.0)
+    yield rect(
+        x - wide / 2, y - 3.9, wide, 7.2, fill="#ffffff", stroke=INK, stroke_width=0.25, rx=1
+    )
+    yield text(x, y + 1.6, label, size, text_anchor="middle", font_weight="bold")
+
+
+def _scale_bar(view: View, sheet: _Sheet) -> Iterator[str]:
+    """A bar of a round length, what it is, and which section this is."""
+    power = 10.0 ** math.floor(math.log10(26 / sheet.scale))
+    step = max(power * factor for factor in (1, 2, 5) if power * factor * sheet.scale <= 26)
+    length, y = step * sheet.scale, _DRAWN_HEIGHT + 6.0
+    yield rect(0, y - 1.4, length / 2, 1.4, fill=INK)
+    yield rect(0, y - 1.4, length, 1.4, fill="none", stroke=INK, stroke_width=0.3)
+    label = f"{step:g} mm"
+    yield text(length + 2, y, label, 3.6)
+    begins = length + 2 + text_width(label, 3.6) + 4
+    room = SECTION_WIDTH - begins
+    for at, said in enumerate(wrapped(view.plane, 3.6, room, 2)):
+        yield text(SECTION_WIDTH, y + 4.4 * at, said, 3.6, text_anchor="end", fill=PALE)
+
+
+def _overview(view: View, width: float, height: float) -> Iterator[str]:
+    left, bottom, right, top = view.whole_box
+    seen = view.window
+    left, bottom = min(left, seen[0]), min(bottom, seen[1])
+    right, top = max(right, seen[2]), max(top, seen[3])
+    scale = min((width - 2) / (right - left), (height - 2) / (top - bottom))
+    x0 = (width - (right - left) * scale) / 2
+    y0 = (height - (top - bottom) * scale) / 2
+
+    def at(point: Flat) -> Flat:
+        return x0 + (point[0] - left) * scale, y0 + (top - point[1]) * scale
+
+    rings = [[at(point) for point in ring] for ring in view.whole]
+    yield path(
+        rings, fill=MATERIAL, fill_rule="evenodd", stroke=INK, stroke_width=0.25
+    ) if rings else ""
+    x, y = at((seen[0], seen[3]))
+    wide, high = (seen[2] - seen[0]) * scale, (seen[3] - seen[1]) * scale
+    # A frame that can be seen however small it is.
+    grown = max(0.0, (3.2 - wide) / 2)
+    yield rect(
+        x - grown,
+        y - grown,
+        wide + 2 * grown,
+        high + 2 * grown,
+        fill="none",
+        stroke="#d55e00",
+        stroke_width=0.7,
+    )
+
+
+def file_name(finding: Finding, suffix: str) -> str:
+    """How the file of a finding's picture is called."""
+    safe = "".join(char if char.isalnum() and char.isascii() else "-" for char in finding.id)
+    return f"{safe}.{suffix}"
+
+

@@ -1,0 +1,107 @@
+"""What pictures and the web report are drawn from: plain data, worked out while a part is checked.
+
+Sections are in mm as printed, in the plane of the section; shapes are in the part file's own frame.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Flat = tuple[float, float]
+Line = tuple[Flat, ...]
+Point = tuple[float, float, float]
+Box2 = tuple[float, float, float, float]
+What = Literal["pictures", "page"]
+# What is drawn at a place. The first six are how a wall comes out; in the order of their numbers in
+# a `Shape`, where 0 stands for what is no wall.
+Shown = Literal[
+    "solid", "hollow", "missing", "thickened", "thinned", "indeterminate", "gap", "hole", "open"
+]
+OUTCOMES: tuple[Shown, ...] = (
+    "solid",
+    "hollow",
+    "missing",
+    "thickened",
+    "thinned",
+    "indeterminate",
+)
+
+
+@dataclass(frozen=True)
+class View:
+    """The section of a part around one finding. Rings are closed, even-odd; mm.
+
+    finding  its id
+    plane    which section it is, in words
+    upright  whether the plane stands; its second axis is then the printer's z
+    window   (left, bottom, right, top) of what is shown
+    point    where the finding is
+    rings    the material in the window, as drawn in the file
+    place    the wall, gap or hole that the finding is about, in the window
+    shown    how the place comes out, or what it is; `open`: none of these, just a place
+    changed  of a hollow wall its void, of a thickened or thinned one what is more or less than drawn
+    sized    False where nobody knows how large the void is
+    beads    where beads meet, lines
+    across   the ends of the dimension, None where nothing is measured
+    label    what the dimension says
+    whole    the whole section, simplified, and the box around it
+    """
+
+    finding: str
+    plane: str
+    upright: bool
+    window: Box2
+    point: Flat
+    rings: tuple[Line, ...]
+    place: tuple[Line, ...]
+    shown: Shown
+    changed: tuple[Line, ...]
+    sized: bool
+    beads: tuple[Line, ...]
+    across: tuple[Flat, Flat] | None
+    label: str
+    whole: tuple[Line, ...]
+    whole_box: Box2
+
+
+@dataclass(frozen=True)
+class Shape:
+    """The surface of a part to look at, in small triangles. Numbers are little-endian.
+
+    low, high   box of the part in its file's frame, mm
+    up          unit vector that is upright on the printer
+    scale       printed size over size in the file
+    vertices    (n, 3) uint16: 0 at `low`, 65535 at `high`
+    triangles   (m, 3) uint16
+    thickness   (m,) uint16: of the wall there as printed, in hundredths of mm; 0: no wall
+    outcomes    (m,) uint8: number of the outcome in OUTCOMES, from 1; 0: no wall
+    hatches     for each outcome that has them, lines on the surface: (k, 2, 3) uint16
+    simplified  whether its surface was simplified; `drawn`: the triangles of the file
+    """
+
+    low: Point
+    high: Point
+    up: Point
+    scale: float
+    vertices: bytes
+    triangles: bytes
+    thickness: bytes
+    outcomes: bytes
+    hatches: tuple[tuple[Shown, bytes], ...]
+    simplified: bool
+    drawn: int
+
+
+@dataclass(frozen=True)
+class Views:
+    """What can be shown of one part against one rule file.
+
+    pictures  one for each finding that has a place, worst first; `left_out`: of how many there is
+              none because there would be too many
+    shape     only where it was asked for
+    """
+
+    pictures: tuple[View, ...]
+    left_out: int = 0
+    shape: Shape | None = None

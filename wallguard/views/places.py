@@ -1,0 +1,390 @@
+"""The view of a finding: the section around it, what is measured there, and what comes of it.
+
+A wall in a section is what an opening leaves out: the part of it that no disc a little larger than
+the wall is thick can reach. How it comes out follows from its outline: beads lie at whole bead
+widths from it, a void begins where the beads end.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from wallguard.findings import Finding
+from wallguard.text import mm
+from wallguard.views import planes
+from wallguard.views.model import Box2, Line, Shown, View
+
+if TYPE_CHECKING:
+    from wallguard.checks.case import Case
+    from wallguard.walls.plates import Plate
+    from wallguard.walls.rounds import Round
+
+_Floats = NDArray[np.float64]
+# Width over height of what is shown, and how much that is: so many times what is measured, and mm.
+RATIO = 4 / 3
+_TIMES, _LEAST, _MOST = 9.0, 7.0, 400.0
+# A dimension that is this much off what the check measured is not drawn, mm and of it.
+_OFF, _OFF_SHARE = 0.03, 0.06
+_WALLS = ("fill", "wall", "unsupported_wall")
+# Outlines of a whole section that are kept.
+_RINGS = 150
+
+
+@dataclass(frozen=True, eq=False)
+class _Cut:
+    """A section: its plane, in words, and its rings with the material to their left."""
+
+    frame: planes.Frame
+    words: str
+    rings: Sequence[_Floats]
+    upright: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class _Measured:
+    """What is measured: in which cut, at which point of it, between which two points."""
+
+    cut: _Cut
+    point: _Floats
+    across: tuple[_Floats, _Floats] | None
+    size: float
+    kind: Literal["wall", "gap", "hole", "pin", "plate", "open"]
+
+
+class Places:
+    """Draws findings of one case; what several need is worked out once."""
+
+    def __init__(self, case: Case) -> None:
+        self.case = case
+        self._whole: dict[str, tuple[tuple[Line, ...], Box2]] = {}
+        self._typical = {
+            (case.geometry.location(wall.point), case.geometry.box(wall.box)): wall.typical
+            for wall in case.walls
+        }
+        self._rounds = {case.geometry.location(one.centre): one for one in case.rounds}
+        self._plates = {case.geometry.location(one.point): one for one in case.plates}
+
+    def view(self, finding: Finding) -> View | None:
+        """The view of a finding, None where it has no place or nothing is cut there."""
+        if finding.location is None or finding.check in ("unit", "build_volume"):
+            return None
+        placed = self.case.geometry.placed
+        point = np.array(finding.location) @ placed.rotation.T * placed.scale
+        found = self._measure(finding, point)
+        if found is None or not found.cut.rings:
+            return None
+        return self._drawn(finding, found)
+
+    def _measure(self, finding: Finding, point: _Floats) -> _Measured | None:
+        if finding.check in ("floor", "roof"):
+            return self._plate(finding, point, self._plates.get(finding.location or ()))
+        one = self._rounds.get(finding.location or ())
+        if one is not None and (finding.check in ("hole", "pin") or finding.measured is not None):
+            if abs((finding.measured or 0.0) - one.diameter) < 1e-6:
+                return self._round(point, one)
+        if finding.check in (*_WALLS, "gap"):
+            return self._between(finding, point)
+        cut = self._layer(point)
+        return _Measured(cut, cut.frame.flat(point[None])[0], None, 0.0, "open")
+
+    def _between(self, finding: Finding, point: _Floats) -> _Measured:
+        """A wall or gap: between the outlines on both sides of the point."""
+        kind: Literal["wall", "gap"] = "gap" if finding.check == "gap" else "wall"
+        cut = self._layer(point)
+        at = cut.frame.flat(point[None])[0]
+        across = planes.crossing(cut.rings, at)
+        if self.case.layered:
+            return _Measured(cut, at, across, _length(across), kind)
+        size = finding.measured or 0.0
+        if finding.check == "fill" and finding.limit is not None:
+            size = _length(across)  # what was measured is a deviation
+        if across is None or not _near(_length(across), size):
+            standing = self._standing(point)
+            at_there = standing.frame.flat(point[None])[0]
+            there = planes.crossing(standing.rings, at_there)
+            if there is not None and (across is None or _length(there) < _length(across)):
+                return _Measured(standing, at_there, there, _length(there), kind)
+        return _Measured(cut, at, across, _length(across), kind)
+
+    def _round(self, point: _Floats, one: Round) -> _Measured:
+        axis = np.array(one.axis)
+        if one.vertical:
+            cut = self._layer(point)
+        else:
+            frame = planes.across_axis(point, axis)
+            words = "upright section" if abs(axis[2]) < 0.02 else "section"
+            cut = self._cut(frame, f"{words} across the axis of the {one.kind}", upright=True)
+        at = cut.frame.flat(point[None])[0]
+        half = np.array([one.diameter / 2, 0.0])
+        return _Measured(cut, at, (at - half, at + half), one.diameter, one.kind)
+
+    def _plate(self, finding: Finding, point: _Floats, plate: Plate | None) -> _Measured:
+        frame = planes.upright(point, np.array([1.0, 0.0, 0.0]))
+        cut = self._cut(frame, "upright section along the printer's x axis", upright=True)
+        at = cut.frame.flat(point[None])[0]
+        across = planes.straight(cut.rings, at, np.array([0.0, 1.0]))
+        size = (finding.measured or 0.0) * self.case.rules.layer_height
+        return _Measured(cut, at, across, size, "plate")
+
+    def _standing(self, point: _Floats) -> _Cut:
+        """The upright section through a point that holds the way to the nearest surface."""
+        mesh = self.case.geometry.placed.mesh
+        frame = planes.upright(point, _toward_surface(mesh.vertices[mesh.triangles], point))
+        x, y, _ = frame.right.tolist()
+        along = "the printer's x axis" if abs(x) > 0.999 else "the printer's y axis"
+        if 0.001 < abs(x) < 0.999:
+            along = f"a line {math.degrees(math.atan2(y, x)):.0f}° from the printer's x axis"
+        return self._cut(frame, f"upright section along {along}", upright=True)
+
+    def _layer(self, point: _Floats) -> _Cut:
+        """The section of the layers through a point."""
+        low = float(self.case.geometry.placed.mesh.vertices[:, 2].min())
+        frame = planes.level(point)
+        if not self.case.layered:
+            words = f"level section {mm(float(point[2]) - low)} mm above the lowest point"
+            return self._cut(frame, words, upright=False)
+        sections = self.case.geometry.sections(self.case.rules.layer_height)
+        if not len(sections.heights):
+            return _Cut(frame, "", ())
+        layer = int(np.argmin(np.abs(sections.heights - point[2])))
+        section = int(sections.distinct[layer])
+        words = f"layer {layer + 1}, {mm(float(sections.heights[layer]) - low)} mm up"
+        return _Cut(frame, words, sections.rings(section) if section >= 0 else ())
+
+    def _cut(self, frame: planes.Frame, words: str, *, upright: bool) -> _Cut:
+        geometry = self.case.geometry
+        rings = planes.outlines(geometry.placed.mesh, frame, untangle=not geometry.sound)
+        return _Cut(frame, words, rings, upright)
+
+    def _drawn(self, finding: Finding, found: _Measured) -> View:
+        cut, at, size = found.cut, found.point, found.size
+        typical = self._typical.get((finding.location, finding.box), size)  # type: ignore[arg-type]
+        wide = min(max(_TIMES * max(size, typical), _LEAST), _MOST)
+        window = _around(at, wide)
+        margin = max(2 * size, wide / 4)
+        near = planes.region(cut.rings, _around(at, wide + 2 * margin))
+        frame = shapely.box(*window)
+        fine = wide / 2000
+        place = self._place(near, found, _around(at, wide + margin))
+        shown, changed, sized, beads = self._outcome(finding, near, place, found, typical)
+
+        def cropped(shape: BaseGeometry) -> tuple[Line, ...]:
+            return planes.lines_of(shape.intersection(frame), fine)
+
+        whole = self._whole_of(cut)
+        across = found.across
+        if across is not None and not _inside(across, _around(at, wide)):
+            across = None
+        return View(
+            finding=finding.id,
+            plane=cut.words,
+            upright=cut.upright,
+            window=window,
+            point=planes.flat(at),
+            rings=cropped(near),
+            place=cropped(place),
+            shown=shown,
+            changed=cropped(changed),
+            sized=sized,
+            beads=planes.strokes_of(beads.intersection(frame), fine),
+            across=(planes.flat(across[0]), planes.flat(across[1])) if across else None,
+            label=self._label(finding, found) if across else "",
+            whole=whole[0],
+            whole_box=whole[1],
+        )
+
+    def _label(self, finding: Finding, found: _Measured) -> str:
+        """What was measured, as the message says it where it is the same."""
+        size = _length(found.across)
+        measured = finding.measured
+        if found.kind == "plate":
+            return f"{mm(found.size)} mm"
+        deviation = finding.check == "fill" and finding.limit is not None
+        if measured is not None and not deviation and _near(size, measured):
+            size = measured
+        return f"{'Ø ' if found.kind in ('hole', 'pin') else ''}{mm(size)} mm"
+
+    def _whole_of(self, cut: _Cut) -> tuple[tuple[Line, ...], Box2]:
+        if cut.upright:
+            return planes.simplified(cut.rings, _RINGS)
+        if cut.words not in self._whole:
+            self._whole[cut.words] = planes.simplified(cut.rings, _RINGS)
+        return self._whole[cut.words]
+
+    def _place(self, near: BaseGeometry, found: _Measured, box: Box2) -> BaseGeometry:
+        """The wall, gap or hole itself."""
+        nothing = shapely.Polygon()
+        if found.across is None or found.kind == "open":
+            return nothing
+        searched = near
+        if found.kind in ("gap", "hole"):
+            searched = shapely.box(*box).difference(near)
+        centre = shapely.Point(found.point)
+        if found.kind in ("hole", "pin"):
+            disc = centre.buffer(found.size / 2 * 1.02 + 0.01, quad_segs=32)
+            return _part_at(searched.intersection(disc), centre, found.size)
+        radius = max(_length(found.across), found.size) / 2 * 1.03 + 0.01
+        opened = searched.buffer(-radius).buffer(radius * 1.001)
+        return _part_at(searched.difference(opened), centre, found.size)
+
+    def _outcome(
+        self,
+        finding: Finding,
+        near: BaseGeometry,
+        place: BaseGeometry,
+        found: _Measured,
+        typical: float,
+    ) -> tuple[Shown, BaseGeometry, bool, BaseGeometry]:
+        """How the place comes out, what changes, whether its size is known, and where beads meet."""
+        nothing = shapely.Polygon()
+        if found.kind in ("gap", "hole", "open"):
+            return found.kind, nothing, True, nothing
+        if found.kind == "plate":
+            return "solid", nothing, True, self._layers(place)
+        table, tolerance = self.case.table, self.case.rules.tolerance
+        thickness = typical if finding.check == "fill" else (finding.measured or found.size)
+        if found.kind == "pin":
+            thickness = found.size
+        shown: Shown = table.classify(thickness, tolerance)
+        outcome = table.outcome(thickness)
+        drawn = _length(found.across)
+        sized = True
+        changed: BaseGeometry = nothing
+        if shown == "hollow" and outcome.printed is not None:
+            sized = outcome.air > 0
+            kept = (outcome.printed - outcome.air) / 2 if sized else drawn / 3
+            changed = near.buffer(-min(kept, drawn / 2 - 0.01)).intersection(place)
+        elif shown in ("thickened", "thinned") and outcome.deviation is not None:
+            off = outcome.deviation / 2
+            if off > 0:
+                changed = place.buffer(off).difference(near)
+            else:
+                changed = place.difference(near.buffer(off))
+        beads = nothing if shown == "missing" else self._beads(near, place, thickness, drawn)
+        return shown, changed, sized, beads
+
+    def _beads(
+        self, near: BaseGeometry, place: BaseGeometry, thickness: float, drawn: float
+    ) -> BaseGeometry:
+        """The inner edges of the contours in a wall: they lie along its outline, in pairs."""
+        beads = self.case.rules.beads
+        nothing = shapely.LineString()
+        if beads is None or not self.case.layered or place.is_empty:
+            return nothing
+        narrowest, widest = beads.width_varies or (beads.width, beads.width)
+        pairs = min(beads.contours, int((thickness + 1e-6) / (2 * narrowest)))
+        two_forced = beads.between_one_and_two == "two beads" and thickness > widest + 0.005
+        if pairs == 0 and not two_forced:
+            return nothing
+        pairs = max(pairs, 1)
+        width = min(max(thickness / (2 * pairs), narrowest), widest)
+        inside = place.buffer(-0.002)
+        found = []
+        for number in range(1, pairs + 1):
+            depth = min(number * width, drawn / 2 - 0.01)
+            if depth > 0:
+                found.append(near.buffer(-depth).boundary.intersection(inside))
+        return shapely.unary_union(found) if found else nothing
+
+    def _layers(self, place: BaseGeometry) -> BaseGeometry:
+        """Where layers meet."""
+        if place.is_empty:
+            return shapely.LineString()
+        height = self.case.rules.layer_height
+        low = float(self.case.geometry.placed.mesh.vertices[:, 2].min())
+        left, bottom, right, top = place.bounds
+        first, last = math.ceil((bottom - low) / height), math.floor((top - low) / height)
+        levels = [low + number * height for number in range(first, min(last, first + 200) + 1)]
+        strokes = [shapely.LineString([(left, z), (right, z)]) for z in levels]
+        return shapely.unary_union([stroke.intersection(place) for stroke in strokes])
+
+
+def views_of(
+    case: Case, findings: Sequence[Finding], most: int
+) -> tuple[tuple[View, ...], int]:
+    """A view of each finding that has a place, of at most `most`; and how many were left out."""
+    from wallguard.sections.cut import TooManyLayersError
+
+    places = Places(case)
+    found: list[View] = []
+    for at, finding in enumerate(findings):
+        if at >= most:
+            break
+        try:
+            view = places.view(finding)
+        except (shapely.errors.GEOSException, TooManyLayersError):
+            # An outline too tangled to be drawn: the finding stands, it only has no picture.
+            view = None
+        if view is not None:
+            found.append(view)
+    return tuple(found), max(0, len(findings) - most)
+
+
+def _around(at: _Floats, wide: float) -> Box2:
+    x, y = float(at[0]), float(at[1])
+    high = wide / RATIO
+    return x - wide / 2, y - high / 2, x + wide / 2, y + high / 2
+
+
+def _inside(across: tuple[_Floats, _Floats], box: Box2) -> bool:
+    return all(box[0] <= p[0] <= box[2] and box[1] <= p[1] <= box[3] for p in across)
+
+
+def _length(across: tuple[_Floats, _Floats] | None) -> float:
+    return float(np.linalg.norm(across[1] - across[0])) if across else 0.0
+
+
+def _near(drawn: float, measured: float) -> bool:
+    return abs(drawn - measured) <= max(_OFF, _OFF_SHARE * measured)
+
+
+def _part_at(shape: BaseGeometry, point: shapely.Point, reach: float) -> BaseGeometry:
+    """The connected part of a region that lies at a point, or nearest to it within reach."""
+    parts = [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon"]
+    near = min(parts, key=lambda part: (part.distance(point), -part.area), default=None)
+    if near is None or near.distance(point) > max(reach, 0.05):
+        return shapely.Polygon()
+    return near
+
+
+def _toward_surface(corners: _Floats, point: _Floats) -> _Floats:
+    """The vector (3,) from a point to the nearest of triangles (m, 3, 3)."""
+    centre = corners.mean(axis=1)
+    reach = np.sqrt(((corners - centre[:, None]) ** 2).sum(axis=2).max(axis=1))
+    away = np.linalg.norm(centre - point, axis=1)
+    some = corners[away - reach <= (away + reach).min()]
+    best, found = math.inf, np.array([1.0, 0.0, 0.0])
+    for triangle in some[:20000]:
+        near = _on_triangle(triangle, point)
+        gap = float(np.linalg.norm(near - point))
+        if gap < best - 1e-9:
+            best, found = gap, near - point
+    return found if best > 1e-9 else np.array([1.0, 0.0, 0.0])
+
+
+def _on_triangle(corners: _Floats, point: _Floats) -> _Floats:
+    """The point (3,) of a triangle (3, 3) that is nearest to a point (3,)."""
+    a, b, c = corners
+    normal = np.cross(b - a, c - a)
+    square = float(normal @ normal)
+    if square > 1e-24:
+        onto = point - ((point - a) @ normal / square) * normal
+        sides = ((a, b), (b, c), (c, a))
+        if all(np.cross(end - begin, onto - begin) @ normal >= 0 for begin, end in sides):
+            return np.asarray(onto)
+    best = a
+    for begin, end in ((a, b), (b, c), (c, a)):
+        way = end - begin
+        share = float(np.clip((point - begin) @ way / max(float(way @ way), 1e-18), 0.0, 1.0))
+        near = begin + share * way
+        if np.linalg.norm(near - point) < np.linalg.norm(best - point):
+            best = near
+    return np.asarray(best)

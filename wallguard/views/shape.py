@@ -1,0 +1,270 @@
+"""The surface of a part to look at: few triangles, each with the wall it belongs to."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from wallguard.mesh.mesh import Mesh
+from wallguard.views.model import OUTCOMES, Shape, Shown
+
+if TYPE_CHECKING:
+    from wallguard.checks.case import Case
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+
+# A part is shown in about so many triangles; beyond the second its surface is simplified first.
+_SHOWN, _FEW = 16_000, 16_000
+# How far (mm as printed) simplifying may move the surface: tried in turn. Thin walls must stay.
+_TOLERANCES = (0.005, 0.02, 0.05, 0.1, 0.2, 0.5)
+# A triangle of an upright face belongs to the nearest wall sample within this, mm: samples stand
+# half a millimetre apart.
+_REACH = 0.6
+_LEVEL = 0.9
+_HATCHES = 5000
+# In which directions the lines of a pattern run: normals of the planes that draw them.
+_PATTERNS: dict[Shown, tuple[tuple[float, float, float], ...]] = {
+    "hollow": ((0.53, 0.53, 0.66),),
+    "missing": ((0.53, 0.53, 0.66), (0.53, 0.53, -0.66)),
+    "thickened": ((0.0, 0.0, 1.0),),
+    "thinned": ((0.707, 0.707, 0.0),),
+    "indeterminate": ((0.0, 0.0, 1.0), (0.707, 0.707, 0.0)),
+}
+
+
+def shape_of(case: Case) -> Shape:
+    """The part's surface with thickness and outcome, in the file's frame."""
+    placed = case.geometry.placed
+    plain, simplified = _simplified(placed.mesh)
+    vertices, triangles = _divided(plain)
+    corners = vertices[triangles]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    size = np.linalg.norm(normal, axis=1)
+    kept = size > 1e-12
+    triangles, corners = triangles[kept], corners[kept]
+    normal = normal[kept] / size[kept, None]
+    thickness = _thickness(case, corners, normal)
+    outcome = _outcomes(case, thickness)
+    size_across = float(np.ptp(vertices, axis=0).max()) if len(vertices) else 1.0
+
+    there = placed.to_file(vertices)
+    low, high = there.min(axis=0), there.max(axis=0)
+    room = np.maximum(high - low, 1e-9)
+
+    def packed(points: _Floats) -> bytes:
+        share = (placed.to_file(points) - low) / room
+        return np.clip(np.rint(share * 65535), 0, 65535).astype("<u2").tobytes()
+
+    hatches: list[tuple[Shown, bytes]] = []
+    for number, shown in enumerate(OUTCOMES, start=1):
+        if shown in _PATTERNS and (outcome == number).any():
+            some = outcome == number
+            lines = _hatched(corners[some], normal[some], _PATTERNS[shown], size_across / 70)
+            hatches.append((shown, packed(lines.reshape(-1, 3))))
+    up = placed.rotation.T @ np.array([0.0, 0.0, 1.0])
+    return Shape(
+        low=_point(low),
+        high=_point(high),
+        up=_point(up),
+        scale=placed.scale,
+        vertices=packed(vertices),
+        triangles=triangles.astype("<u2").tobytes(),
+        thickness=np.clip(np.rint(thickness * 100), 0, 65535).astype("<u2").tobytes(),
+        outcomes=outcome.astype("u1").tobytes(),
+        hatches=tuple(hatches),
+        simplified=simplified,
+        drawn=len(case.geometry.drawn.triangles),
+    )
+
+
+def _point(values: _Floats) -> tuple[float, float, float]:
+    x, y, z = (round(float(value), 6) + 0.0 for value in values)
+    return x, y, z
+
+
+def _simplified(mesh: Mesh) -> tuple[Mesh, bool]:
+    """A mesh of fewer triangles, as far as that can be had, and whether anything was changed."""
+    if len(mesh.triangles) <= _FEW:
+        return mesh, False
+    import manifold3d as m3
+
+    solid = m3.Manifold(
+        m3.Mesh64(
+            vert_properties=np.ascontiguousarray(mesh.vertices),
+            tri_verts=np.ascontiguousarray(mesh.triangles, dtype=np.uint64),
+        )
+    )
+    if solid.status() == m3.Error.NoError and not solid.is_empty():
+        best = solid
+        for tolerance in _TOLERANCES:
+            best = solid.simplify(tolerance)
+            if best.num_tri() <= _FEW:
+                break
+        found = best.to_mesh64()
+        if best.num_tri() <= _SHOWN:
+            return Mesh(
+                np.asarray(found.vert_properties[:, :3], np.float64),
+                np.asarray(found.tri_verts, np.int32),
+            ), True
+        mesh = Mesh(
+            np.asarray(found.vert_properties[:, :3], np.float64),
+            np.asarray(found.tri_verts, np.int32),
+        )
+    return _clustered(mesh), True
+
+
+def _clustered(mesh: Mesh) -> Mesh:
+    """Vertices within one cell of a grid become one: works on any mesh, however sick."""
+    low = mesh.vertices.min(axis=0)
+    size = float(np.ptp(mesh.vertices, axis=0).max())
+    cells = 400
+    while True:
+        cell = np.floor((mesh.vertices - low) / (size / cells + 1e-12)).astype(np.int64)
+        key = (cell[:, 0] * (cells + 2) + cell[:, 1]) * (cells + 2) + cell[:, 2]
+        unique, label = np.unique(key, return_inverse=True)
+        triangles = label[mesh.triangles]
+        a, b, c = triangles.T
+        triangles = triangles[(a != b) & (b != c) & (c != a)]
+        _, first = np.unique(np.sort(triangles, axis=1), axis=0, return_index=True)
+        triangles = triangles[np.sort(first)]
+        if len(triangles) <= _SHOWN or cells <= 8:
+            break
+        cells = int(cells / 1.4)
+    count = np.bincount(label, minlength=len(unique))
+    vertices = np.column_stack(
+        [
+            np.bincount(label, mesh.vertices[:, axis], minlength=len(unique)) / count
+            for axis in range(3)
+        ]
+    )
+    return Mesh(vertices, triangles.astype(np.int32))
+
+
+def _divided(mesh: Mesh) -> tuple[_Floats, _Ints]:
+    """Long edges split, so that what lies side by side on one face can differ."""
+    from wallguard.walls.refine import refine
+
+    corners = mesh.vertices[mesh.triangles]
+    area = np.linalg.norm(
+        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
+    ).sum()
+    size = float(np.ptp(mesh.vertices, axis=0).max())
+    longest = max(size / 70, float(np.sqrt(area / _SHOWN)), 0.3)
+    for _ in range(8):
+        edge = np.linalg.norm(corners[:, [1, 2, 0]] - corners, axis=2)
+        # A triangle is cut into about so many.
+        if np.ceil(edge / longest).clip(1).prod(axis=1).sum() ** (2 / 3) > 50 * _SHOWN:
+            longest *= 2
+            continue
+        vertices, triangles, _ = refine(mesh, longest)
+        few = len(triangles) <= 1.5 * max(_SHOWN, len(mesh.triangles))
+        if few and len(vertices) <= 65536:
+            return vertices, triangles
+        longest *= 1.5
+    return mesh.vertices, mesh.triangles.astype(np.int64)
+
+
+def _thickness(case: Case, corners: _Floats, normal: _Floats) -> _Floats:
+    """The thickness (m,) of the wall that each triangle bounds, mm as printed; 0 where none."""
+    if not len(corners):
+        return np.zeros(0)
+    if case.layered:
+        return _in_layers(case, corners.mean(axis=1), normal)
+    return _in_space(case, corners, normal)
+
+
+def _in_layers(case: Case, centre: _Floats, normal: _Floats) -> _Floats:
+    from wallguard.walls.edges import material_edges
+    from wallguard.walls.samples import take_samples
+
+    thickness = np.zeros(len(centre))
+    sections = case.geometry.sections(case.rules.layer_height)
+    edges = material_edges(sections)
+    if not len(edges.length):
+        return thickness
+    limits = np.asarray(case.splits, np.float64)
+    samples = take_samples(
+        edges,
+        case.largest,
+        lambda found: np.searchsorted(limits, found, side="right").astype(np.int64),
+    )
+    # Sections far apart in a third direction, so that each sample is found in its own only.
+    span = float(np.ptp(sections.points, axis=0).max()) + 10 * _REACH
+    depth = edges.section[samples.edge].astype(np.float64) * span
+    tree = cKDTree(np.column_stack([samples.point, depth]))
+    layer = np.searchsorted(sections.heights, centre[:, 2])
+    layer = np.clip(layer, 0, len(sections.heights) - 1)
+    below = np.maximum(layer - 1, 0)
+    nearer = centre[:, 2] - sections.heights[below] < sections.heights[layer] - centre[:, 2]
+    layer = np.where(nearer, below, layer)
+    there = np.flatnonzero(sections.distinct[layer] >= 0)
+    asked = np.column_stack([centre[there, :2], sections.distinct[layer[there]] * span])
+    flat = np.abs(normal[there, 2]) > _LEVEL
+    reach = np.where(flat, case.largest / 2, _REACH)
+    gap, nearest = tree.query(asked, distance_upper_bound=float(max(case.largest / 2, _REACH)))
+    hit = gap <= reach
+    there, nearest, gap, flat = there[hit], nearest[hit], gap[hit], flat[hit]
+    wall = samples.wall[nearest]
+    found = np.where(wall, samples.thickness[nearest], 0.0)
+    # The end of a wall, seen from above or below, lies between its outlines.
+    found[flat & (gap > found / 2 + 0.05)] = 0.0
+    thickness[there] = np.where(np.isfinite(found), found, 0.0)
+    return thickness
+
+
+def _in_space(case: Case, corners: _Floats, normal: _Floats) -> _Floats:
+    from wallguard.walls.samples import FACING
+    from wallguard.walls.tangent import Surface
+
+    balls = Surface(corners, -normal).balls(
+        corners.mean(axis=1), -normal, np.arange(len(corners)), case.largest / 2
+    )
+    wall = (balls.facing <= FACING) & np.isfinite(balls.radius)
+    return np.where(wall, 2 * balls.radius, 0.0)
+
+
+def _outcomes(case: Case, thickness: _Floats) -> NDArray[np.uint8]:
+    """The number of each outcome, see OUTCOMES."""
+    shown = np.rint(thickness * 100).astype(np.int64)
+    found = np.zeros(len(shown), np.uint8)
+    for step in np.unique(shown[shown > 0]).tolist():
+        verdict = case.table.classify(step / 100, case.rules.tolerance)
+        found[shown == step] = OUTCOMES.index(verdict) + 1
+    return found
+
+
+def _hatched(
+    corners: _Floats,
+    normal: _Floats,
+    directions: tuple[tuple[float, float, float], ...],
+    apart: float,
+) -> _Floats:
+    """Lines (k, 2, 3) on triangles (m, 3, 3), where they cross sets of parallel planes."""
+    lines: list[_Floats] = []
+    for direction in directions:
+        height = corners @ np.array(direction) / apart
+        first = np.ceil(height.min(axis=1)).astype(np.int64)
+        count = np.maximum(np.ceil(height.max(axis=1)).astype(np.int64) - first, 0)
+        owner = np.repeat(np.arange(len(corners)), count)
+        level = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count) + first[owner]
+        at = height[owner]
+        ahead = at[:, [1, 2, 0]]
+        above, above_ahead = at >= level[:, None], ahead >= level[:, None]
+        crossed = above != above_ahead
+        two = crossed.sum(axis=1) == 2
+        owner, level, at, ahead, crossed = (each[two] for each in (owner, level, at, ahead, crossed))
+        share = (level[:, None] - at) / np.where(crossed, ahead - at, 1.0)
+        points = corners[owner] + share[:, :, None] * (
+            corners[owner][:, [1, 2, 0]] - corners[owner]
+        )
+        ends = points[crossed].reshape(-1, 2, 3)
+        # A little off the surface, so that they are seen.
+        lines.append(ends + 0.03 * apart * normal[owner][:, None])
+    found = np.concatenate(lines)
+    if len(found) > _HATCHES * len(directions):
+        found = found[:: -(-len(found) // (_HATCHES * len(directions)))]
+    return found
