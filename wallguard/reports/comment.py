@@ -4,15 +4,23 @@ draw instead, on the first screen; all else is folded.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from urllib.parse import quote, urlsplit
 
 from wallguard.errors import InputError
-from wallguard.findings import Finding, PartReport, Report, in_force
+from wallguard.findings import Report, in_force
 from wallguard.reports import order
-from wallguard.reports.markdown_text import code, prose
-from wallguard.reports.page import Section, finding_item, fitted, folded
-from wallguard.reports.plain import counted, listed, without_path
+from wallguard.reports.markdown_text import code
+from wallguard.reports.page import (
+    Pairs,
+    Section,
+    finding_item,
+    finding_items,
+    fitted,
+    folded,
+    rest,
+    trouble_items,
+)
+from wallguard.reports.plain import counted
 
 # What is shown at once; the rest is folded.
 _SHOWN = 7
@@ -23,8 +31,6 @@ Coordinates are in the part file's own frame, in mm. A pass speaks of a part's g
 never says that a part is safe to use.
 """
 _LINKABLE = ":/?#@!$&'*+,;=%~"
-
-_Pairs = Sequence[tuple[PartReport, Finding]]
 
 
 def text(report: Report, *, marker: str = "", artifacts: str = "", limit: int = 65536) -> str:
@@ -91,96 +97,35 @@ def _counts(report: Report) -> str:
     said = f"{counted(counts.files, 'part')} checked"
     if report.not_covered:
         said += f", {len(report.not_covered)} not, for want of a rule file"
-    groups = _groups(report)
+    waived = f", {counts.waived} waived" if counts.waived else ""
     if not report.base:
-        found = order.found(counts)
-        return f"{said}. Findings: {found or 'none'}."
-    commit = f" at {code(report.base_commit[:10])}" if report.base_commit else ""
-    numbers = [
-        f"{len(groups['new'])} new",
-        f"{len(groups['fixed'])} fixed",
-        f"{len(groups['unchanged'])} still there",
-    ]
-    if groups["waived"]:
-        numbers.append(f"{len(groups['waived'])} waived")
-    old = " Only new ones stop a merge." if report.gate == "new" and groups["unchanged"] else ""
-    return f"{said}. Against {code(report.base)}{commit}: {listed(numbers)}.{old}"
-
-
-def _groups(report: Report) -> dict[str, _Pairs]:
-    """The findings by what became of them, worst first; without a base all are new."""
-    groups: dict[str, list[tuple[PartReport, Finding]]] = {
-        "new": [],
-        "unchanged": [],
-        "waived": [],
-        "fixed": [
-            (part, finding)
-            for part in order.parts(report)
-            for finding in order.findings(part.fixed)
-        ],
-    }
-    for part, finding in order.every(report):
-        group = "waived" if finding.waived else finding.state or "new"
-        groups[group].append((part, finding))
-    return dict(groups)
+        return f"{said}. Findings: {order.found(counts) or 'none'}{waived}."
+    commit = f" ({code(report.base_commit[:10])})" if report.base_commit else ""
+    numbers = f"{counts.new} new, {counts.unchanged} unchanged, {counts.fixed} fixed{waived}"
+    old = " Only new findings fail." if report.gate == "new" and counts.unchanged else ""
+    return f"{said}. Against {code(report.base)}{commit}: {numbers}.{old}"
 
 
 def _sections(report: Report) -> list[Section]:
     """What the comment shows, in order of weight, without sections that hold nothing."""
-    groups = _groups(report)
-    parts = order.parts(report)
-    title = "### New\n\n" if report.base else "### What to change\n\n"
-    broken = [
-        f"- {code(one.path)}: {prose(without_path(one.path, one.message))}\n"
-        for one in order.unusable(report)
-    ]
+    held = [pair for pair in order.every(report) if in_force(pair[1], report.gate)]
+    new = [pair for pair in held if pair[1].state != "unchanged"]
+    old = [pair for pair in held if pair[1].state == "unchanged"]
+    broken = trouble_items(order.unusable(report))
     sections = [
         Section("file", "files", broken, "### Could not be checked\n\n"),
-        *_listed(groups["new"], title),
-    ]
-    if report.gate == "all":
-        sections += _listed(groups["unchanged"], "### Still there\n\n")
-    else:
-        sections.append(
-            folded("finding still there", "findings still there", _items(groups["unchanged"]))
-        )
-    remarks = [
-        f"- {code(one.path)}: {prose(without_path(one.path, one.message))}\n"
-        for one in sorted(report.remarks, key=lambda one: (one.path, one.message))
-    ]
-    alone = [
-        f"- {code(part.path)} ({code(part.rules)}): {prose(part.base_note)}\n"
-        for part in parts
-        if part.base_note
-    ]
-    limited = [
-        f"- {code(part.path)} ({code(part.rules)}), {prose(run.name)}: {prose(run.note)}\n"
-        for part in parts
-        for run in order.limited(part)
-    ]
-    sections += [
-        folded("fixed finding", "fixed findings", _items(groups["fixed"])),
-        folded("waived finding", "waived findings", _items(groups["waived"])),
-        folded("remark", "remarks", remarks),
-        folded("part not compared", "parts not compared", alone),
-        folded(
-            "part not checked, for want of a rule file",
-            "parts not checked, for want of a rule file",
-            [f"- {code(path)}\n" for path in sorted(report.not_covered)],
-        ),
-        folded(
-            "check that could not do all of its job",
-            "checks that could not do all of their job",
-            limited,
-        ),
+        *_listed(new, "### New\n\n" if report.base else "### What to change\n\n"),
+        *_listed(old, "### Unchanged\n\n"),
+        *rest(report),
     ]
     return [section for section in sections if section.items]
 
 
-def _listed(pairs: _Pairs, title: str) -> list[Section]:
+def _listed(pairs: Pairs, title: str) -> list[Section]:
     """The worst finding of each part for all to see, the others and mere notes folded."""
     numbers: dict[str, int] = {}
-    first, others = [], []
+    first: list[tuple[PartReport, Finding]] = []
+    others: list[tuple[PartReport, Finding]] = []
     for pair in pairs:
         part, finding = pair
         number = numbers.setdefault(part.path, 0)
@@ -192,13 +137,9 @@ def _listed(pairs: _Pairs, title: str) -> list[Section]:
     ]
     return [
         Section("finding", "findings", shown, title),
-        folded("finding", "findings", _items(others), "more " if first else ""),
+        folded("finding", "findings", finding_items(others), "more " if first else ""),
     ]
 
 
 def _with_more(item: str, number: int) -> str:
     return f"{item.rstrip()}<br>and {number} more in this part, see below\n" if number else item
-
-
-def _items(pairs: _Pairs) -> list[str]:
-    return [finding_item(part, finding) for part, finding in pairs]

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TypeAlias
-
-from wallguard.findings import Finding, PartReport, Report, Status, in_force
+from wallguard.findings import PartReport, Report, Status, in_force
 from wallguard.reports import order
 from wallguard.reports.markdown_text import code, prose
-from wallguard.reports.page import Section, finding_item, fitted, folded
+from wallguard.reports.page import (
+    Pairs,
+    Section,
+    finding_items,
+    fitted,
+    folded,
+    rest,
+    trouble_items,
+)
 from wallguard.reports.plain import counted, without_path
 
 # What is shown at once; the rest is folded.
@@ -24,7 +29,6 @@ _MARKS: dict[Status, str] = {
     "error": "! **error**",
 }
 _WORST_FIRST: tuple[Status, ...] = ("error", "failed", "indeterminate", "passed")
-_Pairs: TypeAlias = Sequence[tuple[PartReport, Finding]]
 _TABLE = "| part | rules | result | worst finding |\n|---|---|---|---|\n"
 _FOOT = """\
 Coordinates are in the part file's own frame, in mm.
@@ -90,60 +94,25 @@ def _sections(report: Report) -> list[Section]:
     """What the page shows, in order of weight, without sections that hold nothing."""
     parts = sorted(order.parts(report), key=lambda part: _weight(part, report))
     rows = [_row(part, report) for part in parts]
-    pairs = order.every(report)
-    held = [pair for pair in pairs if in_force(pair[1], report.gate)]
+    held = [pair for pair in order.every(report) if in_force(pair[1], report.gate)]
     new = [pair for pair in held if pair[1].state != "unchanged"]
     old = [pair for pair in held if pair[1].state == "unchanged"]
-    quiet = [pair for pair in pairs if not pair[1].waived and not in_force(pair[1], report.gate)]
-    waived = [pair for pair in pairs if pair[1].waived]
-    fixed = [(part, one) for part in order.parts(report) for one in order.findings(part.fixed)]
-    troubles = [
-        f"- {code(one.path)}: {prose(without_path(one.path, one.message))}\n"
-        for one in order.troubles(report)
-    ]
-    limited = [
-        f"- {code(part.path)} ({code(part.rules)}), {prose(run.name)}: {prose(run.note)}\n"
-        for part in parts
-        for run in order.limited(part)
-    ]
-    not_covered = [f"- {code(path)}\n" for path in sorted(report.not_covered)]
-    removed = [f"- {code(path)}\n" for path in sorted(report.removed)]
-    remarks = [
-        f"- {code(one.path)}: {prose(without_path(one.path, one.message))}\n"
-        for one in order.remarks(report)
-    ]
-    alone = [
-        f"- {code(part.path)} ({code(part.rules)}): {prose(part.base_note)}\n"
-        for part in parts
-        if part.base_note
-    ]
+    troubles = trouble_items(order.troubles(report))
     part = ("part", "parts")
-    limits = (
-        "check that could not do all of its job",
-        "checks that could not do all of their job",
-    )
-    bare = "part not checked, for want of a rule file", "parts not checked, for want of a rule file"
     sections = [
         Section("file", "files", troubles, "### Files that could not be used\n\n"),
         Section(*part, rows[:_PARTS], _TABLE),
         *_listed(new, "### New" if report.base else ""),
         *_listed(old, "### Unchanged"),
-        folded("unchanged finding", "unchanged findings", _items(quiet)),
-        folded("fixed finding", "fixed findings", _items(fixed)),
-        folded("waived finding", "waived findings", _items(waived)),
-        folded("remark", "remarks", remarks),
-        folded("part not compared", "parts not compared", alone),
         folded(*part, rows[_PARTS:], "more ", _TABLE),
-        folded(*limits, limited),
-        folded(*bare, not_covered),
-        folded("removed part", "removed parts", removed),
+        *rest(report),
     ]
     return [section for section in sections if section.items]
 
 
-def _listed(pairs: _Pairs, title: str) -> list[Section]:
+def _listed(pairs: Pairs, title: str) -> list[Section]:
     """The first findings for all to see, the others and mere notes folded."""
-    items = _items(pairs)
+    items = finding_items(pairs)
     shown = min(_FINDINGS, sum(finding.severity != "note" for _, finding in pairs))
     title = title or ("### The worst findings" if items[shown:] else "### What to change")
     kind = "finding", "findings"
@@ -151,10 +120,6 @@ def _listed(pairs: _Pairs, title: str) -> list[Section]:
         Section(*kind, items[:shown], f"{title}\n\n"),
         folded(*kind, items[shown:], "more " if shown else ""),
     ]
-
-
-def _items(pairs: _Pairs) -> list[str]:
-    return [finding_item(part, finding) for part, finding in pairs]
 
 
 def _weight(part: PartReport, report: Report) -> tuple[int, bool]:

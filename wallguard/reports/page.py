@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
-from wallguard.findings import Finding, PartReport
+from wallguard.findings import Finding, PartReport, Report, Trouble, in_force
+from wallguard.reports import order
 from wallguard.reports.markdown_text import code, prose
-from wallguard.reports.plain import counted, listed
+from wallguard.reports.plain import counted, listed, without_path
 from wallguard.reports.sentence import where
+
+Pairs: TypeAlias = Sequence[tuple[PartReport, Finding]]
 
 
 @dataclass(frozen=True)
@@ -70,6 +74,61 @@ def folded(one: str, many: str, items: Sequence[str], more: str = "", opening: s
     summary = counted(len(items), more + one, more + many)
     head = f"<details>\n<summary>{summary}</summary>\n\n{opening}"
     return Section(one, many, items, head, "\n</details>\n\n")
+
+
+def rest(report: Report) -> list[Section]:
+    """What is folded on every page: findings that do not count, and what was not done."""
+    pairs = order.every(report)
+    quiet = [pair for pair in pairs if not pair[1].waived and not in_force(pair[1], report.gate)]
+    waived = [pair for pair in pairs if pair[1].waived]
+    parts = order.parts(report)
+    fixed = [(part, one) for part in parts for one in order.findings(part.fixed)]
+    alone = [(part, "", part.base_note) for part in parts if part.base_note]
+    limited = [
+        (part, f", {prose(run.name)}", run.note) for part in parts for run in order.limited(part)
+    ]
+    limits = (
+        "check that could not do all of its job",
+        "checks that could not do all of their job",
+    )
+    bare = "part not checked, for want of a rule file", "parts not checked, for want of a rule file"
+    return [
+        folded("unchanged finding", "unchanged findings", finding_items(quiet)),
+        folded("fixed finding", "fixed findings", finding_items(fixed)),
+        folded("waived finding", "waived findings", finding_items(waived)),
+        folded("remark", "remarks", trouble_items(order.remarks(report))),
+        folded("part not compared", "parts not compared", _part_items(alone)),
+        folded(*limits, _part_items(limited)),
+        folded(*bare, _names(report.not_covered)),
+        folded(
+            "removed part",
+            "removed parts",
+            [f"- {code(path)}\n" for path in sorted(report.removed)],
+        ),
+    ]
+
+
+def trouble_items(troubles: Iterable[Trouble]) -> list[str]:
+    """Files, each with what is to be said of it, as items of a list."""
+    return [
+        f"- {code(one.path)}: {prose(without_path(one.path, one.message))}\n" for one in troubles
+    ]
+
+
+def _names(paths: Iterable[str]) -> list[str]:
+    return [f"- {code(path)}\n" for path in sorted(paths)]
+
+
+def _part_items(said: Iterable[tuple[PartReport, str, str]]) -> list[str]:
+    return [
+        f"- {code(part.path)} ({code(part.rules)}){what}: {prose(note)}\n"
+        for part, what, note in said
+    ]
+
+
+def finding_items(pairs: Pairs) -> list[str]:
+    """Findings as items of a list."""
+    return [finding_item(part, finding) for part, finding in pairs]
 
 
 def finding_item(part: PartReport, finding: Finding) -> str:
