@@ -4,6 +4,7 @@ draw instead, on the first screen; all else is folded.
 
 from __future__ import annotations
 
+from collections import Counter
 from urllib.parse import quote, urlsplit
 
 from wallguard.errors import InputError
@@ -122,22 +123,24 @@ def _sections(report: Report) -> list[Section]:
 
 
 def _listed(pairs: Pairs, title: str) -> list[Section]:
-    """The worst finding of each part for all to see, the others and mere notes folded."""
-    numbers: dict[str, int] = {}
-    first: list[tuple[PartReport, Finding]] = []
-    others: list[tuple[PartReport, Finding]] = []
-    for pair in pairs:
-        part, finding = pair
-        number = numbers.setdefault(part.path, 0)
-        at_once = number == 0 and len(first) < _SHOWN and finding.severity != "note"
-        (first if at_once else others).append(pair)
-        numbers[part.path] += 1
-    shown = [
-        _with_more(finding_item(part, finding), numbers[part.path] - 1) for part, finding in first
-    ]
+    """The worst finding of each part for all to see, and others while there is room."""
+    loud = [at for at, (_, finding) in enumerate(pairs) if finding.severity != "note"]
+    paths = [part.path for part, _ in pairs]
+    first = [at for at in loud if paths.index(paths[at]) == at]
+    later = [at for at in loud if paths.index(paths[at]) != at]
+    shown = sorted((first + later)[:_SHOWN])
+    folded_up = [at for at in range(len(pairs)) if at not in set(shown)]
+    more = Counter(paths[at] for at in folded_up)
+    # Said once, where the part is named last.
+    items = [_with_more(finding_item(*pairs[at]), more.pop(paths[at], 0)) for at in shown[::-1]]
     return [
-        Section("finding", "findings", shown, title),
-        folded("finding", "findings", finding_items(others), "more " if first else ""),
+        Section("finding", "findings", items[::-1], title),
+        folded(
+            "finding",
+            "findings",
+            finding_items([pairs[at] for at in folded_up]),
+            "more " if shown else "",
+        ),
     ]
 
 
