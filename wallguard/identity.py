@@ -2,7 +2,7 @@
 
 First the rigid move between the two files is told from their walls, since an export may lie
 elsewhere: of no move, the shifts, the quarter turns and the turns about an axis of the file that
-walls of equal thickness and length suggest, the one that maps most walls onto walls. Under it
+walls of equal thickness suggest, the one that maps most walls onto walls. Under it
 findings of one check are the same where they are at one place: their points lie together, or their
 boxes are largely one. What is left is compared without the move, and where walls are too few to
 tell the move, by shape, if only one on either side has that.
@@ -33,7 +33,9 @@ _Floats: TypeAlias = NDArray[np.float64]
 _Signature: TypeAlias = tuple[object, ...]
 
 # At most so many walls, the rarest first, tell the move, in at most so many pairs.
-_ANCHORS, _PAIRS, _BASELINES = 300, 4000, 80
+_ANCHORS, _PAIRS, _BASELINES = 150, 4000, 80
+# Turns are not tried where this share of the walls is mapped without.
+_ENOUGH = 0.8
 # How near walls come to each other under the right move, mm: boxes of curved walls stray.
 _NEAR = 0.7
 # Width of a vote on shifts, mm, and on turns, degrees; how many of the votes are followed.
@@ -50,11 +52,12 @@ _ROWS, _CANDIDATES = 256, 16
 
 @dataclass(frozen=True, eq=False)
 class Move:
-    """A rigid move: p_head = rotation · p_base + shift (mm), told from `support` walls of `of`."""
+    """A rigid move: p_head = rotation · p_base + shift (mm), told from `support` walls of `of`; one
+    of another length counts as much as it shares with its like."""
 
     rotation: _Floats
     shift: _Floats
-    support: int = 0
+    support: float = 0
     of: int = 0
 
     def apply(self, points: _Floats) -> _Floats:
@@ -160,7 +163,7 @@ def _by_place(
         one_place = apart <= _POINT
         grown = np.abs(now.size[rows, None] - was.size[None]).sum(axis=2)
         if move.square:
-            one_place |= _shared(now, was, rows) >= _SHARED
+            one_place |= _shared(now.low[rows], now.high[rows], was.low, was.high) >= _SHARED
         else:
             # A box turned by half a quarter is no box of the same wall: sizes stand in.
             alike = grown <= 0.1 * now.size[rows, None].sum(axis=2) + 1
@@ -214,20 +217,25 @@ class _Places:
         return (self.low + self.high) / 2
 
     def moved(self, move: Move) -> _Places:
-        middle, half = move.apply(self.middle), (self.high - self.low) / 2
-        reach = half @ np.abs(move.rotation).T
-        point = move.apply(self.point)
-        return _Places(point, middle - reach, middle + reach, self.size, self.measured)
+        low, high = _moved(self.low, self.high, move)
+        return _Places(move.apply(self.point), low, high, self.size, self.measured)
+
+
+def _moved(low: _Floats, high: _Floats, move: Move) -> tuple[_Floats, _Floats]:
+    """The boxes round moved boxes (n, 3)."""
+    middle = move.apply((low + high) / 2)
+    reach = (high - low) / 2 @ np.abs(move.rotation).T
+    return middle - reach, middle + reach
 
 
 def _distance(one: _Floats, other: _Floats) -> _Floats:
     return np.asarray(np.linalg.norm(one[:, None] - other[None], axis=2))
 
 
-def _shared(now: _Places, was: _Places, rows: slice) -> _Floats:
-    """The share of what two boxes cover together that both cover."""
-    low, high = now.low[rows, None] - _WIDENED, now.high[rows, None] + _WIDENED
-    other_low, other_high = was.low[None] - _WIDENED, was.high[None] + _WIDENED
+def _shared(low: _Floats, high: _Floats, other_low: _Floats, other_high: _Floats) -> _Floats:
+    """Of boxes (n, 3) and others (m, 3): the share (n, m) that both cover of what they cover."""
+    low, high = low[:, None] - _WIDENED, high[:, None] + _WIDENED
+    other_low, other_high = other_low[None] - _WIDENED, other_high[None] + _WIDENED
     both = np.clip(np.minimum(high, other_high) - np.maximum(low, other_low), 0, None)
     common = both.prod(axis=2)
     whole = (high - low).prod(axis=2) + (other_high - other_low).prod(axis=2) - common
@@ -260,9 +268,9 @@ def _shapes(findings: Iterable[Finding]) -> dict[_Signature, list[Finding]]:
 
 
 def _shape(finding: Finding) -> _Signature:
-    measured = None if finding.measured is None else _step(finding.measured, 0.05)
+    measured = _step(finding.measured or 0.0, 0.05)
     sizes = tuple(_step(side, 0.5) for side in finding.size)
-    return finding.check, finding.fill, measured, sizes
+    return finding.check, finding.fill or "", measured, sizes
 
 
 def _step(value: float, step: float) -> int:
@@ -275,34 +283,37 @@ def find_move(base: PartReport, head: PartReport) -> Move:
 
     No move where none maps more. Bounded in time, whatever the number of walls.
     """
-    old, new = _anchors(base), _anchors(head)
-    shared = {
-        signature: len(points) * len(new[signature])
-        for signature, points in old.items()
-        if signature in new
-    }
-    kinds = sorted(shared, key=lambda kind: (shared[kind], str(kind)))
-    was, was_kind = _listed(old, kinds)
-    now, now_kind = _listed(new, kinds)
-    of = min(_ANCHORS, sum(map(len, new.values())))
-    if not len(was) or not len(now):
-        return replace(_still(), of=of)
-    alike = was_kind[:, None] == now_kind[None]
-    pairs = np.argwhere(alike)[:_PAIRS]
+    was, now = _anchors(base, head)
+    if not len(was.low) or not len(now.low):
+        return replace(_still(), of=len(now.low))
+    whole = was.whole[:, None] == now.whole[None]
+    thick = was.thick[:, None] == now.thick[None]
+    pairs, more = np.argwhere(whole)[:_PAIRS], np.argwhere(thick)[:_PAIRS]
 
     def scored(rotation: _Floats, shift: _Floats) -> Move:
-        near = alike & (_distance(was @ rotation.T + shift, now) <= _NEAR)
-        support = int(min(near.any(axis=0).sum(), near.any(axis=1).sum()))
-        return Move(rotation, shift, support, of)
+        move = Move(rotation, shift, of=len(now.low))
+        mapped = (whole & (_distance(move.apply(was.middle), now.middle) <= _NEAR)).astype(float)
+        if move.square:
+            shared = _shared(*_moved(was.low, was.high, move), now.low, now.high)
+            mapped = np.maximum(mapped, np.where(thick & (shared >= _SHARED), shared, 0))
+        support = min(mapped.max(axis=0).sum(), mapped.max(axis=1).sum())
+        return replace(move, support=float(support))
 
     best = scored(np.eye(3), np.zeros(3))
-    for rotation in _turns(was, now, pairs):
-        if best.support == min(len(was), len(now)):
+    most = min(len(was.low), len(now.low))
+    for number, rotation in enumerate(_turns(was.middle, now.middle, pairs)):
+        if best.support >= (_ENOUGH if number else 1) * most - 1e-6:
             break
-        for shift in _shifts(was @ rotation.T, now, pairs):
+        turned = Move(rotation, np.zeros(3))
+        low, high = _moved(was.low, was.high, turned)
+        shifts = [*_shifts(turned.apply(was.middle), now.middle, pairs)]
+        shifts += _shifts(turned.apply(was.middle), now.middle, more)
+        # Where few walls stayed, the part as a whole may tell.
+        shifts += [now.low.min(axis=0) - low.min(axis=0), now.high.max(axis=0) - high.max(axis=0)]
+        for shift in shifts:
             move = scored(rotation, shift)
             # A single wall can be put anywhere.
-            if move.support > max(best.support, 1):
+            if move.support > max(best.support, 1) + 1e-6:
                 best = move
     return best
 
@@ -315,31 +326,58 @@ def _still() -> Move:
     return Move(np.eye(3), np.zeros(3))
 
 
-def _anchors(report: PartReport) -> dict[_Signature, list[Point]]:
-    """Middles of walls by what stays of a wall when the part is moved."""
-    found: dict[_Signature, list[Point]] = {}
+@dataclass(frozen=True, eq=False)
+class _Anchors:
+    """Boxes (n, 3) of walls, and the numbers of what they are alike in: thickness alone, (n,), and
+    all that stays of a wall when the part is moved."""
+
+    low: _Floats
+    high: _Floats
+    thick: NDArray[np.int64]
+    whole: NDArray[np.int64]
+
+    @property
+    def middle(self) -> _Floats:
+        return (self.low + self.high) / 2
+
+
+_Kinds: TypeAlias = tuple[_Signature, _Signature, tuple[Point, Point]]
+
+
+def _anchors(base: PartReport, head: PartReport) -> tuple[_Anchors, _Anchors]:
+    """The walls of either side that tell a move: those that both have, the rarest, first."""
+    sides = list(_kinds(base)), list(_kinds(head))
+    old, new = (Counter(whole for _, whole, _ in side) for side in sides)
+    numbers: dict[_Signature, int] = {}
+
+    def rarity(kinds: _Kinds) -> tuple[object, ...]:
+        pairs = old[kinds[1]] * new[kinds[1]]
+        return not pairs, pairs, kinds
+
+    def made(side: list[_Kinds]) -> _Anchors:
+        rows = sorted(side, key=rarity)[:_ANCHORS]
+        boxes = np.array([box for _, _, box in rows], np.float64).reshape(-1, 2, 3)
+        thick = [numbers.setdefault(("thick", one), len(numbers)) for one, _, _ in rows]
+        whole = [numbers.setdefault(("whole", one), len(numbers)) for _, one, _ in rows]
+        return _Anchors(
+            boxes[:, 0], boxes[:, 1], np.array(thick, np.int64), np.array(whole, np.int64)
+        )
+
+    return made(sides[0]), made(sides[1])
+
+
+def _kinds(report: PartReport) -> Iterator[_Kinds]:
     for wall in report.walls:
-        kind = _step(wall.thickness.typical, 0.05), _step(wall.length, 0.5)
-        found.setdefault(kind, []).append(_middle(wall.box))
+        thick = (_step(wall.thickness.typical, 0.05),)
+        yield thick, (*thick, _step(wall.length, 0.5)), wall.box
     for finding in report.findings if not report.walls else ():
         if finding.box:
-            found.setdefault(_shape(finding), []).append(_middle(finding.box))
-    return found
+            yield (finding.check,), _shape(finding), finding.box
 
 
 def _middle(box: tuple[Point, Point]) -> Point:
     x, y, z = ((low + high) / 2 for low, high in zip(*box, strict=True))
     return x, y, z
-
-
-def _listed(
-    anchors: dict[_Signature, list[Point]], kinds: Sequence[_Signature]
-) -> tuple[_Floats, NDArray[np.int64]]:
-    """Points (n, 3) and the number of the kind of each (n,), rarest first."""
-    rows = [(point, at) for at, kind in enumerate(kinds) for point in sorted(anchors[kind])]
-    rows = rows[:_ANCHORS]
-    points = np.array([point for point, _ in rows], np.float64).reshape(-1, 3)
-    return points, np.array([at for _, at in rows], np.int64)
 
 
 def _turns(was: _Floats, now: _Floats, pairs: NDArray[np.int64]) -> Iterator[_Floats]:
@@ -384,6 +422,8 @@ def _turns_about(
 
 def _shifts(was: _Floats, now: _Floats, pairs: NDArray[np.int64]) -> Iterator[_Floats]:
     """Shifts worth trying, mm: those that most pairs of walls suggest."""
+    if not len(pairs):
+        return
     shifts = now[pairs[:, 1]] - was[pairs[:, 0]]
     cells, counts = np.unique(np.floor(shifts / _CELL), axis=0, return_counts=True)
     for at in np.argsort(-counts, kind="stable")[:_FOLLOWED]:
