@@ -67,6 +67,15 @@ def add(commands: Commands) -> None:
         help="also print workflow commands, which CI services show beside the files",
     )
     check.add_argument(
+        "--html", type=Path, metavar="FILE", help="write one page for a browser, parts in space"
+    )
+    check.add_argument(
+        "--pictures",
+        type=Path,
+        metavar="DIR",
+        help="write the section around each finding, as SVG and PNG",
+    )
+    check.add_argument(
         "--jobs",
         type=jobs,
         default=1,
@@ -93,6 +102,8 @@ def _check(arguments: argparse.Namespace) -> int:
             sarif=arguments.sarif,
             code_quality=arguments.code_quality,
             annotations=arguments.annotations,
+            pictures=arguments.pictures,
+            html=arguments.html,
         ),
         jobs=arguments.jobs,
     )

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import secrets
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import partial
 from pathlib import Path
@@ -15,16 +15,18 @@ from typing import Literal
 from wallguard import __version__
 from wallguard.commands.base import Base, compare, find_base
 from wallguard.commands.choose import Job, Place
-from wallguard.commands.publish import Outputs, Text, publish
+from wallguard.commands.publish import Text, publish
+from wallguard.commands.show import ShownOutputs, links, page, pictures, ready
 from wallguard.engine import check_all, settled
 from wallguard.findings import PartReport, Report
 from wallguard.reports import console
 from wallguard.repository.git import below_top
+from wallguard.rules.model import Rules
 from wallguard.waivers.apply import apply
 
 
 @dataclass(frozen=True)
-class CheckOutputs(Outputs):
+class CheckOutputs(ShownOutputs):
     """Also for services that show findings beside the files; `annotations` go to the terminal."""
 
     sarif: Path | None = None
@@ -54,6 +56,8 @@ def run(
 
     Raises InputError where nothing can be checked at all, or where a report cannot be written.
     """
+    outputs = outputs or CheckOutputs()
+    ready(outputs)
     begun = time.perf_counter()
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
     with ExitStack() as stack:
@@ -63,6 +67,8 @@ def run(
             job.choose(paths, changed_since, everything)
         else:
             job.choose(changed_since=base, asked="--base")
+        if outputs.views:
+            job.tasks = [replace(task, views=outputs.views) for task in job.tasks]
         against, parts = _parts(job, base, gate, changed_since, jobs, stack)
     parts, remarks = apply(
         parts, job.waivers, today or date.today(), gone=job.gone, complete=job.complete
@@ -82,12 +88,11 @@ def run(
         started=started,
         seconds=time.perf_counter() - begun,
     )
-    outputs = outputs or CheckOutputs()
     folder = below_top(place.root)
     shown: Text = partial(console.text, report)
     if outputs.annotations:
         shown = partial(_annotated, report, folder)
-    publish(shown, _texts(report, outputs, folder))
+    publish(shown, _files(report, outputs, folder, job.known))
     return report.exit_code
 
 
@@ -121,7 +126,9 @@ def _annotated(report: Report, folder: str, *, width: int, colour: bool) -> str:
     )
 
 
-def _texts(report: Report, outputs: CheckOutputs, folder: str) -> Iterable[tuple[Path, str]]:
+def _files(
+    report: Report, outputs: CheckOutputs, folder: str, rules: Mapping[str, Rules | None]
+) -> Iterable[tuple[Path, str | bytes]]:
     if outputs.junit:
         from wallguard.reports import junit
 
@@ -129,7 +136,8 @@ def _texts(report: Report, outputs: CheckOutputs, folder: str) -> Iterable[tuple
     if outputs.markdown:
         from wallguard.reports import markdown
 
-        yield outputs.markdown, markdown.markdown(report)
+        where = links(report, outputs.pictures, outputs.markdown) if outputs.pictures else {}
+        yield outputs.markdown, markdown.markdown(report, pictures=where)
     if outputs.json:
         from wallguard.reports import json_report
 
@@ -142,3 +150,7 @@ def _texts(report: Report, outputs: CheckOutputs, folder: str) -> Iterable[tuple
         from wallguard.reports import code_quality
 
         yield outputs.code_quality, code_quality.text(report, folder=folder)
+    if outputs.pictures:
+        yield from pictures(report, outputs.pictures)
+    if outputs.html:
+        yield outputs.html, page(report, rules)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Protocol
 
 from wallguard.errors import InputError
-from wallguard.reports.write import write
+from wallguard.reports.write import write, write_bytes
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,7 @@ class Text(Protocol):
     def __call__(self, *, width: int, colour: bool) -> str: ...
 
 
-def publish(shown: Text, files: Iterable[tuple[Path, str]]) -> None:
+def publish(shown: Text, files: Iterable[tuple[Path, str | bytes]]) -> None:
     """Print one report and write the files that are wanted.
 
     Raises InputError where a file cannot be written; the others are written all the same.
@@ -38,9 +38,12 @@ def publish(shown: Text, files: Iterable[tuple[Path, str]]) -> None:
     width = min(shutil.get_terminal_size().columns, 110)
     print(shown(width=width, colour=colour), end="", flush=True)
     errors = []
-    for path, text in files:
+    for path, content in files:
         try:
-            write(path, text)
+            if isinstance(content, str):
+                write(path, content)
+            else:
+                write_bytes(path, content)
         except InputError as error:
             errors.append(error)
     if errors:

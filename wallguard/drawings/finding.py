@@ -280,9 +280,11 @@ def _overview(view: View, width: float, height: float) -> Iterator[str]:
         return x0 + (point[0] - left) * scale, y0 + (top - point[1]) * scale
 
     rings = [[at(point) for point in ring] for ring in view.whole]
-    yield path(
-        rings, fill=MATERIAL, fill_rule="evenodd", stroke=INK, stroke_width=0.25
-    ) if rings else ""
+    yield (
+        path(rings, fill=MATERIAL, fill_rule="evenodd", stroke=INK, stroke_width=0.25)
+        if rings
+        else ""
+    )
     x, y = at((seen[0], seen[3]))
     wide, high = (seen[2] - seen[0]) * scale, (seen[3] - seen[1]) * scale
     # A frame that can be seen however small it is.
@@ -302,5 +304,3 @@ def file_name(finding: Finding, suffix: str) -> str:
     """How the file of a finding's picture is called."""
     safe = "".join(char if char.isalnum() and char.isascii() else "-" for char in finding.id)
     return f"{safe}.{suffix}"
-
-

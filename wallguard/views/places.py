@@ -84,9 +84,11 @@ class Places:
         return self._drawn(finding, found)
 
     def _measure(self, finding: Finding, point: _Floats) -> _Measured | None:
+        if finding.location is None:
+            return None
         if finding.check in ("floor", "roof"):
-            return self._plate(finding, point, self._plates.get(finding.location or ()))
-        one = self._rounds.get(finding.location or ())
+            return self._plate(finding, point, self._plates.get(finding.location))
+        one = self._rounds.get(finding.location)
         if one is not None and (finding.check in ("hole", "pin") or finding.measured is not None):
             if abs((finding.measured or 0.0) - one.diameter) < 1e-6:
                 return self._round(point, one)
@@ -307,9 +309,7 @@ class Places:
         return shapely.unary_union([stroke.intersection(place) for stroke in strokes])
 
 
-def views_of(
-    case: Case, findings: Sequence[Finding], most: int
-) -> tuple[tuple[View, ...], int]:
+def views_of(case: Case, findings: Sequence[Finding], most: int) -> tuple[tuple[View, ...], int]:
     """A view of each finding that has a place, of at most `most`; and how many were left out."""
     from wallguard.sections.cut import TooManyLayersError
 

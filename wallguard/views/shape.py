@@ -55,23 +55,24 @@ def shape_of(case: Case) -> Shape:
     low, high = there.min(axis=0), there.max(axis=0)
     room = np.maximum(high - low, 1e-9)
 
-    def packed(points: _Floats) -> bytes:
+    def steps(points: _Floats) -> bytes:
         share = (placed.to_file(points) - low) / room
-        return np.clip(np.rint(share * 65535), 0, 65535).astype("<u2").tobytes()
+        packed: bytes = np.clip(np.rint(share * 65535), 0, 65535).astype("<u2").tobytes()
+        return packed
 
     hatches: list[tuple[Shown, bytes]] = []
     for number, shown in enumerate(OUTCOMES, start=1):
         if shown in _PATTERNS and (outcome == number).any():
             some = outcome == number
             lines = _hatched(corners[some], normal[some], _PATTERNS[shown], size_across / 70)
-            hatches.append((shown, packed(lines.reshape(-1, 3))))
+            hatches.append((shown, steps(lines.reshape(-1, 3))))
     up = placed.rotation.T @ np.array([0.0, 0.0, 1.0])
     return Shape(
         low=_point(low),
         high=_point(high),
         up=_point(up),
         scale=placed.scale,
-        vertices=packed(vertices),
+        vertices=steps(vertices),
         triangles=triangles.astype("<u2").tobytes(),
         thickness=np.clip(np.rint(thickness * 100), 0, 65535).astype("<u2").tobytes(),
         outcomes=outcome.astype("u1").tobytes(),
@@ -145,27 +146,29 @@ def _clustered(mesh: Mesh) -> Mesh:
 
 
 def _divided(mesh: Mesh) -> tuple[_Floats, _Ints]:
-    """Long edges split, so that what lies side by side on one face can differ."""
-    from wallguard.walls.refine import refine
-
-    corners = mesh.vertices[mesh.triangles]
-    area = np.linalg.norm(
-        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
-    ).sum()
-    size = float(np.ptp(mesh.vertices, axis=0).max())
-    longest = max(size / 70, float(np.sqrt(area / _SHOWN)), 0.3)
-    for _ in range(8):
+    """Long edges halved, longest first and as far as _SHOWN allows, so that what lies side by side
+    on one face can differ."""
+    vertices, triangles = mesh.vertices, mesh.triangles.astype(np.int64)
+    size = float(np.ptp(vertices, axis=0).max())
+    finest = max(size / 70, 0.3)
+    while True:
+        corners = vertices[triangles]
         edge = np.linalg.norm(corners[:, [1, 2, 0]] - corners, axis=2)
-        # A triangle is cut into about so many.
-        if np.ceil(edge / longest).clip(1).prod(axis=1).sum() ** (2 / 3) > 50 * _SHOWN:
-            longest *= 2
-            continue
-        vertices, triangles, _ = refine(mesh, longest)
-        few = len(triangles) <= 1.5 * max(_SHOWN, len(mesh.triangles))
-        if few and len(vertices) <= 65536:
+        length = edge.max(axis=1)
+        room = int(1.4 * _SHOWN) - len(triangles)
+        # The longest in every pass, so that none stays large where the room runs out.
+        some = np.flatnonzero(length > max(finest, 0.6 * float(length.max(initial=0.0))))
+        if not len(some) or len(some) > room:
             return vertices, triangles
-        longest *= 1.5
-    return mesh.vertices, mesh.triangles.astype(np.int64)
+        first = edge[some].argmax(axis=1)
+        turn = (first[:, None] + np.arange(3)) % 3
+        a, b, c = np.take_along_axis(triangles[some], turn, axis=1).T
+        ends = np.stack([np.minimum(a, b), np.maximum(a, b)], axis=1)
+        ends, number = np.unique(ends, axis=0, return_inverse=True)
+        middle = len(vertices) + number.reshape(-1)
+        vertices = np.concatenate([vertices, vertices[ends].mean(axis=1)])
+        halves = [np.stack([a, middle, c], axis=1), np.stack([middle, b, c], axis=1)]
+        triangles = np.concatenate([np.delete(triangles, some, axis=0), *halves])
 
 
 def _thickness(case: Case, corners: _Floats, normal: _Floats) -> _Floats:
@@ -256,7 +259,9 @@ def _hatched(
         above, above_ahead = at >= level[:, None], ahead >= level[:, None]
         crossed = above != above_ahead
         two = crossed.sum(axis=1) == 2
-        owner, level, at, ahead, crossed = (each[two] for each in (owner, level, at, ahead, crossed))
+        owner, level, at, ahead, crossed = (
+            each[two] for each in (owner, level, at, ahead, crossed)
+        )
         share = (level[:, None] - at) / np.where(crossed, ahead - at, 1.0)
         points = corners[owner] + share[:, :, None] * (
             corners[owner][:, [1, 2, 0]] - corners[owner]
