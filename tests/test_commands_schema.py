@@ -9,7 +9,14 @@ from wallguard.errors import InputError
 
 
 @pytest.mark.parametrize(
-    ("which", "title"), [("rules", "wallguard rule file"), ("repository", "wallguard.yaml")]
+    ("which", "title"),
+    [
+        ("rules", "wallguard rule file"),
+        ("repository", "wallguard.yaml"),
+        ("report", "wallguard report"),
+        ("impact", "wallguard impact"),
+        ("scale", "wallguard scale"),
+    ],
 )
 def test_the_schema_is_printed_as_json(which: str, title: str) -> None:
     text = run(which)

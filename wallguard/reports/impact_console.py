@@ -35,22 +35,15 @@ def text(impact: Impact, *, width: int = 80, colour: bool = False) -> str:
     """
     paint = painter(colour)
     width = max(width, _NARROWEST)
-    out = list(_head(impact, width))
-    for part in reversed(order.parts(impact)):
-        if order.kind(part) != "same":
-            out += _part(part, width, paint)
-    for trouble in sorted(impact.troubles, key=lambda one: (one.path, one.message)):
-        out.append(f"{paint('! error', 'error')}  {plain(trouble.path)}")
-        out += wrapped(without_path(trouble.path, trouble.message), _INDENT, width)
-    out += _transitions(impact)
+    blocks = [list(_head(impact, width)), list(_files(impact, width, paint)), _transitions(impact)]
     if impact.left_out:
         number = counted(len(impact.left_out), "part")
-        out += ["", *wrapped(f"{number} left out: {order.LEFT_OUT}", "", width)]
+        blocks.append(wrapped(f"{number} left out: {order.LEFT_OUT}", "", width))
     word = order.verdict(impact).upper()
     outcome = {0: "passed", 1: "failed", 2: "error"}[impact.exit_code]
     first, *more = wrapped(f"{word}: {order.summary(impact)}", "", width)
-    out += ["", paint(word, outcome) + first.removeprefix(word), *more]
-    return "\n".join(out) + "\n"
+    blocks.append([paint(word, outcome) + first.removeprefix(word), *more])
+    return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
 
 
 def _head(impact: Impact, width: int) -> Iterator[str]:
@@ -58,7 +51,15 @@ def _head(impact: Impact, width: int) -> Iterator[str]:
         yield f"{word}  {plain(process.rules)}  ({plain(process.name)})"
     for note in impact.notes:
         yield from wrapped(note, "", width)
-    yield ""
+
+
+def _files(impact: Impact, width: int, paint: Paint) -> Iterator[str]:
+    for part in reversed(order.parts(impact)):
+        if order.kind(part) != "same":
+            yield from _part(part, width, paint)
+    for trouble in sorted(impact.troubles, key=lambda one: (one.path, one.message)):
+        yield f"{paint('! error', 'error')}  {plain(trouble.path)}"
+        yield from wrapped(without_path(trouble.path, trouble.message), _INDENT, width)
 
 
 def _part(part: PartImpact, width: int, paint: Paint) -> Iterator[str]:
@@ -69,7 +70,7 @@ def _part(part: PartImpact, width: int, paint: Paint) -> Iterator[str]:
         yield from wrapped(without_path(part.path, part.error), _INDENT, width)
         return
     yield f"{head}  ({part.before} -> {part.after})"
-    yield f"{_INDENT}{order.walls(part)}"
+    yield f"{_INDENT}{order.what(part)}"
     for change in part.changes[:_SHOWN]:
         yield from _said(change.direction, change.message, change.advice, width, paint)
     if len(part.changes) > _SHOWN:
@@ -104,12 +105,12 @@ def _said(
         yield from more
 
 
-def _transitions(impact: Impact) -> Iterator[str]:
+def _transitions(impact: Impact) -> list[str]:
     found = order.transitions(impact)
     names = [f"{one.before} -> {one.after}" for one in found]
     walls = [counted(one.walls, "wall") for one in found]
-    if found:
-        yield ""
-    for one, name, number in zip(found, names, walls, strict=True):
-        columns = f"{name:<{max(map(len, names))}}  {number:>{max(map(len, walls))}}"
-        yield f"{one.direction:<6}  {columns} in {counted(one.parts, 'part')}"
+    wide = max(map(len, names), default=0)
+    return [
+        f"{one.direction:<6}  {name:<{wide}}  {number} in {counted(one.parts, 'part')}"
+        for one, name, number in zip(found, names, walls, strict=True)
+    ]

@@ -23,7 +23,7 @@ _WORDS = {
     "not done": "**Not done**",
 }
 _MARKS = {"error": "! **error**", "worse": "✗ **{}**", "better": "✓ {}", "other": "~ {}"}
-_TABLE = "| part | result | before | after | walls |\n|---|---|---|---|---|\n"
+_TABLE = "| part | result | before | after | what changes |\n|---|---|---|---|---|\n"
 _KINDS = "| | from | to | walls | parts |\n|---|---|---|--:|--:|\n"
 _FOOT = f"""\
 {order.WORSE}
@@ -92,7 +92,7 @@ def _row(part: PartImpact) -> str:
     mark = _MARKS[order.kind(part)].format(order.label(part))
     if part.error:
         return f"| {code(part.path)} | {mark} | | | {prose(_problem(part), 300)} |\n"
-    return f"| {code(part.path)} | {mark} | {part.before} | {part.after} | {order.walls(part)} |\n"
+    return f"| {code(part.path)} | {mark} | {part.before} | {part.after} | {order.what(part)} |\n"
 
 
 def _problem(part: PartImpact) -> str:

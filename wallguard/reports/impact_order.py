@@ -53,15 +53,25 @@ def label(part: PartImpact) -> str:
     return {"error": "error", "same": "unchanged", "other": "changed"}.get(kind(part), kind(part))
 
 
-def walls(part: PartImpact) -> str:
-    """How many of its walls change, and how: "3 of 12 walls: 2 worse, 1 better"."""
-    numbers = [f"{part.count(one)} {one}" for one in DIRECTIONS if part.count(one)]
+def what(part: PartImpact) -> str:
+    """What changes in it: "3 of 12 walls: 2 worse, 1 better; 1 new finding"."""
+    clauses = [_walls(part)]
+    if part.appeared:
+        clauses.append(counted(len(part.appeared), "new finding"))
+    if part.gone:
+        clauses.append(counted(len(part.gone), "finding") + " gone")
+    return "; ".join(clauses)
+
+
+def _walls(part: PartImpact) -> str:
+    total = counted(part.walls, "wall")
+    numbers = [(part.count(one), one) for one in DIRECTIONS if part.count(one)]
     if not numbers:
         return "no wall changes"
     if len(numbers) == 1:
-        number, word = numbers[0].split()
-        return f"{number} of {counted(part.walls, 'wall')} {word}"
-    return f"{len(part.changes)} of {counted(part.walls, 'wall')}: {', '.join(numbers)}"
+        return f"{numbers[0][0]} of {total} {numbers[0][1]}"
+    listed = ", ".join(f"{number} {direction}" for number, direction in numbers)
+    return f"{len(part.changes)} of {total}: {listed}"
 
 
 def changes(impact: Impact) -> list[tuple[PartImpact, Change]]:
@@ -124,13 +134,8 @@ def _clauses(impact: Impact) -> Iterator[str]:
     total = len(impact.parts) - errors
     if total:
         kinds = [kind(part) for part in impact.parts]
-        named = (
-            ("worse", "worse"),
-            ("better", "better"),
-            ("other", "changed"),
-            ("same", "the same"),
-        )
-        numbers = [f"{kinds.count(one)} {word}" for one, word in named if one in kinds]
+        words = {"worse": "worse", "better": "better", "other": "changed", "same": "unchanged"}
+        numbers = [f"{kinds.count(one)} {word}" for one, word in words.items() if one in kinds]
         yield f"{counted(total, 'part')} compared: {', '.join(numbers)}"
     starting = sum(part.starts_failing for part in impact.parts)
     stopping = sum(part.stops_failing for part in impact.parts)
