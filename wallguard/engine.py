@@ -131,9 +131,7 @@ class Geometries:
         return self.placed[key]
 
 
-def report_on(
-    geometry: Geometry, rules: Rules, path: str, views: What | None = None
-) -> PartReport:
+def report_on(geometry: Geometry, rules: Rules, path: str, views: What | None = None) -> PartReport:
     """Check one part, known as `path`, against one rule file; `views`: see `Task`.
 
     Raises InputError where no band table follows from the rules, TooManyLayersError for a part
@@ -221,9 +219,9 @@ def run_checks(case: Case, path: str) -> tuple[list[CheckRun], list[Finding]]:
             runs.append(CheckRun(name, "skipped", skipped))
             continue
         found = list(check.findings(case))
-        runs.append(CheckRun(name, _check_status(found)))
+        runs.append(CheckRun(name, check_status(found)))
         drafts += found
-    return runs, _named(drafts, path, case.rules.path)
+    return runs, named(drafts, path, case.rules.path)
 
 
 def settled(report: PartReport, gate: Gate) -> PartReport:
@@ -233,14 +231,15 @@ def settled(report: PartReport, gate: Gate) -> PartReport:
     runs = tuple(
         run
         if run.status in ("skipped", "error")
-        else replace(run, status=_check_status([one for one in held if one.check == run.name]))
+        else replace(run, status=check_status([one for one in held if one.check == run.name]))
         for run in report.checks
     )
     status = report.status if report.status == "error" else status_of(held)
     return replace(report, checks=runs, status=status)
 
 
-def _check_status(found: Sequence[Draft | Finding]) -> CheckStatus:
+def check_status(found: Sequence[Draft | Finding]) -> CheckStatus:
+    """How a check ended that found this."""
     if any(one.severity == "fail" for one in found):
         return "failed"
     if any(one.indeterminate for one in found):
@@ -257,7 +256,7 @@ def status_of(findings: Sequence[Finding]) -> Status:
     return "passed"
 
 
-def _named(drafts: Sequence[Draft], path: str, rules: str) -> list[Finding]:
+def named(drafts: Sequence[Draft], path: str, rules: str) -> list[Finding]:
     """Findings, worst first, each with a name.
 
     The name is made of the part's path, the rules, the check, what the wall comes out as and its

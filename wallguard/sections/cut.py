@@ -50,6 +50,16 @@ def cut(mesh: Mesh, layer_height: float, *, untangle: bool = False) -> Sections:
     if count > 1_000_000:
         raise TooManyLayersError(f"{count} layers of {layer_height:g} mm")
     heights = np.asarray(low + layer_height * (np.arange(count) + 0.5), np.float64)
+    return cut_at(mesh, heights, layer_height, untangle=untangle)
+
+
+def cut_at(
+    mesh: Mesh, heights: NDArray[np.float64], layer_height: float, *, untangle: bool = False
+) -> Sections:
+    """The same at any `heights` (L,), mm, rising; `layer_height` is that of most layers."""
+    z = mesh.vertices[:, 2]
+    low = float(z.min()) if len(z) else 0.0
+    count = len(heights)
     snapped = low + np.round((z - low) / _SNAP) * _SNAP
     # below[v]: how many planes lie at or below vertex v; it is above plane k where below[v] > k.
     below = np.searchsorted(heights, snapped + _SNAP / 4, side="right").astype(np.int32)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +63,7 @@ class _Pieces:
 
 
 @dataclass(frozen=True)
-class _Links:
+class Links:
     """Pairs (one, other) of wall samples that belong together; for each wall sample the wall in
     its section, and the thickness by which it is judged. `breaks`: see `_along_rings`."""
 
@@ -92,8 +93,42 @@ def _find(
     found = []
     for splits in ways:
         pieces, piece = _pieces(edges, samples, wall, links, _grouping(splits))
-        found.append(_over_layers(sections, samples, wall, pieces, piece, held=held))
+        walls, _ = _over_layers(sections, samples, wall, pieces, piece, held=held)
+        found.append(sorted(walls, key=lambda s: (s.group, round(s.minimum, 4), s.point)))
     return found
+
+
+class Followed(NamedTuple):
+    """Walls that `follow` found, and for each wall sample the number of its wall."""
+
+    walls: list[Stretch]
+    number: NDArray[np.int64]
+
+
+def follow(
+    sections: Sections, edges: Edges, samples: Samples, links: Links, groups: _Ints
+) -> Followed:
+    """Join wall samples that are linked and of one group, and follow them from layer to layer.
+
+    links, groups  of the samples that lie on walls, in their order; what else is known of them
+                   than their thickness may go into the groups
+    """
+    wall = np.flatnonzero(samples.wall)
+    if not len(wall):
+        return Followed([], np.zeros(0, np.int64))
+    pieces, piece = _pieces(edges, samples, wall, links, lambda _: groups)
+    found, label = _over_layers(sections, samples, wall, pieces, piece, held=True)
+    return Followed(found, label[piece])
+
+
+def linked(edges: Edges, samples: Samples) -> Links:
+    """Which wall samples of one section belong together."""
+    return _links(edges, samples, np.flatnonzero(samples.wall))
+
+
+def components(count: int, one: _Ints, other: _Ints) -> _Ints:
+    """The number of the group of each of `count` items, where each pair is of one group."""
+    return _components(count, one, other)
 
 
 def _grouping(splits: Sequence[float]) -> Callable[[_Floats], _Ints]:
@@ -111,7 +146,7 @@ def _components(count: int, one: _Ints, other: _Ints) -> _Ints:
     return label
 
 
-def _links(edges: Edges, samples: Samples, wall: _Ints) -> _Links:
+def _links(edges: Edges, samples: Samples, wall: _Ints) -> Links:
     """Which wall samples of one section belong together, whatever their thickness."""
     thickness = samples.thickness[wall]
     normal = samples.normal[wall]
@@ -125,14 +160,14 @@ def _links(edges: Edges, samples: Samples, wall: _Ints) -> _Links:
     uniform = high - low <= np.maximum(_UNIFORM_MM, _UNIFORM * typical)
     # One thickness: the median speaks for all. Else every sample for itself.
     judged = np.where(uniform[whole], typical[whole], thickness)
-    return _Links(one, other, breaks, whole, judged)
+    return Links(one, other, breaks, whole, judged)
 
 
 def _pieces(
     edges: Edges,
     samples: Samples,
     wall: _Ints,
-    links: _Links,
+    links: Links,
     group: Callable[[_Floats], _Ints],
 ) -> tuple[_Pieces, _Ints]:
     """Join wall samples of one section; returns the pieces and each wall sample's piece."""
@@ -293,9 +328,10 @@ def _over_layers(
     piece: _Ints,
     *,
     held: bool,
-) -> list[Stretch]:
+) -> tuple[list[Stretch], _Ints]:
     """Follow pieces upward. A slab is a run of layers with one distinct section; a node is one
-    piece in one slab."""
+    piece in one slab. Also the number of the wall that each piece went into (the last, where its
+    section comes in several slabs)."""
     distinct = sections.distinct.astype(np.int64)
     slab_first = np.flatnonzero(np.diff(distinct, prepend=-2))
     slab_last = np.append(slab_first[1:], len(distinct)) - 1
@@ -326,6 +362,8 @@ def _over_layers(
         np.concatenate([lower, beside[same]]),
         np.concatenate([upper, beside[same + 1]]),
     )
+    went = np.zeros(len(pieces.section), np.int64)
+    went[node_piece] = label
     return _summarise(
         sections,
         samples,
@@ -336,7 +374,7 @@ def _over_layers(
         label,
         connected,
         held,
-    )
+    ), went
 
 
 def _upward(
@@ -447,7 +485,7 @@ def _summarise(
         )
         for i in range(count)
     ]
-    return sorted(found, key=lambda s: (s.group, round(s.minimum, 4), s.point))
+    return found
 
 
 def _held_above_or_below(
