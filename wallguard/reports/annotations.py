@@ -20,6 +20,8 @@ Kind = Literal["error", "warning", "notice"]
 MOST = 10
 _KINDS: dict[Severity, Kind] = {"fail": "error", "warn": "warning", "note": "notice"}
 
+_DATA = {"%": "%25", "\r": "%0D", "\n": "%0A"}
+
 
 def text(report: Report, *, folder: str = "") -> str:
     """One line for each finding, worst first, at most MOST of each kind; the last of a kind says
@@ -41,16 +43,11 @@ def fenced(shown: str, token: str) -> str:
 
 def _lines(report: Report, folder: str) -> Iterator[tuple[Kind, str]]:
     for one in order.unusable(report):
-        where = from_top(folder, one.path)
-        yield (
-            "error",
-            _command("error", where, "could not be checked", reason(one.path, one.message)),
-        )
-    for one in report.remarks:
-        yield (
-            "warning",
-            _command("warning", from_top(folder, one.path), "", reason(one.path, one.message)),
-        )
+        where, why = from_top(folder, one.path), reason(one.path, one.message)
+        yield "error", _command("error", where, "walls: could not be checked", why)
+    for one in order.remarks(report):
+        where, why = from_top(folder, one.path), reason(one.path, one.message)
+        yield "warning", _command("warning", where, "walls: to be mended", why)
     for part, finding in order.every(report):
         if finding.waived:
             continue
@@ -74,7 +71,7 @@ def _command(kind: Kind, path: str, title: str, message: str) -> str:
 
 
 def _data(value: str) -> str:
-    return plain(value).replace("%", "%25").replace("\r", "%0D").replace("\n", "%0A")
+    return "".join(_DATA.get(char) or plain(char) for char in value)
 
 
 def _property(value: str) -> str:

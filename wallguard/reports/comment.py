@@ -126,10 +126,10 @@ def _listed(pairs: Pairs, title: str) -> list[Section]:
     """The worst finding of each part for all to see, and others while there is room."""
     loud = [at for at, (_, finding) in enumerate(pairs) if finding.severity != "note"]
     paths = [part.path for part, _ in pairs]
-    first = [at for at in loud if paths.index(paths[at]) == at]
-    later = [at for at in loud if paths.index(paths[at]) != at]
-    shown = sorted((first + later)[:_SHOWN])
-    folded_up = [at for at in range(len(pairs)) if at not in set(shown)]
+    firsts = {paths[at]: at for at in reversed(loud)}
+    later = [at for at in loud if firsts[paths[at]] != at]
+    shown = sorted((sorted(firsts.values()) + later)[:_SHOWN])
+    folded_up = sorted(set(range(len(pairs))).difference(shown))
     more = Counter(paths[at] for at in folded_up)
     # Said once, where the part is named last.
     items = [_with_more(finding_item(*pairs[at]), more.pop(paths[at], 0)) for at in shown[::-1]]
