@@ -17,6 +17,9 @@ def add(commands: Commands) -> None:
     )
     parts = coupon.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_make(parts)
+    _add_fit(parts)
+    _add_next(parts)
+    _add_drift(parts)
 
 
 def _add_make(commands: argparse._SubParsersAction[Parser]) -> None:
@@ -41,6 +44,48 @@ def _add_make(commands: argparse._SubParsersAction[Parser]) -> None:
     )
 
 
+def _add_fit(commands: argparse._SubParsersAction[Parser]) -> None:
+    fit = command(
+        commands,
+        "fit",
+        "turn readings into a rule file with a measured band table",
+        "wallguard coupon fit coupon/readings.csv --rules rules/petg.yaml -o rules/measured.yaml",
+        _fit,
+    )
+    fit.add_argument(
+        "readings", nargs="+", type=Path, metavar="READINGS", help="CSV files, one for each round"
+    )
+    fit.add_argument("--rules", type=Path, required=True, metavar="BASE", help="what is known")
+    fit.add_argument("-o", "--output", type=Path, required=True, metavar="NEW")
+    fit.add_argument("--plot", type=Path, metavar="FILE", help="draw readings and bands as SVG")
+
+
+def _add_next(commands: argparse._SubParsersAction[Parser]) -> None:
+    following = command(
+        commands,
+        "next",
+        "say which few walls to print next, to know most more",
+        "wallguard coupon next rules/measured.yaml -o coupon-2",
+        _next,
+    )
+    following.add_argument("rules", type=Path, metavar="RULES")
+    following.add_argument(
+        "-o", "--output", type=Path, metavar="FOLDER", help="make the coupon with these walls"
+    )
+
+
+def _add_drift(commands: argparse._SubParsersAction[Parser]) -> None:
+    drift = command(
+        commands,
+        "drift",
+        "hold a later print of the coupon against the rule file; ends with 1 if it has drifted",
+        "wallguard coupon drift rules/measured.yaml coupon/readings-2027-03.csv",
+        _drift,
+    )
+    drift.add_argument("rules", type=Path, metavar="RULES")
+    drift.add_argument("readings", nargs="+", type=Path, metavar="READINGS")
+
+
 def _make(arguments: argparse.Namespace) -> int:
     from wallguard.commands import coupon_make
 
@@ -53,3 +98,36 @@ def _make(arguments: argparse.Namespace) -> int:
     )
     print("\n".join(lines))
     return 0
+
+
+def _fit(arguments: argparse.Namespace) -> int:
+    from wallguard.commands import coupon_fit
+
+    text = coupon_fit.run(
+        arguments.readings,
+        rules=arguments.rules,
+        output=arguments.output,
+        plot_file=arguments.plot,
+    )
+    print(text, end="")
+    return 0
+
+
+def _next(arguments: argparse.Namespace) -> int:
+    from wallguard.commands import coupon_next
+
+    text, steps = coupon_next.run(arguments.rules)
+    print(text, end="")
+    if arguments.output and steps:
+        from wallguard.commands import coupon_make
+
+        print("\n".join(coupon_make.run(arguments.rules, arguments.output, steps=steps)))
+    return 0
+
+
+def _drift(arguments: argparse.Namespace) -> int:
+    from wallguard.commands import coupon_drift
+
+    text, code = coupon_drift.run(arguments.rules, arguments.readings)
+    print(text, end="")
+    return code
