@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -54,6 +55,7 @@ def run(
 
     Raises InputError: the report cannot be read, something is not told, the forge refuses.
     """
+    found = _read(report)
     context = ci.read(environment)
     dialect = _dialect(target.forge or context.forge or ("github" if dry_run else ""))
     token = next((environment[name] for name in dialect.tokens if environment.get(name)), "")
@@ -61,7 +63,7 @@ def run(
     marker = _marker(target.name)
     body = secret.hidden_in(
         comment.text(
-            _read(report),
+            found,
             marker=marker,
             artifacts=target.artifacts or context.artifacts,
             limit=dialect.limit,
@@ -78,17 +80,17 @@ def run(
     if not token:
         if context.fork is False:
             raise InputError(
-                "wallguard comment",
+                "comment",
                 "there is no token, so no comment can be made",
                 remedy=f"Hand one over in the environment variable {dialect.tokens[0]}",
             )
-        return _kept(body, report, output, "there is no token")
+        return _kept(body, report, output, _again(target, context), "there is no token")
     try:
         _post(target, context, dialect, secret, marker, body, patience)
     except ForgeError as error:
         if error.status not in (401, 403) or not context.fork:
             raise
-        return _kept(body, report, output, str(error).rstrip("."))
+        return _kept(body, report, output, _again(target, context), str(error).rstrip("."))
     return 0
 
 
@@ -119,7 +121,14 @@ def _post(
     print(f"comment {done} on {repository}, pull request {number}")
 
 
-def _kept(body: str, report: Path, output: Path | None, why: str) -> int:
+def _again(target: Target, context: ci.Context) -> str:
+    """The options that name the pull request, for another run."""
+    repository = target.repository or context.repository or "REPOSITORY"
+    number = target.number or context.number or "NUMBER"
+    return f"--repository {shlex.quote(repository)} --pull-request {number}"
+
+
+def _kept(body: str, report: Path, output: Path | None, options: str, why: str) -> int:
     """Write the comment to a file and say how it gets to the pull request."""
     file = output or DEFAULT_FILE
     if output is None:
@@ -128,7 +137,7 @@ def _kept(body: str, report: Path, output: Path | None, why: str) -> int:
         f"no comment was made: {why}.\n"
         f"It is in {file}. To post it, keep {report} as a file of this run, and have a run that\n"
         "may comment (the repository's own, after this one) or a maintainer do:\n"
-        f"  wallguard comment {report} --repository REPOSITORY --pull-request NUMBER"
+        f"  wallguard comment {shlex.quote(str(report))} {options}"
     )
     return 0
 
@@ -140,9 +149,7 @@ def _dialect(name: str) -> Dialect:
 
 
 def _untold(what: str, option: str) -> InputError:
-    return InputError(
-        "wallguard comment", f"{what} is not known", remedy=_OPTIONS.format(option=option)
-    )
+    return InputError("comment", f"{what} is not known", remedy=_OPTIONS.format(option=option))
 
 
 def _marker(name: str) -> str:

@@ -302,7 +302,7 @@ def _pool(base: str) -> urllib3.PoolManager:
         import urllib3
     except ImportError:
         raise InputError(
-            "wallguard comment", "the library urllib3 is not installed", remedy=_INSTALL
+            "comment", "the library urllib3 is not installed", remedy=_INSTALL
         ) from None
     parts = urlsplit(base)
     proxy = urllib.request.getproxies().get(parts.scheme)

@@ -144,7 +144,7 @@ def _notifications(report: Report, found: int, folder: str) -> list[Json]:
     ]
     made += [
         _notification("warning", reason(one.path, one.message), one.path, folder)
-        for one in sorted(report.remarks, key=lambda one: (one.path, one.message))
+        for one in order.remarks(report)
     ]
     made += [
         _notification("note", "not checked: no rule file answers for this part", path, folder)
