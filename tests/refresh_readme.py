@@ -1,6 +1,6 @@
-"""Write the real output of commands into README.md, where its comments ask for it.
+"""Write the real output of commands into the README files, where their comments ask for it.
 
-python tests/refresh_readme.py           rewrites README.md
+python tests/refresh_readme.py           rewrites them
 
 `<!-- output: WORDS -->` before a code block: what `wallguard WORDS` prints in example_repo.
 `<!-- markdown: WORDS -->`: the Markdown report of `wallguard WORDS`, as a quotation.
@@ -20,7 +20,7 @@ from pathlib import Path
 from wallguard.cli import main as wallguard
 
 ROOT = Path(__file__).resolve().parents[1]
-README = ROOT / "README.md"
+READMES = (ROOT / "README.md", ROOT / "example_repo" / "README.md")
 _BLOCK = re.compile(r"(<!-- (output|file): (.+?) -->\n```(\w+)\n)(.*?)(```\n)", re.DOTALL)
 _QUOTE = re.compile(r"(<!-- markdown: ([^\n]+?) -->\n\n?)((?:>[^\n]*\n)*)\n*")
 
@@ -67,4 +67,5 @@ def refreshed(text: str) -> str:
 
 
 if __name__ == "__main__":
-    README.write_text(refreshed(README.read_text(encoding="utf-8")), encoding="utf-8")
+    for readme in READMES:
+        readme.write_text(refreshed(readme.read_text(encoding="utf-8")), encoding="utf-8")

@@ -1,8 +1,10 @@
-"""The README shows what the program really prints."""
+"""The README files show what the program really prints."""
 
-from refresh_readme import README, refreshed
+import pytest
+from refresh_readme import READMES, refreshed
 
 
-def test_the_readme_shows_the_real_output():
-    text = README.read_text(encoding="utf-8")
+@pytest.mark.parametrize("readme", READMES, ids=["project", "example"])
+def test_a_readme_shows_the_real_output(readme):
+    text = readme.read_text(encoding="utf-8")
     assert refreshed(text) == text, "run `python tests/refresh_readme.py`"
