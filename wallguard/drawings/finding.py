@@ -112,7 +112,7 @@ def legend(view: View) -> list[tuple[str, str]]:
         if view.shown == "indeterminate":
             found.append(("uncertain", "the wall: may come out well or not"))
         if view.shown == "missing":
-            found.append(("missing", "missing: drawn, but not printed"))
+            found.append(("missing", PLACES["missing"].words))
         if view.shown in ("gap", "hole"):
             found.append(("gap", PLACES["gap"].words))
     if view.changed:
@@ -222,7 +222,7 @@ def _dimension(one: Flat, other: Flat, label: str) -> Iterator[str]:
     length = math.hypot(other[0] - one[0], other[1] - one[1])
     along = ((other[0] - one[0]) / length, (other[1] - one[1]) / length) if length else (1.0, 0.0)
     size = 5.2
-    wide = text_width(label, size) + 2
+    wide = 1.25 * text_width(label, size) + 2  # it is bold
     reach = 11.0
 
     def off(point: Flat, far: float) -> Flat:

@@ -59,7 +59,13 @@ FILLS: Mapping[Fill, FillStyle] = {
 
 # What else a place in a part can come to: the wall's printed thickness, or air that may close.
 PLACES: Mapping[str, FillStyle] = {
-    **FILLS,
+    **{str(fill): style for fill, style in FILLS.items()},
+    "missing": FillStyle(  # small, for walls are thin
+        "#ffffff",
+        '<path d="M0.4 0.4L1.6 1.6M1.6 0.4L0.4 1.6" stroke="#d55e00" stroke-width="0.4"/>',
+        2,
+        "missing: drawn, but not printed",
+    ),
     "thickened": FillStyle(
         "#cc79a7",
         '<path d="M0 1L3 1M0 2.5L3 2.5" stroke="#ffffff" stroke-width="0.6"/>',

@@ -241,7 +241,8 @@ class _Page:
         )
         yield (
             '<div class="key" id="key-thickness" hidden><span id="thin"></span>'
-            '<span class="ramp" id="ramp"></span><span id="thick"></span></div>'
+            '<span class="ramp" id="ramp"></span><span id="thick"></span> thick as printed; '
+            '<span class="plain"></span> thicker, or no wall</div>'
         )
         yield '<p class="note" id="note"></p>'
         yield '<p class="note">Drag, or arrow keys: turn. Wheel, or + and -: zoom.</p></section>'

@@ -23,9 +23,10 @@ _SHOWN, _FEW = 16_000, 16_000
 _TOLERANCES = (0.005, 0.02, 0.05, 0.1, 0.2, 0.5)
 # A triangle of an upright face belongs to the nearest wall sample within this, mm: samples stand
 # half a millimetre apart.
-_REACH = 0.6
+_REACH, _STEP = 0.6, 0.25
 _LEVEL = 0.9
-_HATCHES = 5000
+# Lines of a pattern on a part; where there would be more they stand farther apart.
+_HATCHES = 7000
 # In which directions the lines of a pattern run: normals of the planes that draw them.
 _PATTERNS: dict[Shown, tuple[tuple[float, float, float], ...]] = {
     "hollow": ((0.53, 0.53, 0.66),),
@@ -64,7 +65,7 @@ def shape_of(case: Case) -> Shape:
     for number, shown in enumerate(OUTCOMES, start=1):
         if shown in _PATTERNS and (outcome == number).any():
             some = outcome == number
-            lines = _hatched(corners[some], normal[some], _PATTERNS[shown], size_across / 70)
+            lines = _hatched(corners[some], normal[some], _PATTERNS[shown], size_across / 50)
             hatches.append((shown, steps(lines.reshape(-1, 3))))
     up = placed.rotation.T @ np.array([0.0, 0.0, 1.0])
     return Shape(
@@ -199,10 +200,12 @@ def _in_layers(case: Case, centre: _Floats, normal: _Floats) -> _Floats:
     span = float(np.ptp(sections.points, axis=0).max()) + 10 * _REACH
     depth = edges.section[samples.edge].astype(np.float64) * span
     tree = cKDTree(np.column_stack([samples.point, depth]))
-    layer = np.searchsorted(sections.heights, centre[:, 2])
+    # Level faces belong to the layer below or above them, the one that is material.
+    height = centre[:, 2] - 0.5 * sections.layer_height * normal[:, 2]
+    layer = np.searchsorted(sections.heights, height)
     layer = np.clip(layer, 0, len(sections.heights) - 1)
     below = np.maximum(layer - 1, 0)
-    nearer = centre[:, 2] - sections.heights[below] < sections.heights[layer] - centre[:, 2]
+    nearer = height - sections.heights[below] < sections.heights[layer] - height
     layer = np.where(nearer, below, layer)
     there = np.flatnonzero(sections.distinct[layer] >= 0)
     asked = np.column_stack([centre[there, :2], sections.distinct[layer[there]] * span])
@@ -214,7 +217,7 @@ def _in_layers(case: Case, centre: _Floats, normal: _Floats) -> _Floats:
     wall = samples.wall[nearest]
     found = np.where(wall, samples.thickness[nearest], 0.0)
     # The end of a wall, seen from above or below, lies between its outlines.
-    found[flat & (gap > found / 2 + 0.05)] = 0.0
+    found[flat & (gap > np.hypot(found / 2, _STEP) + 0.01)] = 0.0
     thickness[there] = np.where(np.isfinite(found), found, 0.0)
     return thickness
 
@@ -247,29 +250,28 @@ def _hatched(
     apart: float,
 ) -> _Floats:
     """Lines (k, 2, 3) on triangles (m, 3, 3), where they cross sets of parallel planes."""
-    lines: list[_Floats] = []
-    for direction in directions:
-        height = corners @ np.array(direction) / apart
-        first = np.ceil(height.min(axis=1)).astype(np.int64)
-        count = np.maximum(np.ceil(height.max(axis=1)).astype(np.int64) - first, 0)
-        owner = np.repeat(np.arange(len(corners)), count)
-        level = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count) + first[owner]
-        at = height[owner]
-        ahead = at[:, [1, 2, 0]]
-        above, above_ahead = at >= level[:, None], ahead >= level[:, None]
-        crossed = above != above_ahead
-        two = crossed.sum(axis=1) == 2
-        owner, level, at, ahead, crossed = (
-            each[two] for each in (owner, level, at, ahead, crossed)
-        )
-        share = (level[:, None] - at) / np.where(crossed, ahead - at, 1.0)
-        points = corners[owner] + share[:, :, None] * (
-            corners[owner][:, [1, 2, 0]] - corners[owner]
-        )
-        ends = points[crossed].reshape(-1, 2, 3)
-        # A little off the surface, so that they are seen.
-        lines.append(ends + 0.03 * apart * normal[owner][:, None])
-    found = np.concatenate(lines)
-    if len(found) > _HATCHES * len(directions):
-        found = found[:: -(-len(found) // (_HATCHES * len(directions)))]
-    return found
+    while True:
+        found = [_planes(corners, normal, np.array(one), apart) for one in directions]
+        if max(map(len, found)) <= _HATCHES:
+            return np.concatenate(found)
+        apart *= 1.3
+
+
+def _planes(corners: _Floats, normal: _Floats, direction: _Floats, apart: float) -> _Floats:
+    """Lines (k, 2, 3) where triangles (m, 3, 3) cross planes that lie `apart` (mm)."""
+    height = corners @ direction / apart
+    first = np.ceil(height.min(axis=1)).astype(np.int64)
+    count = np.maximum(np.ceil(height.max(axis=1)).astype(np.int64) - first, 0)
+    owner = np.repeat(np.arange(len(corners)), count)
+    plane = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count) + first[owner]
+    at = height[owner]
+    ahead = at[:, [1, 2, 0]]
+    crossed = (at >= plane[:, None]) != (ahead >= plane[:, None])
+    two = crossed.sum(axis=1) == 2
+    owner, plane, at, ahead, crossed = (each[two] for each in (owner, plane, at, ahead, crossed))
+    share = (plane[:, None] - at) / np.where(crossed, ahead - at, 1.0)
+    start = corners[owner]
+    points = start + share[:, :, None] * (start[:, [1, 2, 0]] - start)
+    # A little off the surface, so that they are seen.
+    off: _Floats = points[crossed].reshape(-1, 2, 3) + 0.03 * apart * normal[owner][:, None]
+    return off

@@ -5,7 +5,7 @@
   const items = Array.from(document.querySelectorAll(".finding"));
   const stage = byId("stage"), plot = byId("plot"), ring = byId("ring");
   const picker = byId("shape"), filters = byId("filters");
-  const grey = "#c3c7cb", byThickness = { on: false };
+  const grey = "#a4acb4", byThickness = { on: false };
   let shownPart = -1, chosen = -1, frame = null, camera = null, drawn = Promise.resolve();
 
   // Numbers from the page's data.
@@ -49,7 +49,18 @@
     return unit(add(side, up, 0.55));
   }
   function wholeCamera(part) {
-    const eye = outward(part.up).map((v) => 1.75 * v);
+    const surface = data.surfaces[part.surface], away = outward(part.up);
+    const right = unit(cross(part.up, away)), top = cross(away, right);
+    // As near as all corners of its box are still seen; half of the view's height is 22.5 degrees.
+    const high = 0.9 * Math.tan(Math.PI / 8), wide = high * stage.clientWidth / stage.clientHeight;
+    let far = 0.2;
+    for (let corner = 0; corner < 8; corner++) {
+      const at = frameOf(surface).place(surface.low.map((v, i) =>
+        corner >> i & 1 ? surface.high[i] : v));
+      const reach = Math.max(Math.abs(dot(at, top)) / high, Math.abs(dot(at, right)) / wide);
+      far = Math.max(far, dot(at, away) + reach);
+    }
+    const eye = away.map((v) => far * v);
     return { center: point([0, 0, 0]), eye: point(eye), up: point(part.up),
       projection: { type: "perspective" } };
   }
@@ -138,11 +149,12 @@
     }
     const walls = Number.isFinite(thin);
     byId("thin").textContent = walls ? (thin / 100).toFixed(2) + " mm" : "no walls";
-    byId("thick").textContent = walls ? (thick / 100).toFixed(2) + " mm, as printed" : "";
+    byId("thick").textContent = walls && thick > thin ? (thick / 100).toFixed(2) + " mm" : "";
+    byId("ramp").hidden = !walls || thick === thin;
     byId("ramp").style.background = "linear-gradient(to right," + data.cividis.join(",") + ")";
     const found = [{ type: "mesh3d", x: axis(packed, 0, surface), y: axis(packed, 1, surface),
       z: axis(packed, 2, surface), i, j, k, facecolor: colours, flatshading: true,
-      hoverinfo: "skip", lighting: { ambient: 0.62, diffuse: 0.55, specular: 0.05,
+      hoverinfo: "skip", lighting: { ambient: 0.8, diffuse: 0.32, specular: 0.05,
         roughness: 0.9, fresnel: 0.05, vertexnormalsepsilon: 1e-12, facenormalsepsilon: 1e-12 },
       lightposition: { x: 4000, y: -6000, z: 9000 } }];
     if (!byThickness.on) {
