@@ -90,7 +90,7 @@ def _inserted(text: str, entry: list[str]) -> str:
     """The text with an item more where the list ends; nonsense where it is not one line an item."""
     document = parse_document(text, FILE_NAME)
     end = "\r\n" if "\r\n" in text else "\n"
-    lines = re.split(r"(?<=\n)(?=.)", text)
+    lines = re.findall(r"[^\n]*\n|[^\n]+", text)
     rows = document.entries["waivers"].value
     assert isinstance(rows, Sequence)
     indent = "  "
