@@ -15,12 +15,19 @@ from wallguard.repository.changes import (
     all_files,
     changed_since,
     find_root,
+    merge_base,
+    renamed,
     select,
     staged,
     working,
 )
 from wallguard.repository.config import parse_repository
-from wallguard.repository.staged import staged_content, staged_files
+from wallguard.repository.staged import (
+    committed_content,
+    is_pointer,
+    staged_content,
+    staged_files,
+)
 
 CONFIG = """\
 wallguard: 1
@@ -564,3 +571,80 @@ def test_importing_these_modules_loads_nothing_heavy():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_what_a_commit_holds_is_laid_out_whatever_came_after(work, tmp_path):
+    for name in ODD:
+        work.write(name, f"{name} before")
+    work.write("target.stl", "linked")
+    (work.root / "link.stl").symlink_to("target.stl")
+    before = work.commit()
+    for name in ODD:
+        work.write(name, "after")
+    work.write("new.stl")
+    work.commit()
+    found = committed_content(work.root, before, [*ODD, "link.stl", "new.stl"], tmp_path / "there")
+    assert sorted(found) == sorted([*ODD, "link.stl"])
+    assert [found[name].read_text() for name in ODD] == [f"{name} before" for name in ODD]
+    assert found["link.stl"].read_text() == "linked"
+    assert not found["link.stl"].is_symlink()
+
+
+def test_git_lfs_content_of_a_commit_comes_from_its_store(work, tmp_path):
+    content = b"solid"
+    digest = hashlib.sha256(content).hexdigest()
+    pointer = (
+        f"version https://git-lfs.github.com/spec/v1\noid sha256:{digest}\nsize {len(content)}\n"
+    )
+    work.write("part.stl", pointer)
+    commit = work.commit()
+    found = committed_content(work.root, commit, ["part.stl"], tmp_path / "one")
+    assert is_pointer(found["part.stl"])
+    store = work.write(f".git/lfs/objects/{digest[:2]}/{digest[2:4]}/{digest}")
+    store.write_bytes(content)
+    found = committed_content(work.root, commit, ["part.stl"], tmp_path / "two")
+    assert not is_pointer(found["part.stl"])
+    assert found["part.stl"].read_bytes() == content
+
+
+def test_renamed_parts_are_found_among_parts_only(work):
+    text = "".join(f"line {number}\n" for number in range(100))
+    for name in ("a.stl", "b.STL", "c.3mf", "note.txt"):
+        work.write(name, f"{name}\n{text}")
+    base = work.commit()
+    work.git("mv", "a.stl", "Größe 1.stl")
+    work.git("mv", "note.txt", "other.txt")
+    (work.root / "sub").mkdir()
+    work.git("mv", "b.STL", "sub/b2.STL")
+    work.write("sub/b2.STL", f"b.STL\n{text}more\n")
+    work.git("add", "--all")
+    (work.root / "c.3mf").unlink()
+    work.write("sub/c.3mf", "all else")  # not even known to git yet
+    assert renamed(work.root, base) == {
+        "Größe 1.stl": "a.stl",
+        "sub/b2.STL": "b.STL",
+        "sub/c.3mf": "c.3mf",
+    }
+    assert renamed(work.root, base, staged=True) == {"Größe 1.stl": "a.stl", "sub/b2.STL": "b.STL"}
+
+
+def test_files_of_one_name_are_paired_only_where_no_choice_is_left(work):
+    base = work.commit("one/part.stl", "two/part.stl")
+    work.write("one/part.stl").unlink()
+    work.write("two/part.stl").unlink()
+    work.write("three/part.stl", "otherwise\n")
+    assert renamed(work.root, base) == {}
+
+
+def test_the_merge_base_is_where_the_branch_left(work):
+    base = work.commit("a.stl")
+    work.git("checkout", "--quiet", "-b", "branch")
+    work.commit("b.stl")
+    work.git("checkout", "--quiet", "main")
+    work.commit("c.stl")
+    work.git("checkout", "--quiet", "branch")
+    assert merge_base(work.root, "main") == base
+    with pytest.raises(InputError, match=r"^--base nonsense: git knows no such revision"):
+        merge_base(work.root, "nonsense")
+    with pytest.raises(InputError, match=r"^--base -h: "):
+        merge_base(work.root, "-h")

@@ -122,6 +122,13 @@ def test_scales_and_units_and_directions(tmp_path: Path) -> None:
     assert only(tmp_path, up="[0, 0, 5]").rotation == UPRIGHT
 
 
+def test_the_gate_is_all_findings_unless_it_is_new_ones(tmp_path: Path) -> None:
+    assert parse_repository(TEXT, tmp_path).gate == "all"
+    assert parse_repository(TEXT + "gate: new\n", tmp_path).gate == "new"
+    with pytest.raises(InputError, match=r'`gate`: expected "all" or "new"'):
+        parse_repository(TEXT + "gate: old\n", tmp_path)
+
+
 def test_the_units_are_those_that_meshes_know() -> None:
     assert tuple(MILLIMETRES) == UNITS
 

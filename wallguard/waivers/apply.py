@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
 
@@ -146,8 +146,3 @@ def _checked(waiver: Waiver, report: PartReport) -> bool:
 
 def _remark(waiver: Waiver, why: str) -> Trouble:
     return Trouble(FILE_NAME, f"{FILE_NAME}:{waiver.line}: the waiver of {waiver.who} {why}.")
-
-
-def parts_named(waivers: Sequence[Waiver]) -> Iterator[str]:
-    """The parts that waivers are for, as far as they name them."""
-    yield from (waiver.part for waiver in waivers if waiver.part)
