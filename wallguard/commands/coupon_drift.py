@@ -32,9 +32,10 @@ def _lines(found: Drift) -> list[str]:
     if found.changed:
         lines += ["", "changed outcomes:", *map(_changed, found.changed)]
     if found.outside:
-        many = len(found.outside) > found.by_chance
-        chance = f"more than the {found.by_chance} that chance may bring" if many else "by chance"
-        if found.far and not many:
+        chance = "no more than chance and the instrument may bring"
+        if found.many:
+            chance = "more than chance and the instrument would bring"
+        elif found.far:
             chance = f"{len(found.far)} of them farther than chance would bring"
         lines += ["", f"outside U: {len(found.outside)} of {walls}, {chance}:"]
         lines += map(_outside, found.outside)

@@ -7,8 +7,10 @@ Printed thickness: the difference between the mean reading and what the band say
 the U of both, as in comparisons between laboratories: En = |difference| / sqrt(U_band^2 + U_mean^2)
 (ISO 13528, ISO/IEC 17043, from memory); above 1 the reading lies outside. Of many walls some lie
 outside by chance, one in 22, although nothing changed. So it is called drift only where that many
-hardly come by chance: more walls outside than in 1 of 100 coupons, or one wall farther out than
-the farthest of all would be in 1 of 20.
+hardly come by chance: one wall farther out than the farthest of all would be in 1 of 100 coupons,
+or more walls outside than would be in 1 of 100. For the latter the instrument's own error, which
+shifts all readings alike, is allowed for first: all differences are moved together by as much of it
+as makes them smallest.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import BandTable, Outcome
@@ -25,7 +28,7 @@ from wallguard.coupon.uncertainty import COVERAGE, Component, combined, expanded
 from wallguard.errors import InputError
 from wallguard.rules.model import Axis, Rules
 
-_MANY, _FAR = 0.01, 0.05
+_MANY, _FAR = 0.01, 0.01
 
 
 @dataclass(frozen=True)
@@ -33,14 +36,28 @@ class Compared:
     """One wall of the coupon against its band. Lengths in mm.
 
     u_mean     U (k = 2) of the mean reading; 0 where there is none
-    normalised the difference over the U of both (En); None where nothing can be compared
+    u_scatter  the same without the instrument's error
+    difference mean reading - what the band says; None where nothing can be compared
     """
 
     axis: Axis
     step: Step
     outcome: Outcome
-    u_mean: float
-    normalised: float | None
+    u_mean: float = 0.0
+    u_scatter: float = 0.0
+    difference: float | None = None
+
+    @property
+    def normalised(self) -> float | None:
+        """The difference over the U of both (En); None where nothing can be compared."""
+        if self.difference is None:
+            return None
+        return abs(self.difference) / max(1e-9, math.hypot(self.outcome.uncertainty, self.u_mean))
+
+    def outside_after(self, shift: float) -> bool:
+        """Whether it lies outside U where all readings are `shift` mm too large."""
+        u = math.hypot(self.outcome.uncertainty, self.u_scatter)
+        return self.difference is not None and abs(self.difference - shift) > u + 1e-9
 
     @property
     def changed(self) -> bool:
@@ -62,12 +79,12 @@ class Compared:
 class Drift:
     """The comparison of a coupon: all its walls, and what of it is drift.
 
-    by_chance  how many walls may lie outside before it is more than chance
+    many       whether more walls lie outside than by chance, the instrument's error allowed for
     far        walls so far outside that it is more than chance by itself
     """
 
     walls: tuple[Compared, ...]
-    by_chance: int
+    many: bool
     far: tuple[Compared, ...]
 
     @property
@@ -81,7 +98,7 @@ class Drift:
     @property
     def drifted(self) -> bool:
         """Whether the process no longer does what the rules say."""
-        return bool(self.changed or self.far or len(self.outside) > self.by_chance)
+        return bool(self.changed or self.far or self.many)
 
 
 def drift(files: Sequence[Readings], rules: Rules) -> Drift:
@@ -101,24 +118,29 @@ def drift(files: Sequence[Readings], rules: Rules) -> Drift:
         for table in (band_table(rules, axis),)
         for step in found
     )
-    compared = sum(wall.normalised is not None for wall in walls)
-    edge = _farthest_by_chance(compared)
-    far = tuple(wall for wall in walls if wall.normalised is not None and wall.normalised > edge)
-    return Drift(walls, _most_by_chance(compared), far)
+    compared = [wall for wall in walls if wall.difference is not None]
+    edge = _farthest_by_chance(len(compared))
+    far = tuple(wall for wall in compared if (wall.normalised or 0.0) > edge)
+    shift = median([wall.difference or 0.0 for wall in compared]) if compared else 0.0
+    shift = max(-limit, min(limit, shift))
+    outside = sum(wall.outside_after(shift) for wall in compared)
+    return Drift(walls, outside > _most_by_chance(len(compared)), far)
 
 
 def _compare(axis: Axis, step: Step, table: BandTable, scatter: Scatter, limit: float) -> Compared:
     outcome = table.outcome(step.nominal)
     if not step.readings or outcome.printed is None:
-        return Compared(axis, step, outcome, 0.0, None)
+        return Compared(axis, step, outcome)
     one = scatter.of(step.fill)
-    mean = Component(one.u / math.sqrt(len(step.readings)), one.freedom)
-    u_mean = expanded(combined((mean, scatter.digit)), limit)
-    if outcome.fill in ("uncertain", "missing") or step.fill != outcome.fill:
-        return Compared(axis, step, outcome, u_mean, None)
-    difference = abs(step.mean - outcome.printed)
+    mean = combined((Component(one.u / math.sqrt(len(step.readings)), one.freedom), scatter.digit))
+    compared = outcome.fill != "uncertain" and step.fill == outcome.fill
     return Compared(
-        axis, step, outcome, u_mean, difference / math.hypot(outcome.uncertainty, u_mean)
+        axis,
+        step,
+        outcome,
+        u_mean=expanded(mean, limit),
+        u_scatter=expanded(mean),
+        difference=step.mean - outcome.printed if compared else None,
     )
 
 
@@ -133,7 +155,7 @@ def _most_by_chance(count: int) -> int:
 
 
 def _farthest_by_chance(count: int) -> float:
-    """The En that the farthest of `count` walls passes by chance in 1 of 20 coupons."""
+    """The En that the farthest of `count` walls passes by chance in 1 of 100 coupons."""
     from scipy.special import ndtri
 
     return float(ndtri(1 - _FAR / (2 * max(1, count)))) / 2

@@ -26,7 +26,7 @@ from wallguard.rules.model import Fill
 _PRICE, _FREE = 9.0, 4.0
 _FREE_STEPS = 4
 _SLOPES = (0.5, 1.5)
-_TAUS = (0.0, 0.005, 0.01, 0.02, 0.03, 0.05, 0.08)
+_TAUS = (0.0, 0.007, 0.015, 0.03, 0.06)
 # A wall by itself is taken to grow with the drawing if it is this near to it, mm.
 _AS_DRAWN = 0.1
 

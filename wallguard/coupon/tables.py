@@ -23,8 +23,6 @@ from wallguard.rules.model import DeclaredBand, Fill
 
 # From worst to best: of walls in any direction the worse outcome is told.
 _WORST: tuple[Fill, ...] = ("missing", "hollow", "uncertain", "solid")
-# Between two steps of one fill another fill is believed possible from this share of settings on.
-_POSSIBLE = 0.2
 _MOST_UNCERTAINTY = 5.0
 _PER_MM = 100
 
@@ -163,7 +161,7 @@ def with_settings(
             if other == 1:
                 verdicts.append("")
             else:
-                verdicts.append("?" if other >= _POSSIBLE else "measured")
+                verdicts.append("?" if other > 0 else "measured")
     result = [cut for band in bands for cut in _left(band, verdicts)]
     for first, last in _spans(verdicts):
         lower = 0.0 if first == 1 else (first - 1) / _PER_MM + INCLUDED

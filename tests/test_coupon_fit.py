@@ -1,0 +1,278 @@
+"""Fits of readings of the trade and of slips: what is known, how well, and what is odd."""
+
+import random
+
+import numpy as np
+import pytest
+from processes import BASE, BASE_POWDER, FIRST, KINDS, instrument, read, rules_of, usual_steps
+from test_bands_calculated import random_beads
+
+from wallguard.bands.calculated import calculated
+from wallguard.bands.declared import band_table
+from wallguard.coupon.fit import fit
+from wallguard.coupon.lines import lines_of
+from wallguard.coupon.readings import Readings, Row, parse_readings
+from wallguard.coupon.settings import BETWEEN, FILL_CODES, outcomes_at
+from wallguard.coupon.steps import scatter_of, steps
+from wallguard.errors import InputError
+from wallguard.rules.model import Rules
+
+# Facts of the trade with a 0.4 mm nozzle: common practice, no published source.
+MACHINE_A = (
+    (0.4, "missing", ()),
+    (0.6, "solid", (1.1,)),
+    (0.8, "solid", (1.2,)),
+    (1.0, "solid", (1.2,)),
+    (1.5, "hollow", (1.5,)),
+    (2.0, "solid", (1.99, 2.03)),
+)
+MACHINE_D = (
+    (0.4, "solid", (0.36,)),
+    (0.6, "solid", (0.67,)),
+    (0.8, "solid", (0.84,)),
+    (1.0, "hollow", (0.94,)),
+    (1.5, "solid", (1.56,)),
+    (2.0, "solid", (1.95,)),
+)
+
+
+def file_of(rows, axes="x", error=0.02):
+    made = [
+        Row("wall", axis, nominal, tuple(values), fill, "", "r.csv", number)
+        for axis in axes
+        for number, (nominal, fill, values) in enumerate(rows, 2)
+    ]
+    return Readings("r.csv", tuple(made), error=error, error_stated=True)
+
+
+def around(value, spread=0.01):
+    return (value - spread, value, value + spread)
+
+
+@pytest.mark.parametrize(("machine", "unknown"), [(MACHINE_A, (1.5, 2.0)), (MACHINE_D, (1.0, 1.5))])
+def test_the_machines_of_the_trade(machine, unknown):
+    fitted = fit([file_of(machine)], BASE)
+    table = band_table(rules_of(fitted, BASE))
+    for nominal, fill, values in machine:
+        outcome = table.outcome(nominal)
+        assert outcome.fill == fill
+        assert outcome.band.source == "measured"
+        for value in values:
+            assert abs(value - outcome.printed) <= outcome.uncertainty
+    low, high = (round(100 * end) for end in unknown)
+    assert {table.outcome(at / 100).fill for at in range(low + 1, high)} == {"uncertain"}
+    assert not fitted.claimed
+    assert any("too few readings to claim k = 2" in text for text in fitted.odd)
+    # A nozzle lays lines from a little less than its diameter to about one and a half times it.
+    widths = [fitted.beads.width, *(fitted.beads.width_varies or ())]
+    assert all(0.8 * 0.4 < width < 1.6 * 0.4 for width in widths)
+    assert fitted.found.unlike == ()
+
+
+def test_two_machines_with_one_nozzle_differ():
+    tables = [band_table(rules_of(fit([file_of(m)], BASE), BASE)) for m in (MACHINE_A, MACHINE_D)]
+    assert [table.outcome(1.0).fill for table in tables] == ["solid", "hollow"]
+    assert [table.outcome(0.4).fill for table in tables] == ["missing", "solid"]
+    thickness = [table.outcome(0.6).printed for table in tables]
+    assert thickness[0] - thickness[1] > 0.4
+
+
+@pytest.mark.parametrize("varies", [False, True])
+@pytest.mark.parametrize("seed", range(25))
+def test_many_settings_at_once_give_what_one_by_one_gives(seed, varies):
+    beads = random_beads(random.Random(seed), varies)
+    low, high = beads.width_varies or (beads.width, beads.width)
+    row = [
+        low,
+        high,
+        beads.contours,
+        beads.smallest_wall,
+        BETWEEN.index(beads.between_one_and_two),
+        beads.squeeze,
+        beads.smallest_fill,
+        float(varies),
+    ]
+    at = np.arange(0, 900) / 100
+    fills, printed = outcomes_at(at, np.array([row]))
+    table = calculated(beads)
+    for index, nominal in enumerate(at.tolist()):
+        outcome = table.outcome(nominal)
+        assert FILL_CODES[fills[0, index]] == outcome.fill
+        if outcome.printed is not None:
+            assert printed[0, index] == pytest.approx(outcome.printed, abs=1e-4)
+
+
+def test_known_settings_are_found_again():
+    rows = []
+    table = calculated(FIRST)
+    for at in range(20, 260, 8):
+        outcome = table.outcome(at / 100)
+        values = () if outcome.printed is None else around(outcome.printed)
+        rows.append((at / 100, outcome.fill, values))
+    found = fit([file_of(rows, "xy")], BASE).found
+    assert found is not None and found.unlike == ()
+    for key, truth in (
+        ("width", FIRST.width),
+        ("smallest_wall", FIRST.smallest_wall),
+        ("squeeze", FIRST.squeeze),
+        ("smallest_fill", FIRST.smallest_fill),
+    ):
+        assert found.ranges[key].low <= truth <= found.ranges[key].high
+        assert found.ranges[key].high - found.ranges[key].low < 0.2
+    assert found.ranges["width"].value == pytest.approx(FIRST.width, abs=0.02)
+    assert found.beads.between_one_and_two == FIRST.between_one_and_two
+
+
+def test_one_line_goes_through_steps_that_keep_one_rule_and_no_other():
+    rows = [(t / 10, "solid", around(0.9)) for t in range(5, 9)]
+    rows += [(t / 10, "solid", around(t / 10 + 0.02)) for t in range(9, 20)]
+    walls = file_of(rows).rows
+    lines = lines_of(steps(walls), scatter_of(walls, 0.01)).lines
+    assert [(line.slope, len(line.steps)) for line in lines] == [(0.0, 4), (1.0, 11)]
+    assert [line.offset for line in lines] == [pytest.approx(0.9), pytest.approx(0.02)]
+
+
+def test_where_the_printed_thickness_jumps_the_band_covers_both():
+    rows = [(0.3, "solid", around(0.45)), (0.4, "solid", around(0.45))]
+    rows += [(t / 10, "solid", around(0.9)) for t in (6, 7, 8)]
+    table = band_table(rules_of(fit([file_of(rows, "xy")], BASE), BASE))
+    jump = table.outcome(0.5)
+    assert jump.fill in ("solid", "uncertain")
+    assert jump.printed - jump.uncertainty < 0.45
+    assert jump.printed + jump.uncertainty > 0.9
+    assert table.outcome(0.4).uncertainty < 0.05 > table.outcome(0.6).uncertainty
+
+
+def test_axes_that_agree_make_one_table_and_axes_that_do_not_make_two():
+    same = [(t / 10, "solid", around(t / 10)) for t in range(5, 15)]
+    other = [(t / 10, "solid", around(t / 10 + 0.06)) for t in range(5, 15)]
+    assert fit([file_of(same, "xy")], BASE).axes == {}
+    both = Readings("r.csv", (*file_of(same, "x").rows, *file_of(other, "y").rows), error=0.02)
+    fitted = fit([both], BASE)
+    assert set(fitted.axes) == {"x", "y"}
+    assert "on the whole walls along x are 0.060 mm thinner than along y" in fitted.differ
+    rules = rules_of(fitted, BASE)
+    x, y, any_ = (band_table(rules, axis).outcome(1.0) for axis in ("x", "y", None))
+    assert y.printed - x.printed == pytest.approx(0.06, abs=0.005)
+    # A wall in any direction may be as thin as one and as thick as the other.
+    assert any_.printed - any_.uncertainty <= x.printed - x.uncertainty + 0.001
+    assert any_.printed + any_.uncertainty >= y.printed + y.uncertainty - 0.001
+
+
+def test_walls_in_any_direction_get_the_worse_fill():
+    x = [(t / 10, "solid", around(t / 10)) for t in range(5, 15)]
+    y = [(t / 10, "hollow" if t == 10 else "solid", around(t / 10)) for t in range(5, 15)]
+    both = Readings("r.csv", (*file_of(x, "x").rows, *file_of(y, "y").rows), error=0.02)
+    fitted = fit([both], BASE)
+    rules = rules_of(fitted, BASE)
+    found = [band_table(rules, axis).outcome(1.0).fill for axis in ("x", "y", None)]
+    assert found == ["solid", "hollow", "hollow"]
+    assert "1.00 mm comes out solid along x and hollow along y" in fitted.differ
+
+
+def odd(rows, base=BASE, axes="xy"):
+    return "\n".join(fit([file_of(rows, axes)], base).odd)
+
+
+def usual(changed):
+    """Walls as drawn from 0.5 to 1.4 mm, with some of them otherwise."""
+    rows = {t / 10: ("solid", around(t / 10)) for t in range(9, 25)}
+    return [(nominal, *row) for nominal, row in sorted({**rows, **changed}.items())]
+
+
+def test_what_is_odd_is_told():
+    assert odd(usual({})) == ""
+    told = odd(usual({1.5: ("solid", (0.15, 0.15, 0.16))}))
+    assert "r.csv:8: 1.50 mm along x: the reading 0.15 is thinner than possible" in told
+    told = odd(usual({1.5: ("hollow", (0.45, 0.45, 0.45))}))
+    assert "thinner than 2 x 0.6 nozzle diameters: hardly likely" in told
+    told = odd(usual({1.5: ("solid", (1.5, 1.5, 1.9))}))
+    assert "the reading 1.9 is an outlier among 1.5, 1.5, 1.9" in told
+    told = odd(usual({1.5: ("solid", around(1.3))}))
+    assert "1.50 mm came out" in told
+    assert "only walls along x were measured" in odd(usual({}), axes="x")
+
+
+def test_a_fill_that_no_bead_settings_expect_is_told():
+    # Hollow in the middle of what the beads fill on either side of it, again and again.
+    rows = usual(
+        {
+            0.3: ("solid", around(0.45)),
+            0.4: ("solid", around(0.45)),
+            0.6: ("solid", around(0.9)),
+            0.7: ("hollow", around(0.9)),
+            0.8: ("solid", around(0.9)),
+        }
+    )
+    told = odd(rows)
+    assert "0.70 mm came out hollow, which no bead settings that explain the other steps" in told
+
+
+def test_a_wall_that_came_out_in_two_ways_is_uncertain():
+    rows = usual({})
+    rounds = [file_of(rows, "xy"), file_of(usual({1.5: ("hollow", around(1.5))}), "xy")]
+    fitted = fit(rounds, BASE)
+    table = band_table(rules_of(fitted, BASE))
+    assert [table.outcome(at).fill for at in (1.4, 1.5, 1.6)] == ["solid", "uncertain", "solid"]
+    assert "1.50 mm along x was seen to come out hollow and solid: measure it again" in fitted.odd
+
+
+def test_powder_goes_on_as_it_did_and_nothing_is_calculated_from_beads():
+    rows = [(0.3, "missing", ()), *((t / 10, "solid", around(t / 10 + 0.08)) for t in range(5, 20))]
+    fitted = fit([file_of(rows, "xy")], BASE_POWDER)
+    assert fitted.beads is None
+    table = band_table(rules_of(fitted, BASE_POWDER))
+    assert table.outcome(5).fill == "solid"
+    assert table.outcome(5).band.source == "calculated"
+    assert table.outcome(5).printed == pytest.approx(5.08, abs=0.01)
+    assert table.outcome(0.4).fill == "uncertain"
+    assert table.outcome(0.2).fill == "missing"
+
+
+def test_other_features_are_told_but_change_no_limit():
+    extra = parse_readings(
+        "feature,axis,nominal,reading_1,fill\nwall,x,1,1.0,solid\nhole,vertical,0.5,,missing\n"
+        "hole,vertical,1,0.8,\nhole,vertical,2,1.8,\n",
+        "r.csv",
+    )
+    (told,) = fit([extra], BASE).others
+    assert told.startswith("vertical holes: 0.50 mm did not come out, 1.00 mm and more did, -0.20")
+
+
+def test_readings_without_a_wall_are_refused():
+    holes = parse_readings("feature,axis,nominal,reading_1,fill\nhole,vertical,1,0.8,\n", "h.csv")
+    with pytest.raises(InputError, match=r"h\.csv: no wall is among the readings"):
+        fit([holes], BASE)
+
+
+def test_too_many_steps_are_refused():
+    rows = [(0.2 + t / 100, "solid", (1.0,)) for t in range(130)]
+    with pytest.raises(InputError, match="more than 120 thicknesses"):
+        fit([file_of(rows)], BASE)
+
+
+@pytest.mark.parametrize("base", [BASE, Rules("b", "b", "material extrusion", 0.2)])
+@pytest.mark.parametrize("seed", range(8))
+def test_nonsense_still_makes_a_table(seed, base):
+    rng = random.Random(seed)
+    rows = []
+    for at in range(1, rng.randint(2, 30)):
+        fill = rng.choice(("solid", "hollow", "missing"))
+        values = (
+            () if fill == "missing" else [rng.uniform(0.1, 4) for _ in range(rng.randint(1, 4))]
+        )
+        rows.append((at / 10, fill, values))
+    fitted = fit([file_of(rows, "xy"), file_of(rows[::2], "x")], base)
+    for axis in (None, "x", "y"):
+        table = band_table(rules_of(fitted, base), axis)
+        for nominal, fill, _ in rows:
+            assert table.outcome(nominal).fill == fill
+
+
+def test_the_same_readings_give_the_same_fit():
+    rng = np.random.default_rng(3)
+    process = KINDS[2](rng)
+    file = read(process, usual_steps(), instrument(rng), rng)
+    one, other = (fit([file], BASE) for _ in range(2))
+    assert one.bands == other.bands
+    assert one.beads == other.beads
