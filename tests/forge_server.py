@@ -63,6 +63,9 @@ class Forge(ThreadingHTTPServer):
         self.faults: list[Fault] = []
         self.foreign: set[int] = set()
 
+    def handle_error(self, request: object, client_address: object) -> None:
+        """Whoever asked may have gone: tests of time-outs do that."""
+
     @property
     def url(self) -> str:
         return f"http://127.0.0.1:{self.server_address[1]}"

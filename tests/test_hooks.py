@@ -1,6 +1,5 @@
-"""The hooks and pipelines, driven for real in temporary git repositories."""
+"""The hooks, driven for real in temporary git repositories."""
 
-import os
 import re
 import shutil
 import stat
@@ -10,105 +9,17 @@ from pathlib import Path
 
 import pytest
 import yaml
-from solids import box, mesh
+from design_repository import RULES, Work, design_repository, stl
 
 from wallguard.cli import main
-from wallguard.mesh.mesh import Mesh
 
 TOP = Path(__file__).resolve().parents[1]
-PIPELINES = sorted((TOP / "hooks" / "pipelines").glob("*.yml"))
-CONFIG = """\
-wallguard: 1
-unit: mm
-parts:
-  - files: "**/*.stl"
-    rules: rules/petg.yaml
-exclude: ["drafts/"]
-"""
-# 1.5 mm comes out hollow: 1.5 - 2 x 0.55 = 0.4 lies between `squeeze` and `smallest_fill`.
-RULES = """\
-wallguard: 1
-name: PETG
-process: {category: material extrusion}
-layer_height: 0.5
-beads: {width: 0.55, contours: 2, smallest_wall: 0.45, squeeze: 0.1, smallest_fill: 0.6}
-"""
-
-
-def stl(path: Path, wall: float) -> None:
-    """A square tube with walls of `wall` mm, as ASCII STL."""
-    inside = 20 - 2 * wall
-    drawn: Mesh = mesh(box([20, 20, 4]) - box([inside, inside, 6], [wall, wall, -1]))
-    lines = ["solid tube"]
-    for triangle in drawn.vertices[drawn.triangles].tolist():
-        lines += ["facet normal 0 0 0", "outer loop"]
-        lines += [f"vertex {x:.6f} {y:.6f} {z:.6f}" for x, y, z in triangle]
-        lines += ["endloop", "endfacet"]
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text("\n".join([*lines, "endsolid tube", ""]), encoding="ascii")
-
-
-class Work:
-    """A design repository under construction."""
-
-    def __init__(self, root: Path) -> None:
-        self.root = root
-
-    def run(self, *command: str, **more) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            command,
-            cwd=self.root,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            encoding="utf-8",
-            check=False,
-            **more,
-        )
-
-    def git(self, *arguments: str) -> str:
-        done = self.run("git", *arguments)
-        assert done.returncode == 0, done.stdout
-        return done.stdout.strip()
-
-    def write(self, name: str, text: str) -> None:
-        (self.root / name).parent.mkdir(parents=True, exist_ok=True)
-        (self.root / name).write_text(text, encoding="utf-8")
-
-    def commit(self, *options: str) -> subprocess.CompletedProcess[str]:
-        return self.run("git", "commit", "--message", "work", *options)
 
 
 @pytest.fixture
 def work(tmp_path, monkeypatch) -> Work:
-    """A repository with its first commit, and `wallguard` on the PATH."""
-    for name in [name for name in os.environ if name.startswith(("GIT_", "PRE_COMMIT"))]:
-        monkeypatch.delenv(name)
-    (tmp_path / "gitconfig").write_text(
-        "[user]\nname = Tester\nemail = tester@example.org\n[init]\ndefaultBranch = main\n"
-    )
-    monkeypatch.setenv("GIT_CONFIG_GLOBAL", str(tmp_path / "gitconfig"))
-    monkeypatch.setenv("GIT_CONFIG_NOSYSTEM", "1")
-    monkeypatch.setenv("PRE_COMMIT_HOME", str(tmp_path / "pre-commit"))
-    monkeypatch.setenv("PYTHONPATH", str(TOP))
-    programs = tmp_path / "programs"
-    programs.mkdir()
-    for name, line in (
-        ("wallguard", f'exec "{sys.executable}" -m wallguard "$@"'),
-        ("pip", f'echo "$@" >> "{tmp_path / "installed"}"'),
-    ):
-        program = programs / name
-        program.write_text(f"#!/bin/sh\n{line}\n")
-        program.chmod(0o755)
-    monkeypatch.setenv("PATH", str(programs), prepend=os.pathsep)
-    made = Work(tmp_path / "design")
-    made.root.mkdir()
-    made.git("init", "--quiet")
-    made.write("wallguard.yaml", CONFIG)
-    made.write("rules/petg.yaml", RULES)
-    stl(made.root / "parts/good.stl", 1.8)
-    made.git("add", "--all")
-    made.git("commit", "--quiet", "--message", "first")
-    return made
+    """A design repository with its first commit, and `wallguard` on the PATH."""
+    return design_repository(tmp_path, monkeypatch)
 
 
 @pytest.fixture
@@ -274,59 +185,6 @@ def test_the_plain_hook_says_how_to_install_wallguard(plain, tmp_path, monkeypat
     done = plain.commit()
     assert done.returncode == 1
     assert "pip install wallguard" in done.stdout
-
-
-def scripts(value: object) -> list[str]:
-    """All shell lines in a pipeline, in their order."""
-    if isinstance(value, list):
-        return [line for item in value for line in scripts(item)]
-    if not isinstance(value, dict):
-        return []
-    found: list[str] = []
-    for key, item in value.items():
-        if key == "run" and isinstance(item, str):
-            found.append(item)
-        elif key == "script":
-            found += item
-        else:
-            found += scripts(item)
-    return found
-
-
-@pytest.mark.parametrize("pipeline", PIPELINES, ids=lambda path: path.stem)
-@pytest.mark.parametrize(("branch", "expected"), [("merged", 1), ("", 0)])
-@pytest.mark.skipif(sys.platform == "win32", reason="shell scripts")
-def test_a_pipeline_checks_what_the_branch_changed_and_reports(
-    work, tmp_path, monkeypatch, pipeline, branch, expected
-):
-    """Run with what each forge sets for a merge request into main, and for main itself."""
-    lines = scripts(yaml.safe_load(pipeline.read_text(encoding="utf-8")))
-    if pipeline.stem == "bitbucket-pipelines" and not branch:
-        pytest.skip("it runs for pull requests only")
-    base = work.git("rev-parse", "HEAD")
-    work.git("remote", "add", "origin", str(work.root))
-    work.git("fetch", "--quiet", "origin")
-    if branch:
-        work.git("checkout", "--quiet", "-b", branch)
-        stl(work.root / "parts/new.stl", 1.5)
-        work.git("add", "--all")
-        work.git("commit", "--quiet", "--message", "hollow")
-        monkeypatch.setenv("TARGET", "main")
-        monkeypatch.setenv("CI_MERGE_REQUEST_DIFF_BASE_SHA", base)
-        monkeypatch.setenv("BITBUCKET_PR_DESTINATION_BRANCH", "main")
-    monkeypatch.setenv("GITHUB_STEP_SUMMARY", str(tmp_path / "summary.md"))
-    kept = [line for line in lines if "apt-get" not in line]
-    assert any("pip install wallguard" in line for line in lines)
-    codes = [work.run("bash", "-e", "-c", line).returncode for line in kept]
-    assert [code for code in codes if code] == [expected] * expected
-    (junit,) = work.root.rglob("walls.xml")
-    (markdown,) = work.root.rglob("walls.md")
-    assert junit.read_text(encoding="utf-8").startswith("<?xml")
-    summary = markdown.read_text(encoding="utf-8")
-    assert ("parts/new.stl" in summary) == bool(branch)
-    assert ("parts/good.stl" in summary) == (not branch)
-    if pipeline.stem == "github-actions":
-        assert (tmp_path / "summary.md").read_text(encoding="utf-8") == summary
 
 
 def test_a_commit_that_touches_no_part_imports_nothing_heavy(work, monkeypatch, capsys):

@@ -58,8 +58,9 @@ def run(
     found = _read(report)
     context = ci.read(environment)
     dialect = _dialect(target.forge or context.forge or ("github" if dry_run else ""))
-    token = next((environment[name] for name in dialect.tokens if environment.get(name)), "")
-    secret = Secret(token.strip())
+    tokens = (environment.get(name, "").strip() for name in dialect.tokens)
+    token = next(filter(None, tokens), "")
+    secret = Secret(token)
     marker = _marker(target.name)
     body = secret.hidden_in(
         comment.text(

