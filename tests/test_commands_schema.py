@@ -13,6 +13,7 @@ from wallguard.errors import InputError
     [
         ("rules", "wallguard rule file"),
         ("repository", "wallguard.yaml"),
+        ("waivers", "waivers.yaml"),
         ("report", "wallguard report"),
         ("impact", "wallguard impact"),
         ("scale", "wallguard scale"),
