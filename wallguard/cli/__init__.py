@@ -12,12 +12,36 @@ import sys
 from collections.abc import Callable, Sequence
 
 from wallguard import __version__
-from wallguard.cli import chart, check, comment, coupon, impact, init, scale, schema, waive, walls
+from wallguard.cli import (
+    chart,
+    check,
+    comment,
+    coupon,
+    impact,
+    init,
+    scale,
+    schema,
+    toolpath,
+    waive,
+    walls,
+)
 from wallguard.cli.shared import Parser
 from wallguard.errors import InputError
 
 # Every command, in the order of the help.
-COMMANDS = (check, waive, walls, scale, chart, init, coupon, impact, comment, schema)
+COMMANDS = (
+    check,
+    waive,
+    walls,
+    scale,
+    chart,
+    init,
+    coupon,
+    impact,
+    toolpath,
+    comment,
+    schema,
+)
 
 DESCRIPTION = """\
 Check the walls of 3D-printed parts before they are printed.

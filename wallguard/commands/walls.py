@@ -34,7 +34,7 @@ def run(
     Raises InputError where the part or the rule file cannot be used.
     """
     loaded = load_rules(rules) if rules else None
-    assignment = _assignment(part)
+    assignment = lies(part)
     mesh = read_mesh(part, unit=assignment.unit)
     geometry = Geometry(mesh, examine(mesh), assignment.rotation, assignment.scale)
     try:
@@ -50,12 +50,16 @@ def run(
     return walls_text(walls) if as_json else table(walls)
 
 
-def _assignment(part: Path) -> Assignment:
-    """How the part is printed: what `wallguard.yaml` above it says first, else upright."""
+def lies(part: Path, rules: str = "") -> Assignment:
+    """How the part is printed: as `wallguard.yaml` above it says for the file `rules`, else as it
+    says first, else upright."""
     root = find_root(part.parent)
     name = Path(part).absolute()
     if name.is_relative_to(root):
         found = load_repository(root).assignments(name.relative_to(root).as_posix())
+        for one in found:
+            if rules and (root / one.rules).resolve() == Path(rules).resolve():
+                return one
         if found:
             return found[0]
     return Assignment(rules="")

@@ -1,8 +1,8 @@
 """Where straight lines run through laid beads: exact, for many lines and beads at once.
 
-Seen from above a bead is a rectangle with half-round ends (a stadium). It is convex, so a line meets
-it in one interval: from the first to the last place where the line is in the rectangle or in one of
-the two round ends.
+Seen from above a bead is a rectangle with half-round ends (a stadium). It is convex, so a line
+meets it in one interval: from the first to the last place where the line is in the rectangle or in
+one of the two round ends.
 
 Beads are noted in square cells, layer by layer, widened so that a line needs to be looked up only
 at points STEP apart in the cells where these lie.
@@ -36,8 +36,8 @@ class Strands(NamedTuple):
 
     def part(self, low: int, high: int) -> Strands:
         """Those of layers low up to, not including, high."""
-        first, last = np.searchsorted(self.layer, [low, high])
-        return Strands(*(column[first:last] for column in self))
+        some = slice(*np.searchsorted(self.layer, [low, high]).tolist())
+        return Strands(self.start[some], self.end[some], self.width[some], self.layer[some])
 
 
 class Crossings(NamedTuple):
@@ -97,12 +97,19 @@ class Cells:
 
 
 def crossings(
-    cells: Cells, layer: _Ints, point: _Floats, direction: _Floats, reach: _Floats
+    cells: Cells,
+    layer: _Ints,
+    point: _Floats,
+    direction: _Floats,
+    reach: _Floats,
+    sight: _Floats | None = None,
 ) -> Iterator[Crossings]:
     """Where the lines point + s direction, |s| <= reach, meet the beads of their layers.
 
     point, direction (n, 2), direction of length 1; reach (n,), mm. In blocks of whole lines.
+    sight  (n,) how far what is met there is followed, mm; None: no further than `reach`
     """
+    sight = reach if sight is None else sight
     if not len(point) or not len(cells.key):
         return
     steps = np.ceil(2 * reach / _STEP).astype(np.int64) + 1
@@ -123,7 +130,7 @@ def crossings(
         what = cells.bead[
             np.arange(len(who)) + np.repeat(begin[some] - (np.cumsum(many) - many), many)
         ]
-        yield _met(cells.strands, who, what, point, direction, reach)
+        yield _met(cells.strands, who, what, point, direction, sight)
         at = stop
 
 
@@ -133,18 +140,19 @@ def _met(
     bead: _Ints,
     point: _Floats,
     direction: _Floats,
-    reach: _Floats,
+    sight: _Floats,
 ) -> Crossings:
     # Steps next to each other find mostly the same beads.
-    again = np.unique(line * (len(strands.layer) + 1) + bead)
-    line, bead = again // (len(strands.layer) + 1), again % (len(strands.layer) + 1)
+    count = len(strands.layer) + 1
+    pair = np.sort(line * count + bead)
+    line, bead = np.divmod(pair[np.diff(pair, prepend=-1) > 0], count)
     low, high = intervals(
         strands.start[bead] - point[line],
         strands.end[bead] - point[line],
         strands.width[bead] / 2,
         direction[line],
     )
-    low, high = np.maximum(low, -reach[line]), np.minimum(high, reach[line])
+    low, high = np.maximum(low, -sight[line]), np.minimum(high, sight[line])
     met = np.flatnonzero(low < high)
     line, bead, low, high = line[met], bead[met], low[met], high[met]
     order = np.lexsort((low, line))

@@ -1,0 +1,273 @@
+"""`wallguard toolpath`: what a program really lays, against the part and against the rule file."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import time
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from wallguard import __version__
+from wallguard.bands.declared import band_table
+from wallguard.checks.case import Case, Draft
+from wallguard.commands.publish import Outputs, publish
+from wallguard.commands.walls import lies
+from wallguard.engine import check_status, failed, mesh_info, named, status_of
+from wallguard.errors import InputError
+from wallguard.findings import CheckRun, PartReport, Report
+from wallguard.geometry import Geometry
+from wallguard.mesh.health import examine
+from wallguard.mesh.read import read_mesh
+from wallguard.reports import console
+from wallguard.rules.load import load_rules
+from wallguard.rules.model import Rules
+from wallguard.toolpath import verdict
+from wallguard.toolpath.run import Verified, verify
+
+if TYPE_CHECKING:
+    from wallguard.toolpath.against import Against
+
+FILAMENT = 1.75
+
+
+def run(
+    files: Sequence[Path],
+    *,
+    part: Path,
+    rules: Path | None = None,
+    against: Path | None = None,
+    place: tuple[float, float] | None = None,
+    filament: float | None = None,
+    flow: float | None = None,
+    outputs: Outputs | None = None,
+    pictures: Path | None = None,
+) -> int:
+    """Verify programs against the part they make; returns the exit code: 0 all walls come out, 1
+    some fail (with `against`: some get worse), 2 a program could not be used.
+
+    against   another program of the same part: how it was before; only what changes is told
+    place     near which place of the plate (mm) the middle of the part's box lies; None: search
+    filament  diameter in mm, flow: factor between what is fed and what is laid; None: 1.75 and 1
+    pictures  a folder for one SVG for each finding that has a place
+
+    Raises InputError where the part or the rules cannot be used, where files are named that do not
+    go together, or where a report cannot be written.
+    """
+    started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
+    begun = time.perf_counter()
+    outputs = outputs or Outputs()
+    if not files:
+        raise InputError("toolpath", "no program is named", remedy="Name one or more")
+    if against is not None and (len(files) != 1 or outputs.junit or pictures):
+        raise InputError(
+            against,
+            "two programs are compared with each other, and reported as JSON or Markdown",
+            remedy="Name one program besides --against, without --junit and --pictures",
+        )
+    loaded = load_rules(rules) if rules else None
+    if loaded is not None and loaded.category != "material extrusion":
+        raise InputError(
+            loaded.path,
+            f"these rules are for {loaded.category}, which lays no beads",
+            remedy="Name rules for material extrusion",
+        )
+    how = lies(part, loaded.path if loaded else "")
+    mesh = read_mesh(part, unit=how.unit)
+    geometry = Geometry(mesh, examine(mesh), how.rotation, how.scale)
+    case = Case(geometry, loaded, band_table(loaded)) if loaded else None
+    with _Progress() as progress:
+        work = partial(
+            verify,
+            geometry=geometry,
+            part=str(part),
+            filament=filament or FILAMENT,
+            flow=flow or 1.0,
+            at=place,
+            largest=case.largest if case else 4.0,
+            splits=case.splits if case else (),
+            step=progress.step,
+        )
+        if against is not None:
+            compared = _against(work, files[0], against, part, geometry, loaded, started)
+            return _publish_against(compared, outputs)
+        parts, drawn = [], []
+        for file in files:
+            one = _report(work, file, part, rules, geometry, case)
+            parts.append(one[0])
+            drawn += one[1] if pictures else []
+    report = Report(
+        parts=tuple(parts),
+        version=__version__,
+        started=started,
+        seconds=time.perf_counter() - begun,
+    )
+    if pictures is not None:
+        _folder(pictures)
+        drawn = [(pictures / name, text) for name, text in drawn]
+    publish(partial(console.text, report), [*_texts(report, outputs), *drawn])
+    return report.exit_code
+
+
+def _report(
+    work: partial[Verified],
+    file: Path,
+    part: Path,
+    rules: Path | None,
+    geometry: Geometry,
+    case: Case | None,
+) -> tuple[PartReport, list[tuple[Path, str]]]:
+    begun = time.perf_counter()
+    told = f"{file}, {rules}" if rules else str(file)
+    name = case.rules.name if case else ""
+    try:
+        verified = work(file)
+    except (InputError, MemoryError) as error:
+        message = str(error) or f"{file}: there is not enough memory for it"
+        return failed(str(part), told, name, message), []
+    copies = verdict.Copies(verified.places)
+    fills = [*verdict.fill_drafts(geometry, verified.walls, copies, case)]
+    differs = [*verdict.rule_drafts(geometry, verified.walls, case)] if case else []
+    odd = [*verdict.bead_drafts(verified.laid)]
+    drafts = [draft for draft, _ in (*fills, *differs)] + odd
+    findings = named(drafts, str(part), told)
+    report = PartReport(
+        path=str(part),
+        rules=told,
+        rules_name=name,
+        status=status_of(findings),
+        mesh=mesh_info(geometry),
+        checks=_runs(verified, [d for d, _ in fills], [d for d, _ in differs], odd, case),
+        walls=verdict.report_walls(geometry, verified.walls),
+        findings=tuple(findings),
+        seconds=time.perf_counter() - begun,
+    )
+    from wallguard.drawings.laid import picture
+
+    shown = verdict.with_walls([*fills, *differs], findings)
+    pictures = [
+        (Path(f"{_stem(file)}-{finding.id}.svg"), picture(verified, geometry, wall, finding, told))
+        for finding in findings
+        if (wall := shown.get(finding.id)) is not None
+    ]
+    return report, pictures
+
+
+def _stem(file: Path) -> str:
+    return "".join(char if char.isalnum() and char.isascii() else "-" for char in file.name)
+
+
+def _runs(
+    verified: Verified,
+    fills: Sequence[Draft],
+    differs: Sequence[Draft],
+    odd: Sequence[Draft],
+    case: Case | None,
+) -> tuple[CheckRun, ...]:
+    placed = "; ".join(place.words() for place in verified.places)
+    if len(verified.places) > 1:
+        placed = f"{len(verified.places)} copies: {placed}"
+    empty = sum(level.layer < 0 for one in verified.comparisons for level in one.levels)
+    note = f"in {empty} layers nothing is laid" if empty else ""
+    return (
+        CheckRun("toolpath_reading", "passed", "; ".join(verified.notes)),
+        CheckRun("toolpath_placing", "passed", placed),
+        CheckRun(verdict.BEADS, check_status(odd)),
+        CheckRun(verdict.FILL, check_status(fills), note),
+        CheckRun(verdict.RULES, check_status(differs))
+        if case
+        else CheckRun(verdict.RULES, "skipped", "no rules were named"),
+    )
+
+
+def _against(
+    work: partial[Verified],
+    file: Path,
+    other: Path,
+    part: Path,
+    geometry: Geometry,
+    rules: Rules | None,
+    started: str,
+) -> Against:
+    from wallguard.toolpath import against
+
+    before, after = work(other), work(file)
+    first, second = (one.comparisons[0].walls for one in (before, after))
+    tolerance = (rules.tolerance,) if rules else ()
+    return against.Against(
+        part=str(part),
+        before=against.side(str(other), before.laid, len(before.places)),
+        after=against.side(str(file), after.laid, len(after.places)),
+        pairs=against.pairs(geometry, first, second, *tolerance),
+        notes=tuple(dict.fromkeys((*before.notes, *after.notes))),
+        version=__version__,
+        started=started,
+    )
+
+
+def _publish_against(compared: Against, outputs: Outputs) -> int:
+    from wallguard.reports import against
+
+    files: list[tuple[Path, str]] = []
+    if outputs.markdown:
+        files.append((outputs.markdown, against.markdown(compared)))
+    if outputs.json:
+        files.append((outputs.json, against.json_text(compared)))
+    publish(partial(against.text, compared), files)
+    return compared.exit_code
+
+
+def _texts(report: Report, outputs: Outputs) -> Iterable[tuple[Path, str]]:
+    if outputs.junit:
+        from wallguard.reports import junit
+
+        yield outputs.junit, junit.xml(report)
+    if outputs.markdown:
+        from wallguard.reports import markdown
+
+        yield outputs.markdown, markdown.markdown(report)
+    if outputs.json:
+        from wallguard.reports import json_report
+
+        yield outputs.json, json_report.text(report)
+
+
+def _folder(path: Path) -> None:
+    try:
+        path.mkdir(exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            path, f"cannot be made: {error.strerror}", remedy="Name another folder"
+        ) from None
+
+
+class _Progress:
+    """What is being done and how far it is, on a terminal; else a line every ten seconds."""
+
+    def __init__(self) -> None:
+        self.stream = sys.stderr
+        self.terminal = self.stream.isatty()
+        self.last = time.monotonic()
+
+    def __enter__(self) -> _Progress:
+        return self
+
+    def step(self, what: str, share: float) -> None:
+        now = time.monotonic()
+        said = f"{what} {share:.0%}" if share > 0 else what
+        if self.terminal and (now - self.last > 0.1 or share == 0):
+            self.last = now
+            room = shutil.get_terminal_size().columns - 1
+            self.stream.write(f"\r{said[:room]}\x1b[K")
+            self.stream.flush()
+        elif not self.terminal and now - self.last > 10:
+            self.last = now
+            print(said, file=self.stream, flush=True)
+
+    def __exit__(self, *_: object) -> None:
+        if self.terminal:
+            self.stream.write("\r\x1b[K")
+            self.stream.flush()

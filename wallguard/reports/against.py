@@ -1,0 +1,183 @@
+"""Two toolpaths of one part against each other: for a terminal, as Markdown, and as JSON."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from wallguard.reports.console import painter, wrapped
+from wallguard.reports.json_text import LENGTH, THICKNESS, Json, dump, encodable, number, numbers
+from wallguard.reports.markdown_text import code, prose
+from wallguard.reports.page import Section, fitted
+from wallguard.reports.plain import counted, plain
+from wallguard.reports.schema import FRAME
+from wallguard.text import mm, place
+from wallguard.toolpath.against import Against, Pair, Side
+
+NAME = "wallguard-toolpaths/1"
+_SHOWN = 20
+
+
+def text(compared: Against, *, width: int = 80, colour: bool = False) -> str:
+    """For a terminal of `width` columns; ends with a line break."""
+    paint = painter(colour)
+    out = [f"{plain(compared.part)}: {plain(compared.before.path)} -> {plain(compared.after.path)}"]
+    for row in _totals(compared):
+        out += wrapped(row, "  ", width)
+    out += ["", "  walls by outcome, before -> after"]
+    for (before, after), times in _counts(compared):
+        out.append(f"    {before:>9} -> {after:<9} {counted(times, 'wall')}")
+    shown = [pair for pair in compared.pairs if pair.changed or pair.worse]
+    out += [""] if shown else []
+    for pair in shown[:_SHOWN]:
+        word = "worse" if pair.worse else "better" if pair.better else "other"
+        said = wrapped(_words(pair), " " * 11, width)
+        mark = paint(f"{word:<6}", {"worse": "fail", "better": "passed"}.get(word, "warn"))
+        out += [f"    {mark} {said[0].lstrip()}", *said[1:]]
+    if len(shown) > _SHOWN:
+        out.append(f"    and {len(shown) - _SHOWN} more; the JSON report has them all")
+    for note in compared.notes:
+        out += wrapped(f"note: {note}", "  ", width)
+    verdict = _verdict(compared)
+    word, _, rest = verdict.partition(":")
+    out += ["", paint(word, "failed" if compared.exit_code else "passed") + f":{rest}"]
+    return "\n".join(out) + "\n"
+
+
+def markdown(compared: Against, *, limit: int = 65000) -> str:
+    """As GitHub-flavoured Markdown of at most `limit` characters."""
+    word, _, rest = _verdict(compared).partition(":")
+    head = f"**{word.capitalize()}**:{rest}\n\n"
+    head += f"{code(compared.part)}: {code(compared.before.path)} → {code(compared.after.path)}\n\n"
+    totals = [f"- {prose(row)}\n" for row in _totals(compared)]
+    outcomes = [
+        f"| {before} | {after} | {times} |\n" for (before, after), times in _counts(compared)
+    ]
+    changed = [
+        f"- {'**worse**' if pair.worse else 'better' if pair.better else 'other'}: "
+        f"{prose(_words(pair))}\n"
+        for pair in compared.pairs
+        if pair.changed or pair.worse
+    ]
+    sections = [
+        Section("total", "totals", totals, ""),
+        Section("outcome", "outcomes", outcomes, "| before | after | walls |\n|---|---|---:|\n"),
+        Section("wall", "walls", changed, "### Walls that come out otherwise\n\n"),
+        Section(
+            "note", "notes", [f"- {prose(note)}\n" for note in compared.notes], "### Notes\n\n"
+        ),
+    ]
+    foot = (
+        "Coordinates are in the part file's own frame, in mm.\n\n"
+        "This speaks of a part's geometry only, not of strength or safety.\n"
+    )
+    return fitted(head, [one for one in sections if one.items], foot, limit)
+
+
+def json_text(compared: Against) -> str:
+    """As JSON text of the format `wallguard-toolpaths/1`, with a final line break.
+
+    Lengths are rounded to 0.001 mm, thickness to 0.0001 mm, volumes to 0.001 mm^3.
+    """
+    made: Json = {
+        "schema": NAME,
+        "frame": FRAME,
+        "version": compared.version,
+        "started": compared.started,
+        "part": compared.part,
+        "before": _side(compared.before),
+        "after": _side(compared.after),
+        "summary": {
+            "walls": len(compared.pairs),
+            "worse": len(compared.worse),
+            "better": sum(pair.better for pair in compared.pairs),
+            "changed": sum(pair.changed for pair in compared.pairs),
+            "outcomes": [
+                {"before": before, "after": after, "walls": times}
+                for (before, after), times in _counts(compared)
+            ],
+        },
+        "walls": [_pair(pair) for pair in compared.pairs],
+        "notes": list(compared.notes),
+    }
+    return dump(encodable(made))
+
+
+def _side(side: Side) -> Json:
+    return {
+        "path": side.path,
+        "volume": number(side.volume, LENGTH),
+        "bead_width": number(side.width, THICKNESS),
+        "layers": side.layers,
+        "layer_height": number(side.height, THICKNESS),
+        "copies": side.copies,
+    }
+
+
+def _pair(pair: Pair) -> Json:
+    def one(index: int, outcome: str) -> Json:
+        printed = pair.printed[index]
+        return {
+            "outcome": outcome,
+            "air": number(pair.air[index], THICKNESS),
+            "printed": None if printed is None else number(printed, THICKNESS),
+        }
+
+    return {
+        "thickness": number(pair.thickness, THICKNESS),
+        "length": number(pair.length, LENGTH),
+        "location": numbers(pair.location),
+        "before": one(0, pair.before),
+        "after": one(1, pair.after),
+        "worse": pair.worse,
+        "better": pair.better,
+        "changed": pair.changed,
+    }
+
+
+def _counts(compared: Against) -> list[tuple[tuple[str, str], int]]:
+    counts = Counter((pair.before, pair.after) for pair in compared.pairs)
+    return sorted(counts.items(), key=lambda item: (item[0][0] == item[0][1], item[0]))
+
+
+def _totals(compared: Against) -> list[str]:
+    before, after = compared.before, compared.after
+    share = after.volume / before.volume - 1 if before.volume else 0.0
+    rows = [
+        f"material laid: {before.volume:.1f} -> {after.volume:.1f} mm³ ({share:+.2%})",
+        f"usual bead: {mm(before.width)} -> {mm(after.width)} mm wide",
+        f"layers: {before.layers} of {before.height:.3g} mm -> {after.layers} of "
+        f"{after.height:.3g} mm",
+    ]
+    if before.copies != after.copies or before.copies > 1:
+        rows.append(f"copies: {before.copies} -> {after.copies}; the first of each are compared")
+    return rows
+
+
+def _words(pair: Pair) -> str:
+    return (
+        f"wall {mm(pair.thickness)} mm thick at {place(pair.location)}, {mm(pair.length)} mm long: "
+        f"{_state(pair, 0)} -> {_state(pair, 1)}"
+    )
+
+
+def _state(pair: Pair, index: int) -> str:
+    outcome = (pair.before, pair.after)[index]
+    printed = pair.printed[index]
+    if outcome == "missing" or printed is None:
+        return outcome
+    air = f" with {mm(pair.air[index])} mm of air" if pair.air[index] > 0 else ""
+    return f"{outcome}{air}, {mm(printed)} mm"
+
+
+def _verdict(compared: Against) -> str:
+    worse, better = len(compared.worse), sum(pair.better for pair in compared.pairs)
+    total = counted(len(compared.pairs), "wall")
+    if worse:
+        return f"WORSE: {worse} of {total} come out worse" + (
+            f", {better} better" if better else ""
+        )
+    if any(pair.changed for pair in compared.pairs):
+        return f"NOT WORSE: none of {total} comes out worse" + (
+            f", {better} better" if better else ""
+        )
+    return f"SAME: all of {total} come out as before"

@@ -1,0 +1,185 @@
+"""Two toolpaths of one part: which walls come out otherwise, and which get worse."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from wallguard.findings import Point
+from wallguard.geometry import Geometry
+from wallguard.rules.fields import TOLERANCE_DEFAULT
+from wallguard.toolpath.beads import Beads
+from wallguard.toolpath.comparison import LaidWall
+from wallguard.toolpath.verdict import UNCERTAINTY, deviation_of, outcome_of
+
+_WORSE = {"solid": 0, "sparse": 0, "thickened": 1, "thinned": 1, "hollow": 2, "broken": 3}
+_WORST = 4  # missing
+# How far two measures of one thickness may lie apart, mm.
+_SAME = 0.05
+
+
+@dataclass(frozen=True)
+class Side:
+    """One of the two toolpaths. Lengths in mm, volumes in mm^3.
+
+    volume  of all beads; width: usual bead; layers, height: usual layer height; copies of the part
+    """
+
+    path: str
+    volume: float
+    width: float
+    layers: int
+    height: float
+    copies: int
+
+
+@dataclass(frozen=True)
+class Pair:
+    """A wall before and after; None: on that side no wall there is like it."""
+
+    thickness: float
+    length: float
+    location: Point
+    before: str
+    after: str
+    air: tuple[float, float]
+    printed: tuple[float | None, float | None]
+
+    @property
+    def worse(self) -> bool:
+        """Whether it comes out worse afterwards."""
+        one, other = (_WORSE.get(name, _WORST) for name in (self.before, self.after))
+        return other > one or (
+            self.before == self.after == "hollow"
+            and self.air[1] > self.air[0] + _SAME
+            and self.air[1] > self.air[0] + 2 * UNCERTAINTY
+        )
+
+    @property
+    def better(self) -> bool:
+        """Whether it comes out better afterwards."""
+        one, other = (_WORSE.get(name, _WORST) for name in (self.before, self.after))
+        return other < one
+
+    @property
+    def changed(self) -> bool:
+        """Whether it comes out otherwise at all."""
+        if self.before != self.after:
+            return True
+        if None in self.printed or self.printed[0] is None or self.printed[1] is None:
+            return False
+        moved = abs(self.printed[1] - self.printed[0]) > 2 * UNCERTAINTY
+        return moved or abs(self.air[1] - self.air[0]) > 2 * UNCERTAINTY
+
+
+@dataclass(frozen=True)
+class Against:
+    """The comparison: both sides, and every wall in both, what gets worse first."""
+
+    part: str
+    before: Side
+    after: Side
+    pairs: tuple[Pair, ...]
+    notes: tuple[str, ...] = ()
+    version: str = ""
+    started: str = ""
+
+    @property
+    def worse(self) -> tuple[Pair, ...]:
+        return tuple(pair for pair in self.pairs if pair.worse)
+
+    @property
+    def exit_code(self) -> int:
+        """1 where a wall gets worse, else 0."""
+        return int(bool(self.worse))
+
+
+def side(path: str, laid: Beads, copies: int) -> Side:
+    """What is said of one toolpath as a whole."""
+    good = ~laid.odd
+    width, weight = laid.width[good], laid.volume[good]
+    order = np.argsort(width, kind="stable")
+    total = np.cumsum(weight[order])
+    usual = float(width[order][np.searchsorted(total, total[-1] / 2)]) if len(total) else 0.0
+    return Side(
+        path,
+        float(laid.volume.sum()),
+        usual,
+        len(laid.layer_z),
+        float(np.median(laid.layer_height)),
+        copies,
+    )
+
+
+def pairs(
+    geometry: Geometry,
+    before: Sequence[LaidWall],
+    after: Sequence[LaidWall],
+    tolerance: tuple[float, float] = (TOLERANCE_DEFAULT, TOLERANCE_DEFAULT),
+) -> tuple[Pair, ...]:
+    """Every wall afterwards with what was there before, and every wall that is there no more."""
+    found = []
+    used: set[int] = set()
+    for wall in after:
+        match = _match(wall, before)
+        if match is not None:
+            used.add(match)
+            found.append(_pair(geometry, before[match], wall, tolerance))
+    for index, wall in enumerate(before):
+        if index in used:
+            continue
+        match = _match(wall, after)
+        if match is not None:
+            found.append(_pair(geometry, wall, after[match], tolerance))
+    unique = list(dict.fromkeys(found))
+    return tuple(
+        sorted(
+            unique,
+            key=lambda pair: (
+                not pair.worse,
+                not pair.better,
+                not pair.changed,
+                round(pair.thickness, 3),
+                pair.location,
+            ),
+        )
+    )
+
+
+def _match(wall: LaidWall, others: Sequence[LaidWall]) -> int | None:
+    """The wall that shares most of its box with this one, of about its thickness."""
+    low, high = np.array(wall.stretch.box)
+    best, chosen = 0.0, None
+    for index, other in enumerate(others):
+        apart = abs(other.stretch.typical - wall.stretch.typical)
+        if apart > max(0.1, 0.1 * wall.stretch.typical):
+            continue
+        other_low, other_high = np.array(other.stretch.box)
+        shared = np.minimum(high, other_high) - np.maximum(low, other_low)
+        if (shared <= 0).any():
+            continue
+        volume = float(shared.prod())
+        if volume > best:
+            best, chosen = volume, index
+    return chosen
+
+
+def _pair(
+    geometry: Geometry, before: LaidWall, after: LaidWall, tolerance: tuple[float, float]
+) -> Pair:
+    # The smaller of both tells where: one of them may be only a piece of the other.
+    place = min(before, after, key=lambda one: (one.stretch.length, one.stretch.point)).stretch
+    return Pair(
+        thickness=place.typical,
+        length=place.length,
+        location=geometry.location(place.point),
+        before=outcome_of(before, tolerance),
+        after=outcome_of(after, tolerance),
+        air=(before.air, after.air),
+        printed=tuple(  # type: ignore[arg-type]
+            None if one.printed is None else place.typical + deviation_of(one)
+            for one in (before, after)
+        ),
+    )
