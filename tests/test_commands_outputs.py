@@ -1,0 +1,63 @@
+"""Several outputs of one `wallguard check`, for services that show findings beside the files."""
+
+import json
+import re
+
+import pytest
+from design_repository import CONFIG, RULES, Work, design_repository, stl
+
+from wallguard.cli import main
+from wallguard.repository.git import below_top
+
+
+@pytest.fixture
+def work(tmp_path, monkeypatch) -> Work:
+    """A repository whose designs are in a folder, with a hollow wall in one part."""
+    made = design_repository(tmp_path, monkeypatch)
+    made.write("designs/wallguard.yaml", CONFIG)
+    made.write("designs/rules/petg.yaml", RULES)
+    stl(made.root / "designs/parts/bad.stl", 1.5)
+    monkeypatch.chdir(made.root / "designs")
+    return made
+
+
+def test_all_at_once_name_files_as_seen_from_the_top(work, capsys):
+    options = ["--sarif", "w.sarif", "--code-quality", "w.json", "--json", "r.json"]
+    assert main(["check", "parts/bad.stl", "--annotations", *options]) == 1
+    here = work.root / "designs"
+    name = "designs/parts/bad.stl"
+    results = json.loads((here / "w.sarif").read_text(encoding="utf-8"))["runs"][0]["results"]
+    places = [result["locations"][0]["physicalLocation"] for result in results]
+    assert {place["artifactLocation"]["uri"] for place in places} == {name}
+    quality = json.loads((here / "w.json").read_text(encoding="utf-8"))
+    assert {entry["location"]["path"] for entry in quality} == {name}
+    (part,) = json.loads((here / "r.json").read_text(encoding="utf-8"))["parts"]
+    assert part["path"] == "parts/bad.stl"
+    marks = [finding["id"] for finding in part["findings"]]
+    assert [entry["fingerprint"] for entry in quality] == marks
+    assert [one["partialFingerprints"]["wallguardFinding/v1"] for one in results] == marks
+    shown = capsys.readouterr().out.splitlines()
+    errors = [line for line in shown if line.startswith(f"::error file={name},line=1,title=walls")]
+    assert len(errors) == len(marks) > 0
+
+
+def test_the_report_is_fenced_by_a_new_token_each_time(work, capsys):
+    tokens = []
+    for _ in range(2):
+        main(["check", "parts/bad.stl", "--annotations"])
+        shown = capsys.readouterr().out
+        found = re.match(r"::stop-commands::(\w{32})\n(.*?)\n::\1::\n::error ", shown, re.DOTALL)
+        assert "FAILED" in found[2]
+        tokens.append(found[1])
+    assert tokens[0] != tokens[1]
+
+
+def test_without_annotations_nothing_is_a_command(work, capsys):
+    main(["check", "parts/bad.stl"])
+    assert "::" not in capsys.readouterr().out
+
+
+def test_where_a_folder_lies(work, tmp_path):
+    assert below_top((work.root / "designs").resolve()) == "designs"
+    assert below_top(work.root.resolve()) == "."
+    assert below_top(tmp_path.resolve()) == "."
