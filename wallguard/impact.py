@@ -104,13 +104,15 @@ def _measure(before: Case, after: Case) -> list[Stretch]:
     both = sorted({*before.splits, *after.splits, *_parting(before.table, after.table)})
     cases = (before, after) if _alike(before.rules, after.rules) else (after,)
     largest = max(before.largest, after.largest)
-    ways = (*(case.splits for case in cases), tuple(both))
     for case in cases:
         case.largest = largest
         case.largest_gap = max(before.largest_gap, after.largest_gap)
         case.largest_round = max(before.largest_round, after.largest_round)
+    ways = [*(case.splits for case in cases), tuple(both)]
     if after.layered:
-        found = after.geometry.walls_divided(after.rules.layer_height, largest, ways)
+        apart = tuple(dict.fromkeys(ways))
+        walls = after.geometry.walls_divided(after.rules.layer_height, largest, apart)
+        found = [walls[apart.index(splits)] for splits in ways]
     else:
         found = [after.geometry.thin(largest, tuple(both))] * len(ways)
     *own, common = ([wall for wall in walls if not is_speck(wall)] for walls in found)

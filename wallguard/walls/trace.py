@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.sections.sections import Sections
+from wallguard.sections.sections import Sections, neighbours
 from wallguard.walls.edges import Edges, air_edges, material_edges
 from wallguard.walls.samples import Samples, take_samples
 from wallguard.walls.stretch import Stretch
@@ -20,6 +20,8 @@ _ALONG = float(np.cos(np.radians(50.0)))
 _JUNCTION = 2.0
 # An outline that turns back within three thicknesses goes round the free end of a wall.
 _END = 3.0
+# Pairs of points and edges that are looked at together.
+_AT_ONCE = 4_000_000
 # A wall that varies by less than this is one thickness: facets and computing error.
 _UNIFORM_MM, _UNIFORM = 0.02, 0.02
 
@@ -517,15 +519,24 @@ def _held_above_or_below(
 def inside_section(sections: Sections, section: _Ints, point: _Floats) -> NDArray[np.bool_]:
     """Whether each point (n, 2) lies in the material of its distinct section (n,); -1 is empty."""
     result = np.zeros(len(point), bool)
+    if not len(sections.points):
+        return result
+    ring_start = sections.ring_start
+    _, after = neighbours(ring_start)
+    a, b = sections.points, sections.points[after]
+    order = np.argsort(section, kind="stable")
     for number in np.unique(section[section >= 0]).tolist():
-        here = np.flatnonzero(section == number)
-        crossings = np.zeros(len(here), np.int64)
-        x, y = point[here, 0][:, None], point[here, 1][:, None]
-        for ring in sections.rings(number):
-            ax, ay = ring[:, 0], ring[:, 1]
-            bx, by = np.roll(ax, -1), np.roll(ay, -1)
-            spans = (ay > y) != (by > y)
-            rise = np.where(by == ay, 1.0, by - ay)
-            crossings += (spans & (x < ax + (y - ay) * (bx - ax) / rise)).sum(axis=1)
-        result[here] = crossings % 2 == 1
+        low, high = np.searchsorted(sections.ring_section, [number, number + 1])
+        edges = slice(int(ring_start[low]), int(ring_start[high]))
+        (ax, ay), (bx, by) = a[edges].T, b[edges].T
+        begin, end = np.searchsorted(section, [number, number + 1], sorter=order)
+        # A few points at a time, so that memory stays bounded.
+        step = max(1, _AT_ONCE // max(1, len(ax)))
+        for first in range(begin, end, step):
+            here = order[first : min(first + step, end)]
+            x, y = point[here, 0][:, None], point[here, 1][:, None]
+            which, edge = np.nonzero((ay > y) != (by > y))
+            share = (y[which, 0] - ay[edge]) / (by[edge] - ay[edge])
+            right = x[which, 0] < ax[edge] + share * (bx[edge] - ax[edge])
+            result[here] = np.bincount(which[right], minlength=len(here)) % 2 == 1
     return result
