@@ -1,0 +1,155 @@
+"""Walls and gaps in space: known solids, any orientation, and an independent reference."""
+
+from __future__ import annotations
+
+import manifold3d as m3
+import numpy as np
+import pytest
+import trimesh
+
+from tests.solids import box, i_section, mesh, tube, wedge
+from wallguard.mesh.mesh import Mesh
+from wallguard.mesh.read import read_mesh
+from wallguard.walls.balls import find_gaps, find_thin
+
+ROTATIONS = ([0, 0, 0], [90, 0, 0], [31, 17, 55])
+
+
+def thin(solid, largest=3.0, edges=()):
+    return find_thin(mesh(solid), largest, edges)
+
+
+@pytest.mark.parametrize("rotation", ROTATIONS)
+@pytest.mark.parametrize("thickness", [0.2, 0.8, 2.0])
+def test_sheet(thickness, rotation):
+    (wall,) = thin(box([15, 10, thickness]).rotate(rotation))
+    for value in (wall.minimum, wall.typical, wall.maximum):
+        assert value == pytest.approx(thickness, abs=0.001)
+    assert wall.length == pytest.approx(18, abs=3)
+    assert wall.sides == 0
+
+
+def test_extent_and_place_of_a_fin():
+    fin = box([20, 20, 4], [0, 0, -4]) + box([0.8, 20, 15], [10, 0, 0])
+    (wall,) = thin(fin)
+    assert wall.minimum == pytest.approx(0.8, abs=0.001)
+    assert (wall.low, wall.high) == pytest.approx((0, 15), abs=0.01)
+    assert wall.length == pytest.approx(20, abs=0.2)
+    assert np.ravel(wall.box) == pytest.approx([10, 0, 0, 10.8, 20, 15], abs=0.01)
+    assert wall.point[0] == pytest.approx(10.4, abs=0.001)
+    assert wall.sides == 1
+
+
+@pytest.mark.parametrize("rotation", ROTATIONS)
+def test_cube_has_no_thin_wall_at_its_corners(rotation):
+    assert thin(box([8, 8, 8]).rotate(rotation)) == []
+    assert thin(m3.Manifold.cylinder(8, 6, 6, 64).rotate(rotation)) == []
+
+
+def test_cube_is_a_wall_of_its_own_size():
+    (wall,) = thin(box([2, 2, 2]))
+    assert wall.typical == pytest.approx(2.0, abs=0.001)
+
+
+@pytest.mark.parametrize("rotation", ROTATIONS)
+def test_tube(rotation):
+    (wall,) = thin(tube(12, 0.9, 10, 96).rotate(rotation))
+    assert wall.minimum == pytest.approx(0.9, abs=0.005)
+    assert wall.maximum == pytest.approx(0.9, abs=0.01)
+    assert wall.sides == 2
+
+
+def test_hollow_ball():
+    (wall,) = thin(m3.Manifold.sphere(8, 96) - m3.Manifold.sphere(7.2, 96))
+    # 96 segments: sagitta of the facets 8 (1 - cos(pi / 96)) = 0.004 mm
+    assert wall.minimum == pytest.approx(0.8, abs=0.01)
+    assert wall.maximum == pytest.approx(0.8, abs=0.01)
+    assert np.ravel(wall.box) == pytest.approx([-8, -8, -8, 8, 8, 8], abs=0.02)
+
+
+@pytest.mark.parametrize("rotation", ROTATIONS)
+def test_i_section_has_a_web_and_two_flanges(rotation):
+    walls = thin(i_section(20, 16, 1.0, 1.5, 12).rotate(rotation))
+    assert [round(wall.typical, 3) for wall in walls] == [1.0, 1.5, 1.5]
+    assert walls[0].sides == 2
+
+
+@pytest.mark.parametrize("rotation", ROTATIONS)
+def test_wedge_is_followed_to_its_edge(rotation):
+    """A taper of 8 degrees from 2 mm to nothing."""
+    (wall,) = thin(wedge(0.0, 2.0, 14.3, 6).rotate(rotation))
+    assert wall.minimum < 0.01
+    assert wall.maximum == pytest.approx(1.86, abs=0.1)  # the ball that fits the thick end
+    blunt = thin(wedge(0.6, 2.0, 14.3, 6).rotate(rotation))
+    assert blunt[0].minimum == pytest.approx(0.63, abs=0.03)
+
+
+def test_steep_wedge_is_no_wall():
+    assert thin(wedge(0.0, 12.0, 12.0, 10)) == []  # 53 degrees
+    assert len(thin(wedge(0.0, 8.0, 12.0, 10))) == 1  # 37 degrees
+
+
+def test_taper_is_divided_at_the_edges_asked_for():
+    walls = thin(wedge(0.5, 1.7, 30, 6), edges=(0.8, 1.2))
+    assert [wall.group for wall in walls] == [0, 1, 2]
+    assert len({wall.wall for wall in walls}) == 1
+    assert walls[0].maximum == pytest.approx(0.8, abs=0.1)
+    assert walls[1].minimum == pytest.approx(0.8, abs=0.05)
+    even = thin(box([15, 10, 0.8]), edges=(0.8,))  # even, whatever the arithmetic says
+    assert len(even) == 1
+
+
+def test_each_fin_is_a_wall_of_its_own(shared):
+    """As the benchmark's fins: 0.20 to 2.15 mm in steps of 0.05 mm, here every fifth."""
+    solid = box([50, 12, 4], [0, 0, -4])
+    sizes = [0.2 + 0.25 * i for i in range(8)]
+    for i, size in enumerate(sizes):
+        solid += box([size, 12, 10], [3 + 6 * i, 0, -1])
+    assert [wall.typical for wall in thin(solid)] == pytest.approx(sizes, abs=0.002)
+
+
+def test_sheet_with_a_rib_across_is_one_wall():
+    sheet = box([20, 12, 1]) + box([0.6, 12, 6], [10, 0, 0.5])
+    assert [round(wall.typical, 3) for wall in thin(sheet)] == [0.6, 1.0]
+
+
+def test_faces_full_of_holes():
+    """Modellers fill a face with many holes with slivers."""
+    sheet = box([20, 11, 1.2])
+    for i in range(4):
+        for j in range(2):
+            hole = m3.Manifold.cylinder(4, 0.9, 0.9, 32)
+            sheet -= hole.translate([3 + 4.7 * i, 3 + 4.7 * j, -1])
+    walls = thin(sheet, 2.0)
+    assert walls[0].minimum == pytest.approx(1.2, abs=0.001)
+    assert [round(wall.typical, 2) for wall in walls] == [1.2]
+
+
+def test_gap():
+    for rotation in ROTATIONS:
+        two = box([10, 10, 4]) + box([10, 10, 4], [0, 0, 4.3])
+        (gap,) = find_gaps(mesh(two.rotate(rotation)), 1.0, ())
+        assert gap.typical == pytest.approx(0.3, abs=0.001)
+        assert gap.sides == 0
+    assert find_gaps(mesh(box([10, 10, 4])), 1.0, ()) == []
+
+
+def test_irregular_part_against_trimesh(shared):
+    """Thickness as trimesh.proximity (another implementation: balls shrunk onto single points)
+    finds it at the thinnest place of each wall. The part is printed 40 mm long."""
+    drawn = read_mesh(shared / "meshes" / "featuretype.STL", unit="mm")
+    part = Mesh(8 * drawn.vertices, drawn.triangles)
+    walls = find_thin(part, 1.2, ())
+    assert len(walls) >= 8
+    solid = trimesh.Trimesh(part.vertices, part.triangles)
+    spot, distance, face = trimesh.proximity.closest_point(solid, [wall.point for wall in walls])
+    theirs = trimesh.proximity.thickness(
+        solid, spot, exterior=False, normals=solid.face_normals[face], method="max_sphere"
+    )
+    for wall, reach, thickness in zip(walls, distance, theirs, strict=True):
+        assert wall.minimum == pytest.approx(2 * reach, rel=0.006)
+        assert wall.minimum == pytest.approx(thickness, rel=0.01)
+
+
+def test_nothing_to_find():
+    assert find_thin(mesh(box([1, 1, 1])), 0.0, ()) == []
