@@ -89,7 +89,7 @@ def _notes(scales: Scales) -> Iterator[str]:
     for note, names in notes.items():
         yield from wrapped(f"{', '.join(names)}: {note}.", "", _WIDTH)
     thick = max(one.up_to for one in scales.reductions)
-    yield f"Good: all walls as asked. Walls above {mm(thick)} mm are not counted: all come out."
+    yield f"Good: all walls as asked. Walls above {mm(thick)} mm, printed, are not looked at."
 
 
 def _share(share: float) -> str:
