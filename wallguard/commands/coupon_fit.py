@@ -19,23 +19,46 @@ from wallguard.rules.load import load_rules, rules_from
 
 
 def run(
-    readings: Sequence[Path], *, rules: Path, output: Path, plot_file: Path | None = None
+    readings: Sequence[Path],
+    *,
+    rules: Path,
+    output: Path,
+    plot_file: Path | None = None,
+    toolpaths: Sequence[Path] = (),
+    coupon: Path | None = None,
+    filament: float | None = None,
+    flow: float | None = None,
 ) -> str:
     """Fit the readings (rounds of one process merge), write the rule file `output` and, if asked,
     the drawing `plot_file`; returns what to tell.
 
-    rules  the base: what is known of the process before
+    rules      the base: what is known of the process before
+    toolpaths  programs that make plates of the coupon in the folder `coupon`: readings of their own
+               kind, which the rule file says
+    filament   its diameter in mm; flow: factor between filament fed and laid; None: 1.75 and 1
 
     Raises InputError: readings or rules that cannot be used, or an output that is one of the inputs
     or was not written by this command; nothing is written then.
     """
-    if not readings:
+    if not readings and not toolpaths:
         raise InputError("readings", "no file of readings is given", remedy="Name one or more")
+    if toolpaths and coupon is None:
+        raise InputError(
+            toolpaths[0], "nothing says which coupon it makes", remedy="Name its folder: --coupon"
+        )
     base = load_rules(rules)
     # A file that was given twice must not count twice.
     unique = {os.path.realpath(path): path for path in readings}
-    fitted = fit([read_readings(path) for path in unique.values()], base)
-    inputs = [*unique.values(), rules, *map(Path, base.files)]
+    files = [read_readings(path) for path in unique.values()]
+    if toolpaths and coupon is not None:
+        from wallguard.coupon.from_toolpath import toolpath_readings
+
+        for path in {os.path.realpath(path): path for path in toolpaths}.values():
+            files.append(
+                toolpath_readings(path, coupon, filament=filament or 1.75, flow=flow or 1.0)
+            )
+    fitted = fit(files, base)
+    inputs = [*unique.values(), *toolpaths, rules, *map(Path, base.files)]
     text = rule_file(fitted, base)
     made = rules_from(parse_document(text, str(output)), str(output))
     _refuse(output, MARK, inputs)

@@ -15,8 +15,13 @@ from wallguard.coupon.steps import Step
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 
 # The first line of what we write: only a file that begins so is ever written over.
-MARK = "# Fitted to a printed coupon by `wallguard coupon fit`."
+MARK = "# Fitted to a coupon by `wallguard coupon fit`."
 _WIDTH = 96
+# What is said in a rule file that rests on what a program lays, not on a print.
+PROVISIONAL = (
+    "Provisional: rests on a toolpath, not on a print; how material flows, sags and shrinks is not "
+    "in it."
+)
 
 
 def rule_file(fitted: Fit, base: Rules) -> str:
@@ -37,14 +42,19 @@ def rule_file(fitted: Fit, base: Rules) -> str:
     if fitted.beads:
         lines += [*_beads(fitted.beads, fitted.found), ""]
     lines += [*_bands(fitted), ""]
-    lines += _asked(base)
+    lines += _asked(base, PROVISIONAL if _of_toolpath(fitted) else "")
     return "\n".join(lines) + "\n"
 
 
 def _head(fitted: Fit, base: Rules) -> Iterator[str]:
     yield "# Lengths are in mm; U is for k = 2: it covers 95.45 %, as two standard deviations do."
     yield from _comment(f"What a coupon does not tell is from {base.path}.")
+    if _of_toolpath(fitted):
+        yield from _comment(f"{PROVISIONAL} Print the coupon and fit its readings.")
     for file in fitted.files:
+        if file.keys.get("source") == "toolpath":
+            yield from _comment(f"Readings: {file.path}: what this toolpath lays.")
+            continue
         keys = [
             f"{name} {file.keys[key]}"
             for key, name in (("date", "of"), ("round", "round"), ("instrument", "read with"))
@@ -204,7 +214,7 @@ def _why(band: DeclaredBand, steps: tuple[Step, ...]) -> str:
     return "the printed thickness changes its rule between these steps"
 
 
-def _asked(base: Rules) -> Iterator[str]:
+def _asked(base: Rules, remark: str) -> Iterator[str]:
     rows = [
         (part.name, limit)
         for part in fields(base.minimum)
@@ -220,8 +230,15 @@ def _asked(base: Rules) -> Iterator[str]:
         yield "outcomes:"
         for outcome, level in base.outcomes.items():
             yield f"  {outcome}: {level}"
-    if base.notes:
-        yield f"notes: {_text(base.notes)}"
+    # Fitted twice, it is still said once.
+    said = (remark, base.notes) if remark not in base.notes else (base.notes,)
+    notes = " ".join(text for text in said if text)
+    if notes:
+        yield f"notes: {_text(notes)}"
+
+
+def _of_toolpath(fitted: Fit) -> bool:
+    return any(file.keys.get("source") == "toolpath" for file in fitted.files)
 
 
 def _limit(limit: Limit) -> Iterator[str]:
