@@ -17,7 +17,10 @@ def add(commands: Commands) -> None:
         _schema,
     )
     schema.add_argument(
-        "which", nargs="?", default="rules", choices=("rules", "repository", "waivers", "report")
+        "which",
+        nargs="?",
+        default="rules",
+        choices=("rules", "repository", "waivers", "report", "impact", "scale"),
     )
 
 

@@ -37,8 +37,8 @@ class Stretch:
     wall: int = 0
 
 
-# A speck (mm): in its layer smaller than the first both along and across, so that there is nothing to
-# print or to lose; or smaller than the second both along and up, less than a bead is long.
+# A speck (mm): in its layer smaller than the first both along and across, so that there is nothing
+# to print or to lose; or smaller than the second both along and up, less than a bead is long.
 _POINT, _SPECK = 0.1, 0.5
 
 
@@ -95,9 +95,22 @@ def _one(pieces: list[Stretch]) -> Stretch:
         thinnest,
         typical=longest.typical,
         maximum=max(piece.maximum for piece in pieces),
-        length=sum(piece.length for piece in pieces),
+        length=_longest(pieces),
         low=low[2],
         high=high[2],
         box=((low[0], low[1], low[2]), (high[0], high[1], high[2])),
         sides=max(piece.sides for piece in pieces),
     )
+
+
+def _longest(pieces: list[Stretch]) -> float:
+    """How long pieces are together at the height where they are longest: what lies beside each
+    other adds up, what lies over each other does not."""
+    # At one height a piece that ends comes before one that begins.
+    steps = [(round(piece.high, 4), 0, -piece.length) for piece in pieces]
+    steps += [(round(piece.low, 4), 1, piece.length) for piece in pieces]
+    longest = together = 0.0
+    for _, _, more in sorted(steps):
+        together += more
+        longest = max(longest, together)
+    return longest
