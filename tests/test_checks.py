@@ -97,6 +97,20 @@ def test_a_taper_gives_one_finding_for_each_outcome():
     ]
 
 
+def test_a_rib_that_gets_thinner_upward_is_one_finding():
+    rib = prism([[-1, 0], [1, 0], [0.2, 15], [-0.2, 15]], 30).rotate([90, 0, 0])
+    limit = Minimum(wall=Limit(fail=1.5))
+    (finding,) = found("wall", rib + box([10, 40, 2], [-5, -35, -2]), minimum=limit)
+    assert finding.measured == pytest.approx(0.4, abs=0.02)
+    assert finding.size[0] == pytest.approx(29.6, abs=0.5)  # not once more for each layer
+    assert finding.box[1][2] - finding.box[0][2] == pytest.approx(15 * 1.1 / 1.6, abs=0.3)
+
+
+def test_a_post_is_said_with_its_height():
+    (finding,) = found("fill", box([0.3, 0.3, 5]) + box([9, 9, 2], [-4, -4, -2]))
+    assert "5.00 mm high, will not be printed" in finding.message
+
+
 def test_a_building_at_1_to_500_has_walls_too_thin_to_print():
     # A hall drawn in millimetres at full size: 150 mm walls become 0.3 mm.
     hall = box([20000, 12000, 6000]) - box([19700, 11700, 6000], [150, 150, 150])

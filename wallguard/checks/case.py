@@ -12,7 +12,7 @@ from wallguard.bands.advice import advise
 from wallguard.bands.table import BandTable
 from wallguard.findings import Severity
 from wallguard.rules.model import Level, Limit, Rules
-from wallguard.text import SHOWN, below
+from wallguard.text import SHOWN, below, mm
 from wallguard.walls.stretch import Stretch, is_speck, joined
 
 if TYPE_CHECKING:
@@ -157,6 +157,14 @@ class Case:
     def place(self, point: Point, box: Box) -> tuple[Point, Box]:
         """Point and box in the part file's own frame."""
         return self.geometry.location(point), self.geometry.box(box)
+
+
+def extent(wall: Stretch) -> str:
+    """How far a wall or a gap reaches: along the layer, or up where it is a post or a neck."""
+    height = wall.high - wall.low
+    if wall.length < 2.5 * wall.minimum and wall.length < height:
+        return f"{mm(height)} mm high"
+    return f"{mm(wall.length)} mm long"
 
 
 def level(limit: Limit | None) -> float:

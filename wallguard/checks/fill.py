@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wallguard.bands.advice import describe
-from wallguard.checks.case import Case, Draft, severity_of
+from wallguard.checks.case import Case, Draft, extent, severity_of
 from wallguard.text import mm, place, span
 
 ID = "fill"
@@ -42,7 +42,7 @@ def findings(case: Case) -> Iterator[Draft]:
             severity=severity,
             message=(
                 f"wall {span(wall.minimum, wall.typical, wall.maximum)} thick at {place(point)}, "
-                f"{mm(wall.length)} mm long, {describe(outcome)}"
+                f"{extent(wall)}, {describe(outcome)}"
             ),
             advice=case.advice(wall.typical, case.least(wall)),
             measured=wall.typical if limit is None else outcome.deviation,

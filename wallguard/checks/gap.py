@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wallguard.checks.case import Case, Draft
+from wallguard.checks.case import Case, Draft, extent
 from wallguard.text import limit_text, mm, place
 
 ID = "gap"
@@ -31,7 +31,7 @@ def findings(case: Case) -> Iterator[Draft]:
             check=ID,
             severity=broken[0],
             message=(
-                f"gap {mm(gap.minimum)} mm wide at {place(point)}, {mm(gap.length)} mm long, is "
+                f"gap {mm(gap.minimum)} mm wide at {place(point)}, {extent(gap)}, is "
                 f"below the minimum of {limit_text(broken[1])} mm: its sides may fuse"
             ),
             advice=f"leave ≥ {limit_text(broken[1])} mm of air, or close the gap",

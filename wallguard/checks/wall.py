@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from wallguard.checks.case import Case, Draft
+from wallguard.checks.case import Case, Draft, extent
 from wallguard.rules.model import Limit
 from wallguard.text import limit_text, mm, place
 from wallguard.walls.stretch import Stretch, joined
@@ -46,7 +46,7 @@ def below_minimum(
             severity=severity[0],
             message=(
                 f"{name} {mm(wall.minimum)} mm thick at {place(point)}, "
-                f"{mm(wall.length)} mm long, is below the minimum of "
+                f"{extent(wall)}, is below the minimum of "
                 f"{limit_text(severity[1])} mm"
             ),
             advice=case.advice(wall.minimum, severity[1]),

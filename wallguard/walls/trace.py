@@ -349,12 +349,14 @@ def _over_layers(
     rank = np.empty(len(order), np.int64)
     rank[order] = np.arange(len(order))
 
-    one, other = _upward(sections, samples, wall, pieces, piece, slab_section)
+    slab, below, above = _upward(sections, samples, wall, pieces, piece, slab_section)
     # From (slab, piece) to node number: pieces of a section stand in `order`.
-    lower = node_start[one[0]] + rank[one[1]] - begin[one[0]]
-    upper = node_start[other[0]] + rank[other[1]] - begin[other[0]]
-    label = _components(len(node_slab), lower, upper)
-    # One connected wall: pieces of one wall in a section, and what lies over each other.
+    lower = node_start[slab] + rank[below] - begin[slab]
+    upper = node_start[slab + 1] + rank[above] - begin[slab + 1]
+    alike = pieces.group[below] == pieces.group[above]
+    label = _components(len(node_slab), lower[alike], upper[alike])
+    # One connected wall: pieces of one wall in a section, and what lies over each other, of
+    # whatever thickness: a rib that gets thinner upward is one wall.
     beside = np.lexsort((pieces.whole[node_piece], node_slab))
     same = np.flatnonzero(
         (np.diff(node_slab[beside]) == 0) & (np.diff(pieces.whole[node_piece][beside]) == 0)
@@ -386,18 +388,17 @@ def _upward(
     pieces: _Pieces,
     piece: _Ints,
     slab_section: _Ints,
-) -> tuple[tuple[_Ints, _Ints], tuple[_Ints, _Ints]]:
-    """Pairs (slab, piece) and (next slab, piece) that lie over each other.
+) -> tuple[_Ints, _Ints, _Ints]:
+    """Slabs, pieces in them, and pieces in the next slab that lie over those.
 
-    Wall samples fall into square cells; two pieces of one group that look alike in direction and
-    share a cell belong together. Cells are laid four times, shifted by half, so that centres
+    Wall samples fall into square cells; two pieces that look alike in direction and share a cell
+    belong together. Cells are laid four times, shifted by half, so that centres
     nearer than half a cell always meet.
     """
     cell = 2 * max(0.3, 1.5 * sections.layer_height)
     centre = samples.centre[wall]
     normal = samples.normal[wall]
     section = pieces.section[piece]
-    groups = pieces.group[piece]
     lowers: list[_Ints] = []
     uppers: list[_Ints] = []
     slabs: list[_Ints] = []
@@ -405,7 +406,7 @@ def _upward(
         place = np.floor(centre / cell + shift).astype(np.int64)
         place -= place.min(axis=0)
         width = place.max(axis=0) + 1
-        key = (groups * width[0] + place[:, 0]) * width[1] + place[:, 1]
+        key = place[:, 0] * width[1] + place[:, 1]
         # One sample stands for its piece in a cell; the next on the outline is often in it too.
         chosen = np.flatnonzero((np.diff(piece, prepend=-1) != 0) | (np.diff(key, prepend=-1) != 0))
         chosen = chosen[np.lexsort((key[chosen], piece[chosen]))]
@@ -429,8 +430,7 @@ def _upward(
         lowers.append(piece[low[alike]])
         uppers.append(piece[high[alike]])
         slabs.append(slab[alike])
-    slab = np.concatenate(slabs)
-    return (slab, np.concatenate(lowers)), (slab + 1, np.concatenate(uppers))
+    return np.concatenate(slabs), np.concatenate(lowers), np.concatenate(uppers)
 
 
 def _summarise(
