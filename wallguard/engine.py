@@ -280,7 +280,7 @@ def named(drafts: Sequence[Draft], path: str, rules: str) -> list[Finding]:
         key=lambda at: (
             _SEVERITY[drafts[at].severity],
             drafts[at].check,
-            drafts[at].measured if drafts[at].measured is not None else 0.0,
+            round(drafts[at].measured or 0.0, 3),  # computing error does not decide
             drafts[at].location or (),
             drafts[at].message,
         ),
