@@ -293,7 +293,8 @@ def _by_place(draft: Draft) -> tuple[object, ...]:
     if draft.box:
         middle = tuple((low + high) / 2 for low, high in zip(*draft.box, strict=True))
     # In steps, so that what is computing error does not decide.
-    return *(math.floor(2 * (value + _OFF_THE_GRID)) for value in middle), draft.message
+    # The place as one value: a finding of the whole part has none, and is compared all the same.
+    return tuple(math.floor(2 * (value + _OFF_THE_GRID)) for value in middle), draft.message
 
 
 def _finding(draft: Draft, name: str) -> Finding:

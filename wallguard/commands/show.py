@@ -67,10 +67,11 @@ def page(report: Report, rules: Mapping[str, Rules | None]) -> str:
                 charts[one.path] = wall_chart(one)
             except InputError:  # said for every part that answers to it
                 continue
-    return html(report, _viewer(), charts)
+    return html(report, viewer(), charts)
 
 
-def _viewer() -> Viewer:
+def viewer() -> Viewer:
+    """The library of the extra `web`, as it goes into the page."""
     from plotly.colors import sequential
     from plotly.offline import get_plotlyjs
 

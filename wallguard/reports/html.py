@@ -237,7 +237,8 @@ class _Page:
             key = _KEYS.get(shown, shown)
             yield (f'<li data-outcome="{shown}">{_swatch(key)} {escape(_SHOWN_WORDS[shown])}</li>')
         yield (
-            '<li data-outcome="none"><span class="plain"></span> thicker, or no wall</li></ul></div>'
+            '<li data-outcome="none"><span class="plain"></span> thicker, or no wall</li>'
+            "</ul></div>"
         )
         yield (
             '<div class="key" id="key-thickness" hidden><span id="thin"></span>'
@@ -259,7 +260,7 @@ class _Page:
                 + (f"<p>And {self.more_parts} more.</p>" if self.more_parts else ""),
             )
         for path in sorted(charts):
-            picture = base64.b64encode(charts[path].encode()).decode()
+            picture = base64.b64encode(charts[path].encode("utf-8", "backslashreplace")).decode()
             yield _folded(
                 f"How thick to draw a wall: {clipped(path, 200)}",
                 f'<img class="chart" alt="{escape(f"Wall chart of {path}")}" '

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from wallguard.findings import PartReport, Report, Status, in_force
 from wallguard.reports import order
 from wallguard.reports.markdown_text import code, prose
@@ -37,8 +39,12 @@ A pass speaks of a part's geometry only. It never says that a part is safe to us
 """
 
 
-def markdown(report: Report, *, limit: int = 65000) -> str:
+def markdown(
+    report: Report, *, limit: int = 65000, pictures: Mapping[str, str] | None = None
+) -> str:
     """The report as GitHub-flavoured Markdown of at most `limit` characters.
+
+    pictures  for the id of each finding that has one, the percent-encoded address of its picture
 
     Where it would grow longer whole items are left out, and a line says how many of what.
 
@@ -47,7 +53,7 @@ def markdown(report: Report, *, limit: int = 65000) -> str:
     if limit < SMALLEST:
         raise ValueError(f"no report fits in {limit} characters; {SMALLEST} is the least")
     head = f"{_verdict(report)}\n\n"
-    return fitted(head, _sections(report), _FOOT, limit)
+    return fitted(head, _sections(report, pictures or {}), _FOOT, limit)
 
 
 def _verdict(report: Report) -> str:
@@ -90,7 +96,7 @@ def _verdict(report: Report) -> str:
     return " ".join(said)
 
 
-def _sections(report: Report) -> list[Section]:
+def _sections(report: Report, pictures: Mapping[str, str]) -> list[Section]:
     """What the page shows, in order of weight, without sections that hold nothing."""
     parts = sorted(order.parts(report), key=lambda part: _weight(part, report))
     rows = [_row(part, report) for part in parts]
@@ -102,17 +108,17 @@ def _sections(report: Report) -> list[Section]:
     sections = [
         Section("file", "files", troubles, "### Files that could not be used\n\n"),
         Section(*part, rows[:_PARTS], _TABLE),
-        *_listed(new, "### New" if report.base else ""),
-        *_listed(old, "### Unchanged"),
+        *_listed(new, "### New" if report.base else "", pictures),
+        *_listed(old, "### Unchanged", pictures),
         folded(*part, rows[_PARTS:], "more ", _TABLE),
         *rest(report),
     ]
     return [section for section in sections if section.items]
 
 
-def _listed(pairs: Pairs, title: str) -> list[Section]:
+def _listed(pairs: Pairs, title: str, pictures: Mapping[str, str]) -> list[Section]:
     """The first findings for all to see, the others and mere notes folded."""
-    items = finding_items(pairs)
+    items = finding_items(pairs, pictures)
     shown = min(_FINDINGS, sum(finding.severity != "note" for _, finding in pairs))
     title = title or ("### The worst findings" if items[shown:] else "### What to change")
     kind = "finding", "findings"

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 from wallguard.findings import Finding, PartReport, Report, Trouble, in_force
@@ -82,7 +82,10 @@ def rest(report: Report) -> list[Section]:
     quiet = [pair for pair in pairs if not pair[1].waived and not in_force(pair[1], report.gate)]
     waived = [pair for pair in pairs if pair[1].waived]
     parts = order.parts(report)
-    fixed = [(part, one) for part in parts for one in order.findings(part.fixed)]
+    # Nobody needs advice on what is mended.
+    fixed = [
+        (part, replace(one, advice="")) for part in parts for one in order.findings(part.fixed)
+    ]
     alone = [(part, "", part.base_note) for part in parts if part.base_note]
     limited = [
         (part, f", {prose(run.name)}", run.note) for part in parts for run in order.limited(part)
@@ -126,13 +129,19 @@ def _part_items(said: Iterable[tuple[PartReport, str, str]]) -> list[str]:
     ]
 
 
-def finding_items(pairs: Pairs) -> list[str]:
-    """Findings as items of a list."""
-    return [finding_item(part, finding) for part, finding in pairs]
+def finding_items(pairs: Pairs, pictures: Mapping[str, str] | None = None) -> list[str]:
+    """Findings as items of a list; `pictures`: addresses by the finding's id."""
+    return [
+        finding_item(part, finding, (pictures or {}).get(finding.id, ""))
+        for part, finding in pairs
+    ]
 
 
-def finding_item(part: PartReport, finding: Finding) -> str:
-    """A finding as an item of a list: what, where and what to draw instead."""
+def finding_item(part: PartReport, finding: Finding, picture: str = "") -> str:
+    """A finding as an item of a list: what, where and what to draw instead.
+
+    picture  the address of its picture, percent-encoded; empty: none
+    """
     what = prose(finding.message)
     if where(finding):
         what += f", {where(finding)}"
@@ -143,6 +152,8 @@ def finding_item(part: PartReport, finding: Finding) -> str:
     instead = f"<br>**Instead:** {prose(finding.advice)}" if finding.advice else ""
     if finding.waived:
         instead += f"<br>**Waived:** {prose(finding.waived)}"
+    if picture:
+        instead += f"<br>[Picture]({picture})"
     check = prose(finding.check)
     return (
         f"- **{finding.severity}** {code(part.path)} ({check}, {code(part.rules)}, "

@@ -40,7 +40,8 @@ class View:
     rings    the material in the window, as drawn in the file
     place    the wall, gap or hole that the finding is about, in the window
     shown    how the place comes out, or what it is; `open`: none of these, just a place
-    changed  of a hollow wall its void, of a thickened or thinned one what is more or less than drawn
+    changed  of a hollow wall its void, of a thickened or thinned one what is printed beyond what
+             was drawn, or is not
     sized    False where nobody knows how large the void is
     beads    where beads meet, lines
     across   the ends of the dimension, None where nothing is measured

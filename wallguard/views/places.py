@@ -89,9 +89,8 @@ class Places:
         if finding.check in ("floor", "roof"):
             return self._plate(finding, point, self._plates.get(finding.location))
         one = self._rounds.get(finding.location)
-        if one is not None and (finding.check in ("hole", "pin") or finding.measured is not None):
-            if abs((finding.measured or 0.0) - one.diameter) < 1e-6:
-                return self._round(point, one)
+        if one is not None and finding.measured == one.diameter:
+            return self._round(point, one)
         if finding.check in (*_WALLS, "gap"):
             return self._between(finding, point)
         cut = self._layer(point)
@@ -245,7 +244,7 @@ class Places:
         found: _Measured,
         typical: float,
     ) -> tuple[Shown, BaseGeometry, bool, BaseGeometry]:
-        """How the place comes out, what changes, whether its size is known, and where beads meet."""
+        """How the place comes out, what changes, whether its size is known, where beads meet."""
         nothing = shapely.Polygon()
         if found.kind in ("gap", "hole", "open"):
             return found.kind, nothing, True, nothing

@@ -165,10 +165,9 @@ def lines_of(shape: BaseGeometry, tolerance: float) -> tuple[Line, ...]:
     for part in shapely.get_parts(shape):
         if part.geom_type != "Polygon" or part.area < tolerance**2:
             continue
-        part = part.simplify(tolerance / 2)
-        if part.is_empty or part.geom_type != "Polygon":
-            continue
-        rings += [_line(ring.coords)[:-1] for ring in (part.exterior, *part.interiors)]
+        plain = part.simplify(tolerance / 2)
+        if not plain.is_empty and plain.geom_type == "Polygon":
+            rings += [_line(ring.coords)[:-1] for ring in (plain.exterior, *plain.interiors)]
     return tuple(sorted(ring for ring in rings if len(ring) > 2))
 
 

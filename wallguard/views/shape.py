@@ -96,8 +96,8 @@ def _simplified(mesh: Mesh) -> tuple[Mesh, bool]:
 
     solid = m3.Manifold(
         m3.Mesh64(
-            vert_properties=np.ascontiguousarray(mesh.vertices),
-            tri_verts=np.ascontiguousarray(mesh.triangles, dtype=np.uint64),
+            vert_properties=np.array(mesh.vertices, np.float64, order="C"),
+            tri_verts=np.array(mesh.triangles, np.uint64, order="C"),
         )
     )
     if solid.status() == m3.Error.NoError and not solid.is_empty():

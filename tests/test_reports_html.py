@@ -1,0 +1,183 @@
+"""The page for a browser: the verdict first, all of it escaped, nothing fetched, bounded."""
+
+import base64
+import hashlib
+import json
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+from report_samples import HOSTILE, finding, wall
+from solids import box
+from view_samples import report
+
+from wallguard.findings import PartReport, Report, Trouble
+from wallguard.reports import html as page
+from wallguard.reports.html import Viewer, html
+
+VIEWER = Viewer("var Plotly = {};", ("rgb(0, 32, 76)", "rgb(255, 233, 69)"))
+
+
+class Tags(HTMLParser):
+    """Every tag with its attributes, and the text outside scripts and styles."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.said, self._inside = [], [], ""
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        self._inside = tag
+
+    def handle_endtag(self, tag):
+        self._inside = ""
+
+    def handle_data(self, data):
+        if self._inside not in ("script", "style"):
+            self.said.append(data)
+
+    @property
+    def text(self):
+        return " ".join(" ".join(self.said).split())
+
+
+def sample(**changes):
+    part = report(box([40, 1.5, 10]), "page")
+    given = {"parts": (part,), "version": "1.2.3", "started": "2026-01-02T03:04:05"}
+    return Report(**(given | changes))
+
+
+def test_the_first_words_answer_what_a_reviewer_asks():
+    body = Tags(html(sample(), VIEWER)).text.partition("- wallguard")[2]
+    first = body[:400]
+    assert first.startswith(" Do not merge 1 of 1 part failed; findings: 1 fail.")
+    assert "part.stl" in first
+    assert "wall 1.50 mm thick at (20.0, 0.8, 5.0)" in first
+    assert "Instead: draw ≤ 1.22 or ≥ 1.73 mm" in first
+
+
+def test_a_part_that_passes_may_be_merged():
+    passed = report(box([40, 2, 10]), "page")
+    said = Tags(html(Report(parts=(passed,)), VIEWER)).text
+    assert "May be merged as far as walls go 1 of 1 part passed." in said
+    assert "No findings." in said
+    assert "never says that a part is safe" in said
+
+
+def test_nothing_checked_says_so():
+    assert "Nothing was checked there was no part to check." in Tags(html(Report(()), VIEWER)).text
+
+
+def test_only_the_two_scripts_may_run_and_nothing_may_be_fetched():
+    text = html(sample(), VIEWER)
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', text)[1]
+    scripts = re.findall(r"<script>(.*?)</script>", text, re.DOTALL)
+    assert len(scripts) == 2
+    for script in scripts:
+        digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+        assert f"'sha256-{digest}'" in policy
+    assert policy.startswith("default-src 'none'; ")
+    assert "unsafe-inline" not in policy.split("script-src")[1].split(";")[0]
+    assert "unsafe-eval" not in policy
+    sources = [attrs.get("src", "") for _, attrs in Tags(text).tags]
+    assert all(not source or source.startswith("data:") for source in sources)
+    assert not any(tag in ("link", "iframe", "a", "object") for tag, _ in Tags(text).tags)
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_hostile_names_stay_text(name):
+    part = sample().parts[0]
+    bad = replace(part.findings[0], message=name, advice=name, check=name, remark=name, waived=name)
+    part = replace(part, path=name, rules=name, rules_name=name, base_note=name)
+    text = html(
+        Report(
+            parts=(replace(part, findings=(bad,), fixed=(bad,)), replace(part, error=name)),
+            not_covered=(name,),
+            removed=(name,),
+            troubles=(Trouble(name, name),),
+            remarks=(Trouble(name, name),),
+            base=name,
+            version=name,
+        ),
+        VIEWER,
+        {name: f"<svg><title>{name}</title></svg>"},
+    )
+    plain = html(sample(parts=(part,)), VIEWER)
+    found = Tags(text)
+    known = {tag for tag, _ in Tags(plain).tags} | {"img", "h2", "form", "details", "summary", "b"}
+    assert {tag for tag, _ in found.tags} - known == set()
+    assert not any(key.startswith("on") for _, attrs in found.tags for key in attrs)
+    assert text.count("<script") == 3
+    assert all(char.isprintable() or char == "\n" for char in text)
+    text.encode("utf-8")
+
+
+def test_the_data_cannot_end_its_element_and_holds_no_text_from_files():
+    part = replace(sample().parts[0], path="</script><img src=x onerror=alert(1)>")
+    text = html(sample(parts=(part,)), VIEWER)
+    data = re.search(r'<script type="application/json" id="data">(.*?)</script>', text)[1]
+    read = json.loads(data)
+    assert "alert" not in data
+    assert read["findings"][0]["part"] == 0
+    assert read["findings"][0]["at"] == pytest.approx([20, 0.75, 5], abs=0.2)
+    assert read["parts"][0]["surface"] == 0
+    assert len(base64.b64decode(read["surfaces"][0]["vertices"])) % 6 == 0
+
+
+def test_a_library_that_names_its_own_end_tag_is_kept_whole():
+    text = html(sample(), Viewer('x = "</script>"; y = "<!--";', VIEWER.colours))
+    assert 'x = "<\\/script>"; y = "<\\!--";' in text
+
+
+def test_a_file_against_two_rule_files_is_there_once():
+    first = sample().parts[0]
+    text = html(sample(parts=(first, replace(first, rules="rules/other.yaml"))), VIEWER)
+    data = json.loads(re.search(r'id="data">(.*?)</script>', text)[1])
+    assert [part["surface"] for part in data["parts"]] == [0, 0]
+    assert len(data["surfaces"]) == 1
+
+
+def test_every_finding_has_its_section_with_its_dimension():
+    text = html(sample(), VIEWER)
+    assert text.count('class="section"') == 1
+    assert ">1.50 mm</text>" in text
+    assert "void, to scale" in text
+
+
+def test_what_is_cut_is_said(monkeypatch):
+    monkeypatch.setattr(page, "MOST_FINDINGS", 2)
+    monkeypatch.setattr(page, "MOST_SHAPES", 1)
+    part = sample().parts[0]
+    many = tuple(finding(id=f"{at:010d}", location=(float(at), 0.0, 0.0)) for at in range(5))
+    parts = (part, replace(part, path="other.stl", findings=many))
+    text = html(sample(parts=parts), VIEWER)
+    assert "Only the 2 worst of 6 findings are on this page" in text
+    data = json.loads(re.search(r'id="data">(.*?)</script>', text)[1])
+    assert [found.get("why", "") for found in data["parts"]] == ["", "bare"]
+
+
+def test_states_of_a_base_and_waivers_are_shown():
+    new, old = finding(id="a", state="new"), finding(id="b", state="unchanged")
+    waived = finding(id="c", waived="Ines: it is a prop")
+    part = PartReport("p.stl", "r.yaml", "R", "failed", None, (), (wall(),), (new, old, waived))
+    text = html(Report(parts=(part,), base="main", gate="new"), VIEWER)
+    said = Tags(text).text
+    assert "against main: 1 new, 1 unchanged, 0 fixed; only new findings fail; 1 waived." in said
+    assert "Waived: Ines: it is a prop" in said
+    items = [attrs for tag, attrs in Tags(text).tags if tag == "li" and "data-state" in attrs]
+    assert items[0] | {"class": "finding", "data-state": "new"} == items[0]
+    assert {one["data-state"] for one in items[1:]} == {"unchanged", "waived"}
+    assert {one["class"] for one in items[1:]} == {"finding quiet"}
+
+
+def test_charts_are_pictures_of_their_own():
+    text = html(sample(), VIEWER, {"rules/petg.yaml": "<svg/>"})
+    assert f"data:image/svg+xml;base64,{base64.b64encode(b'<svg/>').decode()}" in text
+    assert "How thick to draw a wall: rules/petg.yaml" in text
+
+
+def test_the_same_report_gives_the_same_bytes():
+    assert html(sample(), VIEWER) == html(sample(), VIEWER)

@@ -1,0 +1,292 @@
+"""What pictures and the page are drawn from: sections, dimensions, outcomes, shapes."""
+
+import math
+from dataclasses import replace
+
+import manifold3d as m3
+import numpy as np
+import pytest
+import shapely
+from solids import box, mesh, prism, tube
+from view_samples import report, view_of
+
+from wallguard.rules.model import DeclaredBand, Limit, Minimum
+from wallguard.views import make as making
+from wallguard.views import planes
+from wallguard.views.model import OUTCOMES
+
+TILTED = (
+    (1.0, 0.0, 0.0),
+    (0.0, 0.0, -1.0),
+    (0.0, 1.0, 0.0),
+)  # lying parts stand up: y of the file is up
+
+
+def area(rings):
+    found = shapely.Polygon()
+    for ring in rings:
+        found = found.symmetric_difference(shapely.Polygon(ring))
+    return found.area
+
+
+def length(across):
+    return math.dist(*across)
+
+
+def test_nothing_is_worked_out_where_nothing_is_to_be_shown():
+    assert report(box([40, 1.5, 10]), None).views is None
+
+
+def test_views_change_nothing_in_what_is_reported():
+    with_views = report(box([40, 1.5, 10]), "page")
+    without = report(box([40, 1.5, 10]), None)
+    assert replace(with_views, views=None, seconds=0) == replace(without, seconds=0)
+
+
+def test_a_hollow_wall_shows_its_void_to_scale_and_where_beads_meet():
+    view = view_of(report(box([40, 1.5, 10])), "fill")
+    assert view.shown == "hollow"
+    assert view.sized
+    assert view.label == "1.50 mm"
+    assert length(view.across) == pytest.approx(1.5, abs=0.005)
+    wide = view.window[2] - view.window[0]
+    # In the window the wall is a strip from side to side, and so is the void of 0.35 mm.
+    assert area(view.rings) == pytest.approx(1.5 * wide, rel=0.01)
+    assert area(view.place) == pytest.approx(1.5 * wide, rel=0.01)
+    assert area(view.changed) == pytest.approx(0.35 * wide, rel=0.02)
+    assert view.beads
+
+
+def test_a_missing_wall_has_neither_beads_nor_void():
+    view = view_of(report(box([40, 0.3, 10])), "fill")
+    assert view.shown == "missing"
+    assert not view.beads
+    assert not view.changed
+    assert view.place
+    assert view.label == "0.30 mm"
+
+
+def test_a_thickened_wall_shows_what_is_printed_beyond_what_was_drawn():
+    view = view_of(report(box([40, 0.8, 10])), "fill")
+    assert view.shown == "thickened"
+    wide = view.window[2] - view.window[0]
+    assert area(view.changed) == pytest.approx((2 * 0.575 - 0.8) * wide, rel=0.03)
+
+
+def test_a_thinned_wall_shows_what_of_it_is_not_printed():
+    bands = (
+        DeclaredBand(0.0, 3.0, "solid", printed=1.0),
+        DeclaredBand(3.0, None, "solid"),
+    )
+    view = view_of(report(box([40, 1.6, 10]), beads=None, bands=bands), "fill")
+    assert view.shown == "thinned"
+    wide = view.window[2] - view.window[0]
+    assert area(view.changed) == pytest.approx(0.6 * wide, rel=0.03)
+
+
+def test_a_void_of_unknown_size_says_so():
+    bands = (
+        DeclaredBand(0.0, 3.0, "hollow"),
+        DeclaredBand(3.0, None, "solid"),
+    )
+    view = view_of(report(box([40, 1.6, 10]), beads=None, bands=bands), "fill")
+    assert view.shown == "hollow"
+    assert not view.sized
+    assert view.changed
+
+
+def test_the_window_is_centred_on_the_place_and_keeps_its_shape():
+    view = view_of(report(box([40, 1.5, 10], (7, 5, 3))), "fill")
+    left, bottom, right, top = view.window
+    assert ((left + right) / 2, (bottom + top) / 2) == pytest.approx(view.point, abs=1e-3)
+    assert (right - left) / (top - bottom) == pytest.approx(4 / 3)
+    assert view.point == pytest.approx((27, 5.75), abs=0.01)
+    assert view.whole_box == pytest.approx((7, 5, 47, 6.5))
+
+
+def test_the_wall_alone_is_the_place_not_the_block_it_stands_on():
+    part = box([20, 20, 10]) + box([20, 1.5, 10], [20, 9, 0])
+    view = view_of(report(part), "fill")
+    assert shapely.Polygon(view.place[0]).bounds[0] > 19
+
+
+def test_a_gap_is_air_between_two_bodies():
+    part = box([20, 10, 10]) + box([20, 10, 10], [0, 10.25, 0])
+    view = view_of(report(part, minimum=Minimum(gap=Limit(fail=0.4))), "gap")
+    assert view.shown == "gap"
+    assert view.label == "0.25 mm"
+    wide = view.window[2] - view.window[0]
+    assert area(view.place) == pytest.approx(0.25 * wide, rel=0.02)
+
+
+def test_an_upright_hole_is_seen_from_above_and_a_lying_one_across_its_axis():
+    bore = m3.Manifold.cylinder(40, 0.5, 0.5, 48, True)
+    block = box([20, 20, 10], (-10, -10, -5))
+    limits = Minimum(hole=Limit(fail=1.5))
+    above = view_of(report(block - bore, minimum=limits), "hole")
+    assert (above.upright, above.shown, above.label) == (False, "hole", "Ø 1.00 mm")
+    assert area(above.place) == pytest.approx(math.pi * 0.25, rel=0.02)
+    lying = view_of(report(block - bore.rotate([0, 90, 0]), minimum=limits), "hole")
+    assert (lying.upright, lying.label) == (True, "Ø 1.00 mm")
+    assert lying.plane == "upright section across the axis of the hole"
+    assert area(lying.place) == pytest.approx(math.pi * 0.25, rel=0.02)
+
+
+def test_a_floor_is_seen_in_an_upright_section_with_its_layers():
+    tray = box([20, 20, 5]) - box([16, 16, 5], (2, 2, 0.4))
+    view = view_of(report(tray, minimum=Minimum(floor=Limit(fail=4))), "floor")
+    assert view.upright
+    assert view.label == "0.40 mm"
+    assert abs(view.across[0][1] - view.across[1][1]) == pytest.approx(0.4, abs=0.005)
+    assert view.beads
+
+
+def test_a_wall_in_space_is_seen_level_where_it_is_cut_across():
+    sheet = box([30, 0.6, 20])
+    view = view_of(
+        report(
+            sheet,
+            category="vat photopolymerization",
+            beads=None,
+            bands=(DeclaredBand(0.0, None, "solid"),),
+            minimum=Minimum(wall=Limit(fail=1.0)),
+        ),
+        "wall",
+    )
+    assert not view.upright
+    assert view.plane.startswith("level section")
+    assert view.label == "0.60 mm"
+
+
+def test_a_lying_wall_in_space_is_seen_upright():
+    view = view_of(
+        report(
+            box([30, 20, 0.6]),
+            category="vat photopolymerization",
+            beads=None,
+            bands=(DeclaredBand(0.0, None, "solid"),),
+            minimum=Minimum(wall=Limit(fail=1.0)),
+        ),
+        "wall",
+    )
+    assert view.upright
+    assert view.plane.startswith("upright section")
+    assert view.label == "0.60 mm"
+
+
+def test_a_scaled_and_turned_part_is_shown_as_printed():
+    wall = box([4000, 5000, 150])  # drawn lying; printed standing, at 1:100
+    part = report(wall, scale=0.01, rotation=TILTED)
+    view = view_of(part, "fill")
+    assert view.label == "1.50 mm"
+    assert view.whole_box[2] - view.whole_box[0] == pytest.approx(40)
+
+
+def test_a_finding_without_a_place_has_no_view():
+    part = report(box([40, 2, 10]), build_volume=(20.0, 20.0, 20.0))
+    (finding,) = part.findings
+    assert finding.check == "build_volume"
+    assert part.views.pictures == ()
+
+
+def test_a_sick_mesh_still_gives_a_view_of_its_place():
+    # A whole block, and beside it another one that lacks a face.
+    whole = mesh(box([20, 2, 10]) + box([20, 2, 10], (0, 5, 0)))
+    torn = replace(whole, triangles=whole.triangles[1:])
+    view = view_of(report(torn), "mesh")
+    assert view.shown == "open"
+    assert view.across is None
+
+
+def test_only_so_many_pictures_are_made(monkeypatch):
+    monkeypatch.setattr(making, "MOST", 2)
+    fins = sum((box([10, 1.5, 5], (0, 6 * i, 0)) for i in range(1, 5)), box([10, 1.5, 5]))
+    part = report(fins)
+    assert len(part.findings) == 5
+    assert len(part.views.pictures) == 2
+    assert part.views.left_out == 3
+
+
+def test_a_plane_cuts_the_same_outline_from_both_of_its_sides():
+    part = mesh(box([10, 20, 30]) - box([4, 4, 40], (1, 1, -5)))
+    low = planes.level(np.array([0.0, 0.0, 3.0]))
+    high = planes.level(np.array([0.0, 0.0, 29.0]))
+    for frame in (low, high):
+        rings = planes.outlines(part, frame, untangle=False)
+        material = planes.region(rings, (-50.0, -50.0, 50.0, 50.0))
+        assert material.area == pytest.approx(10 * 20 - 16)
+    outside = planes.level(np.array([0.0, 0.0, 31.0]))
+    assert planes.outlines(part, outside, untangle=False) == []
+
+
+def numbers(shape):
+    vertices = np.frombuffer(shape.vertices, "<u2").reshape(-1, 3) / 65535
+    low, high = np.array(shape.low), np.array(shape.high)
+    triangles = np.frombuffer(shape.triangles, "<u2").reshape(-1, 3)
+    return (
+        low + vertices * (high - low),
+        triangles,
+        np.frombuffer(shape.thickness, "<u2"),
+        np.frombuffer(shape.outcomes, "u1"),
+    )
+
+
+def area_of(vertices, triangles):
+    a, b, c = (vertices[triangles[:, i]] for i in range(3))
+    return np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2
+
+
+def test_a_shape_keeps_its_surface_and_tells_its_walls_apart():
+    part = box([30, 20, 2]) + box([30, 1.5, 12], (0, 3, 0)) + box([30, 1.2, 12], (0, 15, 0))
+    shape = report(part, "page").views.shape
+    vertices, triangles, thickness, outcomes = numbers(shape)
+    assert len(thickness) == len(outcomes) == len(triangles)
+    assert area_of(vertices, triangles).sum() == pytest.approx(part.surface_area(), rel=1e-3)
+    hollow = outcomes == OUTCOMES.index("hollow") + 1
+    solid = outcomes == OUTCOMES.index("solid") + 1
+    middle = vertices[triangles].mean(axis=1)
+    # Triangles of the ribs' faces clear of the ends and the foot.
+    rib = (middle[:, 2] > 3) & (middle[:, 2] < 11) & (abs(middle[:, 0] - 15) < 13)
+    assert hollow[rib & (middle[:, 1] < 10)].all()
+    assert solid[rib & (middle[:, 1] > 10)].all()
+    assert set(thickness[hollow & rib].tolist()) == {150}
+    assert not (hollow | solid)[middle[:, 2] < 1].any()
+    ((name, lines),) = shape.hatches
+    assert name == "hollow"
+    assert len(lines) % 12 == 0
+
+
+def test_a_large_mesh_is_simplified_and_says_so():
+    ball = tube(40, 1.5, 30, 12000)
+    shape = report(ball, "page").views.shape
+    assert shape.simplified
+    assert shape.drawn > 40000
+    assert len(shape.triangles) // 6 < 25000
+    assert np.frombuffer(shape.triangles, "<u2").max() < len(shape.vertices) // 6
+
+
+def test_walls_in_space_are_coloured_too():
+    shape = report(
+        box([30, 20, 0.6]),
+        "page",
+        category="powder bed fusion",
+        beads=None,
+        bands=(DeclaredBand(0.0, 1.0, "missing"), DeclaredBand(1.0, None, "solid")),
+    ).views.shape
+    vertices, triangles, thickness, outcomes = numbers(shape)
+    area = area_of(vertices, triangles)
+    missing = outcomes == OUTCOMES.index("missing") + 1
+    assert area[missing].sum() > 0.9 * area.sum()
+    assert np.median(thickness[missing]) == 60
+
+
+def test_the_shape_of_a_turned_part_knows_what_is_up():
+    shape = report(box([40, 50, 1.5]), "page", rotation=TILTED).views.shape
+    assert shape.up == pytest.approx((0, 1, 0))
+    assert shape.high == pytest.approx((40, 50, 1.5))
+
+
+def test_the_same_part_gives_the_same_views():
+    outline = [(0, 0), (30, 0), (30, 1.5), (12, 2.2), (0, 1.5)]
+    one, other = (report(prism(outline, 9), "page").views for _ in range(2))
+    assert one == other

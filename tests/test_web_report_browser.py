@@ -1,0 +1,293 @@
+"""The page in a real browser: quiet, offline, and it does what its buttons say.
+
+Debian's package `chromium`, driven by Playwright; WALLGUARD_BROWSER names another one.
+"""
+
+import os
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from solids import box
+from view_samples import report, rules
+
+from wallguard.commands import show
+from wallguard.drawings.wall_chart import wall_chart
+from wallguard.findings import Report
+from wallguard.reports.html import html
+from wallguard.views import shape
+
+api = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed")
+pytest.importorskip("plotly", reason="the extra `web` is not installed")
+
+BROWSER = os.environ.get("WALLGUARD_BROWSER") or shutil.which("chromium")
+if not BROWSER:
+    pytest.skip("there is no chromium here", allow_module_level=True)
+
+HOSTILE = "<img src=x onerror=alert(1)>"
+ARGUMENTS = [
+    "--no-sandbox",  # pipelines run as root
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+    "--use-gl=angle",
+    "--use-angle=swiftshader",
+    "--enable-unsafe-swiftshader",
+]
+SETTLED = 60_000
+
+
+def reported():
+    """Three parts, one with a hostile name, with findings of several checks and severities."""
+    ribs = (
+        box([40, 20, 3]) + box([40, 1.5, 12], (0, 4, 0)) + box([40, 0.3, 9], (0, 12, 0)),
+        box([30, 0.8, 15]),
+        box([20, 2, 10]),
+    )
+    names = ("ribs.stl", f"{HOSTILE}</script>.stl", "sound.stl")
+    parts = [report(solid, "page", path=name) for solid, name in zip(ribs, names, strict=True)]
+    hostile = replace(parts[1], rules=HOSTILE, rules_name=HOSTILE)
+    hostile = replace(
+        hostile,
+        findings=tuple(
+            replace(one, message=f"{HOSTILE} {one.message}") for one in parts[1].findings
+        ),
+    )
+    return Report(parts=(parts[0], hostile, parts[2]), version="1", not_covered=(HOSTILE,))
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory):
+    charts = {HOSTILE: wall_chart(rules(name=HOSTILE))}
+    path = tmp_path_factory.mktemp("page") / "report.html"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(shape, "_SHOWN", 2000)  # drawn without a graphics card
+        found = reported()
+    path.write_text(html(found, show.viewer(), charts), "utf-8")
+    return path.as_uri()
+
+
+class Seen:
+    """A page, and what it did that it should not."""
+
+    def __init__(self, page, address, width=1280, height=800):
+        self.page = page
+        self.errors, self.requests, self.dialogs = [], [], []
+        page.set_viewport_size({"width": width, "height": height})
+        page.on("console", self._console)
+        page.on("pageerror", lambda error: self.errors.append(str(error)))
+        page.on("request", self._request)
+        page.on("dialog", self._dialog)
+        page.goto(address)
+
+    def _console(self, message):
+        if message.type == "error":
+            self.errors.append(message.text)
+
+    def _request(self, request):
+        if not request.url.startswith(("file:", "data:", "blob:")):
+            self.requests.append(request.url)
+
+    def _dialog(self, dialog):
+        self.dialogs.append(dialog.message)
+        dialog.dismiss()
+
+    def drawn(self):
+        self.page.wait_for_selector("#stage[data-ready]", timeout=SETTLED)
+        return self
+
+    def eye(self):
+        return self.page.get_attribute("#stage", "data-eye")
+
+    def wait_for(self, expression):
+        self.page.wait_for_function(expression, timeout=SETTLED)
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    with api.sync_playwright() as playwright:
+        context = playwright.chromium.launch_persistent_context(
+            tmp_path_factory.mktemp("profile"), executable_path=BROWSER, args=ARGUMENTS
+        )
+        yield context
+        context.close()
+
+
+@pytest.fixture
+def opened(browser, address):
+    page = browser.new_page()
+    seen = Seen(page, address).drawn()
+    yield seen
+    page.close()
+    assert seen.errors == []
+    assert seen.requests == []
+    assert seen.dialogs == []
+
+
+def shown(page):
+    return [item.inner_text() for item in page.query_selector_all(".finding") if item.is_visible()]
+
+
+def test_the_first_screen_says_what_where_and_what_instead(opened):
+    first = opened.page.inner_text("header")
+    assert "Do not merge" in first
+    assert "will not be printed" in first
+    assert "Instead:" in first
+    box = opened.page.query_selector("#d0 .section").bounding_box()
+    assert box["y"] < 800
+    assert opened.page.query_selector("#stage").bounding_box()["y"] < 800
+
+
+def test_a_click_on_a_finding_moves_the_view_and_opens_its_section(opened):
+    page = opened.page
+    before, part = opened.eye(), page.get_attribute("#stage", "data-part")
+    item = page.query_selector(".finding:not([data-part='ribs.stl'])")
+    at = item.get_attribute("data-at")
+    assert not page.is_visible(f"#d{at}")
+    page.click(f"#f{at}")
+    opened.wait_for(f"document.getElementById('stage').dataset.part !== '{part}'")
+    assert opened.eye() != before
+    assert page.is_visible(f"#d{at} .section")
+    assert page.get_attribute(f"#f{at}", "aria-expanded") == "true"
+    assert page.is_visible("#ring")
+    assert page.get_attribute("#ring", "data-number") == str(int(at) + 1)
+
+
+def test_two_findings_of_one_part_are_two_views(opened):
+    page = opened.page
+    ribs = page.query_selector_all(".finding[data-part='ribs.stl']")
+    assert len(ribs) >= 2
+    before = opened.eye()
+    ribs[1].query_selector("button").click()
+    opened.wait_for(f"document.getElementById('stage').dataset.eye !== '{before}'")
+
+
+def test_the_colours_switch_between_outcome_and_thickness(opened):
+    page = opened.page
+    assert page.is_visible("#key-outcome")
+    words = page.inner_text("#key-outcome")
+    assert "hollow: a void along its middle" in words
+    assert "missing: nothing is printed" in words
+    before = page.query_selector("#stage").screenshot()
+    page.click("#by-thickness")
+    opened.wait_for("document.getElementById('stage').dataset.ready === '2'")
+    assert page.is_visible("#key-thickness")
+    assert not page.is_visible("#key-outcome")
+    assert "0.30 mm" in page.inner_text("#key-thickness")
+    assert page.get_attribute("#by-thickness", "aria-pressed") == "true"
+    assert page.query_selector("#stage").screenshot() != before
+
+
+def test_filters_leave_only_what_fits(opened):
+    page = opened.page
+    everything = len(shown(page))
+    page.uncheck("input[value=fail]")
+    assert 0 < len(shown(page)) < everything
+    assert f"of {everything} findings" in page.inner_text("#count")
+    page.check("input[value=fail]")
+    page.select_option("select[name=part]", "ribs.stl")
+    assert all("ribs.stl" in text for text in shown(page))
+    page.select_option("select[name=part]", "")
+    page.fill("input[name=text]", "hollow")
+    assert shown(page)
+    assert all("hollow" in text for text in shown(page))
+    page.fill("input[name=text]", "no such words")
+    assert shown(page) == []
+
+
+def test_the_keyboard_reaches_opens_and_walks_the_list_and_turns_the_part(opened):
+    page = opened.page
+    page.focus("#f0")
+    page.keyboard.press("ArrowDown")
+    assert page.evaluate("document.activeElement.id") == "f1"
+    assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+    page.keyboard.press("Enter")
+    assert page.is_visible("#d1")
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.id") == "f2"
+    opened.wait_for("document.getElementById('stage').dataset.ready === '2'")
+    page.focus("#stage")
+    for key in ("ArrowLeft", "+"):
+        before = opened.eye()
+        page.keyboard.press(key)
+        opened.wait_for(f"document.getElementById('stage').dataset.eye !== '{before}'")
+
+
+def test_the_whole_part_can_be_seen_again_and_other_parts_chosen(opened):
+    page = opened.page
+    assert page.is_visible("#ring")
+    page.click("#whole")
+    opened.wait_for("document.getElementById('stage').dataset.center === '0.000 0.000 0.000'")
+    assert not page.is_visible("#ring")
+    page.select_option("#shape", label="sound.stl: passed")
+    opened.wait_for("document.getElementById('stage').dataset.part === '2'")
+
+
+def test_hostile_names_stay_text(opened):
+    page = opened.page
+    assert HOSTILE in page.inner_text("body")
+    assert page.query_selector_all("img[src=x]") == []
+    for summary in page.query_selector_all("summary"):
+        summary.click()
+    assert page.evaluate("Array.from(document.images).every((one) => one.src.startsWith('data:'))")
+    page.wait_for_timeout(200)
+    assert opened.dialogs == []
+
+
+def test_it_is_readable_on_a_phone(browser, address):
+    page = browser.new_page()
+    seen = Seen(page, address, 390, 844).drawn()
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    size = page.evaluate(
+        "parseFloat(getComputedStyle(document.querySelector('.message')).fontSize)"
+    )
+    assert size >= 14
+    assert page.query_selector("#f0").bounding_box()["height"] >= 40
+    assert seen.errors == []
+    page.close()
+
+
+def test_paper_gets_the_list_with_all_sections(browser, address):
+    page = browser.new_page()
+    seen = Seen(page, address).drawn()
+    page.emulate_media(media="print")
+    assert not page.is_visible("#space")
+    assert not page.is_visible("#filters")
+    figures = page.query_selector_all(".finding .section")
+    assert len(figures) == len(page.query_selector_all(".finding"))
+    assert page.evaluate(
+        "Array.from(document.querySelectorAll('.finding .section')).every("
+        "(one) => one.getBoundingClientRect().height > 100)"
+    )
+    assert seen.errors == []
+    page.close()
+
+
+def test_without_webgl_the_page_says_so_and_the_rest_works(browser, address):
+    page = browser.new_page()
+    page.add_init_script(
+        "const had = HTMLCanvasElement.prototype.getContext;"
+        "HTMLCanvasElement.prototype.getContext = function (kind, ...more) {"
+        " return /webgl/.test(kind) ? null : had.call(this, kind, ...more); };"
+    )
+    seen = Seen(page, address)
+    page.wait_for_selector("#trouble", state="visible", timeout=SETTLED)
+    assert "WebGL" in page.inner_text("#trouble")
+    page.click("#f1")
+    assert page.is_visible("#d1 .section")
+    assert seen.errors == []
+    page.close()
+
+
+def test_without_scripts_everything_is_there_to_read(browser, address):
+    text = Path(address.removeprefix("file://")).read_text("utf-8")
+    quiet = text[: text.index('<script type="application/json"')]
+    page = browser.new_page()
+    page.set_content(quiet)
+    figures = page.query_selector_all(".finding .section")
+    assert figures
+    assert all(figure.is_visible() for figure in figures)
+    page.close()
