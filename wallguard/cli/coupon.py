@@ -53,7 +53,24 @@ def _add_fit(commands: argparse._SubParsersAction[Parser]) -> None:
         _fit,
     )
     fit.add_argument(
-        "readings", nargs="+", type=Path, metavar="READINGS", help="CSV files, one for each round"
+        "readings", nargs="*", type=Path, metavar="READINGS", help="CSV files, one for each round"
+    )
+    fit.add_argument(
+        "--toolpath",
+        action="append",
+        type=Path,
+        default=[],
+        metavar="FILE",
+        help="a program that makes a plate of the coupon: read what it lays (may be repeated)",
+    )
+    fit.add_argument(
+        "--coupon", type=Path, metavar="FOLDER", help="the coupon that --toolpath makes"
+    )
+    fit.add_argument(
+        "--filament", type=length, metavar="MM", help="its diameter for --toolpath (1.75 mm)"
+    )
+    fit.add_argument(
+        "--flow", type=length, metavar="FACTOR", help="between fed and laid for --toolpath (1)"
     )
     fit.add_argument("--rules", type=Path, required=True, metavar="BASE", help="what is known")
     fit.add_argument("-o", "--output", type=Path, required=True, metavar="NEW")
@@ -108,6 +125,10 @@ def _fit(arguments: argparse.Namespace) -> int:
         rules=arguments.rules,
         output=arguments.output,
         plot_file=arguments.plot,
+        toolpaths=arguments.toolpath,
+        coupon=arguments.coupon,
+        filament=arguments.filament,
+        flow=arguments.flow,
     )
     print(text, end="")
     return 0

@@ -10,6 +10,7 @@ that no gap along a wall falls between two of them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -44,6 +45,8 @@ _OUTSIDE = 0.25
 _BEHIND = 0.02
 # Thickness varies if it differs by more, mm.
 _VARIES = 0.1
+# A shorter piece that is not laid is a corner's, mm.
+_SHORTEST = 0.3
 # Samples of layers worked on at a time.
 _BLOCK = 150_000
 
@@ -623,7 +626,7 @@ def _walls(
 
 def _merged(walls: list[LaidWall]) -> list[LaidWall]:
     """Join pieces of one wall that came out alike, leave out specks, thinnest first."""
-    kept = [one for one in walls if not is_speck(one.stretch)]
+    kept = [one for one in walls if not is_speck(one.stretch) and not _is_corner(one)]
     of = {id(one.stretch): one for one in kept}
     found: list[LaidWall] = []
     groups: dict[tuple[str, int], list[Stretch]] = {}
@@ -649,5 +652,36 @@ def _merged(walls: list[LaidWall]) -> list[LaidWall]:
     )
 
 
+def _is_corner(wall: LaidWall) -> bool:
+    """Whether a piece is so short that what is laid there is the shape of a bead's turn or end."""
+    if wall.fill == "missing":
+        return wall.stretch.length < _SHORTEST
+    return wall.stretch.length < max(2 * wall.bead, wall.stretch.typical / 2)
+
+
 def _rise(stretch: Stretch) -> float:
     return stretch.high - stretch.low
+
+
+def across_walls(
+    laid: Beads,
+    placement: Placement,
+    levels: Sequence[Level],
+    level: int,
+    centre: _Floats,
+    normal: _Floats,
+    thickness: float,
+) -> _Floats:
+    """Printed thickness (n,), mm, of a wall in one level, across its middle at `centre` (n, 2)
+    along `normal` (n, 2), in the part as printed; 0 where nothing is laid."""
+    count = len(centre)
+    return _lines(
+        laid,
+        placement,
+        list(levels),
+        np.full(count, level),
+        centre,
+        normal,
+        np.full(count, thickness),
+        _usual_width(laid),
+    ).printed

@@ -43,8 +43,12 @@ _OVERLAP = 0.02
 _NEAR, _ENOUGH = 0.25, 0.5
 # How far the fine search sees, mm, round after round.
 _SIGHT = (1.2, 0.8, 0.5, 0.4, 0.4)
-# Where the toolpath ends below the part's top it is of another part if what is left is thicker, mm.
-_THICK = 2.0
+# What is thicker than this (mm) no process leaves out: where it is not laid, the part is another.
+_THICK = 1.2
+# Along so much outline of what is thick nothing may be laid by error, mm; how near laid is, mm.
+_BARE, _BESIDE = 5.0, 1.0
+# Of another scale are outlines that differ by more than this, mm, and alike in both directions.
+_DIFFERS, _ALIKE = (0.3, 0.6), (0.8, 1.25)
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -124,11 +128,16 @@ def find_places(
     found = search.apart(found)
     if not found:
         raise _mismatch(geometry, laid, part, path, "what it lays has nowhere the part's outline")
+    good, problems = [], []
     for place in found:
-        problem = search.height_problem(place)
-        if problem:
-            raise _mismatch(geometry, laid, part, path, problem)
-    found = [search.judged(place) for place in found]
+        judged, problem = search.judged(place)
+        problem = search.height_problem(place) or problem
+        problems.append(problem)
+        if not problem:
+            good.append(judged)
+    if not good:
+        raise _mismatch(geometry, laid, part, path, problems[0])
+    found = good
     return tuple(sorted(found, key=lambda one: (round(one.middle[1], 1), round(one.middle[0], 1))))
 
 
@@ -406,12 +415,13 @@ class _Search:
             mesh, sound = self.geometry.placed.mesh, self.geometry.sound
             rest = cut_at(mesh, np.array([height]), step, untangle=not sound)
             rings = rest.rings(0) if rest.distinct[0] >= 0 else []
-            if _mean_thickness(rings) > _THICK:
+            if not polygon(rings).buffer(-_THICK / 2).is_empty:
                 return f"it ends at a height of {top:.2f} mm, below the part's top"
         return ""
 
-    def judged(self, place: Placement) -> Placement:
-        """The place with how much of the sections is covered, and of the ground is inside."""
+    def judged(self, place: Placement) -> tuple[Placement, str]:
+        """The place with how much of the sections is covered, and of the ground is inside; and
+        why it is not this part after all, empty where it is."""
         import shapely
 
         from wallguard.toolpath.beads import footprint
@@ -419,25 +429,70 @@ class _Search:
         low, high = self._box(place.turns)
         box = shapely.box(*(low + place.shift - 0.5), *(high + place.shift + 0.5))
         section_area = ground = both = 0.0
-        picked = sorted({0, len(self.layers) // 2, len(self.layers) - 1})
-        for number in picked:
+        problems = []
+        for number in sorted({0, len(self.layers) // 2, len(self.layers) - 1}):
             section = int(self.sections.distinct[number])
-            rings = [] if section < 0 else self.sections.rings(section)
+            if section < 0:
+                continue
             chosen = self.beads_of(self.layers[number])
-            middle = (self.laid.start[chosen] + self.laid.end[chosen]) / 2
-            keep = ((middle >= low + place.shift - 2) & (middle <= high + place.shift + 2)).all(
-                axis=1
-            )
-            covered = shapely.intersection(footprint(self.laid, chosen[keep]), box)
-            shape = polygon([place.to_plate(ring) for ring in rings])
+            first = np.minimum(self.laid.start[chosen], self.laid.end[chosen])
+            last = np.maximum(self.laid.start[chosen], self.laid.end[chosen])
+            # As far again around, to see whether what is laid is larger.
+            room = (high - low) / 2 + 2
+            keep = (first <= high + place.shift + room).all(axis=1)
+            keep &= (last >= low + place.shift - room).all(axis=1)
+            everything = footprint(self.laid, chosen[keep])
+            covered = shapely.intersection(everything, box)
+            shape = polygon([place.to_plate(ring) for ring in self.sections.rings(section)])
             section_area += shape.area
             ground += covered.area
             both += shapely.intersection(covered, shape).area
-        return replace(
+            problems.append(_other_size(everything, shape) or _bare(covered, shape))
+        place = replace(
             place,
             covered=both / section_area if section_area else 0.0,
             inside=both / ground if ground else 0.0,
         )
+        # One layer may be odd; the part is not for it.
+        wrong = [problem for problem in problems if problem]
+        return place, wrong[0] if 2 * len(wrong) > len(problems) else ""
+
+
+def _other_size(everything: Shape, shape: Shape) -> str:
+    """Why what is laid where the section lies has another scale; empty where it has not."""
+    import shapely
+
+    pieces = [
+        piece
+        for piece in getattr(everything, "geoms", [everything])
+        if shapely.intersection(piece, shape).area > 0.3 * piece.area > 0
+    ]
+    if not pieces:
+        return ""
+    made, drawn = (np.array(one.bounds) for one in (shapely.union_all(pieces), shape))
+    size = drawn[2:] - drawn[:2]
+    more = (made[2:] - made[:2]) - size
+    least, most = np.abs(more).min(), np.abs(more).max()
+    if least < _DIFFERS[0] or most < _DIFFERS[1] or more[0] * more[1] < 0:
+        return ""
+    ratio = (more[0] / size[0]) / (more[1] / size[1])
+    if not _ALIKE[0] < ratio < _ALIKE[1]:
+        return ""
+    scale = 1 + float((more / size).mean())
+    return f"its layers are {scale:.4g} times the size of the part's sections"
+
+
+def _bare(covered: Shape, shape: Shape) -> str:
+    """Why the section is of another part: much of what is thick has nothing along its outline."""
+    import shapely
+
+    thick = shape.buffer(-_THICK / 2).buffer(_THICK / 2)
+    along = shapely.intersection(thick, shapely.boundary(shape).buffer(_BESIDE / 2))
+    bare = shapely.difference(along, covered.buffer(_BESIDE))
+    length = float(bare.area) / (_BESIDE / 2)
+    if length < _BARE:
+        return ""
+    return f"along {length:.0f} mm of the outline of thick places nothing is laid"
 
 
 def polygon(rings: list[_Floats]) -> Shape:
@@ -448,15 +503,6 @@ def polygon(rings: list[_Floats]) -> Shape:
     for ring in rings:
         whole = shapely.symmetric_difference(whole, shapely.make_valid(shapely.Polygon(ring)))
     return whole
-
-
-def _mean_thickness(rings: list[_Floats]) -> float:
-    area = length = 0.0
-    for ring in rings:
-        after = np.roll(ring, -1, axis=0)
-        area += float((ring[:, 0] * after[:, 1] - ring[:, 1] * after[:, 0]).sum()) / 2
-        length += float(np.hypot(*(after - ring).T).sum())
-    return 2 * area / length if length else 0.0
 
 
 def _share_inside(rings: list[_Floats], points: _Floats) -> float:
@@ -540,22 +586,24 @@ def _covered_up_to(line: _Ints, high: _Floats) -> _Floats:
 
 
 def _shift(direction: _Floats, off: _Floats) -> _Floats:
-    """The move that brings the outline to the edges, least squares with outliers weighted down."""
-    move = np.zeros(2)
-    for _ in range(8):
-        rest = off - direction @ move
+    """The move that brings the outline to the edges, least squares with outliers weighted down.
+
+    The third unknown is how far all edges lie inward alike: beads wider than they should be.
+    """
+    columns = np.column_stack([direction, np.ones(len(off))])
+    found = np.zeros(3)
+    for _ in range(10):
+        rest = off - columns @ found
         scale = max(0.02, 1.5 * float(np.median(np.abs(rest))))
         weight = 1 / (1 + (rest / scale) ** 2)
-        normal = (direction * weight[:, None]).T @ direction
+        normal = (columns * weight[:, None]).T @ columns
         # Where nothing tells (all walls run one way) nothing moves.
-        normal += 1e-6 * len(off) * np.eye(2)
-        before = move
-        move = np.asarray(
-            np.linalg.solve(normal, (direction * weight[:, None]).T @ off), np.float64
-        )
-        if np.abs(move - before).max() < 1e-5:
+        normal += 1e-6 * len(off) * np.eye(3)
+        before = found
+        found = np.asarray(np.linalg.solve(normal, (columns * weight[:, None]).T @ off), np.float64)
+        if np.abs(found - before).max() < 1e-5:
             break
-    return move
+    return found[:2]
 
 
 def _mismatch(

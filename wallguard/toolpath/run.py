@@ -65,15 +65,11 @@ def verify(
     tell("finding beads", 0.0)
     laid = beads(toolpath)
     notes = [*toolpath.warnings, *laid.notes]
-    if toolpath.unknown:
-        listed = ", ".join(
-            f"{code} ({times})" for code, times in list(toolpath.unknown.items())[:8]
-        )
-        more = len(toolpath.unknown) - 8
-        notes.append(
-            f"codes that neither move nor feed were passed over: {listed}"
-            + (f" and {more} more" if more > 0 else "")
-        )
+    # M words set things such as temperatures; there are some in every program.
+    unknown = [f"{code} ({n})" for code, n in toolpath.unknown.items() if code[:1] != "M"]
+    if unknown:
+        more = f" and {len(unknown) - 8} more" if len(unknown) > 8 else ""
+        notes.append(f"codes passed over: {', '.join(unknown[:8])}{more}")
     del toolpath
     tell("placing", 0.0)
     try:

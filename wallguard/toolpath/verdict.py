@@ -129,10 +129,14 @@ def _laid(wall: LaidWall, outcome: str) -> str:
     if outcome == "missing":
         return "is not laid at all"
     if outcome == "broken":
-        return f"is laid with gaps along its length: beads are there on {wall.laid:.0%} of it"
+        return f"is laid with {_gaps(wall)} along its length"
     if outcome == "hollow":
         return f"is laid hollow, with {mm(wall.air)} mm of air"
     return f"is laid {mm(wall.printed or 0.0)} mm thick (drawn {mm(wall.stretch.typical)})"
+
+
+def _gaps(wall: LaidWall) -> str:
+    return "short gaps" if wall.laid > 0.99 else f"gaps (beads on {wall.laid:.0%} of it)"
 
 
 def _advice(wall: LaidWall, outcome: str, case: Case | None, scale: float) -> str:
@@ -167,7 +171,8 @@ def rule_drafts(
         if differs == "fill" and outcome.fill == "solid":
             severity = "fail"
         point = geometry.location(wall.stretch.point)
-        more = f", as on {len(group) - 1} more walls" if len(group) > 1 else ""
+        others = len(group) - 1
+        more = f", as on {others} more wall{'s' if others > 1 else ''}" if others else ""
         draft = Draft(
             check=RULES,
             severity=severity,
@@ -215,7 +220,7 @@ def _does(wall: LaidWall) -> str:
     if wall.fill == "missing":
         return "lays nothing"
     if wall.fill == "broken":
-        return f"leaves gaps along it (laid on {wall.laid:.0%})"
+        return f"leaves {_gaps(wall)} along it"
     if wall.fill == "hollow":
         return f"leaves {mm(wall.air)} mm of air"
     return f"lays it solid, {mm(wall.printed or 0.0)} mm thick"

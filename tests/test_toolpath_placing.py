@@ -1,0 +1,151 @@
+"""Where a part lies on the plate, from what is laid."""
+
+import numpy as np
+import pytest
+import shapely
+from solids import box, mesh
+from toolpaths import Program, bar
+
+from wallguard.errors import InputError
+from wallguard.geometry import Geometry
+from wallguard.mesh.health import examine
+from wallguard.repository.placement import UPRIGHT
+from wallguard.toolpath.beads import beads
+from wallguard.toolpath.placing import find_places
+from wallguard.toolpath.reader import read_toolpath
+
+W, LAYERS = 0.45, 8
+# An L: no turn of it is the same.
+OUTLINE = shapely.union(shapely.box(0, 0, 40, 1.2), shapely.box(0, 0, 2.0, 25))
+HEIGHT = LAYERS * 0.2
+
+
+def part(scale=1.0):
+    solid = box([40, 1.2, HEIGHT]) + box([2.0, 25, HEIGHT])
+    found = mesh(solid.scale([scale] * 3))
+    return Geometry(found, examine(found), UPRIGHT, 1.0)
+
+
+def program(**options):
+    made = Program(**options)
+    for number in range(LAYERS):
+        made.layer(number)
+        made.loops(OUTLINE, 1)
+    return made
+
+
+def places(tmp_path, made, geometry=None, **options):
+    path = tmp_path / "program.gcode"
+    path.write_text(made if isinstance(made, str) else made.text())
+    laid = beads(read_toolpath(path))
+    return find_places(geometry or part(), laid, part="part.stl", path=path, **options)
+
+
+@pytest.mark.parametrize("turns", [0, 1, 2, 3])
+@pytest.mark.parametrize("shift", [(0, 0), (-33.333, 12.345), (150.07, 99.99)])
+def test_shifts_and_quarter_turns(tmp_path, turns, shift):
+    (found,) = places(tmp_path, program(shift=shift, turns=turns))
+    assert found.turns == turns
+    assert found.shift == pytest.approx(shift, abs=0.02)
+    assert found.outline > 0.95
+    assert found.inside > 0.99
+    points = np.array([[1.0, 2.0], [30.0, -4.0]])
+    assert found.to_part(found.to_plate(points)) == pytest.approx(points)
+
+
+def test_thicker_beads_on_both_sides_do_not_move_it(tmp_path):
+    made = Program(shift=(30, 20))
+    for number in range(LAYERS):
+        made.layer(number)
+        made.loops(OUTLINE.buffer(0.1, join_style="mitre"), 1)
+    (found,) = places(tmp_path, made)
+    assert found.shift == pytest.approx((30, 20), abs=0.02)
+
+
+def test_skirt_brim_and_another_part_do_not_matter(tmp_path):
+    made = Program()
+    for number in range(LAYERS):
+        made.layer(number)
+        made.shift = (70, 80)
+        if number == 0:
+            made.skirt(OUTLINE)
+            made.brim(OUTLINE)
+        made.loops(OUTLINE, 1)
+        made.shift = (150, 40)
+        made.loops(bar(20, 20), 3)
+    (found,) = places(tmp_path, made)
+    assert found.shift == pytest.approx((70, 80), abs=0.02)
+
+
+def test_copies_in_a_row_and_turned(tmp_path):
+    made = Program()
+    lying = [((20, 20), 0), ((20, 60), 0), ((120, 20), 1), ((120, 110), 2), ((20.5, 100), 0)]
+    for number in range(LAYERS):
+        made.layer(number)
+        for made.shift, made.turns in lying:
+            made.loops(OUTLINE, 1)
+    found = places(tmp_path, made)
+    told = sorted((place.turns, *np.round(place.shift, 1)) for place in found)
+    assert told == sorted((turns, *map(float, shift)) for shift, turns in lying)
+
+
+def test_a_comb_is_one_part_and_not_several_shifted_ones(tmp_path):
+    teeth = shapely.union_all([shapely.box(4 * k, 0, 4 * k + 1.2, 20) for k in range(12)])
+    outline = shapely.union(teeth, shapely.box(0, 0, 45.2, 2))
+    solid = box([45.2, 2, HEIGHT])
+    for k in range(12):
+        solid += box([1.2, 20, HEIGHT], [4 * k, 0, 0])
+    found = mesh(solid)
+    made = Program(shift=(50, 50))
+    for number in range(LAYERS):
+        made.layer(number)
+        made.loops(outline, 1)
+    (place,) = places(tmp_path, made, Geometry(found, examine(found), UPRIGHT, 1.0))
+    assert place.shift == pytest.approx((50, 50), abs=0.02)
+
+
+def test_a_place_can_be_given(tmp_path):
+    made = program(shift=(20, 20))
+    for number in range(LAYERS):
+        made.z = number * 0.2
+        made.layer(number)
+        made.shift = (90, 70)
+        made.loops(OUTLINE, 1)
+    (found,) = places(tmp_path, made, at=(110.3, 82.0))
+    assert found.shift == pytest.approx((90, 70), abs=0.02)
+    with pytest.raises(InputError, match="nowhere the part's outline"):
+        places(tmp_path, made, at=(60.0, 140.0))
+
+
+def test_another_scale_is_named(tmp_path):
+    with pytest.raises(InputError) as error:
+        places(tmp_path, program(), part(scale=1.25))
+    assert "40.0 × 25.0 × 1.6 mm" in str(error.value)
+    assert "50.0 × 31.2 × 2.0 mm" in str(error.value)
+    assert "0.8 times the size" in str(error.value)
+
+
+def test_another_orientation_is_named(tmp_path):
+    solid = (box([40, 1.2, HEIGHT]) + box([2.0, 25, HEIGHT])).rotate([90, 0, 0])
+    found = mesh(solid)
+    with pytest.raises(InputError, match="lying otherwise"):
+        places(tmp_path, program(), Geometry(found, examine(found), UPRIGHT, 1.0))
+
+
+def test_another_part_is_refused(tmp_path):
+    found = mesh(box([33, 21, HEIGHT]) - box([25, 15, HEIGHT], [4, 3, 0]))
+    with pytest.raises(InputError, match="another part") as error:
+        places(tmp_path, program(), Geometry(found, examine(found), UPRIGHT, 1.0))
+    assert "33.0 × 21.0 × 1.6 mm as printed" in str(error.value)
+
+
+@pytest.mark.parametrize("height", [0.8, 3.0])
+def test_another_height_is_refused(tmp_path, height):
+    solid = box([40, 12, height])
+    made = Program()
+    for number in range(LAYERS):
+        made.layer(number)
+        made.loops(shapely.box(0, 0, 40, 12), 14)
+    found = mesh(solid)
+    with pytest.raises(InputError, match=r"height of 1\.60 mm"):
+        places(tmp_path, made, Geometry(found, examine(found), UPRIGHT, 1.0))
