@@ -345,6 +345,7 @@ class _Page:
         places = [
             {
                 "part": self.number.get(id(part), -1),
+                "kind": finding.check,
                 "at": finding.location,
                 "box": finding.box,
             }

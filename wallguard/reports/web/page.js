@@ -64,15 +64,30 @@
     return { center: point([0, 0, 0]), eye: point(eye), up: point(part.up),
       projection: { type: "perspective" } };
   }
+  // Where to look, and from where: at the mouth of a hole along it, at a floor from below, else
+  // from the side of the part on which the place lies.
+  function sight(part, finding) {
+    const side = outward(part.up), at = finding.at;
+    if (finding.kind === "hole" && finding.box) {
+      const size = finding.box[1].map((v, i) => v - finding.box[0][i]);
+      const odd = size.map((v, i) => Math.abs(2 * v - size[(i + 1) % 3] - size[(i + 2) % 3]));
+      const which = odd.indexOf(Math.max(...odd)), axis = [0, 0, 0];
+      axis[which] = side[which] < 0 ? -1 : 1;
+      return { spot: add(at, axis, size[which] / 2), away: unit(add(axis, side, 0.35)) };
+    }
+    if (finding.kind === "floor") return { spot: at, away: unit(add(side, part.up, -1.6)) };
+    const from = frame.place(at), flat = add(from, part.up, -dot(from, part.up));
+    const weight = 1.6 * Math.min(1, Math.hypot(...flat) / 0.2);
+    return { spot: at, away: unit(add(side, unit(flat), weight)) };
+  }
   function placeCamera(part, finding) {
-    const at = frame.place(finding.at);
+    const seen = sight(part, finding), at = frame.place(seen.spot);
     let reach = 0.3;
     if (finding.box) {
       const size = Math.hypot(...finding.box[1].map((v, i) => v - finding.box[0][i]));
       reach = Math.min(Math.max(0.75 * size / frame.size, 0.3), 0.95);
     }
-    const away = unit(add(outward(part.up), at, 0.8));
-    return { center: point(at), eye: point(add(at, away, reach)), up: point(part.up),
+    return { center: point(at), eye: point(add(at, seen.away, reach)), up: point(part.up),
       projection: { type: "perspective" } };
   }
 
@@ -200,7 +215,7 @@
       ratio[which] += 0.04;
     });
     const layout = { margin: { l: 0, r: 0, t: 0, b: 0 }, showlegend: false, autosize: true,
-      paper_bgcolor: "#ffffff", scene: { xaxis: axes[0], yaxis: axes[1], zaxis: axes[2],
+      paper_bgcolor: "#e6ebef", scene: { xaxis: axes[0], yaxis: axes[1], zaxis: axes[2],
         aspectmode: "manual", aspectratio: point(ratio), camera, dragmode: "orbit" } };
     drawn = drawn.then(() => Plotly.react(plot, traces(part, surface), layout,
       { displayModeBar: false, responsive: true, scrollZoom: true })).then(() => {
@@ -226,7 +241,8 @@
   function aim() {
     const finding = data.findings[chosen];
     const there = finding && finding.at && finding.part === shownPart && camera && frame;
-    const off = there ? Math.hypot(...add(list(camera.center), frame.place(finding.at), -1)) : 1;
+    const off = there ? Math.hypot(...add(list(camera.center),
+      frame.place(sight(data.parts[shownPart], finding).spot), -1)) : 1;
     ring.hidden = off > 1e-3;
     ring.dataset.number = String(chosen + 1);
     stage.dataset.eye = camera ? list(camera.eye).map((v) => v.toFixed(3)).join(" ") : "";
