@@ -173,7 +173,7 @@ def _verdict(compared: Against) -> str:
     worse, better = len(compared.worse), sum(pair.better for pair in compared.pairs)
     total = counted(len(compared.pairs), "wall")
     if worse:
-        return f"WORSE: {worse} of {total} come out worse" + (
+        return f"WORSE: {worse} of {total} come{'s' * (worse == 1)} out worse" + (
             f", {better} better" if better else ""
         )
     if any(pair.changed for pair in compared.pairs):

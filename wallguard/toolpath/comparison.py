@@ -132,9 +132,10 @@ def compare(
     usual_bead = _usual_width(laid)
     across = _measure(laid, placement, levels, samples, wall, layer, usual_bead)
     events = _ends(laid, placement, levels, samples, wall, layer, links, usual_bead)
-    code = _outcomes(samples, wall, links, across, events, usual_bead)
+    code, typical = _outcomes(samples, wall, links, across, events, usual_bead)
     group = np.searchsorted(limits, links.judged, side="right")
-    followed = follow(sections, edges, samples, links, code * (len(limits) + 1) + group)
+    group = (_kinds(typical) * len(FILLS) + code) * (len(limits) + 1) + group
+    followed = follow(sections, edges, samples, links, group)
     walls = _walls(followed.walls, followed.number, code, across, samples, wall, layer, levels, low)
     return Comparison(tuple(replace(one, copy=copy) for one in _merged(walls)), tuple(levels))
 
@@ -482,8 +483,9 @@ def _ends(
 
 def _outcomes(
     samples: Samples, wall: _Ints, links: Links, across: _Across, events: _Events, usual: float
-) -> _Ints:
-    """How each wall sample comes out (SOLID...), judged piece by piece of even thickness."""
+) -> tuple[_Ints, _Floats]:
+    """How each wall sample comes out (SOLID...), judged piece by piece of even thickness; and the
+    median thickness of its piece."""
     thickness, share = samples.thickness[wall], samples.share[wall] / 2
     one, other = links.one, links.other
     alike = np.abs(thickness[one] - thickness[other]) <= 0.03 + 0.03 * thickness[one]
@@ -542,7 +544,16 @@ def _outcomes(
     code[~even[piece] & ~laid] = MISSING
     code[broken[piece]] = BROKEN
     code[missing[piece]] = MISSING
-    return code
+    return code, _medians(piece, thickness, np.ones(len(wall), bool), count)[piece]
+
+
+def _kinds(thickness: _Floats) -> _Ints:
+    """A number for each thickness (n,): equal where others lead from one to the other in steps of
+    less than 0.1 mm, so that walls that stand on each other and differ are told apart."""
+    known = np.unique(np.round(thickness, 3))
+    number = np.cumsum(np.diff(known, prepend=known[:1]) > _VARIES)
+    kinds: _Ints = number[np.searchsorted(known, np.round(thickness, 3))].astype(np.int64)
+    return kinds
 
 
 def _medians(piece: _Ints, values: _Floats, chosen: _Bools, count: int) -> _Floats:

@@ -1,0 +1,276 @@
+"""`wallguard toolpath` from the outside: what it prints, writes, and how it ends."""
+
+import json
+import re
+
+import junitparser
+import pytest
+from solids import box, save
+from toolpaths import Program, bar
+
+from wallguard.cli import main
+from wallguard.reports import json_report
+
+RULES = """\
+wallguard: 1
+name: bench printer, grey
+process: {category: material extrusion}
+layer_height: 0.2
+beads: {width: 0.45, contours: 2, smallest_wall: 0.4, squeeze: 0.1, smallest_fill: 0.4}
+"""
+LAYERS = 10
+
+
+def program(thickness, loops, *, filling=0.0, shift=(40, 40), text=True, layers=LAYERS):
+    made = Program(shift=shift)
+    for number in range(layers):
+        made.layer(number)
+        made.loops(bar(30, thickness), loops)
+        if filling:
+            made.path([(-15 + thickness / 2, 0), (15 - thickness / 2, 0)], width=filling)
+    return made.text() if text else made
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    """A bar of 1.35 mm, the rules (which say that it comes out solid), and two programs of it."""
+    save(tmp_path / "bar.stl", box([30, 1.35, 2], [-15, -0.675, 0]))
+    (tmp_path / "rules.yaml").write_text(RULES)
+    (tmp_path / "solid.gcode").write_text(program(1.35, 1, filling=0.45))
+    (tmp_path / "hollow.gcode").write_text(program(1.35, 1))
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def run(*arguments):
+    return main(["toolpath", *arguments])
+
+
+def words(text):
+    return re.sub(r"\s+", " ", text)
+
+
+def test_a_good_toolpath_passes(folder, capsys):
+    assert run("solid.gcode", "--part", "bar.stl", "--rules", "rules.yaml") == 0
+    told = words(capsys.readouterr().out)
+    assert "+ passed bar.stl (solid.gcode, rules.yaml)" in told
+    assert "the middle of the part lies at X 40.00 Y 40.00" in told
+    assert "beads cover 100% of its sections" in told
+
+
+def test_a_hollow_wall_fails(folder, capsys):
+    assert run("hollow.gcode", "--part", "bar.stl") == 1
+    told = words(capsys.readouterr().out)
+    assert "wall 1.35 mm thick at" in told
+    assert "is laid hollow, with 0.45 mm of air" in told
+    assert "draw 0.90 mm, which these beads fill" in told
+
+
+def test_the_rules_no_longer_describe_the_process(folder, capsys):
+    assert run("hollow.gcode", "--part", "bar.stl", "--rules", "rules.yaml") == 1
+    told = words(capsys.readouterr().out)
+    assert "the rules say solid at 1.35 mm, this toolpath leaves 0.45 mm of air" in told
+    assert "the rule file no longer describes this process" in told
+
+
+def test_rules_that_agree_say_nothing(folder, capsys):
+    save(folder / "bar.stl", box([30, 1.15, 2], [-15, -0.575, 0]))
+    (folder / "hollow.gcode").write_text(program(1.15, 1))
+    assert run("hollow.gcode", "--part", "bar.stl", "--rules", "rules.yaml") == 1
+    told = words(capsys.readouterr().out)
+    assert "is laid hollow, with 0.25 mm of air" in told
+    assert "no longer describes" not in told
+    assert "draw ≤" in told
+
+
+def test_the_levels_of_the_rules_hold(folder, capsys):
+    (folder / "rules.yaml").write_text(RULES + "outcomes: {hollow: warn}\n")
+    save(folder / "bar.stl", box([30, 1.15, 2], [-15, -0.575, 0]))
+    (folder / "hollow.gcode").write_text(program(1.15, 1))
+    assert run("hollow.gcode", "--part", "bar.stl", "--rules", "rules.yaml") == 0
+    assert "warn wall 1.15 mm thick" in words(capsys.readouterr().out)
+
+
+def test_rules_that_say_hollow_where_it_is_solid_only_warn(folder, capsys):
+    save(folder / "bar.stl", box([30, 1.15, 2], [-15, -0.575, 0]))
+    (folder / "solid.gcode").write_text(program(1.15, 1, filling=0.25))
+    assert run("solid.gcode", "--part", "bar.stl", "--rules", "rules.yaml") == 0
+    told = words(capsys.readouterr().out)
+    assert "warn the rules say hollow with 0.25 mm of air at 1.15 mm, this toolpath lays it" in told
+
+
+def test_json_says_where_walls_were_measured(folder):
+    assert run("hollow.gcode", "--part", "bar.stl", "--json", "out.json") == 1
+    text = (folder / "out.json").read_text()
+    ((part),) = json.loads(text)["parts"]
+    (wall,) = part["walls"]
+    assert (wall["fill"], wall["source"]) == ("hollow", "toolpath")
+    assert wall["printed"]["value"] == pytest.approx(1.35, abs=0.03)
+    assert [(one["check"], one["fill"]) for one in part["findings"]] == [
+        ("toolpath_fill", "hollow")
+    ]
+    # The reader checks the format's schema.
+    assert json_report.read(text).exit_code == 1
+
+
+def test_junit_markdown_and_pictures(folder):
+    assert (
+        run(
+            *("hollow.gcode", "--part", "bar.stl", "--rules", "rules.yaml"),
+            *("--junit", "out.xml", "--markdown", "out.md", "--pictures", "pictures"),
+        )
+        == 1
+    )
+    (suite,) = junitparser.JUnitXml.fromfile("out.xml")
+    failing = {case.name for case in suite if case.result}
+    assert failing == {"toolpath_fill", "toolpath_rules"}
+    assert "0.45 mm of air" in (folder / "out.md").read_text()
+    pictures = sorted((folder / "pictures").iterdir())
+    assert len(pictures) == 2
+    for picture in pictures:
+        text = picture.read_text()
+        assert text.startswith("<svg")
+        assert "fill-hollow" in text
+        assert "air 0.45 mm" in text
+
+
+def test_the_same_run_gives_the_same_pictures(folder):
+    for name in ("one", "other"):
+        run("hollow.gcode", "--part", "bar.stl", "--pictures", name)
+    one, other = (
+        {file.name: file.read_bytes() for file in (folder / name).iterdir()}
+        for name in ("one", "other")
+    )
+    assert one == other
+
+
+def test_several_programs_of_one_part(folder, capsys):
+    assert run("solid.gcode", "hollow.gcode", "--part", "bar.stl") == 1
+    told = words(capsys.readouterr().out)
+    assert "FAILED: 1 of 2 results on 1 part failed" in told
+
+
+def test_a_program_of_another_part_cannot_be_used(folder, capsys):
+    save(folder / "other.stl", box([60, 20, 2]))
+    assert run("solid.gcode", "--part", "other.stl") == 2
+    told = words(capsys.readouterr().out)
+    assert "does not make other.stl" in told
+    assert re.search(r"something of 30\.0 × 1\.[34] × 2\.0 mm", told)
+    assert "60.0 × 20.0 × 2.0 mm as printed" in told
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (b"G21\nM83\nG1 X1 Y1 E", "solid.gcode"),
+        (b"\x00\x01\x02", "binary"),
+        (b"G21\nG1 X5 Y5\n", "feeds no filament"),
+    ],
+)
+def test_what_is_no_program_is_an_error(folder, capsys, content, said):
+    (folder / "solid.gcode").write_bytes(content)
+    assert run("solid.gcode", "--part", "bar.stl") == 2
+    assert said in words(capsys.readouterr().out)
+
+
+def test_the_filament_and_flow_change_the_beads(folder, capsys):
+    # As much filament as for beads twice as large: forced beads make the wall thicker.
+    assert run("solid.gcode", "--part", "bar.stl", "--filament", "1.6") == 1
+    assert "is laid hollow" in words(capsys.readouterr().out)
+    assert run("solid.gcode", "--part", "bar.stl", "--flow", "1.5") == 0
+    assert "mm thick (drawn 1.35)" in words(capsys.readouterr().out)
+
+
+def test_a_place_can_be_given(folder, capsys):
+    assert run("solid.gcode", "--part", "bar.stl", "--place", "40,40") == 0
+    assert run("solid.gcode", "--part", "bar.stl", "--place", "auto") == 0
+    assert run("solid.gcode", "--part", "bar.stl", "--place", "90,40") == 2
+    capsys.readouterr()
+    with pytest.raises(SystemExit) as error:
+        run("solid.gcode", "--part", "bar.stl", "--place", "here")
+    assert error.value.code == 2
+    assert "neither auto nor a place" in capsys.readouterr().err
+
+
+def test_strands_of_impossible_width_are_told(folder, capsys):
+    made = program(1.35, 1, filling=0.45, text=False)
+    made.path([(-10, 12), (10, 12)], width=9.0)
+    (folder / "solid.gcode").write_text(made.text())
+    assert run("solid.gcode", "--part", "bar.stl") == 0
+    told = words(capsys.readouterr().out)
+    assert "1 strand of a width that cannot be laid" in told
+    assert "too wide, 9.00 mm wide" in told
+
+
+def test_copies_are_named(folder, capsys):
+    one = program(1.35, 1, text=False)
+    for number in range(LAYERS):
+        one.layer(number)
+        one.shift = (40, 80)
+        one.loops(bar(30, 1.35), 1)
+    lines = one.text()
+    (folder / "hollow.gcode").write_text(lines)
+    assert run("hollow.gcode", "--part", "bar.stl") == 1
+    told = words(capsys.readouterr().out)
+    assert "2 copies:" in told
+    assert "on copy 1 of 2, at X 40 Y 40 of the plate" in told
+    assert "on copy 2 of 2, at X 40 Y 80 of the plate" in told
+
+
+def test_rules_for_another_category_are_refused(folder, capsys):
+    text = "wallguard: 1\nname: resin\nprocess: {category: vat photopolymerization}\n"
+    (folder / "rules.yaml").write_text(text + "layer_height: 0.05\n")
+    assert run("solid.gcode", "--part", "bar.stl", "--rules", "rules.yaml") == 2
+    assert "lays no beads" in capsys.readouterr().err
+
+
+# Two programs
+
+
+def test_against_tells_what_gets_worse(folder, capsys):
+    arguments = ("hollow.gcode", "--part", "bar.stl", "--against", "solid.gcode")
+    assert run(*arguments, "--json", "out.json", "--markdown", "out.md") == 1
+    told = words(capsys.readouterr().out)
+    assert "solid -> hollow 1 wall" in told
+    assert "WORSE: 1 of 1 wall comes out worse" in told
+    found = json.loads((folder / "out.json").read_text())
+    assert found["schema"] == "wallguard-toolpaths/1"
+    assert found["summary"]["worse"] == 1
+    (wall,) = found["walls"]
+    assert (wall["before"]["outcome"], wall["after"]["outcome"]) == ("solid", "hollow")
+    assert wall["after"]["air"] == pytest.approx(0.45, abs=0.02)
+    assert found["before"]["volume"] > found["after"]["volume"]
+    assert "| solid | hollow | 1 |" in (folder / "out.md").read_text()
+
+
+def test_against_what_gets_better_or_stays_passes(folder, capsys):
+    assert run("solid.gcode", "--part", "bar.stl", "--against", "hollow.gcode") == 0
+    assert "NOT WORSE" in capsys.readouterr().out
+    assert run("solid.gcode", "--part", "bar.stl", "--against", "solid.gcode") == 0
+    assert "SAME: all of 1 wall" in capsys.readouterr().out
+
+
+def test_against_finds_the_wall_wherever_it_lies(folder, capsys):
+    (folder / "solid.gcode").write_text(program(1.35, 1, filling=0.45, shift=(120, 33)))
+    assert run("hollow.gcode", "--part", "bar.stl", "--against", "solid.gcode") == 1
+    assert "solid -> hollow" in words(capsys.readouterr().out)
+
+
+def test_against_a_wall_that_is_no_longer_laid(folder, capsys):
+    solid = box([30, 1.35, 2], [-15, -0.675, 0]) + box([20, 0.4, 2], [-10, 0.2, 2])
+    save(folder / "bar.stl", solid)
+    made = program(1.35, 1, filling=0.45, text=False)
+    (folder / "hollow.gcode").write_text(made.text())
+    for number in range(LAYERS, 2 * LAYERS):
+        made.layer(number)
+        made.path([(-9.8, 0.4), (9.8, 0.4)], width=0.4)
+    (folder / "solid.gcode").write_text(made.text())
+    assert run("hollow.gcode", "--part", "bar.stl", "--against", "solid.gcode") == 1
+    assert "solid -> missing" in words(capsys.readouterr().out)
+
+
+def test_against_takes_one_program_and_no_pictures(folder, capsys):
+    arguments = ("--part", "bar.stl", "--against", "solid.gcode")
+    assert run("hollow.gcode", "solid.gcode", *arguments) == 2
+    assert run("hollow.gcode", *arguments, "--junit", "out.xml") == 2
+    assert "two programs are compared with each other" in capsys.readouterr().err
