@@ -25,7 +25,7 @@ _Bools = NDArray[np.bool_]
 # Samples lie no farther apart than a quarter of what is asked for, or this, mm, ...
 _STEP = 0.5
 # ... and no nearer than gives this many on a part with large faces.
-_MOST = 300_000
+_MOST = 150_000
 # A surface goes on across a turn of up to 50 degrees (an eight-sided tube is one wall), and a wall
 # across a junction no wider than twice its thickness.
 _ALONG = float(np.cos(np.radians(50.0)))
@@ -112,7 +112,7 @@ def _samples(mesh: Mesh, largest: float, air: bool) -> _Samples | None:
         return None
     step = max(largest / 4, _STEP, float(np.sqrt(area.sum() / (0.43 * _MOST))))
     whole = Fine(mesh.vertices, mesh.triangles[solid].astype(np.int64), normal[solid])
-    fine = refine(whole, 1.8 * step)
+    fine = refine(whole, 1.8 * step, 4 * _MOST)
     # The searched side is the material's, or the air's, seen from which all is turned round.
     triangles = fine.triangles[:, ::-1] if air else fine.triangles
     normal = fine.normal if air else -fine.normal

@@ -19,8 +19,8 @@ _Ints = NDArray[np.int64]
 
 # A corner this near to its neighbour's plane lies in it, mm: above float32's step at 100 mm.
 _FLAT = 5e-5
-# Rounds end by themselves; these are bounds.
-_FLIPS, _ROUNDS = 4, 60
+# Rounds go on while they do much: what few long edges remain do no harm.
+_FLIPS, _ROUNDS, _FEW = 4, 40, 0.01
 
 
 @dataclass(frozen=True)
@@ -32,8 +32,9 @@ class Fine:
     normal: _Floats
 
 
-def refine(fine: Fine, longest: float) -> Fine:
-    """Flip and halve edges until none is longer than `longest` (mm).
+def refine(fine: Fine, longest: float, most: int = 2_000_000) -> Fine:
+    """Flip and halve edges until (nearly) none is longer than `longest` (mm), or there are more
+    than `most` triangles.
 
     What has no long edge, and is not part of a flat face that has one, stays as it is.
     """
@@ -50,7 +51,10 @@ def refine(fine: Fine, longest: float) -> Fine:
         halved = _halve(work, longest)
         if halved is None:
             break
+        few = len(halved.triangles) - len(work.triangles) < _FEW * len(work.triangles)
         work = _delaunay(halved)
+        if few or len(work.triangles) > most:
+            break
     return Fine(
         work.vertices,
         np.concatenate([fine.triangles[~touched], work.triangles]),

@@ -96,7 +96,13 @@ class Surface:
     ) -> None:
         centre = point + reach * normal
         pairs = [self._near(each, point, normal, centre, own, reach) for each in self.classes]
-        sample, triangle = (np.concatenate(each) for each in zip(*pairs, strict=True))
+        sample = np.concatenate([each.sample for each in pairs])
+        triangle = np.concatenate([each.triangle for each in pairs])
+        most = np.full(len(point), reach)
+        np.minimum.at(most, sample, np.concatenate([each.most for each in pairs]))
+        least = np.concatenate([each.least for each in pairs])
+        kept = least <= most[sample] * (1 + _TIE)
+        sample, triangle = sample[kept], triangle[kept]
         radius, contact = _first(
             point[sample], normal[sample], self.corners[triangle], self.normal[triangle]
         )
@@ -105,14 +111,14 @@ class Surface:
         radius, contact = radius[kept], contact[kept]
         if not len(sample):
             return
-        least = np.full(len(point), np.inf)
-        np.minimum.at(least, sample, radius)
-        kept = radius <= least[sample] * (1 + _TIE)
+        first = np.full(len(point), np.inf)
+        np.minimum.at(first, sample, radius)
+        kept = radius <= first[sample] * (1 + _TIE)
         sample, triangle = sample[kept], triangle[kept]
         radius, contact = radius[kept], contact[kept]
         away = contact - point[sample]
         # From the centre: to p it is -n, to the contact (away - r n) / r.
-        facing = 1 - np.einsum("ij,ij->i", away, normal[sample]) / radius
+        facing = 1 - _dot(away, normal[sample]) / np.maximum(radius, 1e-12)
         order = np.lexsort((triangle, radius, np.round(facing, 6), sample))
         order = order[np.diff(sample[order], prepend=-1) != 0]
         place = some[sample[order]]
@@ -129,23 +135,55 @@ class Surface:
         centre: _Floats,
         own: _Ints,
         reach: float,
-    ) -> tuple[_Ints, _Ints]:
-        """Pairs (sample, triangle) of one class of size that may touch within `reach`."""
-        members, most, tree = kind
-        lists = tree.query_ball_point(centre, reach + most, return_sorted=False)
+    ) -> _Pairs:
+        """What of one class of size may touch within `reach`."""
+        members, largest, tree = kind
+        lists = tree.query_ball_point(centre, reach + largest, return_sorted=False)
         count = np.fromiter(map(len, lists), np.int64, len(lists))
         triangle = members[np.fromiter(chain.from_iterable(lists), np.int64, int(count.sum()))]
         sample = np.repeat(np.arange(len(point)), count)
-        corners = self.corners[triangle]
-        corners -= np.repeat(point, count, axis=0)[:, None]
-        rise = np.einsum("kij,kj->ki", corners, np.repeat(normal, count, axis=0)).max(axis=1)
-        # Of its own surroundings the ball can only touch what rises to the searched side, and
-        # what rises little only near by.
-        away = (corners[:, 0] + corners[:, 1] + corners[:, 2]) / 3
-        near = np.sqrt(np.einsum("ij,ij->i", away, away)) - self.size[triangle]
-        kept = (rise > 1e-9) & (np.maximum(near, 0.0) ** 2 <= 2 * reach * rise)
-        kept &= triangle != np.repeat(own, count)
-        return sample[kept], triangle[kept]
+        n = np.repeat(normal, count, axis=0)
+        away = self.centre[triangle] - np.repeat(point, count, axis=0)
+        facing, size = self.normal[triangle], self.size[triangle]
+        square = _dot(away, away)
+        # When the ball reaches the ball about the triangle.
+        over = _dot(away, n) + size
+        least = (square - size**2) / (2 * np.where(over > 0, over, np.inf))
+        # A face that lies as the sample's own does cannot be reached from within.
+        slant = 1 - _dot(facing, n)
+        kept = (over > 0) & (least <= reach) & (slant > 1e-9) & (triangle != np.repeat(own, count))
+        sample, triangle, n, slant = sample[kept], triangle[kept], n[kept], slant[kept]
+        near = np.maximum(np.sqrt(square[kept]) - size[kept], 0.0)
+        corners = self.corners[triangle] - point[sample][:, None]
+        rise = np.einsum("kij,kj->ki", corners, n)
+        # When it reaches the triangle's plane, and when what rises most might be reached.
+        plane = np.maximum(-_dot(facing[kept], corners[:, 0]), 0.0) / slant
+        top = rise.max(axis=1)
+        rises = top > 1e-9
+        least = np.maximum(least[kept], plane)
+        least = np.maximum(least, near**2 / (2 * np.where(rises, top, 1.0)))
+        # And by when it has reached a corner.
+        risen = rise > 1e-9
+        corner = np.einsum("kij,kij->ki", corners, corners) / (2 * np.where(risen, rise, 1.0))
+        most = np.where(risen, corner, np.inf).min(axis=1)
+        kept = rises & (least <= reach)
+        return _Pairs(sample[kept], triangle[kept], least[kept], most[kept])
+
+
+@dataclass(frozen=True)
+class _Pairs:
+    """Samples and triangles (k,), with bounds of the radius at which the one's ball reaches the
+    other: no less than `least`, no more than `most`."""
+
+    sample: _Ints
+    triangle: _Ints
+    least: _Floats
+    most: _Floats
+
+
+def _dot(one: _Floats, other: _Floats) -> _Floats:
+    dot: _Floats = np.einsum("ij,ij->i", one, other)
+    return dot
 
 
 def _first(
