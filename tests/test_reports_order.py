@@ -20,6 +20,12 @@ def test_findings_with_and_without_numbers_can_be_sorted() -> None:
     assert order.findings([bare, finding()]) == [finding(), bare]
 
 
+def test_computing_error_does_not_order_equal_findings() -> None:
+    left = finding(measured=0.70000002, location=(1.0, 0.0, 0.0))
+    right = finding(measured=0.69999998, location=(2.0, 0.0, 0.0))
+    assert order.findings([right, left]) == [left, right]
+
+
 def test_parts_go_by_path_then_rules() -> None:
     names = [("a.stl", "x.yaml"), ("a.stl", "y.yaml"), ("b\udce9.stl", "x.yaml")]
     made = [part(path, rules=rules) for path, rules in names]

@@ -163,6 +163,11 @@ def test_a_square_post_is_one_wall_and_a_round_one_none():
     assert walls(box([20, 20, 2]) + pin, largest=3) == []
 
 
+def test_a_square_block_is_no_wall_in_each_direction():
+    (wall,) = walls(box([20, 20, 5]), largest=25)
+    assert wall.typical == pytest.approx(20)
+
+
 def test_a_groove_leaves_a_neck():
     groove = prism([[15, 0.5], [17, 2.5], [13, 2.5]], 12).translate([0, 0, -1])
     neck = walls(box([30, 2, 10]) - groove, splits=[1.0])[0]

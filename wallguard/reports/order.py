@@ -151,7 +151,7 @@ def badness(finding: Finding) -> tuple[object, ...]:
         _FILLS.get(finding.fill or "", len(_FILLS)),
         finding.check,
         finding.measured is None,
-        finding.measured or 0.0,
+        round(finding.measured or 0.0, 3),  # computing error does not decide
         finding.location or (),
         finding.message,
         finding.id,

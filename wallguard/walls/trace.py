@@ -220,15 +220,15 @@ def _crossed(
     from scipy.spatial import cKDTree
 
     count = int(piece.max()) + 1
-    box = _reduce(np.maximum, piece, count, centre) - _reduce(np.minimum, piece, count, centre)
+    low, high = (_reduce(way, piece, count, centre) for way in (np.minimum, np.maximum))
     by_thickness = np.lexsort((thickness, piece))
     first = by_thickness[np.searchsorted(piece[by_thickness], np.arange(count))]
-    short = np.flatnonzero(box.max(axis=1) < thickness[first] / 2)
+    short = np.flatnonzero((high - low).max(axis=1) < thickness[first] / 2)
     if len(short) < 2:
         return piece
     spot = first[short]
     apart = 1e3 * np.column_stack([section[spot], groups[spot]])
-    tree = cKDTree(np.column_stack([centre[spot], apart]))
+    tree = cKDTree(np.column_stack([(low + high)[short] / 2, apart]))
     pairs = tree.query_pairs(0.05, output_type="ndarray")
     return _components(count, short[pairs[:, 0]], short[pairs[:, 1]])[piece]
 
@@ -468,7 +468,7 @@ def _summarise(
     centre = samples.centre[spot]
     middle = (sections.heights[first_layer[thinnest]] + sections.heights[last_layer[thinnest]]) / 2
     lowest, highest = sections.heights[bottom] - half, sections.heights[top] + half
-    found = [
+    return [
         Stretch(
             minimum=float(minimum[i]),
             typical=float(typical[i]),
@@ -487,7 +487,6 @@ def _summarise(
         )
         for i in range(count)
     ]
-    return found
 
 
 def _held_above_or_below(
