@@ -34,7 +34,7 @@ FILLS: tuple[Laid, ...] = ("solid", "hollow", "missing", "broken", "sparse")
 SOLID, HOLLOW, MISSING, BROKEN, SPARSE = range(5)
 
 # Narrower air than this is rounding in the program's numbers, mm.
-VOID = 0.03
+VOID = 0.02
 # Air wider than this many beads has room for a fill: left open on purpose where a fill crosses it.
 _ROOM = 2.0
 # A wall counts as laid where at least this share of it, or of a bead if that is less, is covered.
@@ -505,7 +505,11 @@ def _outcomes(
     laid = across.covered >= _LAID * np.minimum(thickness, bead)
     wide = laid & (across.widest > _ROOM * bead)
     hollow = laid & (across.widest >= VOID) & ~wide
-    typical = _medians(piece, across.printed - thickness, laid, count)[piece] + thickness
+    # As thick as it is laid mostly; or here and there, but no thicker than drawn.
+    deviation = across.printed - thickness
+    usually = _quantiles(piece, deviation, laid, count, 0.5)
+    often = np.minimum(_quantiles(piece, deviation, laid, count, 0.9), 0.0)
+    typical = np.maximum(usually, often)[piece] + thickness
     narrow = laid & ~wide & (across.printed < typical - 0.5 * bead)
     gap = ~laid | narrow
 
@@ -558,6 +562,11 @@ def _kinds(thickness: _Floats) -> _Ints:
 
 def _medians(piece: _Ints, values: _Floats, chosen: _Bools, count: int) -> _Floats:
     """Median of the chosen values of each piece; 0 where none is chosen."""
+    return _quantiles(piece, values, chosen, count, 0.5)
+
+
+def _quantiles(piece: _Ints, values: _Floats, chosen: _Bools, count: int, share: float) -> _Floats:
+    """The value that this share of the chosen values of each piece lies below; 0: none chosen."""
     found = np.zeros(count)
     which = np.flatnonzero(chosen)
     if not len(which):
@@ -566,9 +575,9 @@ def _medians(piece: _Ints, values: _Floats, chosen: _Bools, count: int) -> _Floa
     label = piece[order]
     begin = np.flatnonzero(np.diff(label, prepend=-1))
     size = np.diff(np.append(begin, len(order)))
-    found[label[begin]] = (
-        values[order[begin + (size - 1) // 2]] + values[order[begin + size // 2]]
-    ) / 2
+    at = (size - 1) * share
+    below, above = begin + np.floor(at).astype(np.int64), begin + np.ceil(at).astype(np.int64)
+    found[label[begin]] = (values[order[below]] + values[order[above]]) / 2
     return found
 
 

@@ -22,7 +22,7 @@ from wallguard.geometry import Geometry
 from wallguard.sections.cut import cut_at
 from wallguard.sections.sections import Sections, neighbours
 from wallguard.toolpath.beads import Beads
-from wallguard.toolpath.lines import Cells, Strands, crossings
+from wallguard.toolpath.lines import Cells, Crossings, Strands, crossings
 
 if TYPE_CHECKING:
     from shapely import Geometry as Shape
@@ -40,15 +40,20 @@ _MOST_COPIES = 64
 # How much of their section two copies may share by error.
 _OVERLAP = 0.02
 # How far off a bead's edge may be, mm, and how much of the outline must have one there.
-_NEAR, _ENOUGH = 0.25, 0.5
+_NEAR, _ENOUGH = 0.25, 0.4
+# Less of what is laid in its box does not lie outside of the part, supports and others included.
+_INSIDE = 0.3
+# How far around a coarse place a finer one is looked for, and in which steps, mm; how near an edge
+# has to be to count there, and at how many points.
+_AROUND, _STEP, _KERNEL, _LOOKED_AT = 2.0, 0.2, 0.15, 2000
 # How far the fine search sees, mm, round after round.
-_SIGHT = (1.2, 0.8, 0.5, 0.4, 0.4)
-# What is thicker than this (mm) no process leaves out: where it is not laid, the part is another.
-_THICK = 1.2
-# Along so much outline of what is thick nothing may be laid by error, mm; how near laid is, mm.
-_BARE, _BESIDE = 5.0, 1.0
+_SIGHT = (0.6, 0.4, 0.4)
+# What is thicker than this (mm) no process leaves out: a toolpath that does is of another part.
+_THICK = 1.5
 # Of another scale are outlines that differ by more than this, mm, and alike in both directions.
 _DIFFERS, _ALIKE = (0.3, 0.6), (0.8, 1.25)
+# At that scale, so much of the outline has to agree.
+_FITS = 0.75
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -301,20 +306,14 @@ class _Search:
         direction = turned(normal, place.turns)
         near = 0.0
         cells = self._cells(place)
+        place = _moved(place, _best_near(cells, layer, place.to_plate(point), direction))
         for sight in _SIGHT:
             off = _offsets(cells, layer, place.to_plate(point), direction, sight)
             good = np.isfinite(off)
             near = float(np.mean(np.abs(np.where(good, off, np.inf)) <= _NEAR))
             if np.count_nonzero(good) < 8:
                 break
-            move = _shift(direction[good], off[good])
-            shift = np.array(place.shift) + move
-            middle = np.array(place.middle) + move
-            place = replace(
-                place,
-                shift=(float(shift[0]), float(shift[1])),
-                middle=(float(middle[0]), float(middle[1])),
-            )
+            place = _moved(place, _shift(direction[good], off[good]))
         off = _offsets(cells, layer, place.to_plate(point), direction, _SIGHT[-1])
         near = float(np.mean(np.abs(np.where(np.isfinite(off), off, np.inf)) <= _NEAR))
         return replace(place, outline=near)
@@ -447,13 +446,15 @@ class _Search:
             section_area += shape.area
             ground += covered.area
             both += shapely.intersection(covered, shape).area
-            problems.append(_other_size(everything, shape) or _bare(covered, shape))
+            problems.append(_other_size(everything, shape))
         place = replace(
             place,
             covered=both / section_area if section_area else 0.0,
             inside=both / ground if ground else 0.0,
         )
         # One layer may be odd; the part is not for it.
+        if place.inside < _INSIDE:
+            return place, "most of what it lays there lies outside of the part's sections"
         wrong = [problem for problem in problems if problem]
         return place, wrong[0] if 2 * len(wrong) > len(problems) else ""
 
@@ -479,20 +480,18 @@ def _other_size(everything: Shape, shape: Shape) -> str:
     if not _ALIKE[0] < ratio < _ALIKE[1]:
         return ""
     scale = 1 + float((more / size).mean())
-    return f"its layers are {scale:.4g} times the size of the part's sections"
+    middle, goal = (drawn[:2] + drawn[2:]) / 2, (made[:2] + made[2:]) / 2
+    other = shapely.transform(shape, lambda points: (points - middle) * scale + goal)
+    edge = shapely.boundary(shapely.union_all(pieces)).buffer(_NEAR)
 
+    def agrees(one: Shape) -> float:
+        outline = shapely.boundary(one)
+        return float(shapely.intersection(outline, edge).length / max(outline.length, 1e-9))
 
-def _bare(covered: Shape, shape: Shape) -> str:
-    """Why the section is of another part: much of what is thick has nothing along its outline."""
-    import shapely
-
-    thick = shape.buffer(-_THICK / 2).buffer(_THICK / 2)
-    along = shapely.intersection(thick, shapely.boundary(shape).buffer(_BESIDE / 2))
-    bare = shapely.difference(along, covered.buffer(_BESIDE))
-    length = float(bare.area) / (_BESIDE / 2)
-    if length < _BARE:
+    # Walls that are left out make it smaller too; but then the rest does not fit.
+    if agrees(other) < max(_FITS, agrees(shape) + 0.05):
         return ""
-    return f"along {length:.0f} mm of the outline of thick places nothing is laid"
+    return f"its layers are {scale:.4g} times the size of the part's sections"
 
 
 def polygon(rings: list[_Floats]) -> Shape:
@@ -555,20 +554,71 @@ def _raster(rings: list[_Floats], rows: int, columns: int) -> NDArray[np.bool_]:
     return found
 
 
+def _moved(place: Placement, move: _Floats) -> Placement:
+    x, y = float(move[0]), float(move[1])
+    return replace(
+        place,
+        shift=(place.shift[0] + x, place.shift[1] + y),
+        middle=(place.middle[0] + x, place.middle[1] + y),
+    )
+
+
+def _best_near(cells: Cells, layer: _Ints, point: _Floats, direction: _Floats) -> _Floats:
+    """The move, of those around in steps, after which most points have an edge beside them.
+
+    Where walls stand close together the edge that is nearest now may be of another wall.
+    """
+    some = np.linspace(0, len(point) - 1, min(len(point), _LOOKED_AT)).astype(np.int64)
+    sight = np.full(len(some), 1.5 * _AROUND)
+    owners, edges = [], []
+    for met in crossings(cells, layer[some], point[some], direction[some], sight):
+        begins = _beginnings(met, float(sight[0]))
+        owners.append(met.line[begins])
+        edges.append(met.low[begins])
+    if not owners or not sum(map(len, owners)):
+        return np.zeros(2)
+    owner, edge = np.concatenate(owners), np.concatenate(edges)
+    normal = direction[some][owner]
+    first = np.flatnonzero(np.append(True, owner[1:] != owner[:-1]))
+    # Most of the outline may run one way; what runs otherwise tells as much.
+    way = (
+        np.floor(np.arctan2(normal[:, 1], normal[:, 0]) % np.pi * 12 / np.pi).astype(np.int64) % 12
+    )
+    weight = 1 / np.sqrt(np.bincount(way, minlength=12))[way[first]]
+    steps = np.arange(-_AROUND, _AROUND + _STEP / 2, _STEP)
+    best, chosen = -1.0, np.zeros(2)
+    for x in steps.tolist():
+        for y in steps.tolist():
+            rest = edge - normal[:, 0] * x - normal[:, 1] * y
+            near = np.exp(-((rest / _KERNEL) ** 2))
+            # Of places as good the one that is nearest to where it was.
+            score = float((weight * np.maximum.reduceat(near, first)).sum())
+            score -= 1e-6 * math.hypot(x, y)
+            if score > best:
+                best, chosen = score, np.array([x, y])
+    return chosen
+
+
+def _beginnings(met: Crossings, sight: float) -> NDArray[np.bool_]:
+    """Which crossings begin where nothing before covers, looking inward, and within sight."""
+    if not len(met.line):
+        return np.zeros(0, bool)
+    before = _covered_up_to(met.line, met.high)
+    begins = np.append(True, met.line[1:] != met.line[:-1])
+    begins[1:] |= met.low[1:] > before[:-1] + 0.02
+    # What is cut off at the end of sight has its edge elsewhere.
+    found: NDArray[np.bool_] = begins & (met.low > -sight + 1e-9)
+    return found
+
+
 def _offsets(
     cells: Cells, layer: _Ints, point: _Floats, direction: _Floats, sight: float
 ) -> _Floats:
     """How far inward of each point the outer edge of laid material lies; nan: none in sight."""
     nearest = np.full(len(point), np.nan)
     for met in crossings(cells, layer, point, direction, np.full(len(point), sight)):
-        # Edges where material begins, looking inward: what nothing before it covers.
-        line, low, high = met.line, met.low, met.high
-        before = _covered_up_to(line, high)
-        begins = np.append(True, line[1:] != line[:-1]) if len(line) else np.zeros(0, bool)
-        begins |= np.append([False], low[1:] > before[:-1] + 0.02)[: len(line)]
-        # What is cut off at the end of sight has its edge elsewhere.
-        begins &= low > -sight + 1e-9
-        line, low = line[begins], low[begins]
+        begins = _beginnings(met, sight)
+        line, low = met.line[begins], met.low[begins]
         order = np.lexsort((np.abs(low), line))
         line, low = line[order], low[order]
         first = np.append(True, line[1:] != line[:-1]) if len(line) else np.zeros(0, bool)
