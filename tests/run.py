@@ -29,7 +29,8 @@ def main(arguments: list[str]) -> int:
     if arguments == ["--example"]:
         command = [str(environment("")), "-m", "wallguard", "check", "--all"]
         return subprocess.run(command, cwd=ROOT / "example_repo", check=False).returncode
-    command = [str(environment("[test]")), "-m", "pytest", *arguments]
+    # On all processors, unless the arguments say otherwise.
+    command = [str(environment("[test]")), "-m", "pytest", *(arguments or ["--numprocesses=auto"])]
     return subprocess.run(command, cwd=ROOT, check=False).returncode
 
 

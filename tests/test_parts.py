@@ -1,10 +1,8 @@
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from wallguard.mesh.mesh import Mesh
-from wallguard.parts import Part, place
+from wallguard.parts import place
 from wallguard.repository.placement import rotation_about_axes, rotation_from_up
 
 MESH = Mesh(np.array([[0.0, 0, 0], [1, 2, 3], [4, 0, 0]]), np.array([[0, 1, 2]], np.int32), "inch")
@@ -32,9 +30,3 @@ def test_a_quarter_turn_about_z_at_half_size():
 def test_to_file_is_the_way_back(angles, scale):
     placed = place(MESH, rotation_about_axes(angles), scale)
     assert placed.to_file(placed.mesh.vertices) == pytest.approx(MESH.vertices, abs=1e-12)
-
-
-def test_a_part_is_upright_at_full_size_unless_said_otherwise():
-    part = Part(Path("a.stl"))
-    assert (part.scale, part.unit) == (1.0, None)
-    assert np.array(part.rotation).tolist() == np.eye(3).tolist()

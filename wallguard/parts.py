@@ -1,31 +1,14 @@
-"""A part: one design file, and the way it lies on the printer."""
+"""How a part lies on the printer, and the way back to its own frame."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.mesh.mesh import Mesh
 from wallguard.repository.placement import UPRIGHT, Rotation
-from wallguard.units import Unit
-
-
-@dataclass(frozen=True)
-class Part:
-    """One design file and the way it is printed.
-
-    rotation  rows of the matrix from the file's frame to the print frame
-    scale     printed size over the size in the file
-    unit      of the file where its format carries none; None: not stated
-    """
-
-    path: Path
-    rotation: Rotation = UPRIGHT
-    scale: float = 1.0
-    unit: Unit | None = None
 
 
 @dataclass(frozen=True, eq=False)
