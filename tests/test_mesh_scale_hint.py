@@ -85,6 +85,11 @@ def test_scale_of_the_repository_counts():
     assert suspect_unit(block(1.3, 0.8, 0.5), PRINTER, scale=25.4) is None
 
 
+def test_a_long_part_is_told_in_whole_mm():
+    hint = suspect_unit(block(20, 20, 20_000), PRINTER)
+    assert hint.message.startswith("The part is 20 × 20 × 20000 mm")
+
+
 def test_nothing_explains_the_size():
     assert suspect_unit(block(1e-5, 1e-5, 1e-5), PRINTER) is None
     assert suspect_unit(block(0, 0, 0), PRINTER) is None

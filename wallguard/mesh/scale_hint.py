@@ -128,4 +128,6 @@ def _multiples(values: NDArray[np.float64], step: float) -> NDArray[np.bool_]:
 
 
 def _size(extents: tuple[float, ...] | NDArray[np.float64]) -> str:
-    return " × ".join(f"{value:.3g}" for value in extents) + " mm"
+    # Three digits say enough, but 20000 is easier to read than 2e+04.
+    sides = (f"{value:.0f}" if value >= 1000 else f"{value:.3g}" for value in extents)
+    return " × ".join(sides) + " mm"

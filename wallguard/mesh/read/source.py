@@ -45,7 +45,8 @@ def load(path: Path, root: Path | None = None, *, limit: int = MAX_BYTES) -> byt
             path, "there is no permission to read the file", remedy="Check its permissions"
         ) from error
     except (OSError, RuntimeError, ValueError) as error:  # a loop of links, a name too long...
-        reason = getattr(error, "strerror", None) or str(error)
+        ring = "its links lead in a ring" if isinstance(error, RuntimeError) else str(error)
+        reason = getattr(error, "strerror", None) or ring
         raise InputError(path, f"the file cannot be read ({reason})") from error
     if len(data) > limit:
         raise _too_large(path, limit)
