@@ -181,6 +181,18 @@ def test_the_filament_and_flow_change_the_beads(folder, capsys):
     assert "mm thick (drawn 1.35)" in words(capsys.readouterr().out)
 
 
+def test_the_rules_may_say_filament_and_flow(folder, capsys):
+    text = RULES.replace("{category: material extrusion}", "{category: material extrusion, %s}")
+    arguments = ("solid.gcode", "--part", "bar.stl", "--rules", "rules.yaml")
+    (folder / "rules.yaml").write_text(text % "filament: 1.6")
+    assert run(*arguments) == 1
+    assert run(*arguments, "--filament", "1.75") == 0
+    capsys.readouterr()
+    (folder / "rules.yaml").write_text(text % "flow: 1.5")
+    assert run(*arguments) == 0
+    assert "mm thick (drawn 1.35)" in words(capsys.readouterr().out)
+
+
 def test_a_place_can_be_given(folder, capsys):
     assert run("solid.gcode", "--part", "bar.stl", "--place", "40,40") == 0
     assert run("solid.gcode", "--part", "bar.stl", "--place", "auto") == 0

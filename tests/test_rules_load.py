@@ -136,7 +136,7 @@ def test_all_problems_are_named_with_place_expectation_and_nearest_key(tmp_path:
     message = refused(write(tmp_path, "rules/r.yaml", text), tmp_path)
     assert message.splitlines() == [
         "rules/r.yaml:1:1: the key `process` is missing. "
-        "Expected the process (category, printer, material).",
+        "Expected the process (category, printer, material, filament, flow).",
         "rules/r.yaml:2:7: `name`: expected a short name, but found 12. Put it in quotes.",
         "rules/r.yaml:3:1: unknown key `proces`. The nearest known key is `process`.",
         "rules/r.yaml:4:15: `layer_height`: expected a number of mm from 0.005 to 5, "

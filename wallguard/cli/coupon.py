@@ -67,10 +67,16 @@ def _add_fit(commands: argparse._SubParsersAction[Parser]) -> None:
         "--coupon", type=Path, metavar="FOLDER", help="the coupon that --toolpath makes"
     )
     fit.add_argument(
-        "--filament", type=length, metavar="MM", help="its diameter for --toolpath (1.75 mm)"
+        "--filament",
+        type=length,
+        metavar="MM",
+        help="its diameter for --toolpath (as in BASE, else 1.75)",
     )
     fit.add_argument(
-        "--flow", type=length, metavar="FACTOR", help="between fed and laid for --toolpath (1)"
+        "--flow",
+        type=length,
+        metavar="FACTOR",
+        help="between fed and laid for --toolpath (as in BASE, else 1)",
     )
     fit.add_argument("--rules", type=Path, required=True, metavar="BASE", help="what is known")
     fit.add_argument("-o", "--output", type=Path, required=True, metavar="NEW")

@@ -44,13 +44,16 @@ def add(commands: Commands) -> None:
         help="near which place of the plate the middle of the part's box lies (default: search)",
     )
     toolpath.add_argument(
-        "--filament", type=length, metavar="MM", help="diameter of the filament (default 1.75 mm)"
+        "--filament",
+        type=length,
+        metavar="MM",
+        help="its diameter (default: as the rules say, else 1.75 mm)",
     )
     toolpath.add_argument(
         "--flow",
         type=length,
         metavar="FACTOR",
-        help="between the filament that is fed and the material that is laid (default 1)",
+        help="between filament fed and material laid (default: as the rules say, else 1)",
     )
     toolpath.add_argument("--junit", type=Path, metavar="FILE", help="write JUnit XML")
     toolpath.add_argument("--markdown", type=Path, metavar="FILE", help="write a Markdown summary")

@@ -35,7 +35,7 @@ def run(
     rules      the base: what is known of the process before
     toolpaths  programs that make plates of the coupon in the folder `coupon`: readings of their own
                kind, which the rule file says
-    filament   its diameter in mm; flow: factor between filament fed and laid; None: 1.75 and 1
+    filament   its diameter in mm; flow: between filament fed and laid; None: as in the base
 
     Raises InputError: readings or rules that cannot be used, or an output that is one of the inputs
     or was not written by this command; nothing is written then.
@@ -55,7 +55,12 @@ def run(
 
         for path in {os.path.realpath(path): path for path in toolpaths}.values():
             files.append(
-                toolpath_readings(path, coupon, filament=filament or 1.75, flow=flow or 1.0)
+                toolpath_readings(
+                    path,
+                    coupon,
+                    filament=filament or base.filament or 1.75,
+                    flow=flow or base.flow or 1.0,
+                )
             )
     fitted = fit(files, base)
     inputs = [*unique.values(), *toolpaths, rules, *map(Path, base.files)]

@@ -51,7 +51,8 @@ def run(
 
     against   another program of the same part: how it was before; only what changes is told
     place     near which place of the plate (mm) the middle of the part's box lies; None: search
-    filament  diameter in mm, flow: factor between what is fed and what is laid; None: 1.75 and 1
+    filament  diameter in mm, flow: factor between what is fed and what is laid; None: as the rules
+              say, else 1.75 and 1
     pictures  a folder for one SVG for each finding that has a place
 
     Raises InputError where the part or the rules cannot be used, where files are named that do not
@@ -84,8 +85,8 @@ def run(
             verify,
             geometry=geometry,
             part=str(part),
-            filament=filament or FILAMENT,
-            flow=flow or 1.0,
+            filament=filament or (loaded and loaded.filament) or FILAMENT,
+            flow=flow or (loaded and loaded.flow) or 1.0,
             at=place,
             largest=case.largest if case else 4.0,
             splits=case.splits if case else (),

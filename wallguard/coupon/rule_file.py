@@ -36,6 +36,10 @@ def rule_file(fitted: Fit, base: Rules) -> str:
         lines.append(f"  printer: {_text(base.printer)}")
     if base.material:
         lines.append(f"  material: {_text(base.material)}")
+    if base.filament is not None:
+        lines.append(f"  filament: {_number(base.filament)}")
+    if base.flow is not None:
+        lines.append(f"  flow: {_number(base.flow)}")
     if base.build_volume:
         lines.append(f"build_volume: [{', '.join(map(_number, base.build_volume))}]")
     lines += [f"layer_height: {_number(base.layer_height)}", ""]

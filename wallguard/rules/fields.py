@@ -46,6 +46,16 @@ _PROCESS = Table(
         ),
         Field("printer", Text("the printer's name"), "The printer, in your own words."),
         Field("material", Text("the material's name"), "The material, in your own words."),
+        Field(
+            "filament",
+            Number(0.1, 20, "mm"),
+            "Diameter in mm of the filament that toolpaths feed; left out: 1.75.",
+        ),
+        Field(
+            "flow",
+            Number(0.05, 20),
+            "Factor between the filament that toolpaths feed and the material laid; left out: 1.",
+        ),
     ),
 )
 

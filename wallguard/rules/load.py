@@ -181,6 +181,8 @@ def _rules(values: dict[str, Any], path: str, files: tuple[str, ...]) -> Rules:
         material=process.get("material", ""),
         notes=values.get("notes", ""),
         files=files,
+        filament=float(process["filament"]) if "filament" in process else None,
+        flow=float(process["flow"]) if "flow" in process else None,
     )
 
 

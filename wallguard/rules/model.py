@@ -86,6 +86,7 @@ class Rules:
     bands      of walls in any direction
     axes       bands of walls that run along one machine axis, where the axes were found to differ
     files      the rule file and those it extends: a change in any of them re-checks
+    filament   diameter of what toolpaths feed; flow: factor between fed and laid; None: unsaid
     """
 
     path: str
@@ -103,3 +104,5 @@ class Rules:
     material: str = ""
     notes: str = ""
     files: tuple[str, ...] = ()
+    filament: float | None = None
+    flow: float | None = None
