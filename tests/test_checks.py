@@ -106,6 +106,13 @@ def test_a_rib_that_gets_thinner_upward_is_one_finding():
     assert finding.box[1][2] - finding.box[0][2] == pytest.approx(15 * 1.1 / 1.6, abs=0.3)
 
 
+def test_a_dome_is_one_wall_as_long_as_it_goes_round():
+    ball = m3.Manifold.sphere(10, 64) - m3.Manifold.sphere(9.2, 64)
+    dome = ball.trim_by_plane([0, 0, 1], 0)
+    (finding,) = found("wall", dome, minimum=Minimum(wall=Limit(fail=1.0)))
+    assert finding.size[0] == pytest.approx(math.tau * 9.6, rel=0.02)
+
+
 def test_a_post_is_said_with_its_height():
     (finding,) = found("fill", box([0.3, 0.3, 5]) + box([9, 9, 2], [-4, -4, -2]))
     assert "5.00 mm high, will not be printed" in finding.message

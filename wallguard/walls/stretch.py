@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, replace
 
@@ -21,6 +22,7 @@ class Stretch:
     box       (lowest corner, highest corner)
     group     which of the ranges between the given thickness edges it lies in
     wall      number of the connected wall that it is a piece of
+    area      length times height, summed over the layers, mm²; 0 where that is not known
     sides     on how many sides it is held by other material (two ends, below, above)
     """
 
@@ -35,6 +37,7 @@ class Stretch:
     group: int
     sides: int
     wall: int = 0
+    area: float = 0.0
 
 
 # A speck (mm): in its layer smaller than the first both along and across, so that there is nothing
@@ -100,17 +103,17 @@ def _one(pieces: list[Stretch]) -> Stretch:
         high=high[2],
         box=((low[0], low[1], low[2]), (high[0], high[1], high[2])),
         sides=max(piece.sides for piece in pieces),
+        area=sum(piece.area for piece in pieces),
     )
 
 
 def _longest(pieces: list[Stretch]) -> float:
-    """How long pieces are together at the height where they are longest: what lies beside each
-    other adds up, what lies over each other does not."""
-    # At one height a piece that ends comes before one that begins.
-    steps = [(round(piece.high, 4), 0, -piece.length) for piece in pieces]
-    steps += [(round(piece.low, 4), 1, piece.length) for piece in pieces]
-    longest = together = 0.0
-    for _, _, more in sorted(steps):
-        together += more
-        longest = max(longest, together)
-    return longest
+    """How long pieces are together: what lies beside each other adds up, what lies over each
+    other does not. Their area over the height that they cover is their mean length."""
+    area = sum(piece.area or piece.length * (piece.high - piece.low) for piece in pieces)
+    covered, top = 0.0, -math.inf
+    for piece in sorted(pieces, key=lambda piece: piece.low):
+        covered += max(0.0, piece.high - max(piece.low, top))
+        top = max(top, piece.high)
+    longest = max(piece.length for piece in pieces)
+    return max(longest, area / covered) if covered > 0 else longest

@@ -446,6 +446,8 @@ def _summarise(
 ) -> list[Stretch]:
     count = int(label.max()) + 1
     half = sections.layer_height / 2
+    layers = last_layer - first_layer + 1
+    area = np.bincount(label, pieces.length[node_piece] * layers, count) * sections.layer_height
     low = pieces.low[node_piece]
     order = np.lexsort((first_layer, first_layer - last_layer, np.round(low, 3), label))
     thinnest = order[np.searchsorted(label[order], np.arange(count))]
@@ -484,6 +486,7 @@ def _summarise(
             group=int(pieces.group[node_piece[thinnest[i]]]),
             sides=int(sides[i]),
             wall=int(connected[thinnest[i]]),
+            area=float(area[i]),
         )
         for i in range(count)
     ]
