@@ -380,8 +380,50 @@ def test_walls_that_cross_keep_their_own_outcome(tmp_path):
     assert hollow.air == pytest.approx(0.5, abs=0.02)
 
 
-def test_it_is_linear_in_the_length_of_strands():
-    """Beads of any length are found by lines anywhere along them."""
+def test_posts_are_walls_too(tmp_path):
+    plate = shapely.box(0, -5, 20, 5)
+    program = Program()
+    for number in range(4):
+        program.layer(number)
+        program.loops(plate, 20)
+    for number in range(4, 14):
+        program.layer(number)
+        program.loops(shapely.box(2, 0, 3.2, 1.2), 1)
+    solid = box([20, 10, 0.8], [0, -5, 0])
+    for x in (2, 8):
+        solid += box([1.2, 1.2, 2.8], [x, 0, 0])
+    (found,) = walls(tmp_path, solid, program.text())
+    told = [(round(one.stretch.point[0], 1), one.fill, round(one.air, 2)) for one in found]
+    assert sorted(told) == [(2.6, "hollow", 0.3), (8.6, "missing", 0.0)]
+
+
+def test_fill_that_touches_the_contours_leaves_no_void(tmp_path):
+    """A thick wall with a raster across it: notches where strands turn are no air in a wall."""
+    program = Program()
+    for number in range(LAYERS):
+        program.layer(number)
+        program.loops(bar(40, 3.6), 1)
+        points, side = [], 1
+        for x in np.arange(-19.3, 19.3, 0.43):
+            points += [(x, -1.2 * side), (x, 1.2 * side)]
+            side = -side
+        program.path(points)
+    wall = one_wall(tmp_path, slab(40, 3.6), program.text())
+    assert (wall.fill, wall.printed) == ("solid", pytest.approx(3.6, abs=0.03))
+
+
+def test_a_dotted_tube_is_broken(tmp_path):
+    program = Program()
+    for number in range(LAYERS):
+        program.layer(number)
+        for start in range(0, 360, 30):
+            turn = np.radians(np.arange(start, start + 21, 2))
+            program.path(9.775 * np.column_stack([np.cos(turn), np.sin(turn)]))
+    wall = one_wall(tmp_path, tube(20, W, LAYERS * 0.2), program.text())
+    assert wall.fill == "broken"
+
+
+def test_long_strands_are_met_anywhere_along_them():
     from wallguard.toolpath.lines import Cells, Strands, crossings
 
     long = Strands(

@@ -47,6 +47,8 @@ _BEHIND = 0.02
 _VARIES = 0.1
 # A shorter piece that is not laid is a corner's, mm.
 _SHORTEST = 0.3
+# A post is at most so many times as long as it is thick.
+_POST = 2.0
 # Samples of layers worked on at a time.
 _BLOCK = 150_000
 
@@ -66,6 +68,7 @@ class LaidWall:
     bead     usual width of its beads; 0 where missing
     laid     share of its length (over its layers) that is laid
     copy     number of the copy, from 0
+    post     whether it stands alone and is hardly longer than thick
     """
 
     stretch: Stretch
@@ -75,6 +78,7 @@ class LaidWall:
     bead: float
     laid: float
     copy: int = 0
+    post: bool = False
 
 
 @dataclass(frozen=True)
@@ -137,7 +141,20 @@ def compare(
     group = (_kinds(typical) * len(FILLS) + code) * (len(limits) + 1) + group
     followed = follow(sections, edges, samples, links, group)
     walls = _walls(followed.walls, followed.number, code, across, samples, wall, layer, levels, low)
+    ring = edges.ring[samples.edge[wall]]
+    alone = _extent(sections)[ring] <= _POST * samples.thickness[wall]
+    posts = np.bincount(followed.number, alone, len(walls)) > 0
+    walls = [replace(one, post=bool(post)) for one, post in zip(walls, posts, strict=True)]
     return Comparison(tuple(replace(one, copy=copy) for one in _merged(walls)), tuple(levels))
+
+
+def _extent(sections: Sections) -> _Floats:
+    """The longer side of the box of each ring, mm."""
+    begin = sections.ring_start[:-1]
+    low = np.minimum.reduceat(sections.points, begin, axis=0)
+    high = np.maximum.reduceat(sections.points, begin, axis=0)
+    longest: _Floats = (high - low).max(axis=1)
+    return longest
 
 
 def levels_of(geometry: Geometry, laid: Beads, placement: Placement) -> list[Level]:
@@ -674,6 +691,8 @@ def _merged(walls: list[LaidWall]) -> list[LaidWall]:
 
 def _is_corner(wall: LaidWall) -> bool:
     """Whether a piece is so short that what is laid there is the shape of a bead's turn or end."""
+    if wall.post:
+        return False
     if wall.fill == "missing":
         return wall.stretch.length < _SHORTEST
     return wall.stretch.length < max(2 * wall.bead, wall.stretch.typical / 2)
