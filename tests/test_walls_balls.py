@@ -151,5 +151,14 @@ def test_irregular_part_against_trimesh(shared):
         assert wall.minimum == pytest.approx(thickness, rel=0.01)
 
 
+def test_mesh_finer_than_need_be(monkeypatch):
+    """Then one triangle speaks for its neighbours."""
+    solid = m3.Manifold.sphere(8, 96) - m3.Manifold.sphere(7.2, 96)
+    monkeypatch.setattr("wallguard.walls.balls._MOST", 2000)
+    (wall,) = thin(solid)
+    assert wall.minimum == pytest.approx(0.8, abs=0.01)
+    assert wall.maximum == pytest.approx(0.8, abs=0.01)
+
+
 def test_nothing_to_find():
     assert find_thin(mesh(box([1, 1, 1])), 0.0, ()) == []

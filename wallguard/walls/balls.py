@@ -84,8 +84,7 @@ def _find(mesh: Mesh, largest: float, edges: Sequence[float], *, air: bool) -> l
     if samples is None or largest <= 0:
         return []
     surface = Surface(samples.corners, samples.normal)
-    own = np.arange(len(samples.area))
-    balls = surface.balls(samples.point, samples.normal, own, largest / 2)
+    balls = _balls(samples, surface, largest)
     _look_again(samples, surface, balls, largest / 2)
     wall = balls.facing <= FACING
     if not wall.any():
@@ -110,7 +109,7 @@ def _samples(mesh: Mesh, largest: float, air: bool) -> _Samples | None:
     solid = area > 1e-12
     if not solid.any():
         return None
-    step = max(largest / 4, _STEP, float(np.sqrt(area.sum() / (0.43 * _MOST))))
+    step = _step(area, largest)
     whole = Fine(mesh.vertices, mesh.triangles[solid].astype(np.int64), normal[solid])
     fine = refine(whole, 1.8 * step, 4 * _MOST)
     # The searched side is the material's, or the air's, seen from which all is turned round.
@@ -147,6 +146,34 @@ def _normals(corners: _Floats) -> tuple[_Floats, _Floats]:
     doubled = np.linalg.norm(normal, axis=1)
     normal /= np.where(doubled > 2e-12, doubled, np.inf)[:, None]
     return normal, doubled / 2
+
+
+def _balls(samples: _Samples, surface: Surface, largest: float) -> Balls:
+    """Every sample's ball; in a mesh finer than need be, that of a neighbour that lies alike."""
+    count = len(samples.area)
+    own = np.arange(count)
+    if count <= 2 * _MOST:
+        return surface.balls(samples.point, samples.normal, own, largest / 2)
+    cell = np.floor(surface.centre / (_step(samples.area, largest) / 2)).astype(np.int64)
+    way = np.round(1.5 * samples.normal).astype(np.int64)
+    order = np.lexsort((*way.T, *cell.T))
+    alike = np.column_stack([cell, way])[order]
+    new = np.append(True, (alike[1:] != alike[:-1]).any(axis=1))
+    chosen = order[new]
+    found = surface.balls(samples.point[chosen], samples.normal[chosen], chosen, largest / 2)
+    spokesman = np.empty(count, np.int64)
+    spokesman[order] = np.cumsum(new) - 1
+    return Balls(
+        found.radius[spokesman],
+        found.contact[spokesman],
+        found.triangle[spokesman],
+        found.facing[spokesman],
+    )
+
+
+def _step(area: _Floats, largest: float) -> float:
+    """How far apart samples may lie."""
+    return max(largest / 4, _STEP, float(np.sqrt(area.sum() / (0.43 * _MOST))))
 
 
 def _look_again(samples: _Samples, surface: Surface, balls: Balls, largest: float) -> None:

@@ -29,7 +29,8 @@ _Ints = NDArray[np.int64]
 # Of contacts this close to being first, the one straight across counts: in a round or square
 # section every contact is as near as every other.
 _TIE = 0.005
-_CHUNK = 20_000
+# Pairs of samples and triangles looked at in one go: bounds the memory.
+_PAIRS = 2_000_000
 
 
 @dataclass(frozen=True)
@@ -86,14 +87,18 @@ class Surface:
             reaches.insert(0, reaches[0] / 2)
         for reach in reaches:
             open_ = order[np.isinf(found.radius[order])]
-            for begin in range(0, len(open_), _CHUNK):
-                some = open_[begin : begin + _CHUNK]
-                self._search(point[some], normal[some], own[some], reach, some, found)
+            begin, chunk = 0, 1000
+            while begin < len(open_):
+                some = open_[begin : begin + chunk]
+                begin += chunk
+                pairs = self._search(point[some], normal[some], own[some], reach, some, found)
+                chunk = int(np.clip(_PAIRS * len(some) / max(pairs, 1), 100, 20_000))
         return found
 
     def _search(
         self, point: _Floats, normal: _Floats, own: _Ints, reach: float, some: _Ints, found: Balls
-    ) -> None:
+    ) -> int:
+        """Fill in what is found of `some`; returns how many pairs were looked at."""
         centre = point + reach * normal
         pairs = [self._near(each, point, normal, centre, own, reach) for each in self.classes]
         sample = np.concatenate([each.sample for each in pairs])
@@ -109,8 +114,9 @@ class Surface:
         kept = radius <= reach
         sample, triangle = sample[kept], triangle[kept]
         radius, contact = radius[kept], contact[kept]
+        looked_at = sum(each.seen for each in pairs)
         if not len(sample):
-            return
+            return looked_at
         first = np.full(len(point), np.inf)
         np.minimum.at(first, sample, radius)
         kept = radius <= first[sample] * (1 + _TIE)
@@ -126,6 +132,7 @@ class Surface:
         found.contact[place] = contact[order]
         found.triangle[place] = triangle[order]
         found.facing[place] = np.clip(facing[order], -1.0, 1.0)
+        return looked_at
 
     def _near(
         self,
@@ -142,6 +149,7 @@ class Surface:
         count = np.fromiter(map(len, lists), np.int64, len(lists))
         triangle = members[np.fromiter(chain.from_iterable(lists), np.int64, int(count.sum()))]
         sample = np.repeat(np.arange(len(point)), count)
+        seen = len(triangle)
         n = np.repeat(normal, count, axis=0)
         away = self.centre[triangle] - np.repeat(point, count, axis=0)
         facing, size = self.normal[triangle], self.size[triangle]
@@ -167,18 +175,19 @@ class Surface:
         corner = np.einsum("kij,kij->ki", corners, corners) / (2 * np.where(risen, rise, 1.0))
         most = np.where(risen, corner, np.inf).min(axis=1)
         kept = rises & (least <= reach)
-        return _Pairs(sample[kept], triangle[kept], least[kept], most[kept])
+        return _Pairs(sample[kept], triangle[kept], least[kept], most[kept], seen)
 
 
 @dataclass(frozen=True)
 class _Pairs:
     """Samples and triangles (k,), with bounds of the radius at which the one's ball reaches the
-    other: no less than `least`, no more than `most`."""
+    other: no less than `least`, no more than `most`; how many were seen to find them."""
 
     sample: _Ints
     triangle: _Ints
     least: _Floats
     most: _Floats
+    seen: int
 
 
 def _dot(one: _Floats, other: _Floats) -> _Floats:
