@@ -37,6 +37,8 @@ _BAND = 0.8
 # as each other to this, the smaller counts.
 _COPY, _AS_GOOD = 0.6, 0.02
 _MOST_COPIES = 64
+# Coarse places about one copy that are looked at closely.
+_TRIED = 3
 # How much of their section two copies may share by error.
 _OVERLAP = 0.02
 # How far off a bead's edge may be, mm, and how much of the outline must have one there.
@@ -285,7 +287,9 @@ class _Search:
             low, high = self._box(turns)
             corner = origin + (np.array(place) + edge) * square
             middle = corner + (high - low) / 2
-            if any((np.abs(middle - other) < 0.4 * self.size[:2].min()).all() for other in taken):
+            away = [np.abs(middle - other) for other in taken]
+            beside = sum(bool((one < 0.4 * self.size[:2].min()).all()) for one in away)
+            if beside >= _TRIED or any((one < _AROUND + square).all() for one in away):
                 continue
             taken.append(middle)
             found.append(self._around(turns, (float(middle[0]), float(middle[1]))))
