@@ -26,7 +26,7 @@ def test_extrusion_files_load_for_any_nozzle(tmp_path: Path, nozzle: float, shar
     run(tmp_path, nozzle=nozzle, layer_height=height, category="material extrusion")
     rules = made(tmp_path)
     assert rules.beads is not None
-    assert rules.beads.width == pytest.approx(1.125 * nozzle, abs=1e-4)
+    assert rules.beads.width == pytest.approx(1.1 * nozzle, abs=1e-4)
     assert rules.beads.nozzle == nozzle
     assert rules.layer_height == height
     assert rules.minimum.floor == Limit(3, 4)

@@ -133,8 +133,10 @@ class Job:
         every: list[str] | None = None
         for path in paths:
             name = changes.relative(path, self.place.root)
-            if name is None:
+            if name is None and self.given_rules and is_part(path.name):
                 outside.append(path)
+            elif name is None:
+                self._refuse(str(path), "this lies outside the repository: name rules with --rules")
             elif not self.place.is_staged and not os.path.lexists(path):
                 self._refuse(name, "there is no such file or folder")
             elif is_part(name) and not path.is_dir():

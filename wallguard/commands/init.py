@@ -250,7 +250,7 @@ def _rows(rows: dict[str, str]) -> str:
 def _extrusion(d: float, h: float) -> str:
     beads = {
         f"nozzle: {_g(d)}": "for the reader; no outcome follows from it",
-        f"width: {_g(1.125 * d)}": "1.125 x nozzle",
+        f"width: {_g(1.1 * d)}": "1.1 x nozzle",
         f"# width_varies: [{_g(0.75 * d)}, {_g(1.75 * d)}]": "if the bead suits the wall",
         "contours: 2": "beads along the outline, on each side of a wall",
         f"smallest_wall: {_g(d)}": "thinner is not printed: 1 x nozzle",

@@ -132,8 +132,7 @@ def _part_items(said: Iterable[tuple[PartReport, str, str]]) -> list[str]:
 def finding_items(pairs: Pairs, pictures: Mapping[str, str] | None = None) -> list[str]:
     """Findings as items of a list; `pictures`: addresses by the finding's id."""
     return [
-        finding_item(part, finding, (pictures or {}).get(finding.id, ""))
-        for part, finding in pairs
+        finding_item(part, finding, (pictures or {}).get(finding.id, "")) for part, finding in pairs
     ]
 
 

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.sections.cut import TooManyLayersError
 from wallguard.walls.edges import Edges
 
 # Of contacts this close to being first, the one straight across counts: in a round or square
@@ -28,6 +29,9 @@ from wallguard.walls.edges import Edges
 TIE = 0.005
 _CHUNK = 400_000
 _PIECES = 16_000_000
+# So many edges in a cell make a search slow; and so many pairs in all take minutes.
+_CROWD = 50
+_PAIRS = 1_500_000_000
 
 
 @dataclass(frozen=True)
@@ -104,46 +108,56 @@ class EdgeGrid:
         return begin, end
 
 
+class Search:
+    """Edges made ready to be searched for discs of radius up to `largest` mm, small ones first."""
+
+    def __init__(self, edges: Edges, largest: float) -> None:
+        self.edges = edges
+        self.reaches = _reaches(edges, largest)
+        self._grids: dict[float, EdgeGrid] = {}
+
+    def grid(self, reach: float) -> EdgeGrid:
+        """The edges in cells as wide as a disc of radius `reach`; made on first use."""
+        if reach not in self._grids:
+            self._grids[reach] = EdgeGrid(self.edges, 2 * reach)
+        return self._grids[reach]
+
+
 def largest_discs(
-    edges: Edges,
+    search: Search,
     section: NDArray[np.int32],
     points: NDArray[np.float64],
     normals: NDArray[np.float64],
     lean: NDArray[np.float64],
-    largest: float,
-    grids: dict[float, EdgeGrid] | None = None,
 ) -> Discs:
     """The largest disc at each of `points` (n, 2) with unit `normals` (n, 2) into the material.
 
-    lean (n, 2) is the surface's lean at the points, as in Edges. Discs of a radius beyond
-    `largest` (mm) are not followed. Small discs are searched first, in small cells. `grids` keeps
-    the cells from one call to the next.
+    lean (n, 2) is the surface's lean at the points, as in Edges.
+
+    Raises TooManyLayersError where edges lie so close together that it would take minutes.
     """
     total = len(points)
     radius = np.full(total, np.inf)
     contact = points.copy()
     edge = np.full(total, -1, np.int64)
     facing = np.ones(total)
-    grids = {} if grids is None else grids
     open_ = np.arange(total)
-    # Long outlines come in many pieces of a small cell's size; then begin with larger cells.
-    least = float(edges.length.sum()) / (2 * _PIECES)
-    for reach in _reaches(largest, least):
+    for reach in search.reaches:
         if not len(open_):
             break
-        grid = grids.get(reach)
-        if grid is None:
-            grid = grids[reach] = EdgeGrid(edges, 2 * reach)
+        grid = search.grid(reach)
         centre = points[open_] + reach * normals[open_]
         begin, end = grid.ranges(section[open_], centre - reach, centre + reach)
         size = (end - begin).sum(axis=1)
+        if size.sum() > _PAIRS:
+            raise TooManyLayersError(f"{size.sum()} pairs of outline edges within {reach:.2g} mm")
         bounds = np.searchsorted(np.cumsum(size), np.arange(0, size.sum() + _CHUNK, _CHUNK))
         for low, high in zip(bounds[:-1], np.append(bounds[1:-1], len(open_)), strict=True):
             if low == high:
                 continue
             some = open_[low:high]
             found = _first_contacts(
-                edges,
+                search.edges,
                 grid,
                 begin[low:high],
                 end[low:high],
@@ -160,12 +174,24 @@ def largest_discs(
     return Discs(radius, contact, edge, facing)
 
 
-def _reaches(largest: float, least: float) -> list[float]:
-    """Growing search radii: about 0.3 mm (`least` mm at least) doubled, up to the largest."""
+def _reaches(edges: Edges, largest: float) -> list[float]:
+    """Growing search radii up to the largest: from about 0.3 mm, or from less where edges are so
+    many that a cell of that size is crowded, or from more where they are very long."""
+    least = float(edges.length.sum()) / (2 * _PIECES)
     reaches = [largest]
     while reaches[-1] > max(0.6, 2 * least):
         reaches.append(reaches[-1] / 2)
+    while reaches[-1] > max(largest / 1000, 2 * least) and _crowd(edges, 2 * reaches[-1]) > _CROWD:
+        reaches.append(reaches[-1] / 2)
     return reaches[::-1]
+
+
+def _crowd(edges: Edges, cell: float) -> float:
+    """How many edges begin in the cell of an edge, on average over edges."""
+    column, row = np.floor(edges.start / cell).astype(np.int64).T
+    key = (edges.section * np.int64(1_000_003) + column) * np.int64(1_000_003) + row
+    count = np.unique(key, return_counts=True)[1]
+    return float((count.astype(np.float64) ** 2).sum() / max(count.sum(), 1))
 
 
 def _first_contacts(

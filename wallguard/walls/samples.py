@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.walls.discs import Discs, EdgeGrid, largest_discs
+from wallguard.walls.discs import Discs, Search, largest_discs
 from wallguard.walls.edges import Edges
 
 # Two boundaries face each other when their outward normals are at least 140 degrees apart: then a
@@ -66,14 +66,12 @@ def take_samples(
     group numbers the ranges of thickness that are to be told apart; the points are set closer
     (0.5 mm halved six times) where that number or the facing of the boundaries changes.
     """
-    grids: dict[float, EdgeGrid] = {}
+    search = Search(edges, largest / 2)
 
     def ask(
         edge: NDArray[np.int64], point: NDArray[np.float64], normal: NDArray[np.float64]
     ) -> Discs:
-        return largest_discs(
-            edges, edges.section[edge], point, normal, edges.lean[edge], largest / 2, grids
-        )
+        return largest_discs(search, edges.section[edge], point, normal, edges.lean[edge])
 
     inward = edges.inward
     turn = -_turns(edges)
