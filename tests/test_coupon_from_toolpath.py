@@ -102,7 +102,8 @@ def test_the_rule_file_says_that_it_rests_on_a_toolpath(coupon, capsys):
     assert main(["coupon", "fit", *program, *arguments]) == 0
     text = new.read_text()
     assert "# Provisional: rests on a toolpath, not on a print" in text
-    assert "coupon.gcode: what this toolpath lays." in text
+    unwrapped = " ".join(text.replace("\n#", "\n").split())
+    assert "coupon.gcode: what this toolpath lays." in unwrapped
     rules = load_rules(new)
     assert rules.notes.startswith("Provisional: rests on a toolpath, not on a print")
     assert rules.notes.endswith("Dry the filament.")
