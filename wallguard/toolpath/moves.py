@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 MAX_MOVES = 10_000_000
 
 # One row of the store: x0, y0, z0, x1, y1, z1, e, line, tool, feed.
-COLUMNS = 10
 Row = tuple[float, float, float, float, float, float, float, int, int, float]
 
 

@@ -73,8 +73,8 @@ class Package:
             ) from error
 
 
-# RuntimeError: a password is needed; NotImplementedError (one of its kinds): packed in a way
-# that zipfile does not know. The others come from bytes that are not what they should be.
+# RuntimeError: a password is needed, or it is packed in a way that zipfile does not know. The
+# others come from bytes that are not what they should be.
 _ZIP_ERRORS = (
     zipfile.BadZipFile,
     zlib.error,
