@@ -64,7 +64,7 @@ def main() -> int:
     floor, parts = load(bench / "floor.py").floor, load(bench / "parts.py")
 
     from wallguard.checks import registry  # noqa: F401 - imports are not timed
-    from wallguard.engine import Task, check_part
+    from wallguard.jobs.check import Task, check_part
     from wallguard.repository.config import Assignment
     from wallguard.rules.load import load_rules
 

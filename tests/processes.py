@@ -10,8 +10,8 @@ import numpy as np
 
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
-from wallguard.coupon.fit import Fit
 from wallguard.coupon.readings import Readings, Row
+from wallguard.fit.fit import Fit
 from wallguard.rules.model import Beads, Rules
 
 # What somebody who prints a coupon knows beforehand: a nozzle, and first numbers after it.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from wallguard.findings import (
+from wallguard.findings.model import (
     CheckRun,
     Finding,
     MeshInfo,

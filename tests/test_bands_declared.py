@@ -5,7 +5,7 @@ import pytest
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import Band
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.rules.model import Beads, DeclaredBand, Rules
 
 BEADS = Beads(width=0.4, contours=1, smallest_wall=0.3, squeeze=0.1, smallest_fill=0.3)

@@ -8,11 +8,11 @@ import pytest
 
 from wallguard.bands.declared import band_table
 from wallguard.bands.rows import HEADS, rows
+from wallguard.base.errors import InputError
 from wallguard.commands import chart
 from wallguard.drawings import svg as pieces
 from wallguard.drawings.png import DOTS_PER_INCH, png
 from wallguard.drawings.wall_chart import HEIGHT, WIDTH, range_words, wall_chart
-from wallguard.errors import InputError
 from wallguard.reports.chart_markdown import chart_markdown
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Minimum, Rules
 

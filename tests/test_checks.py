@@ -7,11 +7,11 @@ import pytest
 from solids import box, i_section, mesh, prism, tube, wedge
 
 from wallguard.bands.declared import band_table
+from wallguard.base.rotation import UPRIGHT
 from wallguard.checks.case import Case
 from wallguard.checks.registry import CHECKS
-from wallguard.geometry import Geometry
 from wallguard.mesh.health import examine
-from wallguard.repository.placement import UPRIGHT
+from wallguard.part.geometry import Geometry
 from wallguard.rules.model import Beads, Limit, Minimum, Rules
 
 OUTCOMES = {

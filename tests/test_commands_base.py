@@ -9,8 +9,8 @@ from xml.etree import ElementTree as ET
 import pytest
 from solids import box, save
 
-from wallguard import engine
 from wallguard.cli import main
+from wallguard.jobs import check as engine
 
 RULES = """\
 wallguard: 1

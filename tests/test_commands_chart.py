@@ -2,8 +2,8 @@ import random
 
 import pytest
 
+from wallguard.base.errors import InputError
 from wallguard.commands.chart import chart, run
-from wallguard.errors import InputError
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Minimum, Rules
 
 WIDE = Beads(width=0.575, contours=2, smallest_wall=0.5, squeeze=0.075, smallest_fill=0.575)

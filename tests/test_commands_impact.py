@@ -10,9 +10,9 @@ from junitparser import Failure, JUnitXml
 from lxml import etree
 from solids import box, save
 
+from wallguard.base.errors import InputError
 from wallguard.commands.impact import run
 from wallguard.commands.publish import Outputs
-from wallguard.errors import InputError
 from wallguard.reports.impact_json import impact_schema
 
 BEADS = "beads: {width: %s, contours: 2, smallest_wall: 0.5, squeeze: %s, smallest_fill: %s}"

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from wallguard.base.errors import InputError
 from wallguard.commands.init import run
-from wallguard.errors import InputError
 from wallguard.repository.config import load_repository
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Limit, Rules

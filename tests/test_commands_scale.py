@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from solids import box, i_section, mesh
 
+from wallguard.base.errors import InputError
+from wallguard.base.units import MILLIMETRES
 from wallguard.commands.scale import run
-from wallguard.errors import InputError
+from wallguard.findings.scale import ratio
+from wallguard.jobs.scale import STANDARD
 from wallguard.reports.scale_json import scale_schema
-from wallguard.scale import STANDARD
-from wallguard.scale_findings import ratio
-from wallguard.units import MILLIMETRES
 
 # The smallest good wall is 0.80 mm: that and nothing else decides.
 RULES = """\

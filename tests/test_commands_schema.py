@@ -4,8 +4,8 @@ import json
 
 import pytest
 
+from wallguard.base.errors import InputError
 from wallguard.commands.schema import SCHEMAS, run
-from wallguard.errors import InputError
 
 
 @pytest.mark.parametrize(

@@ -7,10 +7,10 @@ from report_samples import finding
 from solids import box, save
 from view_samples import report
 
+from wallguard.base.errors import InputError
 from wallguard.cli import main
 from wallguard.commands import show
-from wallguard.errors import InputError
-from wallguard.findings import Report
+from wallguard.findings.model import Report
 
 RULES = """\
 wallguard: 1

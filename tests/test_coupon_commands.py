@@ -11,11 +11,11 @@ from processes import BASE, KINDS, Instrument, Process, read, rules_of, usual_st
 from test_coupon_fit import MACHINE_A, MACHINE_D
 
 from wallguard.bands.declared import band_table
+from wallguard.base.errors import InputError
 from wallguard.commands import coupon_drift, coupon_fit, coupon_next
-from wallguard.coupon.drift import drift
-from wallguard.coupon.fit import fit
-from wallguard.coupon.next_steps import next_steps
-from wallguard.errors import InputError
+from wallguard.fit.drift import drift
+from wallguard.fit.fit import fit
+from wallguard.fit.next_steps import next_steps
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import DeclaredBand, Rules
 

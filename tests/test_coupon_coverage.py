@@ -12,10 +12,10 @@ from campaign_coverage import campaign
 from processes import BASE, Instrument, beads_process, read, rules_of, usual_steps
 
 from wallguard.bands.declared import band_table
-from wallguard.coupon import settings
-from wallguard.coupon.fit import fit
-from wallguard.coupon.next_steps import next_steps, uncertain_width
 from wallguard.coupon.readings import Readings
+from wallguard.fit import settings
+from wallguard.fit.fit import fit
+from wallguard.fit.next_steps import next_steps, uncertain_width
 
 
 def test_printed_thickness_of_five_hundred_coupons_lies_within_u(monkeypatch):

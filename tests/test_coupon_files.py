@@ -11,11 +11,11 @@ from xml.etree import ElementTree
 
 import pytest
 
+from wallguard.base.errors import InputError
 from wallguard.commands.coupon_make import make
 from wallguard.coupon.files import SCHEMA, json_bytes
 from wallguard.coupon.layout import lay_out
 from wallguard.coupon.plan import plan
-from wallguard.errors import InputError
 from wallguard.mesh.read import read_mesh
 from wallguard.rules.model import Beads, Rules
 

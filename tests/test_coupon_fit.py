@@ -9,12 +9,12 @@ from test_bands_calculated import random_beads
 
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
-from wallguard.coupon.fit import fit
-from wallguard.coupon.lines import lines_of
+from wallguard.base.errors import InputError
 from wallguard.coupon.readings import Readings, Row, parse_readings
-from wallguard.coupon.settings import BETWEEN, FILL_CODES, outcomes_at
-from wallguard.coupon.steps import scatter_of, steps
-from wallguard.errors import InputError
+from wallguard.fit.fit import fit
+from wallguard.fit.lines import lines_of
+from wallguard.fit.settings import BETWEEN, FILL_CODES, outcomes_at
+from wallguard.fit.steps import scatter_of, steps
 from wallguard.rules.model import Rules
 
 # Facts of the trade with a 0.4 mm nozzle: common practice, no published source.

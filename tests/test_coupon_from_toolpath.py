@@ -8,10 +8,10 @@ from toolpaths import Program
 
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
+from wallguard.base.errors import InputError
 from wallguard.cli import main
 from wallguard.commands.coupon_make import run as make
 from wallguard.coupon.from_toolpath import toolpath_readings
-from wallguard.errors import InputError
 from wallguard.mesh.read import read_mesh
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Beads

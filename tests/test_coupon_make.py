@@ -9,12 +9,12 @@ import pytest
 from solids import mesh as mesh_of
 
 from wallguard.bands.declared import band_table
+from wallguard.base.errors import InputError
 from wallguard.commands import coupon_make
 from wallguard.coupon.layout import lay_out
 from wallguard.coupon.marks import CHARACTERS, Pen
 from wallguard.coupon.plan import KEEP_OFF, KINDS, LANE, Feature, plan
 from wallguard.coupon.solid import solid
-from wallguard.errors import InputError
 from wallguard.mesh.health import examine
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Minimum, Rules
 from wallguard.sections.cut import cut

@@ -2,9 +2,9 @@
 
 import pytest
 
+from wallguard.base.errors import InputError
 from wallguard.coupon import readings
 from wallguard.coupon.readings import merged, parse_readings, read_readings
-from wallguard.errors import InputError
 
 HEADER = "feature,axis,nominal,reading_1,reading_2,reading_3,fill,note\n"
 GOOD = "wall,x,1.0,1.02,1.03,1.01,solid,\n"

@@ -7,7 +7,7 @@ from statistics import stdev
 import pytest
 from uncertainties import ufloat
 
-from wallguard.coupon.uncertainty import (
+from wallguard.fit.uncertainty import (
     CALLIPER_ERRORS,
     COVERAGE,
     UNKNOWN_INSTRUMENT,

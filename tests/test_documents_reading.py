@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from wallguard.base.errors import InputError
 from wallguard.documents.reading import (
     MAX_BYTES,
     DocumentError,
@@ -15,7 +16,6 @@ from wallguard.documents.reading import (
     parse_document,
     read_document,
 )
-from wallguard.errors import InputError
 
 
 def refused(text: str) -> str:

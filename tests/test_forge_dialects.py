@@ -6,7 +6,7 @@ from collections.abc import Iterator
 import pytest
 from forge_server import Clock, Fault, Forge, forge
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.forge.dialects import GITHUB, GITLAB, Dialect, connect, publish, pull_request_of
 from wallguard.forge.http import ForgeError, Http, Patience, UnsureError
 from wallguard.forge.secret import Secret

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import pytest
 from forge_server import Clock, Fault, Forge, forge
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.forge.http import Answer, ForgeError, Http, Patience, UnsureError, checked_base
 from wallguard.forge.secret import Secret
 

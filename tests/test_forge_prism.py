@@ -21,7 +21,7 @@ from typing import Any
 import pytest
 from forge_server import Clock, Fault, Forge, forge
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.forge.dialects import GITHUB, connect, publish, pull_request_of
 from wallguard.forge.http import ForgeError, Http, Patience
 from wallguard.forge.secret import Secret

@@ -10,13 +10,13 @@ import pytest
 from report_samples import DOUBLED, finding, part
 from solids import box, mesh, tube
 
-from wallguard.engine import report_on
-from wallguard.findings import Finding, PartReport
-from wallguard.geometry import Geometry
-from wallguard.identity import compared, find_move, same_findings
+from wallguard.base.rotation import UPRIGHT
+from wallguard.findings.identity import compared, find_move, same_findings
+from wallguard.findings.model import Finding, PartReport
+from wallguard.jobs.check import report_on
 from wallguard.mesh.health import examine
 from wallguard.mesh.mesh import Mesh
-from wallguard.repository.placement import UPRIGHT
+from wallguard.part.geometry import Geometry
 from wallguard.rules.model import Beads, Limit, Minimum, Rules
 
 RULES = Rules(

@@ -4,14 +4,14 @@ from dataclasses import replace
 import pytest
 from solids import box, mesh, wedge
 
-from wallguard import geometry as geometry_module
 from wallguard.bands.declared import band_table
-from wallguard.engine import report_on
-from wallguard.geometry import Geometry
-from wallguard.impact import compare, notes
-from wallguard.impact_findings import PartImpact, State, direction
+from wallguard.base.rotation import UPRIGHT
+from wallguard.findings.impact import PartImpact, State, direction
+from wallguard.jobs.check import report_on
+from wallguard.jobs.compare import compare, notes
 from wallguard.mesh.health import examine
-from wallguard.repository.placement import UPRIGHT
+from wallguard.part import geometry as geometry_module
+from wallguard.part.geometry import Geometry
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Minimum, Rules
 from wallguard.sections import cut as cut_module
 from wallguard.walls import trace

@@ -10,7 +10,7 @@ from test_mesh_read import CORNERS, binary_stl
 from test_mesh_stl import FACET
 from test_mesh_threemf import RELATIONSHIPS, model, package
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.mesh.health import examine
 from wallguard.mesh.read import read_mesh
 from wallguard.mesh.repair import solid

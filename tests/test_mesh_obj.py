@@ -3,7 +3,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.mesh.read.obj import read
 
 SQUARE = "v 0 0 0\nv 1 0 0\nv 1 1 0\nv 0 1 0\n"

@@ -4,7 +4,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.mesh.read.ply import read
 
 POINTS = [(0, 0, 0), (1, 0, 0), (1, 1, 0), (0, 1, 0.5)]

@@ -5,10 +5,10 @@ import struct
 import numpy as np
 import pytest
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
+from wallguard.base.units import MILLIMETRES
 from wallguard.mesh.read import READERS, read_mesh
 from wallguard.mesh.read.source import load
-from wallguard.units import MILLIMETRES
 
 CORNERS = [[(0, 0, 0), (0, 1, 0), (1, 0, 0)], [(0, 0, 0), (1, 0, 0), (0, 0, 1)]]
 CORNERS += [[(0, 0, 0), (0, 0, 1), (0, 1, 0)], [(1, 0, 0), (0, 1, 0), (0, 0, 1)]]

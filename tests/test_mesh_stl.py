@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from test_mesh_read import CORNERS, binary_stl
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.mesh.read.stl import read
 
 FACET = b"""facet normal 0 0 1

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.mesh.health import examine
 from wallguard.mesh.read import read_mesh, threemf
 from wallguard.mesh.read.threemf import read

@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
+from wallguard.base.rotation import rotation_about_axes, rotation_from_up
 from wallguard.mesh.mesh import Mesh
-from wallguard.parts import place
-from wallguard.repository.placement import rotation_about_axes, rotation_from_up
+from wallguard.part.placed import place
 
 MESH = Mesh(np.array([[0.0, 0, 0], [1, 2, 3], [4, 0, 0]]), np.array([[0, 1, 2]], np.int32), "inch")
 

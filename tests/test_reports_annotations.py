@@ -4,7 +4,7 @@ import re
 
 from report_samples import COMPARED, EMPTY, HOSTILE, LOST, THIN, finding, hostile, many, part
 
-from wallguard.findings import Report
+from wallguard.findings.model import Report
 from wallguard.reports import annotations
 
 LINE = re.compile(r"::(error|warning|notice) file=([^:,]*),line=1,title=([^:,]*)::(.*)")

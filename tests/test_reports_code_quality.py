@@ -4,7 +4,7 @@ import json
 
 from report_samples import COMPARED, EMPTY, LOST_RIB, ORDINARY, THIN, hostile, part
 
-from wallguard.findings import Report, Trouble
+from wallguard.findings.model import Report, Trouble
 from wallguard.reports import code_quality
 
 

@@ -22,11 +22,11 @@ from report_samples import (
 )
 from test_reports_markdown import OWN, Page
 
-from wallguard.errors import InputError
-from wallguard.findings import Report
+from wallguard.base.errors import InputError
+from wallguard.base.plain import plain
+from wallguard.findings.model import Report
 from wallguard.reports.comment import SMALLEST, text
 from wallguard.reports.page import size
-from wallguard.reports.plain import plain
 
 MARKER = "<!-- wallguard comment: walls -->"
 

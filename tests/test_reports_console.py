@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from report_samples import COMPARED, EMPTY, LID, ORDINARY, PASSED, hostile, many, part
 
-from wallguard.findings import Report
+from wallguard.findings.model import Report
 from wallguard.reports.console import Progress, text, verdict
 
 COLOUR = re.compile(r"\x1b\[(?:38;5;\d+|0)m")

@@ -12,7 +12,7 @@ from report_samples import HOSTILE, finding, wall
 from solids import box
 from view_samples import report
 
-from wallguard.findings import PartReport, Report, Trouble
+from wallguard.findings.model import PartReport, Report, Trouble
 from wallguard.reports import html as page
 from wallguard.reports.html import Viewer, html
 

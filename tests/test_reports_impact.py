@@ -9,15 +9,15 @@ from lxml import etree
 from report_samples import HOSTILE, finding
 from test_reports_markdown import OWN, Page
 
-from wallguard.findings import Printed, Spread, Trouble
-from wallguard.impact_findings import Change, Impact, PartImpact, Process, State
+from wallguard.base.plain import plain
+from wallguard.findings.impact import Change, Impact, PartImpact, Process, State
+from wallguard.findings.model import Printed, Spread, Trouble
 from wallguard.reports import impact_order
 from wallguard.reports.impact_console import text
 from wallguard.reports.impact_json import impact_schema
 from wallguard.reports.impact_json import text as json_text
 from wallguard.reports.impact_junit import xml
 from wallguard.reports.impact_markdown import SMALLEST, markdown
-from wallguard.reports.plain import plain
 
 SOLID = State("solid", "good", Printed(1.5, 0.05))
 HOLLOW = State("hollow", "fail", Printed(1.5, 0.05), 0.35)

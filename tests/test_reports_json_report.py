@@ -20,8 +20,8 @@ from report_samples import (
     wall,
 )
 
-from wallguard.errors import InputError
-from wallguard.findings import Printed, Report, Spread
+from wallguard.base.errors import InputError
+from wallguard.findings.model import Printed, Report, Spread
 from wallguard.reports import order
 from wallguard.reports.json_report import data, read, text, walls_text
 

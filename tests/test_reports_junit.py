@@ -19,9 +19,9 @@ from report_samples import (
     part,
 )
 
-from wallguard.findings import CheckRun, Report
+from wallguard.base.plain import plain
+from wallguard.findings.model import CheckRun, Report
 from wallguard.reports.junit import xml
-from wallguard.reports.plain import plain
 
 REPORTS = [ORDINARY, EMPTY, PASSED, COMPARED, hostile(), many()]
 

@@ -21,10 +21,10 @@ from report_samples import (
     part,
 )
 
-from wallguard.findings import Report, Trouble
+from wallguard.base.plain import plain
+from wallguard.findings.model import Report, Trouble
 from wallguard.reports.markdown import SMALLEST, markdown
 from wallguard.reports.markdown_text import code, prose
-from wallguard.reports.plain import plain
 
 # All that the page itself makes; everything else came from a file.
 OWN = {

@@ -5,7 +5,7 @@ import random
 
 from report_samples import BRACKET, DOUBLED, LOST_RIB, ORDINARY, THIN, TIGHT, UNSURE, finding, part
 
-from wallguard.findings import Report
+from wallguard.findings.model import Report
 from wallguard.reports import order
 
 

@@ -3,7 +3,7 @@
 import pytest
 from report_samples import HOSTILE
 
-from wallguard.reports.plain import clipped, counted, lines, listed, one_line, plain, without_path
+from wallguard.base.plain import clipped, counted, lines, listed, one_line, plain, without_path
 
 
 @pytest.mark.parametrize(

@@ -21,10 +21,10 @@ from report_samples import (
     part,
 )
 
+from wallguard.base.plain import plain
 from wallguard.checks.registry import CHECKS
-from wallguard.findings import Report, Trouble
+from wallguard.findings.model import Report, Trouble
 from wallguard.reports import sarif
-from wallguard.reports.plain import plain
 
 
 def run(report: Report, **options: str) -> dict:

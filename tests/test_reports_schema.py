@@ -9,7 +9,7 @@ import pytest
 from jsonschema import Draft202012Validator
 from report_samples import BRACKET, COMPARED, EMPTY, LID, LOST, ORDINARY, PASSED, hostile, many
 
-from wallguard.findings import Report
+from wallguard.findings.model import Report
 from wallguard.reports.json_report import data
 from wallguard.reports.schema import problem, report_schema
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from report_samples import BRACKET, wall
 
-from wallguard.findings import Printed, Spread
+from wallguard.findings.model import Printed, Spread
 from wallguard.reports.walls_table import table
 
 

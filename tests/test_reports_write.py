@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from wallguard.errors import InputError
-from wallguard.reports.write import write
+from wallguard.base.errors import InputError
+from wallguard.base.write import write
 
 
 def test_text_is_written_as_utf_8_with_its_own_line_breaks(tmp_path: Path) -> None:

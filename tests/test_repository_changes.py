@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.repository import changes, git
 from wallguard.repository.changes import (
     Changes,

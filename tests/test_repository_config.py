@@ -4,7 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
+from wallguard.base.rotation import UPRIGHT
+from wallguard.base.units import MILLIMETRES
 from wallguard.repository.config import (
     Assignment,
     Repository,
@@ -13,9 +15,7 @@ from wallguard.repository.config import (
     parse_repository,
 )
 from wallguard.repository.fields import UNITS
-from wallguard.repository.placement import UPRIGHT
 from wallguard.rules.load import load_rules
-from wallguard.units import MILLIMETRES
 
 TEXT = """\
 wallguard: 1

@@ -4,14 +4,14 @@ from math import isclose, sqrt
 
 import pytest
 
-from wallguard.repository.fields import DIRECTIONS
-from wallguard.repository.placement import (
+from wallguard.base.rotation import (
     UPRIGHT,
     Rotation,
     Vector,
     rotation_about_axes,
     rotation_from_up,
 )
+from wallguard.repository.fields import DIRECTIONS
 
 
 def turned(rows: Rotation, v: Vector) -> Vector:

@@ -9,6 +9,7 @@ import jsonschema
 import pytest
 
 from wallguard.bands.table import Fill
+from wallguard.base.errors import InputError
 from wallguard.documents.reading import (
     DocumentError,
     Entry,
@@ -18,7 +19,6 @@ from wallguard.documents.reading import (
     Scalar,
     Sequence,
 )
-from wallguard.errors import InputError
 from wallguard.repository import config
 from wallguard.repository.fields import repository_schema
 from wallguard.rules import load

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from wallguard.bands.table import Fill
+from wallguard.base.errors import InputError
 from wallguard.documents.reading import DocumentError
-from wallguard.errors import InputError
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Minimum
 

@@ -2,8 +2,8 @@
 
 import pytest
 
+from wallguard.base.errors import InputError
 from wallguard.documents.reading import Mapping, parse_document
-from wallguard.errors import InputError
 from wallguard.rules.fields import RULE_FILE
 from wallguard.rules.load import load_rules
 from wallguard.rules.relations import relations

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.toolpath.beads import SpiralPathError, bead_width, beads, footprint
 from wallguard.toolpath.feeding import Kind, _comes_out, feeding
 from wallguard.toolpath.reader import read_toolpath

@@ -10,9 +10,9 @@ from shapely.geometry.polygon import orient
 from solids import box, mesh, prism, tube
 from toolpaths import Program, bar
 
-from wallguard.geometry import Geometry
+from wallguard.base.rotation import UPRIGHT
 from wallguard.mesh.health import examine
-from wallguard.repository.placement import UPRIGHT
+from wallguard.part.geometry import Geometry
 from wallguard.toolpath.beads import beads
 from wallguard.toolpath.comparison import compare
 from wallguard.toolpath.placing import find_places

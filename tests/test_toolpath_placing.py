@@ -6,10 +6,10 @@ import shapely
 from solids import box, mesh
 from toolpaths import Program, bar
 
-from wallguard.errors import InputError
-from wallguard.geometry import Geometry
+from wallguard.base.errors import InputError
+from wallguard.base.rotation import UPRIGHT
 from wallguard.mesh.health import examine
-from wallguard.repository.placement import UPRIGHT
+from wallguard.part.geometry import Geometry
 from wallguard.toolpath.beads import beads
 from wallguard.toolpath.placing import find_places
 from wallguard.toolpath.reader import read_toolpath

@@ -15,7 +15,7 @@ from gcodeparser import parse_gcode_lines
 from pygcode import Line
 from pygcode import Machine as OtherMachine
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.toolpath import moves as moves_module
 from wallguard.toolpath import stream
 from wallguard.toolpath.reader import _read, read_toolpath

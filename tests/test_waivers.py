@@ -7,8 +7,8 @@ import pytest
 from jsonschema import Draft7Validator
 from report_samples import DOUBLED, LOST_RIB, THIN, finding, part
 
+from wallguard.base.errors import InputError
 from wallguard.documents.reading import parse_document
-from wallguard.errors import InputError
 from wallguard.waivers.append import added
 from wallguard.waivers.apply import apply
 from wallguard.waivers.fields import WAIVERS_FILE, waivers_schema

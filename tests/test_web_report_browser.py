@@ -14,7 +14,7 @@ from view_samples import report, rules
 
 from wallguard.commands import show
 from wallguard.drawings.wall_chart import wall_chart
-from wallguard.findings import Report
+from wallguard.findings.model import Report
 from wallguard.reports.html import html
 from wallguard.views import shape
 

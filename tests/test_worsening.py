@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from report_samples import DOUBLED, THIN, TIGHT, finding
 
-from wallguard.worsening import Before, before, worsening
+from wallguard.findings.worsening import Before, before, worsening
 
 HOLLOW = finding(size=(40.0, 20.0))
 SURE = replace(

@@ -5,11 +5,11 @@ from __future__ import annotations
 import manifold3d as m3
 from solids import mesh
 
-from wallguard.engine import report_on
-from wallguard.findings import PartReport
-from wallguard.geometry import Geometry
+from wallguard.base.rotation import UPRIGHT
+from wallguard.findings.model import PartReport
+from wallguard.jobs.check import report_on
 from wallguard.mesh.health import examine
-from wallguard.repository.placement import UPRIGHT
+from wallguard.part.geometry import Geometry
 from wallguard.rules.model import Beads, Rules
 from wallguard.views.model import View, What
 

@@ -14,12 +14,12 @@ __all__ = ["InputError", "__version__", "check", "find_walls", "load_part", "loa
 
 if TYPE_CHECKING:
     from wallguard.api import check, find_walls, load_part, load_rules
-    from wallguard.errors import InputError
+    from wallguard.base.errors import InputError
 
 
 def __getattr__(name: str) -> Any:
     if name == "InputError":
-        from wallguard.errors import InputError
+        from wallguard.base.errors import InputError
 
         return InputError
     if name in __all__:

@@ -14,18 +14,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from wallguard.engine import plain_walls, report_on
-from wallguard.errors import InputError
-from wallguard.findings import PartReport, Wall
-from wallguard.geometry import Geometry
+from wallguard.base.errors import InputError
+from wallguard.base.rotation import rotation_from_up
+from wallguard.base.units import Unit
+from wallguard.findings.model import PartReport, Wall
+from wallguard.jobs.check import plain_walls, report_on
 from wallguard.mesh.health import examine
 from wallguard.mesh.read import read_mesh
+from wallguard.part.geometry import Geometry
 from wallguard.repository.fields import DIRECTIONS
-from wallguard.repository.placement import rotation_from_up
 from wallguard.rules.load import load_rules as _load_rules
 from wallguard.rules.model import Rules
 from wallguard.sections.cut import TooManyLayersError
-from wallguard.units import Unit
 
 
 @dataclass(frozen=True, eq=False)

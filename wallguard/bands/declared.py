@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from wallguard.bands.calculated import calculated
 from wallguard.bands.table import Band, BandTable, merged
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.rules.model import Axis, DeclaredBand, Rules
 
 

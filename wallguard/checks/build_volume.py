@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from wallguard.base.text import below, mm
 from wallguard.checks.case import Case, Draft
-from wallguard.text import below, mm
 
 ID = "build_volume"
 MEANING = "the part fits the build volume"

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 
 from wallguard.bands.advice import advise
 from wallguard.bands.table import BandTable
-from wallguard.findings import Severity
+from wallguard.base.text import SHOWN, below, mm
+from wallguard.findings.model import Severity
 from wallguard.rules.model import Level, Limit, Rules
-from wallguard.text import SHOWN, below, mm
 from wallguard.walls.stretch import Stretch, is_speck, joined
 
 if TYPE_CHECKING:
-    from wallguard.geometry import Box, Geometry, Point
+    from wallguard.part.geometry import Box, Geometry, Point
     from wallguard.walls.plates import Plate
     from wallguard.walls.rounds import Round
 

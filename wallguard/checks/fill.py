@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wallguard.bands.advice import describe
+from wallguard.base.text import mm, place, span
 from wallguard.checks.case import Case, Draft, extent, severity_of
-from wallguard.text import mm, place, span
 
 ID = "fill"
 MEANING = "walls come out solid and as thick as drawn"

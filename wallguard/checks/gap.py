@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from wallguard.base.text import limit_text, mm, place
 from wallguard.checks.case import Case, Draft, extent
-from wallguard.text import limit_text, mm, place
 
 ID = "gap"
 MEANING = "gaps are wide enough to stay open"

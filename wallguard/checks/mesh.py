@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from wallguard.base.text import mm, place
 from wallguard.checks.case import Case, Draft
-from wallguard.findings import Severity
+from wallguard.findings.model import Severity
 from wallguard.mesh.health import Places
-from wallguard.text import mm, place
 
 ID = "mesh"
 MEANING = "the mesh is a closed and consistent solid"

@@ -6,9 +6,9 @@ import math
 from collections.abc import Iterator
 from typing import Literal
 
+from wallguard.base.text import mm, place
 from wallguard.checks.case import Case, Draft
 from wallguard.rules.model import Limit
-from wallguard.text import mm, place
 
 
 def below_minimum(

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Literal
 
+from wallguard.base.text import limit_text, mm, place
 from wallguard.checks.case import Case, Draft
 from wallguard.rules.model import Limit
-from wallguard.text import limit_text, mm, place
 
 
 def below_minimum(

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from wallguard.base.text import limit_text, mm, place
 from wallguard.checks.case import Case, Draft, extent
 from wallguard.rules.model import Limit
-from wallguard.text import limit_text, mm, place
 from wallguard.walls.stretch import Stretch, joined
 
 ID = "wall"

@@ -12,6 +12,7 @@ import sys
 from collections.abc import Callable, Sequence
 
 from wallguard import __version__
+from wallguard.base.errors import InputError
 from wallguard.cli import (
     chart,
     check,
@@ -26,7 +27,6 @@ from wallguard.cli import (
     walls,
 )
 from wallguard.cli.shared import Parser
-from wallguard.errors import InputError
 
 # Every command, in the order of the help.
 COMMANDS = (

@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from wallguard.base.units import MILLIMETRES
 from wallguard.cli.shared import Commands, command
-from wallguard.units import MILLIMETRES
 
 
 def add(commands: Commands) -> None:

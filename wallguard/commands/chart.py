@@ -14,10 +14,10 @@ from wallguard.bands.advice import NOTHING_GOOD, range_text
 from wallguard.bands.declared import band_table
 from wallguard.bands.rows import HEADS, asked, farthest, least, rows
 from wallguard.bands.table import BandTable
+from wallguard.base.write import write_bytes
 from wallguard.drawings.png import png as render
 from wallguard.drawings.wall_chart import WIDTH, wall_chart
 from wallguard.reports.chart_markdown import chart_markdown
-from wallguard.reports.write import write_bytes
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Fill, Rules
 

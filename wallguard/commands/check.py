@@ -13,12 +13,12 @@ from pathlib import Path
 from typing import Literal
 
 from wallguard import __version__
-from wallguard.commands.base import Base, compare, find_base
-from wallguard.commands.choose import Job, Place
 from wallguard.commands.publish import Text, publish
 from wallguard.commands.show import ShownOutputs, links, page, pictures, ready
-from wallguard.engine import check_all, settled
-from wallguard.findings import PartReport, Report
+from wallguard.findings.model import PartReport, Report
+from wallguard.jobs.base import Base, compare, find_base
+from wallguard.jobs.check import check_all, settled
+from wallguard.jobs.choose import Job, Place
 from wallguard.reports import console
 from wallguard.repository.git import below_top
 from wallguard.rules.model import Rules

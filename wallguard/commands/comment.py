@@ -11,14 +11,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
-from wallguard.errors import InputError
-from wallguard.findings import Report
+from wallguard.base.errors import InputError
+from wallguard.base.write import write
+from wallguard.findings.model import Report
 from wallguard.forge import context as ci
 from wallguard.forge.dialects import DIALECTS, Dialect, connect, publish, pull_request_of
 from wallguard.forge.http import ForgeError
 from wallguard.forge.secret import Secret
 from wallguard.reports import comment, json_report
-from wallguard.reports.write import write
 
 if TYPE_CHECKING:
     from wallguard.forge.http import Patience

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from wallguard.coupon.drift import Compared, Drift, drift
 from wallguard.coupon.readings import read_readings
+from wallguard.fit.drift import Compared, Drift, drift
 from wallguard.rules.load import load_rules
 
 

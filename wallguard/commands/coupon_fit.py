@@ -6,15 +6,15 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from wallguard.base.errors import InputError
+from wallguard.base.write import write
 from wallguard.commands.chart import chart
-from wallguard.coupon.fit import Fit, fit
-from wallguard.coupon.plot import MARK as PLOT_MARK
-from wallguard.coupon.plot import plot
 from wallguard.coupon.readings import read_readings
-from wallguard.coupon.rule_file import MARK, rule_file
 from wallguard.documents.reading import parse_document
-from wallguard.errors import InputError
-from wallguard.reports.write import write
+from wallguard.drawings.coupon_plot import MARK as PLOT_MARK
+from wallguard.drawings.coupon_plot import plot
+from wallguard.fit.fit import Fit, fit
+from wallguard.fit.rule_file import MARK, rule_file
 from wallguard.rules.load import load_rules, rules_from
 
 

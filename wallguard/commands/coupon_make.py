@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from wallguard.base.plain import counted, listed
 from wallguard.coupon.files import manifest, readings_csv, stem, stl, threemf
 from wallguard.coupon.folder import write_folder
 from wallguard.coupon.layout import lay_out
 from wallguard.coupon.plan import KINDS, plan
-from wallguard.coupon.sheet import markdown_sheet
-from wallguard.coupon.sheet_html import html_sheet
 from wallguard.coupon.solid import solid
-from wallguard.reports.plain import counted, listed
+from wallguard.reports.coupon_sheet import markdown_sheet
+from wallguard.reports.coupon_sheet_html import html_sheet
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
 

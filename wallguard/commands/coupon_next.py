@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from wallguard.coupon.next_steps import NextStep, next_steps
+from wallguard.fit.next_steps import NextStep, next_steps
 from wallguard.rules.load import load_rules
 
 

@@ -10,12 +10,12 @@ from functools import partial
 from pathlib import Path
 
 from wallguard import __version__
+from wallguard.base.errors import InputError
 from wallguard.commands.publish import Outputs, publish
-from wallguard.engine import Task, in_order
-from wallguard.errors import InputError
-from wallguard.findings import Trouble
-from wallguard.impact import compare_part, notes
-from wallguard.impact_findings import Impact, Process
+from wallguard.findings.impact import Impact, Process
+from wallguard.findings.model import Trouble
+from wallguard.jobs.check import Task, in_order
+from wallguard.jobs.compare import compare_part, notes
 from wallguard.reports import impact_console
 from wallguard.reports.console import Progress
 from wallguard.repository import changes

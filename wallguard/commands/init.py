@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from math import ceil
 from pathlib import Path
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 
 Ask = Callable[[str, str], str]
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from wallguard.errors import InputError
-from wallguard.reports.write import write, write_bytes
+from wallguard.base.errors import InputError
+from wallguard.base.write import write, write_bytes
 
 
 @dataclass(frozen=True)

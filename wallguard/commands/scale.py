@@ -6,19 +6,19 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
-from wallguard.errors import InputError
-from wallguard.geometry import Geometry
+from wallguard.base.errors import InputError
+from wallguard.base.units import MILLIMETRES, Unit
+from wallguard.findings.scale import Scales
+from wallguard.jobs.scale import reductions
 from wallguard.mesh.health import examine
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.read import read_mesh
+from wallguard.part.geometry import Geometry
 from wallguard.reports.scale_json import text
 from wallguard.reports.scale_table import table
 from wallguard.repository.changes import find_root, relative
 from wallguard.repository.config import Assignment, load_repository
 from wallguard.rules.load import load_rules
-from wallguard.scale import reductions
-from wallguard.scale_findings import Scales
-from wallguard.units import MILLIMETRES, Unit
 
 _LARGEST = 1_000_000
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable
 from typing import Any
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 
 
 def _rules() -> dict[str, Any]:

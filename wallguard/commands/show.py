@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
+from wallguard.base.errors import InputError
 from wallguard.commands.publish import Outputs
-from wallguard.errors import InputError
-from wallguard.findings import PartReport, Report
+from wallguard.findings.model import PartReport, Report
 from wallguard.rules.model import Rules
 from wallguard.views.model import What
 

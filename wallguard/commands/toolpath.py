@@ -13,20 +13,20 @@ from typing import TYPE_CHECKING
 
 from wallguard import __version__
 from wallguard.bands.declared import band_table
+from wallguard.base.errors import InputError
 from wallguard.checks.case import Case, Draft
 from wallguard.commands.publish import Outputs, publish
 from wallguard.commands.walls import lies
-from wallguard.engine import check_status, failed, mesh_info, named, status_of
-from wallguard.errors import InputError
-from wallguard.findings import CheckRun, PartReport, Report
-from wallguard.geometry import Geometry
+from wallguard.findings.model import CheckRun, PartReport, Report
+from wallguard.jobs.check import check_status, failed, mesh_info, named, status_of
+from wallguard.jobs.verify import Verified, verify
 from wallguard.mesh.health import examine
 from wallguard.mesh.read import read_mesh
+from wallguard.part.geometry import Geometry
 from wallguard.reports import console
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
 from wallguard.toolpath import verdict
-from wallguard.toolpath.run import Verified, verify
 
 if TYPE_CHECKING:
     from wallguard.toolpath.against import Against

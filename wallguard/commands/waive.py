@@ -8,15 +8,15 @@ from contextlib import ExitStack
 from datetime import date
 from pathlib import Path
 
-from wallguard.commands.choose import Job, Place
+from wallguard.base.errors import InputError
+from wallguard.base.plain import one_line
+from wallguard.base.write import write
 from wallguard.documents.reading import read_text
-from wallguard.engine import check_part
-from wallguard.errors import InputError
-from wallguard.findings import Finding, PartReport
+from wallguard.findings.model import Finding, PartReport
+from wallguard.jobs.check import check_part
+from wallguard.jobs.choose import Job, Place
 from wallguard.reports import json_report
 from wallguard.reports.console import Progress
-from wallguard.reports.plain import one_line
-from wallguard.reports.write import write
 from wallguard.repository import git
 from wallguard.repository.changes import find_root
 from wallguard.waivers.append import added

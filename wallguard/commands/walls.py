@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from wallguard.bands.declared import band_table
+from wallguard.base.errors import InputError
 from wallguard.checks.case import Case
-from wallguard.engine import plain_walls, report_walls
-from wallguard.errors import InputError
-from wallguard.geometry import Geometry
+from wallguard.jobs.check import plain_walls, report_walls
 from wallguard.mesh.health import examine
 from wallguard.mesh.read import read_mesh
+from wallguard.part.geometry import Geometry
 from wallguard.reports.json_report import walls_text
 from wallguard.reports.walls_table import table
 from wallguard.repository.changes import find_root

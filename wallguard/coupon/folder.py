@@ -17,8 +17,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from wallguard.base.errors import InputError
 from wallguard.coupon.files import SCHEMA, json_bytes
-from wallguard.errors import InputError
 
 MANIFEST = "manifest.json"
 _ELSEWHERE = "Name another folder, or move that file away"

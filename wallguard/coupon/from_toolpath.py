@@ -15,16 +15,16 @@ from typing import Any, Literal, cast
 
 import numpy as np
 
+from wallguard.base.errors import InputError
+from wallguard.base.rotation import UPRIGHT
 from wallguard.coupon.files import SCHEMA
 from wallguard.coupon.folder import MANIFEST
 from wallguard.coupon.readings import Readings, Row, Seen
-from wallguard.errors import InputError
-from wallguard.geometry import Geometry
+from wallguard.jobs.verify import Verified, verify
 from wallguard.mesh.health import examine
 from wallguard.mesh.read import read_mesh
-from wallguard.repository.placement import UPRIGHT
+from wallguard.part.geometry import Geometry
 from wallguard.toolpath.comparison import LaidWall, across_walls
-from wallguard.toolpath.run import Verified, verify
 
 _AGAIN = "Make the coupon anew with `wallguard coupon make`"
 _LARGEST = 8 * 1024 * 1024

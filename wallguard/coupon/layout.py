@@ -13,10 +13,10 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from wallguard.base.errors import InputError
 from wallguard.coupon.marks import Outline, Pen
 from wallguard.coupon.marks import Point as Point2
 from wallguard.coupon.plan import BLOCK, LANE, RIM, Axis, Feature, Kind, Plan, Sizes
-from wallguard.errors import InputError
 
 Point = tuple[float, float, float]
 Box = tuple[Point, Point]

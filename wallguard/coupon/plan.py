@@ -16,8 +16,8 @@ from typing import Literal, get_args
 
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import BandTable
+from wallguard.base.errors import InputError
 from wallguard.coupon.marks import Pen
-from wallguard.errors import InputError
 from wallguard.rules.model import Limit, Rules
 
 Kind = Literal["wall", "gap", "hole", "pin"]

@@ -18,10 +18,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, TypeAlias, get_args
 
-from wallguard.coupon.uncertainty import UNKNOWN_INSTRUMENT
+from wallguard.base.errors import InputError
 from wallguard.documents.reading import DocumentError, FileKind, Place, Problem, read_text
 from wallguard.documents.shape import nearest
-from wallguard.errors import InputError
+from wallguard.fit.uncertainty import UNKNOWN_INSTRUMENT
 
 Feature = Literal["wall", "gap", "hole", "pin"]
 Seen = Literal["solid", "hollow", "missing"]

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 
 if TYPE_CHECKING:
     import yaml

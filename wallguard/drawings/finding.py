@@ -26,7 +26,7 @@ from wallguard.drawings.svg import (
     text_width,
     wrapped,
 )
-from wallguard.findings import Finding, PartReport
+from wallguard.findings.model import Finding, PartReport
 from wallguard.views.model import Flat, Line, View
 
 WIDTH, HEIGHT = 180.0, 132.0

@@ -23,11 +23,11 @@ from wallguard.drawings.svg import (
     text_width,
     wrapped,
 )
-from wallguard.findings import Finding
-from wallguard.geometry import Geometry
+from wallguard.findings.model import Finding
+from wallguard.jobs.verify import Verified
+from wallguard.part.geometry import Geometry
 from wallguard.sections.cut import cut_at
 from wallguard.toolpath.comparison import LaidWall
-from wallguard.toolpath.run import Verified
 
 if TYPE_CHECKING:
     from shapely import Geometry as Shape

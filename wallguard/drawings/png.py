@@ -11,7 +11,7 @@ import zlib
 from importlib import util
 from pathlib import Path
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 
 DOTS_PER_INCH = 200
 _MM_PER_INCH = 25.4

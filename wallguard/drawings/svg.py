@@ -11,7 +11,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from wallguard.reports.plain import plain
+from wallguard.base.plain import plain
 from wallguard.rules.model import Fill
 
 Point = tuple[float, float]

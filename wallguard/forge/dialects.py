@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 from urllib.parse import quote
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.forge.http import ForgeError, Http, UnsureError
 from wallguard.forge.secret import Secret
 

@@ -17,9 +17,9 @@ from email.utils import parsedate_to_datetime
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, unquote, urlencode, urlsplit
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
+from wallguard.base.plain import clipped, one_line, plain
 from wallguard.forge.secret import Secret
-from wallguard.reports.plain import clipped, one_line, plain
 
 if TYPE_CHECKING:
     import urllib3

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.units import Unit
+from wallguard.base.units import Unit
 
 
 @dataclass(frozen=True)

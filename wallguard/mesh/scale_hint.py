@@ -14,8 +14,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.units import MILLIMETRES, Unit
 from wallguard.mesh.mesh import Mesh
-from wallguard.units import MILLIMETRES, Unit
 
 _SMALL = 3.0  # mm, of the largest extent
 _ABSURD = 1.0  # mm, where the unit is stated

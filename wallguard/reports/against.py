@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 
+from wallguard.base.plain import counted, plain
+from wallguard.base.text import mm, place
 from wallguard.reports.console import painter, wrapped
 from wallguard.reports.json_text import LENGTH, THICKNESS, Json, dump, encodable, number, numbers
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.page import Section, fitted
-from wallguard.reports.plain import counted, plain
 from wallguard.reports.schema import FRAME
-from wallguard.text import mm, place
 from wallguard.toolpath.against import Against, Pair, Side
 
 NAME = "wallguard-toolpaths/1"

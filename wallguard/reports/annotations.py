@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Literal
 
-from wallguard.findings import Report, Severity, in_force
+from wallguard.base.plain import counted, plain
+from wallguard.findings.model import Report, Severity, in_force
 from wallguard.reports import order
-from wallguard.reports.plain import counted, plain
 from wallguard.reports.sentence import from_top, reason, sentence
 
 Kind = Literal["error", "warning", "notice"]

@@ -10,9 +10,9 @@ import hashlib
 import json
 from typing import Any, Literal
 
-from wallguard.findings import Finding, Report, Severity
+from wallguard.base.plain import plain
+from wallguard.findings.model import Finding, Report, Severity
 from wallguard.reports import order
-from wallguard.reports.plain import plain
 from wallguard.reports.sentence import from_top, reason, sentence
 
 Json = dict[str, Any]

@@ -7,8 +7,9 @@ from __future__ import annotations
 from collections import Counter
 from urllib.parse import quote, urlsplit
 
-from wallguard.errors import InputError
-from wallguard.findings import Report, in_force
+from wallguard.base.errors import InputError
+from wallguard.base.plain import counted
+from wallguard.findings.model import Report, in_force
 from wallguard.reports import order
 from wallguard.reports.markdown_text import code
 from wallguard.reports.page import (
@@ -21,7 +22,6 @@ from wallguard.reports.page import (
     rest,
     trouble_items,
 )
-from wallguard.reports.plain import counted
 
 # What is shown at once; the rest is folded.
 _SHOWN = 7

@@ -14,9 +14,9 @@ from collections.abc import Callable, Iterator, Sequence
 from types import TracebackType
 from typing import TextIO
 
-from wallguard.findings import Finding, PartReport, Report, Status, in_force
+from wallguard.base.plain import clipped, counted, lines, one_line, plain, without_path
+from wallguard.findings.model import Finding, PartReport, Report, Status, in_force
 from wallguard.reports import order
-from wallguard.reports.plain import clipped, counted, lines, one_line, plain, without_path
 
 # Nobody reads hundreds of findings or names on a terminal; the worst come first.
 _SHOWN = 10

@@ -16,12 +16,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
 
+from wallguard.base.plain import clipped, counted, without_path
+from wallguard.base.text import mm, place
 from wallguard.drawings import finding as drawing
 from wallguard.drawings.svg import PLACES, element, escape, patterns
-from wallguard.findings import Finding, PartReport, Report, in_force
+from wallguard.findings.model import Finding, PartReport, Report, in_force
 from wallguard.reports import order
-from wallguard.reports.plain import clipped, counted, without_path
-from wallguard.text import mm, place
 from wallguard.views.model import OUTCOMES, Shape, View
 
 # What one page holds: more makes no browser happy. The worst come first.

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wallguard.findings import Finding
-from wallguard.impact_findings import Direction, Impact, PartImpact
+from wallguard.base.plain import counted, plain, without_path
+from wallguard.findings.impact import Direction, Impact, PartImpact
+from wallguard.findings.model import Finding
 from wallguard.reports import impact_order as order
 from wallguard.reports.console import Paint, painter, wrapped
-from wallguard.reports.plain import counted, plain, without_path
 
 # Nobody reads hundreds of changes on a terminal; the worst come first.
 _SHOWN = 10

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import get_args
 
-from wallguard.findings import Printed, Status
-from wallguard.impact_findings import DIRECTIONS, Change, Gate, Impact, PartImpact, Process, State
+from wallguard.findings.impact import DIRECTIONS, Change, Gate, Impact, PartImpact, Process, State
+from wallguard.findings.model import Printed, Status
 from wallguard.reports import impact_order as order
 from wallguard.reports.json_report import finding_data
 from wallguard.reports.json_text import LENGTH, THICKNESS, Json, dump, encodable, number, numbers

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wallguard.findings import Finding
-from wallguard.impact_findings import Change, Impact, PartImpact
+from wallguard.base.plain import counted, lines, one_line, plain
+from wallguard.base.text import mm, place
+from wallguard.findings.impact import Change, Impact, PartImpact
+from wallguard.findings.model import Finding
 from wallguard.reports import impact_order as order
-from wallguard.reports.plain import counted, lines, one_line, plain
 from wallguard.reports.suites import Case, Suite, document, error, token
-from wallguard.text import mm, place
 
 
 def xml(impact: Impact) -> str:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from wallguard.findings import Finding
-from wallguard.impact_findings import Change, Impact, PartImpact
+from wallguard.base.plain import without_path
+from wallguard.findings.impact import Change, Impact, PartImpact
+from wallguard.findings.model import Finding
 from wallguard.reports import impact_order as order
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.page import Section, fitted, folded
-from wallguard.reports.plain import without_path
 
 # What is shown at once; the rest is folded.
 _PARTS = 20

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from wallguard.impact_findings import DIRECTIONS, Change, Direction, Impact, PartImpact
-from wallguard.reports.plain import counted, listed
+from wallguard.base.plain import counted, listed
+from wallguard.findings.impact import DIRECTIONS, Change, Direction, Impact, PartImpact
 
 # Worst first.
 KINDS = ("error", "worse", "other", "better", "same")

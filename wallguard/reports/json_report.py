@@ -9,8 +9,8 @@ import json
 from collections.abc import Iterable, Sequence
 from typing import NoReturn
 
-from wallguard.errors import InputError
-from wallguard.findings import (
+from wallguard.base.errors import InputError
+from wallguard.findings.model import (
     CheckRun,
     Finding,
     MeshInfo,

@@ -8,7 +8,7 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from wallguard.reports.plain import spelled
+from wallguard.base.plain import spelled
 
 Json = dict[str, Any]
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from wallguard.findings import Finding, PartReport, Report, in_force
+from wallguard.base.plain import lines, one_line, plain
+from wallguard.base.text import limit_text, mm, place
+from wallguard.findings.model import Finding, PartReport, Report, in_force
 from wallguard.reports import order
-from wallguard.reports.plain import lines, one_line, plain
 from wallguard.reports.suites import Case, Suite, document, error, token
-from wallguard.text import limit_text, mm, place
 
 
 def xml(report: Report) -> str:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from wallguard.findings import PartReport, Report, Status, in_force
+from wallguard.base.plain import counted, without_path
+from wallguard.findings.model import PartReport, Report, Status, in_force
 from wallguard.reports import order
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.page import (
@@ -16,7 +17,6 @@ from wallguard.reports.page import (
     rest,
     trouble_items,
 )
-from wallguard.reports.plain import counted, without_path
 
 # What is shown at once; the rest is folded.
 _PARTS = 20

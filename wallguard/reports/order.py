@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from wallguard.findings import (
+from wallguard.base.plain import counted, listed, plain
+from wallguard.findings.model import (
     CheckRun,
     Finding,
     PartReport,
@@ -15,7 +16,6 @@ from wallguard.findings import (
     Wall,
     in_force,
 )
-from wallguard.reports.plain import counted, listed, plain
 
 SEVERITIES: tuple[Severity, ...] = ("fail", "warn", "note")
 # Of two findings of one severity the one that costs the whole wall comes first.

@@ -6,10 +6,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 
-from wallguard.findings import Finding, PartReport, Report, Trouble, in_force
+from wallguard.base.plain import counted, listed, without_path
+from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
 from wallguard.reports import order
 from wallguard.reports.markdown_text import code, prose
-from wallguard.reports.plain import counted, listed, without_path
 from wallguard.reports.sentence import where
 
 Pairs: TypeAlias = Sequence[tuple[PartReport, Finding]]

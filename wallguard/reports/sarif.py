@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from typing import Any, Literal
 from urllib.parse import quote
 
-from wallguard.findings import Finding, PartReport, Report, Severity
+from wallguard.base.plain import counted, one_line, plain
+from wallguard.findings.model import Finding, PartReport, Report, Severity
 from wallguard.reports import order
 from wallguard.reports.markdown_text import prose
-from wallguard.reports.plain import counted, one_line, plain
 from wallguard.reports.sentence import from_top, reason, sentence
 
 Json = dict[str, Any]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from wallguard.findings import Spread
+from wallguard.findings.model import Spread
+from wallguard.findings.scale import Holding, Reduction, Scales, ratio
 from wallguard.reports.json_text import LENGTH, THICKNESS, Json, dump, encodable, number, numbers
 from wallguard.reports.schema import (
     COUNT,
@@ -16,7 +17,6 @@ from wallguard.reports.schema import (
     or_null,
     reference,
 )
-from wallguard.scale_findings import Holding, Reduction, Scales, ratio
 
 NAME = "wallguard-scale/1"
 FRAME = (

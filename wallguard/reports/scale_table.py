@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from wallguard.findings import Spread
+from wallguard.base.plain import counted, plain
+from wallguard.base.text import mm
+from wallguard.base.units import MILLIMETRES, Unit
+from wallguard.findings.model import Spread
+from wallguard.findings.scale import Holding, Reduction, Scales
 from wallguard.reports.console import wrapped
-from wallguard.reports.plain import counted, plain
-from wallguard.scale_findings import Holding, Reduction, Scales
-from wallguard.text import mm
-from wallguard.units import MILLIMETRES, Unit
 
 # Nobody reads hundreds of walls on a terminal; the thinnest come first.
 _SHOWN = 10

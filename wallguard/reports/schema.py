@@ -9,7 +9,7 @@ from __future__ import annotations
 import sys
 from typing import Any, TypeAlias, get_args
 
-from wallguard.findings import CheckStatus, Gate, Severity, State, Status
+from wallguard.findings.model import CheckStatus, Gate, Severity, State, Status
 
 JsonSchema: TypeAlias = dict[str, Any]
 

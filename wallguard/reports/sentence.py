@@ -5,9 +5,9 @@ from __future__ import annotations
 import posixpath
 import re
 
-from wallguard.findings import Finding
-from wallguard.reports.plain import one_line, without_path
-from wallguard.text import place
+from wallguard.base.plain import one_line, without_path
+from wallguard.base.text import place
+from wallguard.findings.model import Finding
 
 _PLACE = re.compile(r"\((-?\d+\.\d, ){2}-?\d+\.\d\)")
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from xml.etree import ElementTree as ET
 
-from wallguard.reports.plain import lines, one_line, plain
+from wallguard.base.plain import lines, one_line, plain
 
 # The schema demands a time; a report without one gets the beginning of time as computers count it.
 _NO_TIME = "1970-01-01T00:00:00"

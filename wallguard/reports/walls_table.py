@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from wallguard.findings import Wall
+from wallguard.base.plain import counted
+from wallguard.findings.model import Wall
 from wallguard.reports import order
-from wallguard.reports.plain import counted
 
 WIDTH = 100
 

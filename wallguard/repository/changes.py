@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.repository import git
 from wallguard.repository.config import FILE_NAME, PART_SUFFIXES, Repository, is_part
 

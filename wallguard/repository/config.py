@@ -9,6 +9,14 @@ from math import hypot
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
+from wallguard.base.errors import InputError
+from wallguard.base.rotation import (
+    UPRIGHT,
+    Rotation,
+    rotation_about_axes,
+    rotation_from_up,
+)
+from wallguard.base.units import Unit
 from wallguard.documents.reading import (
     DocumentError,
     Mapping,
@@ -17,16 +25,8 @@ from wallguard.documents.reading import (
     parse_document,
     read_document,
 )
-from wallguard.errors import InputError
 from wallguard.repository.fields import DIRECTIONS, REPOSITORY_FILE
 from wallguard.repository.patterns import matches
-from wallguard.repository.placement import (
-    UPRIGHT,
-    Rotation,
-    rotation_about_axes,
-    rotation_from_up,
-)
-from wallguard.units import Unit
 
 FILE_NAME = "wallguard.yaml"
 PART_SUFFIXES = (".stl", ".3mf", ".obj", ".ply")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from wallguard.base.units import MILLIMETRES
 from wallguard.documents.shape import (
     BLANK,
     CONTROLS,
@@ -19,7 +20,6 @@ from wallguard.documents.shape import (
     Text,
     Version,
 )
-from wallguard.units import MILLIMETRES
 
 UNITS = tuple(MILLIMETRES)
 DIRECTIONS: dict[str, tuple[float, float, float]] = {

@@ -6,7 +6,7 @@ import os
 import subprocess
 from pathlib import Path
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 
 # Seconds; a repository of a million files needs a few.
 _PATIENCE = 300

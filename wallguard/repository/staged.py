@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.repository import git
 
 _LINK, _SUBMODULE = "120000", "160000"

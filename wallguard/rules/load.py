@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 from typing import Any
 
+from wallguard.base.errors import InputError
 from wallguard.documents.reading import (
     DocumentError,
     Entry,
@@ -15,7 +16,6 @@ from wallguard.documents.reading import (
     Scalar,
     read_document,
 )
-from wallguard.errors import InputError
 from wallguard.rules.fields import (
     EXTENDS,
     OUTCOME_DEFAULTS,

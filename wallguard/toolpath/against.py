@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from wallguard.findings import Point
-from wallguard.geometry import Geometry
+from wallguard.findings.model import Point
+from wallguard.part.geometry import Geometry
 from wallguard.rules.fields import TOLERANCE_DEFAULT
 from wallguard.toolpath.beads import Beads
 from wallguard.toolpath.comparison import LaidWall

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.toolpath.feeding import Kind, feeding
 from wallguard.toolpath.layers import find_layers
 from wallguard.toolpath.moves import Toolpath

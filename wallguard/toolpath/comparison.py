@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.geometry import Geometry
+from wallguard.part.geometry import Geometry
 from wallguard.sections.cut import cut_at
 from wallguard.sections.sections import Sections
 from wallguard.toolpath.beads import Beads

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.toolpath.arcs import SAGITTA, STRICT_RADII, ArcError, centre, chords
 from wallguard.toolpath.moves import Store
 from wallguard.toolpath.words import LineError, Words, split

@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.errors import InputError
-from wallguard.geometry import Geometry
+from wallguard.base.errors import InputError
+from wallguard.part.geometry import Geometry
 from wallguard.sections.cut import cut_at
 from wallguard.sections.sections import Sections, neighbours
 from wallguard.toolpath.beads import Beads

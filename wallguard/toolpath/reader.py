@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.toolpath.machine import Machine
 from wallguard.toolpath.moves import MAX_MOVES, Store, Toolpath, TooManyMovesError
 from wallguard.toolpath.runs import WORTHWHILE, obey_run, run_end

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 
 MAX_BYTES = 2 * 1024**3  # of text, packed or not: some fifty million moves
 MAX_RATIO = 250  # unpacked to packed; programs pack to a fourth or a tenth

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from wallguard.findings import Finding
+from wallguard.findings.model import Finding
 from wallguard.views.model import Views, What
 
 if TYPE_CHECKING:

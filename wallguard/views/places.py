@@ -17,8 +17,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from wallguard.findings import Finding
-from wallguard.text import mm
+from wallguard.base.text import mm
+from wallguard.findings.model import Finding
 from wallguard.views import planes
 from wallguard.views.model import Box2, Line, Shown, View
 

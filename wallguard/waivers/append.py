@@ -7,8 +7,8 @@ import re
 from collections.abc import Iterator
 from dataclasses import replace
 
+from wallguard.base.errors import InputError
 from wallguard.documents.reading import Sequence, parse_document
-from wallguard.errors import InputError
 from wallguard.waivers.load import FILE_NAME, Waiver, parse_waivers
 
 HEAD = """\

@@ -7,9 +7,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
 
-from wallguard.findings import Finding, PartReport, Point, Trouble
+from wallguard.findings.model import Finding, PartReport, Point, Trouble
+from wallguard.findings.worsening import Before, worsening
 from wallguard.waivers.load import FILE_NAME, Waiver
-from wallguard.worsening import Before, worsening
 
 # A place is that of a finding if it lies within its box or so near to it, mm, or so near to its
 # point where it has no box.

@@ -9,6 +9,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from wallguard.base.errors import InputError
 from wallguard.documents.reading import (
     DocumentError,
     Mapping,
@@ -17,8 +18,7 @@ from wallguard.documents.reading import (
     parse_document,
     read_text,
 )
-from wallguard.errors import InputError
-from wallguard.findings import Point
+from wallguard.findings.model import Point
 from wallguard.waivers.fields import WAIVERS_FILE
 
 FILE_NAME = "waivers.yaml"

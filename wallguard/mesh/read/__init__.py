@@ -10,13 +10,13 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
+from wallguard.base.units import MILLIMETRES, Unit
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.read import obj, ply, stl, threemf
 from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing
 from wallguard.mesh.read.source import load
 from wallguard.mesh.weld import weld
-from wallguard.units import MILLIMETRES, Unit
 
 # A reader takes the file's path (for messages only) and its bytes, and opens nothing.
 READERS: dict[str, Callable[[Path, bytes], Drawing]] = {

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.units import Unit
+from wallguard.base.units import Unit
 
 MAX_BYTES = 512 * 1024**2
 MAX_TRIANGLES = 10_000_000

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import unquote
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.mesh.read.drawing import EXPORT, mistake
 
 MAX_ENTRIES = 10_000

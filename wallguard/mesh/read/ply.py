@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing, mistake
 from wallguard.mesh.read.polygons import MAX_CORNERS, triangulate
 

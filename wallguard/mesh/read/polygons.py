@@ -8,7 +8,7 @@ import manifold3d
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 
 MAX_CORNERS = 1_000
 _MAX_WORK = 500_000_000  # a few seconds' work: the square of the corners of each

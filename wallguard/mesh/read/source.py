@@ -6,7 +6,7 @@ import os
 import stat
 from pathlib import Path
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.mesh.read.drawing import MAX_BYTES
 
 # Git LFS specification v1: a pointer file starts with this line (from memory).

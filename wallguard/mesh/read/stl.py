@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.mesh.read.drawing import EXPORT, Drawing
 
 _HEAD = 84

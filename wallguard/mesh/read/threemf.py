@@ -16,11 +16,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
+from wallguard.base.units import Unit
 from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing
 from wallguard.mesh.read.package import Package
 from wallguard.mesh.read.xmlstream import Attributes, parse
-from wallguard.units import Unit
 
 MAX_DEPTH = 32
 MAX_INSTANCES = 10_000

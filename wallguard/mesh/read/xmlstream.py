@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from xml.parsers import expat
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 from wallguard.mesh.read.drawing import EXPORT, mistake
 
 Attributes = dict[str, str]

@@ -9,7 +9,7 @@ import stat
 from contextlib import suppress
 from pathlib import Path
 
-from wallguard.errors import InputError
+from wallguard.base.errors import InputError
 
 # Folders of devices and open files: what is there is written to, never replaced.
 _SYSTEM = (Path("/dev"), Path("/proc"))

@@ -11,10 +11,11 @@ from itertools import pairwise
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import BandTable
-from wallguard.coupon.lines import Lines, lines_of
+from wallguard.base.errors import InputError
 from wallguard.coupon.readings import Readings, Row, merged
-from wallguard.coupon.settings import Estimate, estimate
-from wallguard.coupon.steps import (
+from wallguard.fit.lines import Lines, lines_of
+from wallguard.fit.settings import Estimate, estimate
+from wallguard.fit.steps import (
     FEWEST_FREEDOM,
     Grouped,
     Scatter,
@@ -25,9 +26,8 @@ from wallguard.coupon.steps import (
     scatter_of,
     steps,
 )
-from wallguard.coupon.tables import closed, measured_bands, with_settings, worse
-from wallguard.coupon.uncertainty import Component, combined, expanded
-from wallguard.errors import InputError
+from wallguard.fit.tables import closed, measured_bands, with_settings, worse
+from wallguard.fit.uncertainty import Component, combined, expanded
 from wallguard.rules.model import Axis, Beads, DeclaredBand, Rules
 
 # Thicknesses of walls in one fit: beyond this, files of something else are being read.

@@ -9,8 +9,8 @@ from collections.abc import Iterator, Sequence
 
 from wallguard.coupon.layout import Plate
 from wallguard.coupon.plan import Axis, Plan
-from wallguard.coupon.sheet import Table, instructions, measuring_heights, tables
 from wallguard.drawings.svg import INK, PALE, element, escape, line, number, path, rect, text
+from wallguard.reports.coupon_sheet import Table, instructions, measuring_heights, tables
 from wallguard.rules.model import Rules
 
 _STYLE = """

@@ -14,10 +14,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
-from wallguard.commands.choose import Job, Place
-from wallguard.engine import Task, failed
-from wallguard.errors import InputError
-from wallguard.findings import PartReport
+from wallguard.base.errors import InputError
+from wallguard.findings.model import PartReport
+from wallguard.jobs.check import Task, failed
+from wallguard.jobs.choose import Job, Place
 from wallguard.repository import changes, git
 from wallguard.repository.staged import committed_content, is_pointer
 
@@ -84,7 +84,7 @@ class Comparison:
     def sort(self, head: Sequence[PartReport], base: Sequence[PartReport]) -> list[PartReport]:
         """The reports on the head with what is new, unchanged and fixed; `base` are those on
         `tasks`."""
-        from wallguard.identity import all_new, compared
+        from wallguard.findings.identity import all_new, compared
 
         known = {(report.path, report.rules): report for report in (*base, *self.reports)}
         found = []

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.rotation import UPRIGHT, Rotation
 from wallguard.mesh.mesh import Mesh
-from wallguard.repository.placement import UPRIGHT, Rotation
 
 
 @dataclass(frozen=True, eq=False)

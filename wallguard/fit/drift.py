@@ -22,10 +22,10 @@ from statistics import median
 
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import BandTable, Outcome
+from wallguard.base.errors import InputError
 from wallguard.coupon.readings import Readings
-from wallguard.coupon.steps import Grouped, Scatter, Step, by_axis, scatter_of
-from wallguard.coupon.uncertainty import COVERAGE, Component, combined, expanded
-from wallguard.errors import InputError
+from wallguard.fit.steps import Grouped, Scatter, Step, by_axis, scatter_of
+from wallguard.fit.uncertainty import COVERAGE, Component, combined, expanded
 from wallguard.rules.model import Axis, Rules
 
 _MANY, _FAR = 0.01, 0.01

@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from wallguard.errors import InputError
-from wallguard.findings import (
+from wallguard.base.errors import InputError
+from wallguard.base.text import wording
+from wallguard.findings.model import (
     CheckRun,
     CheckStatus,
     Finding,
@@ -24,13 +25,12 @@ from wallguard.findings import (
     Wall,
     in_force,
 )
-from wallguard.text import wording
 
 if TYPE_CHECKING:
     from wallguard.checks.case import Case, Draft
-    from wallguard.geometry import Geometry
     from wallguard.mesh.health import Health
     from wallguard.mesh.mesh import Mesh
+    from wallguard.part.geometry import Geometry
     from wallguard.repository.config import Assignment
     from wallguard.rules.model import Rules
     from wallguard.views.model import What
@@ -117,9 +117,9 @@ class Geometries:
 
     def get(self, assignment: Assignment) -> Geometry:
         """Raises InputError."""
-        from wallguard.geometry import Geometry
         from wallguard.mesh.health import examine
         from wallguard.mesh.read import read_mesh
+        from wallguard.part.geometry import Geometry
 
         if assignment.unit not in self.meshes:
             mesh = read_mesh(self.task.file, unit=assignment.unit, root=self.task.root)

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from wallguard.errors import InputError
-from wallguard.geometry import Geometry
+from wallguard.base.errors import InputError
+from wallguard.part.geometry import Geometry
 from wallguard.sections.cut import TooManyLayersError
 from wallguard.toolpath.beads import Beads, beads
 from wallguard.toolpath.comparison import Comparison, LaidWall, compare

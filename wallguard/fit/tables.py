@@ -16,9 +16,9 @@ from itertools import pairwise
 
 from wallguard.bands.calculated import calculated
 from wallguard.bands.table import Band, BandTable
-from wallguard.coupon.lines import Line, Lines
-from wallguard.coupon.settings import FILL_CODES, Estimate, outcomes_at
-from wallguard.coupon.steps import INCLUDED, Scatter, Step
+from wallguard.fit.lines import Line, Lines
+from wallguard.fit.settings import FILL_CODES, Estimate, outcomes_at
+from wallguard.fit.steps import INCLUDED, Scatter, Step
 from wallguard.rules.model import DeclaredBand, Fill
 
 # From worst to best: of walls in any direction the worse outcome is told.

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from wallguard.findings import Finding, Severity
-from wallguard.text import SHOWN, mm
+from wallguard.base.text import SHOWN, mm
+from wallguard.findings.model import Finding, Severity
 
 _SEVERITY = {"note": 0, "warn": 1, "fail": 2}
 # How much of the wall is lost.

@@ -13,7 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from wallguard.findings import Finding, Point, Printed, Spread, Status, Trouble
+from wallguard.findings.model import Finding, Point, Printed, Spread, Status, Trouble
 
 Direction = Literal["worse", "better", "other"]
 Gate = Literal["good", "ignore", "warn", "fail"]

@@ -10,9 +10,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
-from wallguard.engine import Task, failed
-from wallguard.errors import InputError
-from wallguard.findings import PartReport, Trouble
+from wallguard.base.errors import InputError
+from wallguard.findings.model import PartReport, Trouble
+from wallguard.jobs.check import Task, failed
 from wallguard.repository import changes, git
 from wallguard.repository.config import (
     FILE_NAME,

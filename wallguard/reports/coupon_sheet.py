@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from wallguard.base.plain import listed
 from wallguard.coupon.layout import SHARES, Plate
 from wallguard.coupon.plan import Axis, Feature, Kind, Plan
 from wallguard.reports.markdown_text import code, prose
-from wallguard.reports.plain import listed
 from wallguard.rules.model import Category, Rules
 
 FIRST = "the machine's manual and the rules of the place come before this sheet"

@@ -16,13 +16,13 @@ from dataclasses import replace
 import numpy as np
 
 from wallguard.bands.declared import band_table
+from wallguard.base.text import below
 from wallguard.checks.case import Case
-from wallguard.findings import Spread
-from wallguard.geometry import Geometry
+from wallguard.findings.model import Spread
+from wallguard.findings.scale import Holding, Reduction
+from wallguard.part.geometry import Geometry
 from wallguard.rules.model import Rules
-from wallguard.scale_findings import Holding, Reduction
 from wallguard.sections.cut import TooManyLayersError
-from wallguard.text import below
 from wallguard.walls.stretch import Stretch, is_speck
 
 # ISO 5455:1979, reduction scales, and full size (from memory).

@@ -19,8 +19,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from wallguard.coupon.steps import Scatter, Step
-from wallguard.coupon.uncertainty import Component, combined, expanded
+from wallguard.fit.steps import Scatter, Step
+from wallguard.fit.uncertainty import Component, combined, expanded
 from wallguard.rules.model import Fill
 
 _PRICE, _FREE = 9.0, 4.0

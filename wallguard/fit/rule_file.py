@@ -9,9 +9,9 @@ from collections.abc import Iterator
 from dataclasses import fields
 
 from wallguard.bands.calculated import calculated
-from wallguard.coupon.fit import Fit
-from wallguard.coupon.settings import Estimate
-from wallguard.coupon.steps import Step
+from wallguard.fit.fit import Fit
+from wallguard.fit.settings import Estimate
+from wallguard.fit.steps import Step
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 
 # The first line of what we write: only a file that begins so is ever written over.

@@ -20,17 +20,17 @@ import numpy as np
 from wallguard.bands.advice import describe
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import BandTable
+from wallguard.base.errors import InputError
+from wallguard.base.text import SHOWN, mm, place, span
 from wallguard.checks.case import Case
-from wallguard.engine import Geometries, Task, explain, run_checks, status_of
-from wallguard.errors import InputError
-from wallguard.findings import Finding, Printed, Spread
-from wallguard.impact_findings import DIRECTIONS, Change, Direction, PartImpact, State, direction
+from wallguard.findings.impact import DIRECTIONS, Change, Direction, PartImpact, State, direction
+from wallguard.findings.model import Finding, Printed, Spread
+from wallguard.jobs.check import Geometries, Task, explain, run_checks, status_of
 from wallguard.rules.model import Rules
-from wallguard.text import SHOWN, mm, place, span
 from wallguard.walls.stretch import Stretch, is_speck, joined
 
 if TYPE_CHECKING:
-    from wallguard.geometry import Box, Geometry
+    from wallguard.part.geometry import Box, Geometry
 
 _SEVERITIES = {"note": 0, "warn": 1, "fail": 2}
 

@@ -25,9 +25,9 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.findings import Finding, PartReport, Point
-from wallguard.text import wording
-from wallguard.worsening import before, worsening
+from wallguard.base.text import wording
+from wallguard.findings.model import Finding, PartReport, Point
+from wallguard.findings.worsening import before, worsening
 
 _Floats: TypeAlias = NDArray[np.float64]
 _Signature: TypeAlias = tuple[object, ...]

@@ -18,8 +18,8 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
-from wallguard.coupon.steps import Scatter, Step
-from wallguard.coupon.uncertainty import Component, expanded
+from wallguard.fit.steps import Scatter, Step
+from wallguard.fit.uncertainty import Component, expanded
 from wallguard.rules.model import Beads, Fill, Rules
 
 if TYPE_CHECKING:

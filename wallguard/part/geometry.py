@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from wallguard.base.rotation import Rotation
 from wallguard.mesh.health import Health, examine
 from wallguard.mesh.repair import solid
-from wallguard.parts import Placed, place
-from wallguard.repository.placement import Rotation
+from wallguard.part.placed import Placed, place
 
 if TYPE_CHECKING:
     from wallguard.mesh.mesh import Mesh

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from wallguard.findings import Point, Spread
-from wallguard.units import Unit
+from wallguard.base.units import Unit
+from wallguard.findings.model import Point, Spread
 
 
 @dataclass(frozen=True)

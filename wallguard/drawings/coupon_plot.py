@@ -12,9 +12,6 @@ from itertools import groupby
 
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import Band, BandTable
-from wallguard.coupon.fit import Fit
-from wallguard.coupon.steps import Step
-from wallguard.coupon.uncertainty import Component, combined, expanded
 from wallguard.drawings.svg import (
     FILLS,
     INK,
@@ -31,6 +28,9 @@ from wallguard.drawings.svg import (
     text_width,
     wrapped,
 )
+from wallguard.fit.fit import Fit
+from wallguard.fit.steps import Step
+from wallguard.fit.uncertainty import Component, combined, expanded
 from wallguard.rules.model import Axis, Fill, Rules
 
 # The first line of what we draw: only a file that begins so is ever written over.
