@@ -25,7 +25,7 @@ build_volume: [250, 250, 250]
 beads: {nozzle: 0.4, width: 0.45, contours: 2, smallest_wall: 0.3, squeeze: 0.1, smallest_fill: 0.4}
 minimum:
   wall: {fail: 0.8}
-  unsupported_wall: {warn: 1.2}
+  free_wall: {warn: 1.2}
   gap: {fail: 0.3}
   hole: {warn: 2}
   pin: {warn: 2}

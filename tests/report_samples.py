@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 from wallguard.findings.model import (
+    Breach,
     CheckRun,
     Finding,
     MeshInfo,
@@ -53,26 +54,36 @@ def wall(thickness: float = 1.5, **changes: object) -> Wall:
     return replace(made, **changes)  # type: ignore[arg-type]
 
 
+def breach(**changes: object) -> Breach:
+    """A wall that comes out hollow."""
+    return replace(Breach("fill", "fail", 1.5), **changes)  # type: ignore[arg-type]
+
+
+_OF_A_BREACH = {field.name for field in fields(Breach)}
+
+
+def changed(made: Finding, **changes: object) -> Finding:
+    """A finding with other values; those of a limit go to the first that it breaks."""
+    first = {key: changes.pop(key) for key in [*changes] if key in _OF_A_BREACH}
+    breaches = (replace(made.breaches[0], **first), *made.breaches[1:])  # type: ignore[arg-type]
+    return replace(made, **{"breaches": breaches, **changes})  # type: ignore[arg-type]
+
+
 def finding(**changes: object) -> Finding:
     """A hollow wall that fails."""
     made = Finding(
         id="0a1b2c3d4e",
-        check="fill",
-        severity="fail",
-        measured=1.5,
-        limit=None,
-        unit="mm",
+        breaches=(breach(),),
         fill="hollow",
         location=(12.0, 3.5, 4.0),
         box=((-8.0, 2.75, 0.0), (32.0, 4.25, 20.0)),
-        z=(0.0, 20.0),
         message=(
             "wall 1.50 mm thick at (12.0, 3.5, 4.0), 40.00 mm long, will print hollow, "
             "with about 0.35 mm of air"
         ),
         advice="draw ≤ 1.22 or ≥ 1.73 mm",
     )
-    return replace(made, **changes)  # type: ignore[arg-type]
+    return changed(made, **changes)
 
 
 LOST_RIB = finding(
@@ -129,7 +140,6 @@ DOUBLED = finding(
     fill=None,
     location=None,
     box=None,
-    z=None,
     message="2 doubled faces, at (0.0, 0.0, 0.0), ...",
     advice="export the mesh again",
 )
@@ -210,9 +220,9 @@ COMPARED = Report(
                     worse=True,
                     remark="main has it too, but it got worse: missing now, hollow before",
                 ),
-                replace(THIN, state="unchanged", waived="A. Person, until 2031-05-31: not loaded"),
-                replace(TIGHT, state="unchanged"),
-                replace(DOUBLED, state="unchanged"),
+                changed(THIN, state="unchanged", waived="A. Person, until 2031-05-31: not loaded"),
+                changed(TIGHT, state="unchanged"),
+                changed(DOUBLED, state="unchanged"),
             ),
             fixed=(finding(id="7777777777", message="wall 1.45 mm thick, will print hollow"),),
         ),
@@ -241,10 +251,10 @@ def hostile() -> Report:
             checks=(CheckRun("fill", "failed"), CheckRun("gap", "skipped", name)),
             findings=(
                 finding(message=f"object {name} is bad", advice=name),
-                replace(TIGHT, message=name, unit=name),
-                replace(THIN, remark=name, waived=name),
+                changed(TIGHT, message=name, unit=name),
+                changed(THIN, remark=name, waived=name),
             ),
-            fixed=(replace(TIGHT, message=name, state=""),),
+            fixed=(changed(TIGHT, message=name, state=""),),
             base_note=name,
         )
         for name in HOSTILE

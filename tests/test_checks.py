@@ -156,13 +156,13 @@ def test_a_rib_thinned_in_one_place_is_one_finding_there():
 
 
 def test_only_free_walls_answer_to_the_minimum_for_free_walls():
-    minimum = Minimum(wall=Limit(fail=0.8), unsupported_wall=Limit(fail=1.2))
+    minimum = Minimum(wall=Limit(fail=0.8), free_wall=Limit(fail=1.2))
     plate = box([40, 20, 2])
     fin = plate + box([1.0, 14, 10], [20, 3, 2])
     tied = plate + box([1.0, 20, 10], [20, 0, 2]) + box([40, 2, 12]) + box([40, 2, 12], [0, 18, 0])
-    assert len(found("unsupported_wall", fin, minimum=minimum)) == 1
+    assert len(found("free_wall", fin, minimum=minimum)) == 1
     assert found("wall", fin, minimum=minimum) == []
-    assert found("unsupported_wall", tied, minimum=minimum) == []
+    assert found("free_wall", tied, minimum=minimum) == []
 
 
 def test_a_tight_gap_fails_and_a_wide_one_passes():

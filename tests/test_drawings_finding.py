@@ -6,7 +6,7 @@ from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
-from report_samples import HOSTILE
+from report_samples import HOSTILE, changed
 from solids import box
 from view_samples import report
 
@@ -103,7 +103,7 @@ def test_the_frame_is_no_outline_of_the_part():
 def test_hostile_names_stay_text(name):
     part, finding, view = drawn(box([40, 1.5, 10]))
     part = replace(part, path=name, rules=name)
-    finding = replace(finding, message=name, advice=name, check=name)
+    finding = changed(finding, message=name, advice=name, check=name)
     root = ElementTree.fromstring(drawing.picture(view, part, finding))
     tags = {element.tag.removeprefix(NS) for element in root.iter()}
     allowed = {"svg", "title", "defs", "pattern", "rect", "path", "g", "text", "line", "circle"}

@@ -7,7 +7,7 @@ from dataclasses import replace
 import manifold3d as m3
 import numpy as np
 import pytest
-from report_samples import DOUBLED, finding, part
+from report_samples import DOUBLED, changed, finding, part
 from solids import box, mesh, tube
 
 from wallguard.base.rotation import UPRIGHT
@@ -202,9 +202,9 @@ def test_a_row_of_ribs_moved_by_its_pitch_is_told_by_its_ends():
 
 
 def test_findings_without_a_place_are_known_by_what_they_say():
-    old, new = DOUBLED, replace(DOUBLED, message="7 doubled faces, at (9.0, 9.0, 9.0), ...")
-    other = replace(DOUBLED, message="2 faces without area, at (0.0, 0.0, 0.0), ...")
-    found = compared(part(findings=(old,)), part(findings=(other, replace(new, measured=2.0))))
+    old, new = DOUBLED, changed(DOUBLED, message="7 doubled faces, at (9.0, 9.0, 9.0), ...")
+    other = changed(DOUBLED, message="2 faces without area, at (0.0, 0.0, 0.0), ...")
+    found = compared(part(findings=(old,)), part(findings=(other, changed(new, measured=2.0))))
     assert [one.state for one in found.findings] == ["new", "unchanged"]
 
 

@@ -107,7 +107,7 @@ def test_the_changed_walls_are_exactly_those_of_which_the_outcome_changes(comb, 
 @pytest.mark.parametrize("seed", range(8))
 def test_both_sides_stand_as_a_check_says(comb, seed):
     rng = random.Random(seed)
-    minimum = Minimum(wall=Limit(fail=rng.uniform(0.3, 1)), unsupported_wall=Limit(warn=1.0))
+    minimum = Minimum(wall=Limit(fail=rng.uniform(0.3, 1)), free_wall=Limit(warn=1.0))
     old, new = (replace(random_rules(rng), minimum=minimum) for _ in range(2))
     impact = compare(comb, old, new, "comb.stl")
     fresh = fins()

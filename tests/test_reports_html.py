@@ -8,7 +8,7 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
-from report_samples import HOSTILE, finding, wall
+from report_samples import HOSTILE, changed, finding, wall
 from solids import box
 from view_samples import report
 
@@ -90,7 +90,7 @@ def test_only_the_two_scripts_may_run_and_nothing_may_be_fetched():
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_names_stay_text(name):
     part = sample().parts[0]
-    bad = replace(part.findings[0], message=name, advice=name, check=name, remark=name, waived=name)
+    bad = changed(part.findings[0], message=name, advice=name, check=name, remark=name, waived=name)
     part = replace(part, path=name, rules=name, rules_name=name, base_note=name)
     text = html(
         Report(

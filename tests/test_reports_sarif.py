@@ -2,7 +2,6 @@
 
 import json
 import re
-from dataclasses import replace
 
 import cmarkgfm
 import pytest
@@ -90,7 +89,7 @@ def test_levels():
 
 
 def test_the_fingerprint_is_that_of_the_finding_whatever_else_changes():
-    moved = replace(THIN, location=(9.0, 9.0, 9.0), message="other", measured=0.61)
+    moved = changed(THIN, location=(9.0, 9.0, 9.0), message="other", measured=0.61)
     marks = [
         run(Report((part(findings=(one,)),)))["results"][0]["partialFingerprints"]
         for one in (THIN, moved)

@@ -5,7 +5,7 @@ from datetime import date
 
 import pytest
 from jsonschema import Draft7Validator
-from report_samples import DOUBLED, LOST_RIB, THIN, finding, part
+from report_samples import DOUBLED, LOST_RIB, THIN, changed, finding, part
 
 from wallguard.base.errors import InputError
 from wallguard.documents.reading import parse_document
@@ -174,7 +174,7 @@ def test_an_expired_waiver_does_not_hold_and_says_so():
     ],
 )
 def test_a_waiver_does_not_hide_what_got_worse(changes, how):
-    (found,), remarks = applied(MADE, replace(HOLLOW, **changes))
+    (found,), remarks = applied(MADE, changed(HOLLOW, **changes))
     assert found.waived == ""
     assert found.remark == (
         f"the waiver of A. Person (waivers.yaml:3) does not hold: it got worse since, {how}"
@@ -183,10 +183,10 @@ def test_a_waiver_does_not_hide_what_got_worse(changes, how):
 
 
 def test_a_waiver_of_an_indeterminate_finding_does_not_hide_a_certain_one():
-    unsure = replace(HOLLOW, indeterminate=True, fill="solid")
+    unsure = changed(HOLLOW, indeterminate=True, fill="solid")
     waiver = replace(MADE, certain=False, fill="solid")
     assert applied(waiver, unsure)[0][0].waived
-    assert not applied(waiver, replace(unsure, indeterminate=False))[0][0].waived
+    assert not applied(waiver, changed(unsure, indeterminate=False))[0][0].waived
 
 
 def test_a_waiver_that_does_not_say_how_bad_it_was_does_not_hold():
@@ -196,7 +196,7 @@ def test_a_waiver_that_does_not_say_how_bad_it_was_does_not_hold():
 
 
 def test_a_waiver_holds_where_it_got_better():
-    assert applied(MADE, replace(HOLLOW, measured=1.4, size=(20.0, 10.0)))[0][0].waived
+    assert applied(MADE, changed(HOLLOW, measured=1.4, size=(20.0, 10.0)))[0][0].waived
 
 
 def test_by_part_check_and_place():
@@ -249,7 +249,7 @@ def test_of_findings_that_are_alike_the_place_tells_which():
 def test_a_finding_without_a_place_is_known_by_its_name():
     waiver = replace(MADE, finding=DOUBLED.id, check="mesh", place=None, measured=2.0, fill=None)
     assert applied(waiver, DOUBLED)[0][0].waived
-    assert not applied(waiver, replace(DOUBLED, measured=3.0))[0][0].waived
+    assert not applied(waiver, changed(DOUBLED, measured=3.0))[0][0].waived
 
 
 def test_other_parts_and_other_rules_are_not_touched():

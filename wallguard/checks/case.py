@@ -61,7 +61,7 @@ class Case:
     def splits(self) -> tuple[float, ...]:
         """The thicknesses, rising, at which what is said of a wall changes."""
         minimum = self.rules.minimum
-        asked = (minimum.wall, minimum.unsupported_wall)
+        asked = (minimum.wall, minimum.free_wall)
         limits = [value for limit in asked if limit for value in (limit.fail, limit.warn) if value]
         edges = {*self.table.verdict_edges(self.rules.tolerance), *(v - SHOWN for v in limits)}
         return tuple(sorted(edge for edge in edges if edge > 0))
@@ -70,7 +70,7 @@ class Case:
     def largest(self) -> float:
         """Up to which thickness walls are looked for: beyond, every wall comes out."""
         minimum = self.rules.minimum
-        limits = [level(minimum.wall), level(minimum.unsupported_wall), *self.splits]
+        limits = [level(minimum.wall), level(minimum.free_wall), *self.splits]
         if self.layered or not max(limits):
             return max(*limits, LISTED)
         return _MARGIN * max(limits)
@@ -147,8 +147,8 @@ class Case:
     def least(self, wall: Stretch) -> float:
         """The thinnest that no minimum complains about where this wall stands."""
         minimum = self.rules.minimum
-        free = wall.sides < 2 and minimum.unsupported_wall is not None
-        return level(minimum.unsupported_wall if free else minimum.wall)
+        free = wall.sides < 2 and minimum.free_wall is not None
+        return level(minimum.free_wall if free else minimum.wall)
 
     def advice(self, thickness: float, at_least: float = 0.0) -> str:
         """Which thickness to draw instead."""

@@ -9,13 +9,13 @@ from wallguard.checks import (
     build_volume,
     fill,
     floor,
+    free_wall,
     gap,
     hole,
     mesh,
     pin,
     roof,
     unit,
-    unsupported_wall,
     wall,
 )
 from wallguard.checks.case import Case, Draft
@@ -40,7 +40,7 @@ CHECKS: dict[str, Check] = {
     "build_volume": build_volume,
     "fill": fill,
     "wall": wall,
-    "unsupported_wall": unsupported_wall,
+    "free_wall": free_wall,
     "gap": gap,
     "hole": hole,
     "pin": pin,

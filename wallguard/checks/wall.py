@@ -1,7 +1,7 @@
 """No wall is thinner than the rules allow.
 
 Passes: 0.80 mm against a minimum of 0.80 mm. Fails: 0.79 mm.
-Where a minimum for unsupported walls is given, it stands in for this one on walls that other
+Where a minimum for walls with a free edge is given, it stands in for this one on walls that other
 material holds on fewer than two sides.
 """
 
@@ -25,7 +25,7 @@ def applies(case: Case) -> str:
 
 def findings(case: Case) -> Iterator[Draft]:
     """One finding for each wall below the minimum."""
-    free = case.rules.minimum.unsupported_wall is not None
+    free = case.rules.minimum.free_wall is not None
     walls = [wall for wall in case.pieces if not free or wall.sides >= 2]
     yield from below_minimum(case, walls, case.rules.minimum.wall, ID, "wall")
 

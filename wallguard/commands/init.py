@@ -261,7 +261,7 @@ def _extrusion(d: float, h: float) -> str:
     }
     minimum = {
         f"wall: {{fail: {_g(2 * d)}, warn: {_g(3 * d)}}}": "2 and 3 x nozzle",
-        f"unsupported_wall: {{fail: {_g(3 * d)}, warn: {_g(4 * d)}}}": "3 and 4 x nozzle",
+        f"free_wall: {{fail: {_g(3 * d)}, warn: {_g(4 * d)}}}": "3 and 4 x nozzle",
         f"gap: {{fail: {_g(0.5 * d)}, warn: {_g(d)}}}": "0.5 and 1 x nozzle",
         f"hole: {{fail: {_g(2 * d)}, warn: {_g(5 * d)}}}": "diameter: 2 and 5 x nozzle",
         f"pin: {{fail: {_g(4 * d)}, warn: {_g(6 * d)}}}": "diameter: 4 and 6 x nozzle",
@@ -294,14 +294,14 @@ tolerance: 0.15
 _FEATURES = {
     "vat photopolymerization": {
         "wall": (0.4, 0.6),
-        "unsupported_wall": (0.6, 1.0),
+        "free_wall": (0.6, 1.0),
         "gap": (0.2, 0.4),
         "hole": (0.5, 0.8),
         "pin": (0.5, 0.8),
     },
     "powder bed fusion": {
         "wall": (0.7, 1.0),
-        "unsupported_wall": (0.8, 1.2),
+        "free_wall": (0.8, 1.2),
         "gap": (0.5, 0.7),
         "hole": (1.0, 1.5),
         "pin": (0.8, 1.2),

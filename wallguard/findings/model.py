@@ -15,6 +15,8 @@ Point = tuple[float, float, float]
 Severity = Literal["fail", "warn", "note"]
 Status = Literal["passed", "failed", "indeterminate", "error"]
 State = Literal["", "new", "unchanged"]
+Cause = Literal["", "drawing", "rules"]
+Kind = Literal["wall", "gap", "hole", "pin", "floor", "roof"]
 Gate = Literal["all", "new"]
 CheckStatus = Literal["passed", "failed", "warned", "indeterminate", "skipped", "error"]
 
@@ -52,41 +54,129 @@ class Wall:
 
 
 @dataclass(frozen=True)
-class Finding:
-    """One place in one part that breaks one limit of one process.
+class Subject:
+    """What a finding is about, in the part file's own frame; sizes in mm as printed.
 
-    id        the same in every run on the same part and rules
+    thickness of a wall or a plate, width of a gap, diameter of a hole or pin
+    length    along the layer, of a hole or pin along its axis; height: upwards
+    sides     on how many sides other material holds it; None where nobody asked
+    axis      unit vector of a hole or pin
+    layers    of a floor or roof, 0 elsewhere
+    fill, printed, air  how a wall or pin comes out; None and 0 where no rules say that
+    """
+
+    kind: Kind
+    thickness: Spread
+    length: float = 0.0
+    height: float = 0.0
+    sides: int | None = None
+    axis: Point | None = None
+    layers: int = 0
+    fill: str | None = None
+    printed: Printed | None = None
+    air: float = 0.0
+
+
+@dataclass(frozen=True)
+class Breach:
+    """One limit of one process that a place breaks.
+
     check     the check that found it
     severity  `fail` stops the gate, `warn` and `note` do not
-    indeterminate  True where the limit is met or missed only within the uncertainty
     measured, limit, unit  what was found, what was asked, and in what (`mm`, `layers`, ...)
-    message   what, where, how much and what will happen; advice: what to draw instead
+    says      the end of a sentence that begins with the place: what will happen, or how it is short
+    indeterminate  True where the limit is met or missed only within the uncertainty
+    waived    who accepted it, why and until when; empty where nobody did
+    """
+
+    check: str
+    severity: Severity
+    measured: float | None = None
+    limit: float | None = None
+    unit: str = "mm"
+    says: str = ""
+    indeterminate: bool = False
+    waived: str = ""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One place in one part, and every limit of one process that it breaks.
+
+    id        the same in every run on the same part and rules
+    breaches  at least one, the worst first
+    message   what, where, how much and what will happen; advice: the one thing to draw instead
+              that satisfies all limits
+    subject   the wall, gap, hole, ... that it is about; None: the part or its mesh as a whole
+    fill      what is inside the printed wall, None where that is not asked
     size      mm as printed, however the part lies in its file: length and height of a wall or gap,
               length of a hole or pin, side of a square as large as a floor; empty elsewhere
+    shape     equal for findings that are alike in all but their place; empty: like no other
     state     `new` or `unchanged` against a base revision; empty where there is none
     worse     True where the base has it too, but less bad: it is `new` then
-    waived    who accepted it, why and until when; empty where nobody did
+    cause     what brought a new finding: the `drawing`, or the `rules` alone; empty: not known
     remark    what else to know of its state: how it got worse, that its waiver ran out
     """
 
     id: str
-    check: str
-    severity: Severity
-    measured: float | None
-    limit: float | None
-    unit: str
-    fill: str | None
-    location: Point | None
-    box: tuple[Point, Point] | None
-    z: tuple[float, float] | None
+    breaches: tuple[Breach, ...]
     message: str
     advice: str
-    indeterminate: bool = False
+    location: Point | None
+    box: tuple[Point, Point] | None
+    fill: str | None = None
+    subject: Subject | None = None
     size: tuple[float, ...] = ()
+    shape: str = ""
     state: State = ""
     worse: bool = False
-    waived: str = ""
+    cause: Cause = ""
     remark: str = ""
+
+    @property
+    def worst(self) -> Breach:
+        """The worst limit broken that nobody accepted; where all are accepted, the worst."""
+        return next((one for one in self.breaches if not one.waived), self.breaches[0])
+
+    @property
+    def check(self) -> str:
+        """The check that found the worst."""
+        return self.worst.check
+
+    @property
+    def severity(self) -> Severity:
+        """That of the worst."""
+        return self.worst.severity
+
+    @property
+    def measured(self) -> float | None:
+        """What was found for the worst."""
+        return self.worst.measured
+
+    @property
+    def limit(self) -> float | None:
+        """What was asked for the worst."""
+        return self.worst.limit
+
+    @property
+    def unit(self) -> str:
+        """In what the worst was measured."""
+        return self.worst.unit
+
+    @property
+    def indeterminate(self) -> bool:
+        """Whether the worst is met or missed only within the uncertainty."""
+        return self.worst.indeterminate
+
+    @property
+    def waived(self) -> str:
+        """Who accepted it, why and until when; empty where some limit it breaks is not accepted."""
+        return self.worst.waived
+
+    @property
+    def z(self) -> tuple[float, float] | None:
+        """From where to where it reaches along the file's z axis, mm."""
+        return (self.box[0][2], self.box[1][2]) if self.box else None
 
 
 def in_force(finding: Finding, gate: Gate = "all") -> bool:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, TypeVar
 from wallguard.base.errors import InputError
 from wallguard.base.text import wording
 from wallguard.findings.model import (
+    Breach,
     CheckRun,
     CheckStatus,
     Finding,
@@ -298,20 +299,22 @@ def _by_place(draft: Draft) -> tuple[object, ...]:
 
 
 def _finding(draft: Draft, name: str) -> Finding:
-    return Finding(
-        id=name,
+    breach = Breach(
         check=draft.check,
         severity=draft.severity,
         measured=draft.measured,
         limit=draft.limit,
         unit=draft.unit,
-        fill=draft.fill,
-        location=draft.location,
-        box=draft.box,
-        z=(draft.box[0][2], draft.box[1][2]) if draft.box else None,
+        indeterminate=draft.indeterminate,
+    )
+    return Finding(
+        id=name,
+        breaches=(breach,),
         message=draft.message,
         advice=draft.advice,
-        indeterminate=draft.indeterminate,
+        location=draft.location,
+        box=draft.box,
+        fill=draft.fill,
         size=draft.size,
     )
 

@@ -11,6 +11,7 @@ from typing import NoReturn
 
 from wallguard.base.errors import InputError
 from wallguard.findings.model import (
+    Breach,
     CheckRun,
     Finding,
     MeshInfo,
@@ -256,25 +257,27 @@ def _read_wall(wall: Json) -> Wall:
 
 
 def _read_finding(finding: Json) -> Finding:
-    measured, limit, z = finding["measured"], finding["limit"], finding["z"]
-    return Finding(
-        id=finding["id"],
+    measured, limit = finding["measured"], finding["limit"]
+    breach = Breach(
         check=finding["check"],
         severity=finding["severity"],
         measured=None if measured is None else float(measured),
         limit=None if limit is None else float(limit),
         unit=finding["unit"],
-        fill=finding["fill"],
-        location=None if finding["location"] is None else _read_point(finding["location"]),
-        box=None if finding["box"] is None else _read_box(finding["box"]),
-        z=None if z is None else _read_range(z),
+        indeterminate=finding["indeterminate"],
+        waived=finding["waived"],
+    )
+    return Finding(
+        id=finding["id"],
+        breaches=(breach,),
         message=finding["message"],
         advice=finding["advice"],
-        indeterminate=finding["indeterminate"],
+        location=None if finding["location"] is None else _read_point(finding["location"]),
+        box=None if finding["box"] is None else _read_box(finding["box"]),
+        fill=finding["fill"],
         size=tuple(map(float, finding["size"])),
         state=finding["state"],
         worse=finding["worse"],
-        waived=finding["waived"],
         remark=finding["remark"],
     )
 

@@ -171,7 +171,7 @@ _MINIMUM = Table(
         Field(key, _limit(what, number), f"Smallest allowed {what}, in {number.unit}.")
         for key, what, number in (
             ("wall", "thickness of a wall", _LENGTH),
-            ("unsupported_wall", "thickness of a wall with a free edge", _LENGTH),
+            ("free_wall", "thickness of a wall with a free edge", _LENGTH),
             ("gap", "distance between facing walls", _LENGTH),
             ("hole", "diameter of a hole", _LENGTH),
             ("pin", "diameter of a pin", _LENGTH),

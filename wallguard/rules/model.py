@@ -69,7 +69,7 @@ class Minimum:
     """Minimum features, mm; floor and roof in layers. None: not asked."""
 
     wall: Limit | None = None
-    unsupported_wall: Limit | None = None
+    free_wall: Limit | None = None
     gap: Limit | None = None
     hole: Limit | None = None
     pin: Limit | None = None

@@ -33,7 +33,7 @@ RATIO = 4 / 3
 _TIMES, _LEAST, _MOST = 9.0, 7.0, 400.0
 # A dimension that is this much off what the check measured is not drawn, mm and of it.
 _OFF, _OFF_SHARE = 0.03, 0.06
-_WALLS = ("fill", "wall", "unsupported_wall")
+_WALLS = ("fill", "wall", "free_wall")
 # Outlines of a whole section that are kept.
 _RINGS = 150
 

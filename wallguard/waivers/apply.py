@@ -104,7 +104,9 @@ def _judged(waiver: Waiver, finding: Finding, today: date) -> Finding:
         said = (finding.remark, f"the waiver of {waiver.who} ({FILE_NAME}:{waiver.line}) {why_not}")
         return replace(finding, remark="; ".join(part for part in said if part))
     issue = f" ({waiver.issue})" if waiver.issue else ""
-    return replace(finding, waived=f"{waiver.who}, until {waiver.until}: {waiver.why}{issue}")
+    waived = f"{waiver.who}, until {waiver.until}: {waiver.why}{issue}"
+    breaches = tuple(replace(breach, waived=waived) for breach in finding.breaches)
+    return replace(finding, breaches=breaches)
 
 
 def _why_not(waiver: Waiver, finding: Finding, today: date) -> str:
