@@ -154,7 +154,7 @@ def test_numbers_that_are_not_finite_become_null() -> None:
         measured=math.nan,
         limit=math.inf,
         location=(math.nan, 0.0, 0.0),
-        box=((0.0, 0.0, 0.0), (math.inf, 0.0, 0.0)),
+        box=((0.0, 0.0, 0.0), (0.0, 0.0, math.inf)),
     )
     made = data(Report((part(findings=(odd,)),)))["parts"][0]["findings"][0]
     assert [made[key] for key in ("measured", "limit", "location", "box", "z")] == [None] * 5

@@ -14,6 +14,7 @@ from report_samples import (
     ORDINARY,
     PASSED,
     THIN,
+    changed,
     finding,
     hostile,
     many,

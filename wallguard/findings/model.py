@@ -209,6 +209,9 @@ class PartReport:
 
     status  of the findings that are in force
     fixed   findings of a base revision that are gone
+    lost    findings that the rules of the base would bring on this drawing, and those of now do not:
+            they are gone only because less is asked
+    was     path of the part in the base where it was moved, renamed or converted since; else empty
     base_note  why the part could not be compared with that revision; empty where it was, or is new
     views   what can be shown of it, where that was asked for
     """
@@ -222,6 +225,8 @@ class PartReport:
     walls: tuple[Wall, ...]
     findings: tuple[Finding, ...]
     fixed: tuple[Finding, ...] = ()
+    lost: tuple[Finding, ...] = ()
+    was: str = ""
     base_note: str = ""
     error: str = ""
     seconds: float = 0.0
@@ -240,12 +245,31 @@ class Trouble:
 
 
 @dataclass(frozen=True)
+class Weakening:
+    """One thing that a change asks less than its base did.
+
+    path    the file that says it: a rule file, `wallguard.yaml`, `waivers.yaml`
+    message what is asked less, in a few words: "minimum.wall.fail 0.80 to 0.40 mm"
+    parts   the parts that it is about, sorted; empty: all that answer to the file
+    """
+
+    path: str
+    message: str
+    parts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Report:
     """One run. `not_covered` names parts that no rule file answers for.
 
     base  the revision that the parts were compared with, as it was named; empty: none
     base_commit  full name of the commit that stands for it: where this branch left it
+    head_commit  full name of the commit that is checked out; empty: none
     gate  `new`: only findings that the base did not have fail
+    asks_less  what this change asks less than the base did; never fails by itself
+    changed_rules  rule files that say otherwise than in the base, sorted
+    unseen  parts that were not looked at though they are there: not changed, or, where all were
+            asked for, tracked by git and not in the folder
     remarks  what does not stop the gate but should be mended, such as a waiver without a finding
     """
 
@@ -255,6 +279,10 @@ class Report:
     removed: tuple[str, ...] = ()
     base: str = ""
     base_commit: str = ""
+    head_commit: str = ""
+    asks_less: tuple[Weakening, ...] = ()
+    changed_rules: tuple[str, ...] = ()
+    unseen: tuple[str, ...] = ()
     gate: Gate = "all"
     remarks: tuple[Trouble, ...] = ()
     version: str = ""
