@@ -209,7 +209,7 @@ class PartReport:
 
     status  of the findings that are in force
     fixed   findings of a base revision that are gone
-    lost    findings that the rules of the base would bring on this drawing, and those of now do not:
+    lost    findings that the rules of the base would bring on this drawing and those of now do not:
             they are gone only because less is asked
     was     path of the part in the base where it was moved, renamed or converted since; else empty
     base_note  why the part could not be compared with that revision; empty where it was, or is new
