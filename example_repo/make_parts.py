@@ -73,11 +73,11 @@ def box(size: tuple[float, float, float], corner: tuple[float, float, float]) ->
 
 
 def control_bar() -> Manifold:
-    """The cross that a puppet hangs from, with a 2.0 mm hole for each of five strings."""
+    """The cross that a puppet hangs from, with a 2.2 mm hole for each of five strings."""
     cross = bar(110, 16) + bar(80, 16).rotate(90).translate([20, 0])
     places = [(-47, 0), (0, 0), (47, 0), (20, 32), (20, -32)]
     for x, y in places:
-        cross -= disc(2.0, x, y)
+        cross -= disc(2.2, x, y)
     return raised(cross, 0, 6)
 
 
@@ -89,29 +89,29 @@ def string_spool() -> Manifold:
 
 
 def goose_head() -> Manifold:
-    """A cup of 1.8 mm walls, with a beak."""
+    """A cup of 1.7 mm walls, with a beak."""
     head, beak = disc(34), CrossSection.hull_points([[14, -6], [30, -1.5], [30, 1.5], [14, 6]])
     whole = head + beak
-    return raised(whole, 0, 2) + raised(shell(whole, 1.8), 0, 32)
+    return raised(whole, 0, 2) + raised(shell(whole, 1.7), 0, 32)
 
 
 def goose_body() -> Manifold:
-    """An oval cup of 1.5 mm walls."""
+    """An oval cup of 1.4 mm walls."""
     body = oval(64, 40)
-    return raised(body, 0, 2) + raised(shell(body, 1.5), 0, 48)
+    return raised(body, 0, 2) + raised(shell(body, 1.4), 0, 48)
 
 
 def goose_wing() -> Manifold:
-    """A wing with three feathers that stand on it, 0.3 mm thick."""
+    """A wing with three feathers that stand on it, 0.35 mm thick."""
     wing = raised(bar(72, 30), 0, 2.4)
     for place in range(3):
-        wing += box((0.3, 20, 9), (-20 + 20 * place, -10, 2))
+        wing += box((0.35, 20, 9), (-20 + 20 * place, -10, 2))
     return wing
 
 
 def crown() -> Manifold:
-    """The queen's crown: a ring of 0.8 mm with eight points."""
-    ring = raised(shell(disc(34), 0.8), 0, 20)
+    """The queen's crown: a ring of 0.7 mm with eight points."""
+    ring = raised(shell(disc(34), 0.7), 0, 20)
     tooth = Manifold.extrude(CrossSection.hull_points([[-5, 0], [5, 0], [0, -10]]), 60)
     notch = tooth.translate([0, 0, -30]).rotate([90, 0, 0]).translate([0, 0, 20.5])
     for step in range(4):
@@ -120,8 +120,8 @@ def crown() -> Manifold:
 
 
 def shoulder_plate() -> Manifold:
-    """A plate stiffened by one lone rib, 1.1 mm thick."""
-    return raised(bar(60, 24), 0, 3) + box((44, 1.1, 12), (-22, -0.55, 2))
+    """A plate stiffened by one lone rib, 1.15 mm thick."""
+    return raised(bar(60, 24), 0, 3) + box((44, 1.15, 12), (-22, -0.575, 2))
 
 
 def hand() -> Manifold:
@@ -156,21 +156,21 @@ def cart_wheel() -> Manifold:
 
 
 def town_hall() -> Manifold:
-    """In metres, as the architect drew it for building: brick walls of 0.24 m."""
-    hall = box((24, 0.24, 9), (-12, -8, 0)) + box((24, 0.24, 9), (-12, 7.76, 0))
+    """In metres, as the architect drew it for building: panels of 0.1 m."""
+    hall = box((24, 0.1, 9), (-12, -8, 0)) + box((24, 0.1, 9), (-12, 7.9, 0))
     gable = CrossSection.hull_points([[-8, 0], [8, 0], [8, 9], [0, 15], [-8, 9]])
-    end = Manifold.extrude(gable, 0.24).rotate([90, 0, 90])
-    hall += end.translate([-12, 0, 0]) + end.translate([11.76, 0, 0])
-    hall += box((0.24, 15.8, 9), (0, -7.9, 0))
+    end = Manifold.extrude(gable, 0.1).rotate([90, 0, 90])
+    hall += end.translate([-12, 0, 0]) + end.translate([11.9, 0, 0])
+    hall += box((0.1, 15.9, 9), (0, -7.95, 0))
     for place in (-10, 2, 8):
         hall -= box((1.6, 20, 2.4), (place, -10, 4))
     return hall - box((2.4, 4, 3.2), (-5, -10, 0))
 
 
 def bell_tower() -> Manifold:
-    """In metres too, but drawn for the stage: walls of 1.0 m, which print 2.0 mm thick."""
+    """In metres too, but drawn for the stage: walls of 0.5 m, which print 2.5 mm thick."""
     plan = rectangle(9, 9)
-    tower = raised(plan, 0, 1) + raised(shell(plan, 1), 0, 32)
+    tower = raised(plan, 0, 1) + raised(shell(plan, 0.5), 0, 32)
     for turn in (0, 90):
         arch = rectangle(2.5, 4) + disc(2.5, 0, 2)
         opening = Manifold.extrude(arch, 12).translate([0, 0, -6]).rotate([90, 0, turn])

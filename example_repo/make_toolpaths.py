@@ -1,10 +1,10 @@
-"""Make two programs for the goose's head: before and after an update of the slicing software.
+"""Make two toolpaths for the goose's head: before and after an update of the slicing software.
 
     python make_toolpaths.py [FOLDER]
 
 writes `toolpaths/goose_head-before.gcode.gz` and `toolpaths/goose_head-after.gcode.gz` into FOLDER
-(this folder, if none is named). Both lay two contours of 0.55 mm along the wall of 1.8 mm, which
-leave 0.7 mm. Before the update that is filled by a bead of its own; after it, it is left open.
+(this folder, if none is named). Both lay two contours of 0.52 mm along the wall of 1.7 mm, which
+leave 0.66 mm. Before the update that is filled by a bead of its own; after it, it is left open.
 
 The update is invented, and so are the programs: no slicing software made them. Like `make_parts.py`
 this needs numpy and manifold3d, and each run writes the same bytes.
@@ -22,8 +22,8 @@ from pathlib import Path
 from make_parts import disc
 from manifold3d import CrossSection, JoinType
 
-LAYER, BEAD, FILAMENT = 0.2, 0.55, 1.75
-WALL, FLOOR, HEIGHT = 1.8, 2.0, 32.0
+LAYER, BEAD, FILAMENT = 0.2, 0.52, 1.75
+WALL, FLOOR, HEIGHT = 1.7, 2.0, 32.0
 PLATE = (90.0, 90.0)
 
 Ring = list[tuple[float, float]]
@@ -63,7 +63,7 @@ def program(filled: bool) -> Iterator[str]:
     wall = [(BEAD / 2, BEAD), (WALL - BEAD / 2, BEAD)]
     if filled:
         wall.append((WALL / 2, WALL - 2 * BEAD))
-    floor = [(BEAD * (number + 0.5), BEAD) for number in range(31)]
+    floor = [(BEAD * (number + 0.5), BEAD) for number in range(33)]
     yield "; Otto, PETG: an invented program\nG21\nG90\nM83\nG28\nG92 E0\nM104 S240\nG1 E0.8 F2400"
     for number in range(round(HEIGHT / LAYER)):
         yield f"G1 Z{LAYER * (number + 1):.3f} F600"

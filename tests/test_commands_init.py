@@ -92,8 +92,8 @@ def test_the_commented_settings_load_once_they_are_used(tmp_path: Path) -> None:
         text = text.replace(f"  #   {key}", f"    {key}")
     path.write_text(text)
     assert [item.scale for item in load_repository(tmp_path).assignments("models/a.stl")] == [
-        0.002,
-        0.002,
+        0.005,
+        0.005,
     ]
 
 

@@ -17,7 +17,7 @@ def test_the_way_of_a_change(tmp_path):
     )
     assert ran.returncode == 0, ran.stdout + ran.stderr
     said = " ".join(ran.stdout.split())
-    assert "1.50 mm thick" in said
+    assert "1.40 mm thick" in said
     assert "1 fixed" in said
     assert "Do not merge" in said
     page = (folder / "walls.html").read_text(encoding="utf-8")

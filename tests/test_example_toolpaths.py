@@ -40,8 +40,8 @@ def test_before_the_update_it_does_what_the_rules_say(example, capsys):
 def test_after_it_a_wall_is_hollow_and_the_rules_are_stale(example, capsys):
     assert main(["toolpath", AFTER, *PART, *RULES]) == 1
     told = " ".join(capsys.readouterr().out.split())
-    assert "is laid hollow, with 0.70 mm of air" in told
-    assert "the rules say solid at 1.80 mm, this toolpath leaves 0.70 mm of air" in told
+    assert "is laid hollow, with 0.66 mm of air" in told
+    assert "the rules say solid at 1.70 mm, this toolpath leaves 0.66 mm of air" in told
 
 
 def test_both_against_each_other(example, capsys):

@@ -26,7 +26,7 @@ parts:
   - files: ["models/**/*.stl", "models/**/*.3mf"]
     rules: [rules/petg.yaml, rules/resin.yaml]
     up: +y
-    scale: 1:500
+    scale: 1:200
     unit: m
   - files: one/turned.stl
     rules: ./rules/resin.yaml
@@ -63,8 +63,8 @@ def test_entries_add_up_and_the_later_one_places_the_part(tmp_path: Path) -> Non
     ]
     y_up = ((1.0, 0.0, 0.0), (0.0, 0.0, -1.0), (0.0, 1.0, 0.0))
     assert repository.assignments("models/x/house.stl") == [
-        Assignment("rules/petg.yaml", y_up, 0.002, "m", 6),
-        Assignment("rules/resin.yaml", y_up, 0.002, "m", 6),
+        Assignment("rules/petg.yaml", y_up, 0.005, "m", 6),
+        Assignment("rules/resin.yaml", y_up, 0.005, "m", 6),
     ]
     assert [item.rules for item in repository.assignments("models/house.3mf")] == [
         "rules/petg.yaml",
@@ -166,7 +166,7 @@ def test_other_suffixes(name: str) -> None:
         ({"scale": "0"}, "expected a number from 1e-05 to 100000, but found 0."),
         ({"scale": "-1"}, "but found -1."),
         ({"scale": '"1:0"'}, "1:0 is not between 1:100000 and 100000:1."),
-        ({"scale": '"1/500"'}, 'expected a scale such as "1:500", but found "1/500".'),
+        ({"scale": '"1/200"'}, 'expected a scale such as "1:200", but found "1/200".'),
         ({"unit": "inches"}, "The nearest known value is `inch`."),
         ({"rotation": "[0, 0, 0]"}, "unknown key `rotation` in `parts[1]`. The nearest known key"),
     ],

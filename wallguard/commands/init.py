@@ -211,7 +211,7 @@ parts:
   # - files: "models/**/*.stl"
   #   rules: [{rules}, rules/another.yaml]
   #   rotate: [90, 0, 0]    # degrees about x, then y, then z; instead of `up`
-  #   scale: "1:500"        # or a number: printed size over the size in the file
+  #   scale: "1:200"        # or a number: printed size over the size in the file
   #   unit: m
 
 # Patterns of files that are not to be checked.

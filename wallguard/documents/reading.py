@@ -1,7 +1,7 @@
 """YAML files read safely, with the line and column of every key and value.
 
 Only plain data is read: mappings, lists, text, numbers, true, false and nothing (null), as YAML
-1.2's core schema spells them, so that `no` and `1:500` stay text. Tags are refused. Anchors may be
+1.2's core schema spells them, so that `no` and `1:200` stay text. Tags are refused. Anchors may be
 used, but what they expand to counts against the limits below, which bound time and memory.
 """
 

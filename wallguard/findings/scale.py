@@ -69,7 +69,7 @@ class Reduction:
 
     @property
     def name(self) -> str:
-        """As it is written on drawings: "1:500"."""
+        """As it is written on drawings: "1:200"."""
         return ratio(self.factor)
 
 
@@ -120,5 +120,5 @@ class Scales:
 
 
 def ratio(factor: float) -> str:
-    """A reduction as it is written on drawings: 500 -> "1:500"."""
+    """A reduction as it is written on drawings: 200 -> "1:200"."""
     return f"1:{factor:.10g}"

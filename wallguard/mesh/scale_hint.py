@@ -56,7 +56,7 @@ def suspect_unit(
     """A hint where a part's size suggests another unit, else None.
 
     mesh: as read, before it is placed; scale: printed size over the size in the file, so that
-    a building at 1:500 raises no question; build_volume: of the printer, mm.
+    a building at 1:200 raises no question; build_volume: of the printer, mm.
     """
     extents = np.array([np.ptp(column) for column in mesh.vertices.T]) * scale
     size = float(extents.max())

@@ -10,7 +10,7 @@ import re
 
 from wallguard.base.plain import clipped, lines, plain
 
-# Words, numbers such as 1.50, 0.40-0.45, 1:500 or 12%, a lone sign, or dots; within brackets or
+# Words, numbers such as 1.50, 0.40-0.45, 1:200 or 12%, a lone sign, or dots; within brackets or
 # quotes and before a comma or the like. No full stop or colon inside words (addresses), no marks of
 # Markdown.
 _SAFE = re.compile(

@@ -141,7 +141,7 @@ def _reduction_schema() -> JsonSchema:
     truth: JsonSchema = {"type": "boolean"}
     return object_of(
         {
-            "scale": {**TEXT, "description": 'As on drawings: "1:500".'},
+            "scale": {**TEXT, "description": 'As on drawings: "1:200".'},
             "factor": NUMBER,
             "size": {**reference("point"), "description": "Of the model, mm."},
             "fits": or_null(truth, "The build volume; null where the rules name none."),

@@ -208,5 +208,5 @@ def _relations(document: Mapping) -> Iterator[Problem]:
             yield Problem(
                 scale.value.place,
                 f"`scale`: {scale.value.plain()} is not between 1:100000 and 100000:1",
-                'Write the printed size first, as in "1:500"',
+                'Write the printed size first, as in "1:200"',
             )

@@ -87,14 +87,14 @@ _PART = Table(
                 (
                     Number(0.00001, 100_000),
                     Text(
-                        'a scale such as "1:500"',
+                        'a scale such as "1:200"',
                         40,
                         (CONTROLS, BLANK),
                         r"^[0-9]{1,6}(\.[0-9]{1,6})?:[0-9]{1,6}(\.[0-9]{1,6})?$",
                     ),
                 )
             ),
-            'Printed size over the size in the file: a number, or a scale such as "1:500".',
+            'Printed size over the size in the file: a number, or a scale such as "1:200".',
             default=1,
         ),
         Field("unit", _UNIT, "Unit of these files where their format carries none."),
