@@ -17,7 +17,7 @@ import shlex
 import tempfile
 from pathlib import Path
 
-from wallguard.cli import main as wallguard
+from wallguard.commands.main import main as wallguard
 
 ROOT = Path(__file__).resolve().parents[1]
 READMES = (ROOT / "README.md", ROOT / "example_repo" / "README.md")

@@ -10,7 +10,7 @@ import pytest
 from forge_server import Fault, Forge, forge
 from report_samples import COMPARED, PASSED
 
-from wallguard.cli import main
+from wallguard.commands.main import main
 from wallguard.reports import json_report
 
 TOKEN = "tok-9f8e7d6c5b4a"

@@ -6,14 +6,17 @@ by which rule each one follows from the nozzle.
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import os
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import ceil
 from pathlib import Path
 
 from wallguard.base.errors import InputError
+from wallguard.commands.arguments import Commands, command, length
 
 Ask = Callable[[str, str], str]
 
@@ -26,6 +29,42 @@ _LAYER_DEFAULTS = {
     "vat photopolymerization": 0.05,
     "powder bed fusion": 0.1,
 }
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "init",
+        "write a commented wallguard.yaml, a first rule file and the hook's configuration",
+        "wallguard init --nozzle 0.4 --layer-height 0.2",
+        _command,
+    )
+    parser.add_argument("folder", nargs="?", type=Path, default=Path(), metavar="FOLDER")
+    parser.add_argument("--nozzle", type=length, metavar="MM", help="nozzle diameter")
+    parser.add_argument("--layer-height", type=length, metavar="MM", help="layer height")
+    parser.add_argument(
+        "--category",
+        metavar="CATEGORY",
+        help="'material extrusion', 'vat photopolymerization' or 'powder bed fusion'",
+    )
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    ask = _ask if sys.stdin.isatty() and sys.stdout.isatty() else None
+    lines = run(
+        arguments.folder,
+        nozzle=arguments.nozzle,
+        layer_height=arguments.layer_height,
+        category=arguments.category,
+        ask=ask,
+    )
+    print("\n".join(lines))
+    return 0
+
+
+def _ask(question: str, default: str) -> str:
+    return input(f"{question} [{default}]: ").strip() or default
 
 
 def run(

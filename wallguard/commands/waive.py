@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 from collections.abc import Iterator
 from contextlib import ExitStack
@@ -11,6 +12,7 @@ from pathlib import Path
 from wallguard.base.errors import InputError
 from wallguard.base.plain import one_line
 from wallguard.base.write import write
+from wallguard.commands.arguments import Commands, command
 from wallguard.documents.reading import read_text
 from wallguard.findings.model import Finding, PartReport
 from wallguard.jobs.check import check_part
@@ -25,6 +27,47 @@ from wallguard.waivers.load import FILE_NAME, Waiver, load_waivers
 
 _MAX_REPORT = 512 * 1024 * 1024
 _BOM = "\ufeff"
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "waive",
+        "accept a finding, for a reason and until a day, in waivers.yaml",
+        'wallguard waive 0a1b2c3d4e --why "glued in, carries nothing" --until 2031-05-31',
+        _command,
+    )
+    parser.add_argument("finding", metavar="ID", help="the finding's id, as reports show it")
+    parser.add_argument("--why", required=True, metavar="TEXT", help="why it is accepted")
+    parser.add_argument(
+        "--until", required=True, metavar="YYYY-MM-DD", help="the last day on which this holds"
+    )
+    parser.add_argument(
+        "--who", metavar="NAME", help="who accepts it (default: the name git commits under)"
+    )
+    parser.add_argument("--issue", default="", metavar="URL", help="where it is followed up")
+    parser.add_argument(
+        "--report",
+        type=Path,
+        metavar="FILE",
+        help="JSON report with the finding (default: parts are checked until it is found)",
+    )
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    print(
+        run(
+            arguments.finding,
+            why=arguments.why,
+            until=arguments.until,
+            who=arguments.who,
+            issue=arguments.issue,
+            report=arguments.report,
+        ),
+        end="",
+    )
+    return 0
 
 
 def run(
