@@ -16,6 +16,7 @@ from math import ceil
 from pathlib import Path
 
 from wallguard.base.errors import InputError
+from wallguard.base.formats import HOOK_FILES, PART_SUFFIXES
 from wallguard.commands.arguments import Commands, command, length
 
 Ask = Callable[[str, str], str]
@@ -211,7 +212,10 @@ def _g(value: float) -> str:
     return f"{round(value, 4):g}"
 
 
-_HOOK = r"""  - repo: local
+# A pattern for each kind of part file.
+_PARTS = ", ".join(f'"**/*{suffix}"' for suffix in PART_SUFFIXES)
+
+_HOOK = rf"""  - repo: local
     hooks:
       - id: wallguard
         name: walls of changed parts
@@ -220,7 +224,7 @@ _HOOK = r"""  - repo: local
         args: ["--"]
         language: system
         # Meshes, and the YAML files that say what they are checked against.
-        files: (?i)\.(stl|3mf|obj|ply|ya?ml)$
+        files: {HOOK_FILES}
         types: []
         types_or: [file, symlink]
         # One process sees all files, so there is one report.
@@ -240,7 +244,7 @@ unit: mm
 
 parts:
   # In a pattern, * is any text within a name, ? is one character and **/ is any folders.
-  - files: ["**/*.stl", "**/*.3mf", "**/*.obj", "**/*.ply"]
+  - files: [{_PARTS}]
     rules: {rules}
     # The direction of the file that points up on the printer: +x, -x, +y, -y, +z, -z or [x, y, z].
     up: +z

@@ -7,7 +7,7 @@ import stat
 from pathlib import Path
 
 from wallguard.base.errors import InputError
-from wallguard.mesh.read.drawing import MAX_BYTES
+from wallguard.mesh.formats.drawing import MAX_BYTES
 
 # Git LFS specification v1: a pointer file starts with this line (from memory).
 _LFS_POINTER = b"version https://git-lfs.github.com/spec/v1"
