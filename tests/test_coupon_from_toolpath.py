@@ -154,5 +154,5 @@ def test_a_broken_manifest_is_an_error(coupon, tmp_path, content, said):
 
 
 def test_a_folder_without_a_coupon_is_an_error(coupon, tmp_path):
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="holds no coupon"):
         toolpath_readings(coupon / "coupon.gcode", tmp_path / "none")

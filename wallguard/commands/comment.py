@@ -16,12 +16,12 @@ from urllib.parse import urlsplit
 from wallguard.base.errors import InputError
 from wallguard.base.write import write
 from wallguard.commands.arguments import Commands, command
-from wallguard.findings.model import Report
+from wallguard.commands.publish import read_report
 from wallguard.forge import context as ci
 from wallguard.forge.dialects import DIALECTS, Dialect, connect, publish, pull_request_of
 from wallguard.forge.http import ForgeError
 from wallguard.forge.secret import Secret
-from wallguard.reports import comment, json_report
+from wallguard.reports import comment
 
 if TYPE_CHECKING:
     from wallguard.forge.http import Patience
@@ -124,7 +124,7 @@ def run(
 
     Raises InputError: the report cannot be read, something is not told, the forge refuses.
     """
-    found = _read(report)
+    found = read_report(report)
     context = ci.read(environment)
     dialect = _dialect(target.forge or context.forge or ("github" if dry_run else ""))
     tokens = (environment.get(name, "").strip() for name in dialect.tokens)
@@ -226,17 +226,3 @@ def _marker(name: str) -> str:
     if not re.fullmatch(r"[A-Za-z0-9_.]+(-[A-Za-z0-9_.]+)*", name):
         raise InputError("--name", "only letters, digits, dots and single hyphens make a name")
     return f"<!-- wallguard comment: {name} -->"
-
-
-def _read(path: Path) -> Report:
-    try:
-        content = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise InputError(
-            path, "there is no such file", remedy="Write it with `wallguard check --json`"
-        ) from None
-    except UnicodeDecodeError:
-        raise InputError(path, "not a report: it is not UTF-8 text") from None
-    except OSError as error:
-        raise InputError(path, f"cannot be read: {error.strerror}") from None
-    return json_report.read(content, str(path))

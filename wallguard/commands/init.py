@@ -16,6 +16,7 @@ from math import ceil
 from pathlib import Path
 
 from wallguard.base.errors import InputError
+from wallguard.base.files import within
 from wallguard.base.formats import HOOK_FILES, PART_SUFFIXES
 from wallguard.commands.arguments import Commands, command, length
 
@@ -182,7 +183,7 @@ def _write_all(folder: Path, files: list[_File]) -> list[str]:
 
 def _refuse_leaving(folder: Path, name: str) -> None:
     parent = (folder / name).parent
-    if not Path(os.path.realpath(parent)).is_relative_to(os.path.realpath(folder)):
+    if not within(parent, folder):
         raise InputError(
             parent, "a link that leads out of the repository", remedy="Make it a folder"
         )

@@ -11,11 +11,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base import files
 from wallguard.base.errors import InputError
 from wallguard.base.formats import PART_SUFFIXES, format_module
 from wallguard.base.units import MILLIMETRES, Unit
-from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing
-from wallguard.mesh.formats.source import load
+from wallguard.mesh.formats.drawing import EXPORT, MAX_BYTES, MAX_TRIANGLES, Drawing
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.weld import weld
 
@@ -44,13 +44,27 @@ def read_mesh(path: Path, *, unit: Unit | None = None, root: Path | None = None)
         )
     reader: Callable[[Path, bytes], Drawing] = import_module(f"wallguard.mesh.formats.{name}").read
     try:
-        drawing = reader(path, load(path, root))
+        drawing = reader(path, _content(path, root))
     except MemoryError as error:
         raise InputError(path, "there is not enough memory to read the file") from error
     source: Literal["format", "repository", "default"] = (
         "format" if drawing.unit else "repository" if unit else "default"
     )
     return _mesh(path, drawing, drawing.unit or unit or "mm", source)
+
+
+def _content(path: Path, root: Path | None) -> bytes:
+    """The bytes of a mesh file, at least one and at most MAX_BYTES. Raises InputError."""
+    data = files.read(
+        path,
+        MAX_BYTES,
+        kind="a mesh file",
+        root=root,
+        smaller="Export the part with coarser facets",
+    )
+    if not data:
+        raise InputError(path, "the file is empty", remedy=EXPORT)
+    return data
 
 
 def _mesh(

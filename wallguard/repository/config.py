@@ -126,11 +126,7 @@ def load_repository(root: Path) -> Repository:
                 other.name, "this name is not looked for", remedy=f"Call it {FILE_NAME}"
             )
         return Repository(root)
-    if not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(root)):
-        raise InputError(
-            FILE_NAME, "a link that leads out of the repository", remedy="Put the file itself here"
-        )
-    return _repository(read_document(path, FILE_NAME), root)
+    return _repository(read_document(path, FILE_NAME, root=root), root)
 
 
 def parse_repository(text: str, root: Path) -> Repository:

@@ -7,6 +7,7 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from wallguard.base import files
 from wallguard.base.errors import InputError
 from wallguard.base.write import write
 from wallguard.commands.arguments import Commands, command, length
@@ -170,11 +171,8 @@ def _refuse(path: Path, mark: str, inputs: Sequence[Path]) -> None:
         )
     if not path.is_file():
         return
-    try:
-        with path.open("rb") as file:
-            begins = file.read(len(mark.encode()))
-    except OSError as error:
-        raise InputError(path, f"cannot be read: {error.strerror}") from None
+    with files.opened(path) as file:
+        begins = file.read(len(mark.encode()))
     if begins != mark.encode():
         raise InputError(
             path,
