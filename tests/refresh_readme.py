@@ -1,10 +1,12 @@
-"""Write the real output of commands into the README files, where their comments ask for it.
+"""Write what the program says of itself into the files that quote it.
 
 python tests/refresh_readme.py           rewrites them
 
 `<!-- output: WORDS -->` before a code block: what `wallguard WORDS` prints in example_repo.
 `<!-- markdown: WORDS -->`: the Markdown report of `wallguard WORDS`, as a quotation.
 `<!-- file: PATH -->` before a code block: a file.
+`<!-- formats -->` before the names of the mesh formats; without any comment, the pattern of
+the files that the hook is for.
 """
 
 from __future__ import annotations
@@ -17,12 +19,22 @@ import shlex
 import tempfile
 from pathlib import Path
 
-from wallguard.cli import main as wallguard
+from wallguard.base.formats import HOOK_FILES, PART_SUFFIXES
+from wallguard.commands.main import main as wallguard
 
 ROOT = Path(__file__).resolve().parents[1]
-READMES = (ROOT / "README.md", ROOT / "example_repo" / "README.md")
+READMES = (
+    "README.md",
+    "example_repo/README.md",
+    "example_repo/.pre-commit-config.yaml",
+    "hooks/README.md",
+    ".pre-commit-hooks.yaml",
+)
 _BLOCK = re.compile(r"(<!-- (output|file): (.+?) -->\n```(\w+)\n)(.*?)(```\n)", re.DOTALL)
 _QUOTE = re.compile(r"(<!-- markdown: ([^\n]+?) -->\n\n?)((?:>[^\n]*\n)*)\n*")
+
+_FORMATS = re.compile(r"(<!-- formats -->)[^.]*")
+_HOOK_FILES = re.compile(r"^( *files: )\(\?i\)\S+$", re.MULTILINE)
 
 
 def printed(words: str) -> str:
@@ -54,7 +66,7 @@ def quoted(words: str) -> str:
 
 
 def refreshed(text: str) -> str:
-    """README text with every asked-for output in place."""
+    """The text of a file with every asked-for output in place."""
 
     def block(match: re.Match[str]) -> str:
         head, kind, what, _, _, tail = match.groups()
@@ -62,10 +74,13 @@ def refreshed(text: str) -> str:
             return head + (ROOT / what).read_text(encoding="utf-8") + tail
         return head + printed(what) + tail
 
+    names = [suffix[1:].upper() for suffix in PART_SUFFIXES]
+    text = _FORMATS.sub(lambda match: f"{match[1]}{', '.join(names[:-1])} or {names[-1]}", text)
+    text = _HOOK_FILES.sub(lambda match: match[1] + HOOK_FILES, text)
     text = _BLOCK.sub(block, text)
     return _QUOTE.sub(lambda match: f"<!-- markdown: {match[2]} -->\n\n{quoted(match[2])}\n", text)
 
 
 if __name__ == "__main__":
-    for readme in READMES:
+    for readme in (ROOT / name for name in READMES):
         readme.write_text(refreshed(readme.read_text(encoding="utf-8")), encoding="utf-8")

@@ -9,7 +9,7 @@ from xml.etree import ElementTree as ET
 import pytest
 from solids import box, save
 
-from wallguard.cli import main
+from wallguard.commands.main import main
 from wallguard.jobs import check as engine
 
 RULES = """\

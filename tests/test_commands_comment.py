@@ -10,7 +10,7 @@ import pytest
 from forge_server import Fault, Forge, forge
 from report_samples import COMPARED, PASSED
 
-from wallguard.cli import main
+from wallguard.commands.main import main
 from wallguard.reports import json_report
 
 TOKEN = "tok-9f8e7d6c5b4a"
@@ -193,7 +193,7 @@ def test_a_token_in_the_report_is_hidden(actions, monkeypatch, capsys):
     [
         (["walls.json"], "the kind of forge is not known. Name it with --forge"),
         (["none.json"], "none.json: there is no such file"),
-        (["."], ".: cannot be read"),
+        (["."], ".: this is a folder"),
         (["walls.json", "--pull-request", "0"], "not the number of a pull request"),
         (["walls.json", "--forge", "other"], "invalid choice"),
         (["walls.json", "--artifacts", "javascript:x", "--forge", "github"], "no web address"),
@@ -231,6 +231,6 @@ def test_a_missing_library_is_named(actions, monkeypatch, capsys):
 
 
 def test_what_is_no_report_is_refused(capsys):
-    Path("walls.json").write_bytes(b"\xff\xfe")
+    Path("walls.json").write_bytes(b"{\xff}")
     assert main(["comment", "walls.json", "--dry-run"]) == 2
-    assert "not UTF-8 text" in capsys.readouterr().err
+    assert "not UTF-8 text. Save the file" in capsys.readouterr().err

@@ -6,7 +6,7 @@ import re
 import pytest
 from design_repository import CONFIG, RULES, Work, design_repository, stl
 
-from wallguard.cli import main
+from wallguard.commands.main import main
 from wallguard.repository.git import below_top
 
 

@@ -8,8 +8,8 @@ from solids import box, save
 from view_samples import report
 
 from wallguard.base.errors import InputError
-from wallguard.cli import main
 from wallguard.commands import show
+from wallguard.commands.main import main
 from wallguard.findings.model import Report
 
 RULES = """\

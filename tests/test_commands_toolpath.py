@@ -8,7 +8,7 @@ import pytest
 from solids import box, save
 from toolpaths import Program, bar
 
-from wallguard.cli import main
+from wallguard.commands.main import main
 from wallguard.reports import json_report
 
 RULES = """\

@@ -8,8 +8,8 @@ import pytest
 from solids import box, save
 from test_commands_base import FRAME, NEW_RIB, OLD, commit, git, no_git_settings, report, write
 
-from wallguard.cli import main
 from wallguard.commands import check, waive
+from wallguard.commands.main import main
 from wallguard.waivers.load import load_waivers
 
 __all__ = ["no_git_settings"]  # a fixture that this file shares

@@ -12,7 +12,9 @@ from test_coupon_fit import MACHINE_A, MACHINE_D
 
 from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
-from wallguard.commands import coupon_drift, coupon_fit, coupon_next
+from wallguard.commands.coupon import drift as coupon_drift
+from wallguard.commands.coupon import fit as coupon_fit
+from wallguard.commands.coupon import next as coupon_next
 from wallguard.fit.drift import drift
 from wallguard.fit.fit import fit
 from wallguard.fit.next_steps import next_steps

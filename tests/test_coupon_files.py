@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 import pytest
 
 from wallguard.base.errors import InputError
-from wallguard.commands.coupon_make import make
+from wallguard.commands.coupon.make import make
 from wallguard.coupon.files import SCHEMA, json_bytes
 from wallguard.coupon.layout import lay_out
 from wallguard.coupon.plan import plan
@@ -242,7 +242,7 @@ def test_names_cannot_break_out(tmp_path):
 def test_the_same_coupon_gives_the_same_bytes(tmp_path):
     code = (
         "import sys; from pathlib import Path; sys.path.insert(0, sys.argv[1]);"
-        "from test_coupon_files import rules; from wallguard.commands.coupon_make import make;"
+        "from test_coupon_files import rules; from wallguard.commands.coupon.make import make;"
         "make(rules(), Path(sys.argv[2]))"
     )
     made = []

@@ -9,8 +9,8 @@ from toolpaths import Program
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
-from wallguard.cli import main
-from wallguard.commands.coupon_make import run as make
+from wallguard.commands.coupon.make import run as make
+from wallguard.commands.main import main
 from wallguard.coupon.from_toolpath import toolpath_readings
 from wallguard.mesh.read import read_mesh
 from wallguard.rules.load import load_rules
@@ -154,5 +154,5 @@ def test_a_broken_manifest_is_an_error(coupon, tmp_path, content, said):
 
 
 def test_a_folder_without_a_coupon_is_an_error(coupon, tmp_path):
-    with pytest.raises(InputError, match="cannot be read"):
+    with pytest.raises(InputError, match="holds no coupon"):
         toolpath_readings(coupon / "coupon.gcode", tmp_path / "none")

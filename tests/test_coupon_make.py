@@ -10,7 +10,7 @@ from solids import mesh as mesh_of
 
 from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
-from wallguard.commands import coupon_make
+from wallguard.commands.coupon import make as coupon_make
 from wallguard.coupon.layout import lay_out
 from wallguard.coupon.marks import CHARACTERS, Pen
 from wallguard.coupon.plan import KEEP_OFF, KINDS, LANE, Feature, plan

@@ -217,11 +217,11 @@ def test_no_permission_is_said(tmp_path: Path) -> None:
 def test_no_permission_is_said_even_to_root(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def deny(self: Path, mode: str) -> None:
+    def deny(path: str, flags: int) -> None:
         raise PermissionError(13, "Permission denied")
 
     path = write(tmp_path, b"a: 1")
-    monkeypatch.setattr(Path, "open", deny)
+    monkeypatch.setattr(os, "open", deny)
     with pytest.raises(InputError, match="no permission to read this file"):
         read_document(path)
 

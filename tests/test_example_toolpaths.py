@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from wallguard.cli import main
+from wallguard.commands.main import main
 
 EXAMPLE = Path(__file__).resolve().parents[1] / "example_repo"
 BEFORE, AFTER = (f"toolpaths/goose_head-{name}.gcode.gz" for name in ("before", "after"))

@@ -11,7 +11,7 @@ import pytest
 import yaml
 from design_repository import RULES, Work, design_repository, stl
 
-from wallguard.cli import main
+from wallguard.commands.main import main
 
 TOP = Path(__file__).resolve().parents[1]
 
@@ -192,7 +192,7 @@ def test_a_commit_that_touches_no_part_imports_nothing_heavy(work, monkeypatch, 
     work.write("README.md", "text\n")
     work.git("add", "--all")
     code = (
-        "import sys; from wallguard.cli import main; code = main(['check', '--staged'])\n"
+        "import sys; from wallguard.commands.main import main; code = main(['check', '--staged'])\n"
         "heavy = {'numpy', 'scipy', 'trimesh', 'manifold3d'} & set(sys.modules)\n"
         "print(code, sorted(heavy))"
     )

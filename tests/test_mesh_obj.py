@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from wallguard.base.errors import InputError
-from wallguard.mesh.read.obj import read
+from wallguard.mesh.formats.obj import read
 
 SQUARE = "v 0 0 0\nv 1 0 0\nv 1 1 0\nv 0 1 0\n"
 

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from wallguard.base.errors import InputError
-from wallguard.mesh.read.ply import read
+from wallguard.mesh.formats.ply import read
 
 POINTS = [(0, 0, 0), (1, 0, 0), (1, 1, 0), (0, 1, 0.5)]
 

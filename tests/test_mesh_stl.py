@@ -5,7 +5,7 @@ import pytest
 from test_mesh_read import CORNERS, binary_stl
 
 from wallguard.base.errors import InputError
-from wallguard.mesh.read.stl import read
+from wallguard.mesh.formats.stl import read
 
 FACET = b"""facet normal 0 0 1
  outer loop

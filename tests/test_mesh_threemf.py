@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from wallguard.base.errors import InputError
+from wallguard.mesh.formats import threemf
+from wallguard.mesh.formats.threemf import read
 from wallguard.mesh.health import examine
-from wallguard.mesh.read import read_mesh, threemf
-from wallguard.mesh.read.threemf import read
+from wallguard.mesh.read import read_mesh
 
 CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
 PRODUCTION = "http://schemas.microsoft.com/3dmanufacturing/production/2015/06"
@@ -230,7 +231,7 @@ def test_deep_nesting_is_stopped():
 
 
 def test_many_zip_entries_are_stopped(monkeypatch):
-    monkeypatch.setattr("wallguard.mesh.read.package.MAX_ENTRIES", 2)
+    monkeypatch.setattr("wallguard.mesh.formats.package.MAX_ENTRIES", 2)
     assert "more than 2 entries" in mistake(package(model(), a="", b=""))
 
 

@@ -176,7 +176,7 @@ def test_schema_and_validation_of_rule_files_agree(
     start: dict[str, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def problems(document: dict[str, Any]) -> list[str]:
-        def read(path: Path, shown: str) -> Node:
+        def read(path: Path, shown: str, root: Path | None) -> Node:
             known = {"document.yaml": document, "a.yaml": start}
             if shown not in known:
                 raise InputError(shown, "there is no such file")
@@ -198,7 +198,7 @@ def test_schema_and_validation_of_the_repository_file_agree(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def problems(document: dict[str, Any]) -> list[str]:
-        monkeypatch.setattr(config, "read_document", lambda path, shown: node(document))
+        monkeypatch.setattr(config, "read_document", lambda path, shown, root: node(document))
         try:
             config.load_repository(tmp_path)
         except InputError as error:

@@ -540,9 +540,9 @@ def test_files_that_are_no_text(refused, tmp_path):
     assert "zip package" in refused(b"PK\x03\x04\x00\x00").problem
     assert "empty" in refused(b"").problem
     assert "LFS pointer" in refused("version https://git-lfs.github.com/spec/v1\noid\n").problem
-    with pytest.raises(InputError, match="directory"):
+    with pytest.raises(InputError, match="this is a folder"):
         read_toolpath(tmp_path)
-    with pytest.raises(InputError, match="does not exist"):
+    with pytest.raises(InputError, match="there is no such file"):
         read_toolpath(tmp_path / "none.gcode")
 
 

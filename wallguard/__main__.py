@@ -2,6 +2,6 @@
 
 import sys
 
-from wallguard.cli import main
+from wallguard.commands.main import main
 
 sys.exit(main())

@@ -6,6 +6,7 @@ picture it is a page for the wall, as Markdown a table for a repository's pages.
 
 from __future__ import annotations
 
+import argparse
 import math
 import textwrap
 from pathlib import Path
@@ -15,6 +16,7 @@ from wallguard.bands.declared import band_table
 from wallguard.bands.rows import HEADS, asked, farthest, least, rows
 from wallguard.bands.table import BandTable
 from wallguard.base.write import write_bytes
+from wallguard.commands.arguments import Commands, command
 from wallguard.drawings.png import png as render
 from wallguard.drawings.wall_chart import WIDTH, wall_chart
 from wallguard.reports.chart_markdown import chart_markdown
@@ -27,6 +29,27 @@ _MARKS: dict[Fill, str] = {"missing": ".", "hollow": "o", "uncertain": "?", "sol
 _GOOD = "+"
 _BAR = 70
 _TICK = 10
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "chart",
+        "show how walls of each thickness come out, and which are good to draw",
+        "wallguard chart rules/petg.yaml",
+        _command,
+    )
+    parser.add_argument("rules", type=Path, metavar="RULES")
+    parser.add_argument("--svg", type=Path, metavar="FILE", help="draw it, to pin to the wall")
+    parser.add_argument("--png", type=Path, metavar="FILE", help="the same as PNG")
+    parser.add_argument("--markdown", type=Path, metavar="FILE", help="write it as Markdown")
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    text = run(arguments.rules, svg=arguments.svg, png=arguments.png, markdown=arguments.markdown)
+    print(text, end="")
+    return 0
 
 
 def run(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import secrets
 import time
 from collections.abc import Iterable, Mapping, Sequence
@@ -13,6 +14,7 @@ from pathlib import Path
 from typing import Literal
 
 from wallguard import __version__
+from wallguard.commands.arguments import Commands, command, jobs
 from wallguard.commands.publish import Text, publish
 from wallguard.commands.show import ShownOutputs, links, page, pictures, ready
 from wallguard.findings.model import PartReport, Report
@@ -23,6 +25,105 @@ from wallguard.reports import console
 from wallguard.repository.git import below_top
 from wallguard.rules.model import Rules
 from wallguard.waivers.apply import apply
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "check",
+        "check parts against the rule files they answer to",
+        "wallguard check --changed-since origin/main --junit walls.xml --markdown walls.md",
+        _command,
+    )
+    parser.add_argument(
+        "paths",
+        nargs="*",
+        type=Path,
+        metavar="PATH",
+        help="parts, rule files or folders; without any: what changed, else all",
+    )
+    parser.add_argument(
+        "--rules",
+        action="append",
+        type=Path,
+        default=[],
+        metavar="FILE",
+        help="check against this rule file, whatever wallguard.yaml says (may be repeated)",
+    )
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument(
+        "--changed-since", metavar="REV", help="parts that changed since this git revision"
+    )
+    which.add_argument(
+        "--staged", action="store_true", help="parts staged for the next commit, as staged"
+    )
+    which.add_argument("--all", action="store_true", help="every part of the repository")
+    parser.add_argument(
+        "--base",
+        metavar="REV",
+        help="tell what is new, fixed and unchanged against the place where this branch left this "
+        "git revision; both are checked against the rules as they are now",
+    )
+    parser.add_argument(
+        "--gate",
+        choices=("new", "all"),
+        help="which findings fail: those that are new, or worse, against the base, or all "
+        "(default: what wallguard.yaml says, else all)",
+    )
+    parser.add_argument("--junit", type=Path, metavar="FILE", help="write JUnit XML")
+    parser.add_argument("--markdown", type=Path, metavar="FILE", help="write a Markdown summary")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write the full report as JSON")
+    parser.add_argument(
+        "--sarif", type=Path, metavar="FILE", help="write SARIF, for code-scanning services"
+    )
+    parser.add_argument(
+        "--code-quality", type=Path, metavar="FILE", help="write code-quality JSON, for merges"
+    )
+    parser.add_argument(
+        "--annotations",
+        action="store_true",
+        help="also print workflow commands, which CI services show beside the files",
+    )
+    parser.add_argument(
+        "--html", type=Path, metavar="FILE", help="write one page for a browser, parts in space"
+    )
+    parser.add_argument(
+        "--pictures",
+        type=Path,
+        metavar="DIR",
+        help="write the section around each finding, as SVG and PNG",
+    )
+    parser.add_argument(
+        "--jobs",
+        type=jobs,
+        default=1,
+        metavar="N",
+        help="parts checked at a time (0: one for each processor; default 1)",
+    )
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    return run(
+        arguments.paths,
+        rules=arguments.rules,
+        changed_since=arguments.changed_since,
+        staged=arguments.staged,
+        everything=arguments.all,
+        base=arguments.base,
+        gate=arguments.gate,
+        outputs=CheckOutputs(
+            junit=arguments.junit,
+            markdown=arguments.markdown,
+            json=arguments.json,
+            sarif=arguments.sarif,
+            code_quality=arguments.code_quality,
+            annotations=arguments.annotations,
+            pictures=arguments.pictures,
+            html=arguments.html,
+        ),
+        jobs=arguments.jobs,
+    )
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import argparse
+import os
 import re
 import shlex
 import sys
@@ -13,18 +15,85 @@ from urllib.parse import urlsplit
 
 from wallguard.base.errors import InputError
 from wallguard.base.write import write
-from wallguard.findings.model import Report
+from wallguard.commands.arguments import Commands, command
+from wallguard.commands.publish import read_report
 from wallguard.forge import context as ci
 from wallguard.forge.dialects import DIALECTS, Dialect, connect, publish, pull_request_of
 from wallguard.forge.http import ForgeError
 from wallguard.forge.secret import Secret
-from wallguard.reports import comment, json_report
+from wallguard.reports import comment
 
 if TYPE_CHECKING:
     from wallguard.forge.http import Patience
 
 DEFAULT_FILE = Path("walls-comment.md")
 _OPTIONS = "Name it with {option}, or run it where the CI service tells"
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "comment",
+        "put a report on its pull request, in one comment that later runs update",
+        "wallguard comment walls.json --artifacts https://ci.example.org/runs/7",
+        _command,
+    )
+    parser.add_argument(
+        "report", type=Path, metavar="REPORT", help="what `wallguard check --json` wrote"
+    )
+    parser.add_argument(
+        "--forge",
+        choices=("github", "gitlab"),
+        default="",
+        help="whose REST API it is; github also for forges that speak its dialect",
+    )
+    parser.add_argument("--base-url", default="", metavar="URL", help="where the REST API is")
+    parser.add_argument(
+        "--repository", default="", metavar="NAME", help="OWNER/NAME, or a project's number or path"
+    )
+    parser.add_argument(
+        "--pull-request", type=_pull_request, default=0, metavar="N", help="its number"
+    )
+    parser.add_argument(
+        "--artifacts", default="", metavar="URL", help="where the files of this run are"
+    )
+    parser.add_argument(
+        "--name",
+        default="walls",
+        help="tells several comments on one pull request apart (default walls)",
+    )
+    parser.add_argument("--dry-run", action="store_true", help="print the comment, send nothing")
+    parser.add_argument("--output", type=Path, metavar="FILE", help="write the comment to a file")
+    parser.epilog = (
+        f"{parser.epilog}\n"
+        "What is not given is taken from the CI service's environment variables. The token comes\n"
+        "from GITHUB_TOKEN or GITLAB_TOKEN and is never shown.\n"
+    )
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    target = Target(
+        forge=arguments.forge,
+        base=arguments.base_url,
+        repository=arguments.repository,
+        number=arguments.pull_request,
+        artifacts=arguments.artifacts,
+        name=arguments.name,
+    )
+    return run(
+        arguments.report,
+        target,
+        dry_run=arguments.dry_run,
+        output=arguments.output,
+        environment=os.environ,
+    )
+
+
+def _pull_request(text: str) -> int:
+    if not (text.isascii() and text.isdecimal() and 0 < int(text) < 10**15):
+        raise argparse.ArgumentTypeError(f"{text!r} is not the number of a pull request")
+    return int(text)
 
 
 @dataclass(frozen=True)
@@ -55,7 +124,7 @@ def run(
 
     Raises InputError: the report cannot be read, something is not told, the forge refuses.
     """
-    found = _read(report)
+    found = read_report(report)
     context = ci.read(environment)
     dialect = _dialect(target.forge or context.forge or ("github" if dry_run else ""))
     tokens = (environment.get(name, "").strip() for name in dialect.tokens)
@@ -157,17 +226,3 @@ def _marker(name: str) -> str:
     if not re.fullmatch(r"[A-Za-z0-9_.]+(-[A-Za-z0-9_.]+)*", name):
         raise InputError("--name", "only letters, digits, dots and single hyphens make a name")
     return f"<!-- wallguard comment: {name} -->"
-
-
-def _read(path: Path) -> Report:
-    try:
-        content = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise InputError(
-            path, "there is no such file", remedy="Write it with `wallguard check --json`"
-        ) from None
-    except UnicodeDecodeError:
-        raise InputError(path, "not a report: it is not UTF-8 text") from None
-    except OSError as error:
-        raise InputError(path, f"cannot be read: {error.strerror}") from None
-    return json_report.read(content, str(path))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -11,17 +12,55 @@ from pathlib import Path
 
 from wallguard import __version__
 from wallguard.base.errors import InputError
+from wallguard.commands.arguments import Commands, command, jobs
 from wallguard.commands.publish import Outputs, publish
 from wallguard.findings.impact import Impact, Process
 from wallguard.findings.model import Trouble
 from wallguard.jobs.check import Task, in_order
-from wallguard.jobs.compare import compare_part, notes
 from wallguard.reports import impact_console
 from wallguard.reports.console import Progress
 from wallguard.repository import changes
 from wallguard.repository.config import Assignment, Repository, is_part, load_repository
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "impact",
+        "show which walls change outcome between two processes, before an update is rolled out",
+        "wallguard impact --from rules/petg.yaml --to rules/petg-after-update.yaml",
+        _command,
+    )
+    parser.add_argument("paths", nargs="*", type=Path, metavar="PATH", help="parts and folders")
+    parser.add_argument(
+        "--from", dest="old", type=Path, required=True, metavar="RULES", help="the process as it is"
+    )
+    parser.add_argument(
+        "--to", dest="new", type=Path, required=True, metavar="RULES", help="as it would become"
+    )
+    parser.add_argument(
+        "--all", action="store_true", help="every part, whatever rules it answers to"
+    )
+    parser.add_argument("--junit", type=Path, metavar="FILE", help="write JUnit XML")
+    parser.add_argument("--markdown", type=Path, metavar="FILE", help="write a Markdown summary")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write all changes as JSON")
+    parser.add_argument(
+        "--jobs", type=jobs, default=1, metavar="N", help="parts compared at a time (default 1)"
+    )
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    return run(
+        arguments.old,
+        arguments.new,
+        arguments.paths,
+        everything=arguments.all,
+        outputs=Outputs(arguments.junit, arguments.markdown, arguments.json),
+        jobs=arguments.jobs,
+    )
 
 
 def run(
@@ -43,6 +82,8 @@ def run(
     Raises InputError where a rule file or `wallguard.yaml` cannot be used, where no path names a
     part, or where a report cannot be written.
     """
+    from wallguard.jobs.compare import compare_part, notes
+
     begun = time.perf_counter()
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
     before, after = load_rules(old), load_rules(new)

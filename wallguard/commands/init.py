@@ -6,14 +6,19 @@ by which rule each one follows from the nozzle.
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import os
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import ceil
 from pathlib import Path
 
 from wallguard.base.errors import InputError
+from wallguard.base.files import within
+from wallguard.base.formats import HOOK_FILES, PART_SUFFIXES
+from wallguard.commands.arguments import Commands, command, length
 
 Ask = Callable[[str, str], str]
 
@@ -26,6 +31,42 @@ _LAYER_DEFAULTS = {
     "vat photopolymerization": 0.05,
     "powder bed fusion": 0.1,
 }
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "init",
+        "write a commented wallguard.yaml, a first rule file and the hook's configuration",
+        "wallguard init --nozzle 0.4 --layer-height 0.2",
+        _command,
+    )
+    parser.add_argument("folder", nargs="?", type=Path, default=Path(), metavar="FOLDER")
+    parser.add_argument("--nozzle", type=length, metavar="MM", help="nozzle diameter")
+    parser.add_argument("--layer-height", type=length, metavar="MM", help="layer height")
+    parser.add_argument(
+        "--category",
+        metavar="CATEGORY",
+        help="'material extrusion', 'vat photopolymerization' or 'powder bed fusion'",
+    )
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    ask = _ask if sys.stdin.isatty() and sys.stdout.isatty() else None
+    lines = run(
+        arguments.folder,
+        nozzle=arguments.nozzle,
+        layer_height=arguments.layer_height,
+        category=arguments.category,
+        ask=ask,
+    )
+    print("\n".join(lines))
+    return 0
+
+
+def _ask(question: str, default: str) -> str:
+    return input(f"{question} [{default}]: ").strip() or default
 
 
 def run(
@@ -142,7 +183,7 @@ def _write_all(folder: Path, files: list[_File]) -> list[str]:
 
 def _refuse_leaving(folder: Path, name: str) -> None:
     parent = (folder / name).parent
-    if not Path(os.path.realpath(parent)).is_relative_to(os.path.realpath(folder)):
+    if not within(parent, folder):
         raise InputError(
             parent, "a link that leads out of the repository", remedy="Make it a folder"
         )
@@ -172,7 +213,10 @@ def _g(value: float) -> str:
     return f"{round(value, 4):g}"
 
 
-_HOOK = r"""  - repo: local
+# A pattern for each kind of part file.
+_PARTS = ", ".join(f'"**/*{suffix}"' for suffix in PART_SUFFIXES)
+
+_HOOK = rf"""  - repo: local
     hooks:
       - id: wallguard
         name: walls of changed parts
@@ -181,7 +225,7 @@ _HOOK = r"""  - repo: local
         args: ["--"]
         language: system
         # Meshes, and the YAML files that say what they are checked against.
-        files: (?i)\.(stl|3mf|obj|ply|ya?ml)$
+        files: {HOOK_FILES}
         types: []
         types_or: [file, symlink]
         # One process sees all files, so there is one report.
@@ -201,7 +245,7 @@ unit: mm
 
 parts:
   # In a pattern, * is any text within a name, ? is one character and **/ is any folders.
-  - files: ["**/*.stl", "**/*.3mf", "**/*.obj", "**/*.ply"]
+  - files: [{_PARTS}]
     rules: {rules}
     # The direction of the file that points up on the printer: +x, -x, +y, -y, +z, -z or [x, y, z].
     up: +z

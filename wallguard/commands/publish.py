@@ -1,4 +1,5 @@
-"""What commands with reports share: print one on the terminal, write the others to files."""
+"""What commands with reports share: print one on the terminal, write the others to files, and read
+one back."""
 
 from __future__ import annotations
 
@@ -8,10 +9,18 @@ import sys
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from wallguard.base.errors import InputError
 from wallguard.base.write import write, write_bytes
+from wallguard.documents.reading import FileKind, read_text
+
+if TYPE_CHECKING:
+    from wallguard.findings.model import Report
+
+# Bounds the memory that a report of tens of thousands of findings may ask for.
+_MAX_REPORT = 512 * 1024 * 1024
+_REPORT = FileKind("a report of `wallguard check --json`", "")
 
 
 @dataclass(frozen=True)
@@ -48,3 +57,11 @@ def publish(shown: Text, files: Iterable[tuple[Path, str | bytes]]) -> None:
             errors.append(error)
     if errors:
         raise errors[0]
+
+
+def read_report(path: Path) -> Report:
+    """A report that `wallguard check --json` wrote. Raises InputError."""
+    from wallguard.reports import json_report
+
+    shown = str(path)
+    return json_report.read(read_text(path, shown, _MAX_REPORT, _REPORT), shown)

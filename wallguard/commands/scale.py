@@ -2,25 +2,56 @@
 
 from __future__ import annotations
 
+import argparse
 import re
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from wallguard.base.errors import InputError
 from wallguard.base.units import MILLIMETRES, Unit
+from wallguard.commands.arguments import Commands, command
 from wallguard.findings.scale import Scales
-from wallguard.jobs.scale import reductions
-from wallguard.mesh.health import examine
-from wallguard.mesh.mesh import Mesh
-from wallguard.mesh.read import read_mesh
-from wallguard.part.geometry import Geometry
 from wallguard.reports.scale_json import text
 from wallguard.reports.scale_table import table
 from wallguard.repository.changes import find_root, relative
 from wallguard.repository.config import Assignment, load_repository
 from wallguard.rules.load import load_rules
 
+if TYPE_CHECKING:
+    from wallguard.mesh.mesh import Mesh
+
 _LARGEST = 1_000_000
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "scale",
+        "show at which reduction a model drawn at full size comes out, and what holds it back",
+        "wallguard scale hall.stl --rules rules/pla.yaml --unit m --wanted 1:200",
+        _command,
+    )
+    parser.add_argument("part", type=Path, metavar="PART")
+    parser.add_argument("--rules", type=Path, required=True, metavar="FILE")
+    parser.add_argument("--unit", choices=tuple(MILLIMETRES), help="that the part is drawn in")
+    parser.add_argument(
+        "--wanted", metavar="1:N", help="say how thick its walls must be drawn for this reduction"
+    )
+    parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    shown, code = run(
+        arguments.part,
+        arguments.rules,
+        unit=arguments.unit,
+        wanted=arguments.wanted,
+        as_json=arguments.json,
+    )
+    print(shown, end="")
+    return code
 
 
 def run(
@@ -42,6 +73,11 @@ def run(
 
     Raises InputError where the part, the rules or the wanted reduction cannot be used.
     """
+    from wallguard.jobs.scale import reductions
+    from wallguard.mesh.health import examine
+    from wallguard.mesh.read import read_mesh
+    from wallguard.part.geometry import Geometry
+
     factor = None if wanted is None else _factor(wanted)
     loaded = load_rules(rules)
     assignment = _assignment(part, rules)

@@ -2,11 +2,35 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 from collections.abc import Callable
 from typing import Any
 
 from wallguard.base.errors import InputError
+from wallguard.commands.arguments import Commands, command
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "schema",
+        "print a JSON Schema, so that editors complete and check files",
+        "wallguard schema rules > wallguard-rules.schema.json",
+        _command,
+    )
+    parser.add_argument(
+        "which",
+        nargs="?",
+        default="rules",
+        choices=("rules", "repository", "waivers", "report", "impact", "scale"),
+    )
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    print(run(arguments.which), end="")
+    return 0
 
 
 def _rules() -> dict[str, Any]:

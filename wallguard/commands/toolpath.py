@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import argparse
+import math
 import shutil
 import sys
 import time
@@ -14,24 +16,103 @@ from typing import TYPE_CHECKING
 from wallguard import __version__
 from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
-from wallguard.checks.case import Case, Draft
+from wallguard.commands.arguments import Commands, command, length
 from wallguard.commands.publish import Outputs, publish
 from wallguard.commands.walls import lies
 from wallguard.findings.model import CheckRun, PartReport, Report
 from wallguard.jobs.check import check_status, failed, mesh_info, named, status_of
-from wallguard.jobs.verify import Verified, verify
-from wallguard.mesh.health import examine
-from wallguard.mesh.read import read_mesh
-from wallguard.part.geometry import Geometry
 from wallguard.reports import console
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
-from wallguard.toolpath import verdict
 
 if TYPE_CHECKING:
+    from wallguard.checks.case import Case, Draft
+    from wallguard.jobs.verify import Verified
+    from wallguard.part.geometry import Geometry
     from wallguard.toolpath.against import Against
 
 FILAMENT = 1.75
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "toolpath",
+        "verify a program against its part: what becomes of every wall, and whether the rules hold",
+        "wallguard toolpath bracket.gcode --part bracket.stl --rules rules/petg.yaml",
+        _command,
+    )
+    parser.add_argument(
+        "files", nargs="+", type=Path, metavar="FILE", help="programs (RS-274, plain or gzip)"
+    )
+    parser.add_argument(
+        "--part", type=Path, required=True, metavar="PART", help="the part they make"
+    )
+    parser.add_argument(
+        "--rules",
+        type=Path,
+        metavar="FILE",
+        help="compare with what these rules say, and use their levels and tolerance",
+    )
+    parser.add_argument(
+        "--against",
+        type=Path,
+        metavar="OTHER",
+        help="the program as it was before: tell only what changes, and fail if a wall gets worse",
+    )
+    parser.add_argument(
+        "--place",
+        type=place,
+        default=None,
+        metavar="auto|X,Y",
+        help="near which place of the plate the middle of the part's box lies (default: search)",
+    )
+    parser.add_argument(
+        "--filament",
+        type=length,
+        metavar="MM",
+        help="its diameter (default: as the rules say, else 1.75 mm)",
+    )
+    parser.add_argument(
+        "--flow",
+        type=length,
+        metavar="FACTOR",
+        help="between filament fed and material laid (default: as the rules say, else 1)",
+    )
+    parser.add_argument("--junit", type=Path, metavar="FILE", help="write JUnit XML")
+    parser.add_argument("--markdown", type=Path, metavar="FILE", help="write a Markdown summary")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write the full report as JSON")
+    parser.add_argument(
+        "--pictures", type=Path, metavar="FOLDER", help="write a picture of each finding (SVG)"
+    )
+
+
+def place(text: str) -> tuple[float, float] | None:
+    """`auto`, or a place on the plate."""
+    if text == "auto":
+        return None
+    try:
+        x, y = map(float, text.split(","))
+    except ValueError:
+        x = y = math.nan
+    if not (abs(x) < 1e5 and abs(y) < 1e5):
+        raise argparse.ArgumentTypeError(f"{text!r} is neither auto nor a place such as 110,90")
+    return x, y
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    return run(
+        arguments.files,
+        part=arguments.part,
+        rules=arguments.rules,
+        against=arguments.against,
+        place=arguments.place,
+        filament=arguments.filament,
+        flow=arguments.flow,
+        outputs=Outputs(junit=arguments.junit, markdown=arguments.markdown, json=arguments.json),
+        pictures=arguments.pictures,
+    )
 
 
 def run(
@@ -58,6 +139,12 @@ def run(
     Raises InputError where the part or the rules cannot be used, where files are named that do not
     go together, or where a report cannot be written.
     """
+    from wallguard.checks.case import Case
+    from wallguard.jobs.verify import verify
+    from wallguard.mesh.health import examine
+    from wallguard.mesh.read import read_mesh
+    from wallguard.part.geometry import Geometry
+
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
     begun = time.perf_counter()
     outputs = outputs or Outputs()
@@ -121,6 +208,9 @@ def _report(
     geometry: Geometry,
     case: Case | None,
 ) -> tuple[PartReport, list[tuple[Path, str]]]:
+    from wallguard.drawings.laid import picture
+    from wallguard.toolpath import verdict
+
     begun = time.perf_counter()
     told = f"{file}, {rules}" if rules else str(file)
     name = case.rules.name if case else ""
@@ -146,8 +236,6 @@ def _report(
         findings=tuple(findings),
         seconds=time.perf_counter() - begun,
     )
-    from wallguard.drawings.laid import picture
-
     shown = verdict.with_walls([*fills, *differs], findings)
     pictures = [
         (Path(f"{_stem(file)}-{finding.id}.svg"), picture(verified, geometry, wall, finding, told))
@@ -168,6 +256,8 @@ def _runs(
     odd: Sequence[Draft],
     case: Case | None,
 ) -> tuple[CheckRun, ...]:
+    from wallguard.toolpath import verdict
+
     placed = "; ".join(place.words() for place in verified.places)
     if len(verified.places) > 1:
         placed = f"{len(verified.places)} copies: {placed}"

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 from collections.abc import Iterator
 from contextlib import ExitStack
 from datetime import date
 from pathlib import Path
 
+from wallguard.base import files
 from wallguard.base.errors import InputError
 from wallguard.base.plain import one_line
 from wallguard.base.write import write
+from wallguard.commands.arguments import Commands, command
+from wallguard.commands.publish import read_report
 from wallguard.documents.reading import read_text
 from wallguard.findings.model import Finding, PartReport
 from wallguard.jobs.check import check_part
 from wallguard.jobs.choose import Job, Place
-from wallguard.reports import json_report
 from wallguard.reports.console import Progress
 from wallguard.repository import git
 from wallguard.repository.changes import find_root
@@ -23,8 +26,48 @@ from wallguard.waivers.append import added
 from wallguard.waivers.apply import stem
 from wallguard.waivers.load import FILE_NAME, Waiver, load_waivers
 
-_MAX_REPORT = 512 * 1024 * 1024
 _BOM = "\ufeff"
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "waive",
+        "accept a finding, for a reason and until a day, in waivers.yaml",
+        'wallguard waive 0a1b2c3d4e --why "glued in, carries nothing" --until 2031-05-31',
+        _command,
+    )
+    parser.add_argument("finding", metavar="ID", help="the finding's id, as reports show it")
+    parser.add_argument("--why", required=True, metavar="TEXT", help="why it is accepted")
+    parser.add_argument(
+        "--until", required=True, metavar="YYYY-MM-DD", help="the last day on which this holds"
+    )
+    parser.add_argument(
+        "--who", metavar="NAME", help="who accepts it (default: the name git commits under)"
+    )
+    parser.add_argument("--issue", default="", metavar="URL", help="where it is followed up")
+    parser.add_argument(
+        "--report",
+        type=Path,
+        metavar="FILE",
+        help="JSON report with the finding (default: parts are checked until it is found)",
+    )
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    print(
+        run(
+            arguments.finding,
+            why=arguments.why,
+            until=arguments.until,
+            who=arguments.who,
+            issue=arguments.issue,
+            report=arguments.report,
+        ),
+        end="",
+    )
+    return 0
 
 
 def run(
@@ -103,11 +146,7 @@ def _name(root: Path) -> str:
 
 def _found(name: str, root: Path, report: Path | None) -> tuple[PartReport, Finding]:
     """The finding and the part that has it."""
-    if report is not None:
-        shown = str(report)
-        parts = iter(json_report.read(read_text(report, shown, _MAX_REPORT), shown).parts)
-    else:
-        parts = _checked(root)
+    parts = _checked(root) if report is None else read_report(report).parts
     for part in parts:
         for finding in part.findings:
             if finding.id == name:
@@ -142,8 +181,11 @@ def _checked(root: Path) -> Iterator[PartReport]:
 def _write(root: Path, waiver: Waiver) -> int:
     """Add the waiver to the file, and give back the line where it begins."""
     path = Path(os.path.realpath(root / FILE_NAME))
-    text = read_text(path, FILE_NAME) if path.exists() else ""
+    text, mark = "", ""
+    if path.exists():
+        text = read_text(path, FILE_NAME)
+        with files.opened(path) as file:
+            mark = _BOM if file.read(3) == _BOM.encode() else ""
     made, line = added(text, waiver)
-    mark = _BOM if text and path.read_bytes().startswith(_BOM.encode()) else ""
     write(path, mark + made)
     return line

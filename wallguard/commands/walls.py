@@ -2,21 +2,60 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 
 from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
-from wallguard.checks.case import Case
+from wallguard.commands.arguments import Commands, command, length
 from wallguard.jobs.check import plain_walls, report_walls
-from wallguard.mesh.health import examine
-from wallguard.mesh.read import read_mesh
-from wallguard.part.geometry import Geometry
 from wallguard.reports.json_report import walls_text
 from wallguard.reports.walls_table import table
 from wallguard.repository.changes import find_root
 from wallguard.repository.config import Assignment, load_repository
 from wallguard.rules.load import load_rules
-from wallguard.sections.cut import TooManyLayersError
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "walls",
+        "list every distinct wall of a part: thickness, length, height, place, outcome",
+        "wallguard walls bracket.stl --rules rules/petg.yaml",
+        _command,
+    )
+    parser.add_argument("part", type=Path, metavar="PART")
+    parser.add_argument("--rules", type=Path, metavar="FILE", help="say how each wall comes out")
+    parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
+    parser.add_argument(
+        "--up-to",
+        type=length,
+        default=20.0,
+        metavar="MM",
+        help="the thickest wall to list (default 20 mm)",
+    )
+    parser.add_argument(
+        "--layer-height",
+        type=length,
+        default=0.2,
+        metavar="MM",
+        help="where no rules give one (default 0.2 mm)",
+    )
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    print(
+        run(
+            arguments.part,
+            rules=arguments.rules,
+            as_json=arguments.json,
+            up_to=arguments.up_to,
+            layer_height=arguments.layer_height,
+        ),
+        end="",
+    )
+    return 0
 
 
 def run(
@@ -33,6 +72,12 @@ def run(
 
     Raises InputError where the part or the rule file cannot be used.
     """
+    from wallguard.checks.case import Case
+    from wallguard.mesh.health import examine
+    from wallguard.mesh.read import read_mesh
+    from wallguard.part.geometry import Geometry
+    from wallguard.sections.cut import TooManyLayersError
+
     loaded = load_rules(rules) if rules else None
     assignment = lies(part)
     mesh = read_mesh(part, unit=assignment.unit)

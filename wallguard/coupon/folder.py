@@ -17,6 +17,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from wallguard.base import files
 from wallguard.base.errors import InputError
 from wallguard.coupon.files import SCHEMA, json_bytes
 
@@ -88,7 +89,7 @@ def _own(out: Path) -> set[str]:
     try:
         raw = _read(out / MANIFEST)
         value = json.loads(raw)
-    except (OSError, ValueError, RecursionError):
+    except (InputError, ValueError, RecursionError):
         return set()
     if not isinstance(value, dict) or value.get("schema") != SCHEMA:
         return set()
@@ -100,17 +101,17 @@ def _own(out: Path) -> set[str]:
     for name, expected in files.items():
         if Path(name).name != name or name in (".", ".."):
             continue
-        with suppress(OSError, ValueError):
+        with suppress(InputError, ValueError):
             if hashlib.sha256(_read(out / name)).hexdigest() == expected:
                 found.add(name)
     return found
 
 
 def _read(path: Path) -> bytes:
-    """Raises OSError, or ValueError for what no earlier run can have written."""
-    if path.is_symlink() or not path.is_file() or path.stat().st_size > _LARGEST:
-        raise ValueError("not a plain file of ours")
-    return path.read_bytes()
+    """Raises InputError for what no earlier run can have written, a link for example."""
+    if path.is_symlink():
+        raise InputError(path, "a link, and no file of ours")
+    return files.read(path, _LARGEST)
 
 
 def _there(path: Path) -> bool:

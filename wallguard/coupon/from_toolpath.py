@@ -15,6 +15,7 @@ from typing import Any, Literal, cast
 
 import numpy as np
 
+from wallguard.base import files
 from wallguard.base.errors import InputError
 from wallguard.base.rotation import UPRIGHT
 from wallguard.coupon.files import SCHEMA
@@ -73,16 +74,13 @@ def toolpath_readings(
 
 def _manifest(folder: Path) -> Mapping[str, Any]:
     path = folder / MANIFEST
-    try:
-        if path.stat().st_size > _LARGEST:
-            raise InputError(path, "is far too large for a manifest", remedy=_AGAIN)
-        found = json.loads(path.read_text("utf-8"))
-    except OSError as error:
+    if not path.exists():
         raise InputError(
-            path,
-            f"cannot be read: {error.strerror}",
-            remedy="Name the folder that `wallguard coupon make` wrote",
-        ) from None
+            folder, "holds no coupon", remedy="Name the folder that `wallguard coupon make` wrote"
+        )
+    data = files.read(path, _LARGEST, kind="the manifest of a coupon", smaller=_AGAIN)
+    try:
+        found = json.loads(data)
     except (ValueError, RecursionError):
         raise InputError(path, "is not JSON", remedy=_AGAIN) from None
     try:

@@ -8,12 +8,12 @@ used, but what they expand to counts against the limits below, which bound time 
 from __future__ import annotations
 
 import re
-import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
+from wallguard.base import files
 from wallguard.base.errors import InputError
 
 if TYPE_CHECKING:
@@ -151,7 +151,7 @@ class DocumentError(InputError):
 
 @dataclass(frozen=True)
 class FileKind:
-    """What a file is called in messages, and how one begins."""
+    """What a file is called in messages, and how one begins if a person writes it."""
 
     name: str = "a YAML file"
     first_line: str = "wallguard: 1"
@@ -160,45 +160,32 @@ class FileKind:
 _YAML = FileKind()
 
 
-def read_text(path: Path, shown: str, limit: int = MAX_BYTES, kind: FileKind = _YAML) -> str:
+def read_text(
+    path: Path,
+    shown: str,
+    limit: int = MAX_BYTES,
+    kind: FileKind = _YAML,
+    *,
+    root: Path | None = None,
+) -> str:
     """The text of a regular UTF-8 file of at most `limit` bytes; `shown` names it in errors.
 
-    Raises InputError: absent, a folder or a device, no permission, too large, empty, not text.
+    Raises InputError: cannot be read or lies outside `root` (see `base.files`), empty, not text.
     """
-    try:
-        mode = path.stat().st_mode
-        if stat.S_ISDIR(mode):
-            raise InputError(shown, "this is a folder", remedy=f"Name {kind.name}")
-        if not stat.S_ISREG(mode):
-            raise InputError(shown, "this is not a regular file", remedy=f"Name {kind.name}")
-        with path.open("rb") as file:
-            data = file.read(limit + 1)
-    except FileNotFoundError:
-        raise InputError(shown, "there is no such file", remedy="Check the name") from None
-    except PermissionError:
-        raise InputError(
-            shown, "no permission to read this file", remedy="Change its permissions"
-        ) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(shown, f"cannot be read: {reason}", remedy="Check the name") from None
-    if len(data) > limit:
-        raise InputError(
-            shown,
-            f"larger than {limit // 1024} kB, which no file of this kind needs",
-            remedy="Check that it is the right file",
-        )
+    data = files.read(path, limit, kind=kind.name, shown=shown, root=root)
     return _decode(data, shown, kind)
 
 
-def read_document(path: Path, shown: str | None = None) -> Mapping:
+def read_document(path: Path, shown: str | None = None, *, root: Path | None = None) -> Mapping:
     """The YAML file at `path`, whose top level is a mapping; `shown` names it in errors.
+
+    root  a folder that the file must not lie outside of, links followed; None: anywhere
 
     Raises InputError (DocumentError where the place is known) for anything that is not such a
     file: see `read_text` and `parse_document`.
     """
     shown = str(path) if shown is None else shown
-    return parse_document(read_text(path, shown), shown)
+    return parse_document(read_text(path, shown, root=root), shown)
 
 
 def parse_document(text: str, shown: str) -> Mapping:
@@ -274,9 +261,9 @@ def _decode(data: bytes, shown: str, kind: FileKind) -> str:
         place = _place_after(text[: odd.start()], shown)
         raise DocumentError((Problem(place, problem, "Check that it is the right file"),))
     if not text.strip():
-        raise InputError(
-            shown, "the file is empty", remedy=f"Write at least the line `{kind.first_line}`"
-        )
+        first = f"Write at least the line `{kind.first_line}`"
+        remedy = first if kind.first_line else f"Name {kind.name}"
+        raise InputError(shown, "the file is empty", remedy=remedy)
     return text
 
 

@@ -12,6 +12,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from wallguard.base import files
+from wallguard.base.errors import InputError
+
+# What describes an event is capped at 25 MB where it is sent (from memory).
+_LARGEST_EVENT = 25 * 1024 * 1024
+
 
 @dataclass(frozen=True)
 class Context:
@@ -96,8 +102,8 @@ def _github(environment: Mapping[str, str]) -> Context:
 
 def _event(path: str) -> dict[str, Any]:
     try:
-        event = json.loads(Path(path).read_text(encoding="utf-8")) if path else {}
-    except (OSError, ValueError, RecursionError):
+        event = json.loads(files.read(Path(path), _LARGEST_EVENT)) if path else {}
+    except (InputError, ValueError, RecursionError):
         return {}
     return event if isinstance(event, dict) else {}
 

@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from wallguard.base.errors import InputError
+from wallguard.base.formats import PART_SUFFIXES
 from wallguard.repository import git
-from wallguard.repository.config import FILE_NAME, PART_SUFFIXES, Repository, is_part
+from wallguard.repository.config import FILE_NAME, Repository, is_part
 
 MAX_FILES = 1_000_000
 # Files gone and new up to which git compares their content.

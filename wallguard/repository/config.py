@@ -10,6 +10,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
 from wallguard.base.errors import InputError
+from wallguard.base.formats import format_module
 from wallguard.base.rotation import (
     UPRIGHT,
     Rotation,
@@ -29,7 +30,6 @@ from wallguard.repository.fields import DIRECTIONS, REPOSITORY_FILE
 from wallguard.repository.patterns import matches
 
 FILE_NAME = "wallguard.yaml"
-PART_SUFFIXES = (".stl", ".3mf", ".obj", ".ply")
 
 
 @dataclass(frozen=True)
@@ -104,7 +104,7 @@ class Repository:
 
 def is_part(path: str) -> bool:
     """Whether the name has the suffix of a mesh file that wallguard reads."""
-    return PurePosixPath(path).suffix.lower() in PART_SUFFIXES
+    return format_module(PurePosixPath(path).suffix) is not None
 
 
 def load_repository(root: Path) -> Repository:
@@ -126,11 +126,7 @@ def load_repository(root: Path) -> Repository:
                 other.name, "this name is not looked for", remedy=f"Call it {FILE_NAME}"
             )
         return Repository(root)
-    if not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(root)):
-        raise InputError(
-            FILE_NAME, "a link that leads out of the repository", remedy="Put the file itself here"
-        )
-    return _repository(read_document(path, FILE_NAME), root)
+    return _repository(read_document(path, FILE_NAME, root=root), root)
 
 
 def parse_repository(text: str, root: Path) -> Repository:

@@ -27,8 +27,6 @@ from wallguard.rules.model import Beads, DeclaredBand, Limit, Minimum, Rules
 from wallguard.rules.relations import relations
 
 MAX_CHAIN = 8
-_OUTSIDE = "this lies outside the repository, or a link in its path leads out"
-_BRING_IN = "Copy it into the repository"
 
 
 def load_rules(path: Path, root: Path | None = None) -> Rules:
@@ -75,9 +73,7 @@ def _read_chain(path: Path, root: Path | None) -> tuple[list[Mapping], list[Prob
 
     Raises InputError where not even the first can be read.
     """
-    if root is not None and not _inside(path, root):
-        raise InputError(_shown(path, root), _OUTSIDE, remedy=_BRING_IN)
-    chain = [read_document(path, _shown(path, root))]
+    chain = [read_document(path, _shown(path, root), root=root)]
     seen = [os.path.realpath(path)]
     while (entry := chain[-1].entries.get("extends")) is not None:
         if any(EXTENDS.problems(entry.value, "extends")):
@@ -86,9 +82,7 @@ def _read_chain(path: Path, root: Path | None) -> tuple[list[Mapping], list[Prob
         path = Path(os.path.normpath(path.parent / entry.value.plain()))
         shown, real = _shown(path, root), os.path.realpath(path)
         names = [document.place.path for document in chain]
-        if root is not None and not _inside(path, root):
-            problem, remedy = f"{shown}: {_OUTSIDE}", _BRING_IN
-        elif real in seen:
+        if real in seen:
             circle = " -> ".join([*names[seen.index(real) :], shown])
             problem, remedy = f"turns in a circle: {circle}", "Remove one `extends`"
         elif len(chain) == MAX_CHAIN:
@@ -96,7 +90,7 @@ def _read_chain(path: Path, root: Path | None) -> tuple[list[Mapping], list[Prob
             remedy = "Shorten the chain"
         else:
             try:
-                chain.append(read_document(path, shown))
+                chain.append(read_document(path, shown, root=root))
                 seen.append(real)
                 continue
             except DocumentError as error:
@@ -105,10 +99,6 @@ def _read_chain(path: Path, root: Path | None) -> tuple[list[Mapping], list[Prob
                 problem, remedy = f"{shown}: {error.problem}", error.remedy
         return chain, [Problem(entry.value.place, f"`extends`: {problem}", remedy)]
     return chain, []
-
-
-def _inside(path: Path, root: Path) -> bool:
-    return Path(os.path.realpath(path)).is_relative_to(os.path.realpath(root))
 
 
 def _shown(path: Path, root: Path | None) -> str:

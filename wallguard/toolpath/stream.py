@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import gzip
 import os
-import stat
 import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
+from wallguard.base import files
 from wallguard.base.errors import InputError
 
 MAX_BYTES = 2 * 1024**3  # of text, packed or not: some fifty million moves
@@ -22,8 +22,6 @@ _SMALL = 64 * 1024**2  # up to here, any ratio will do
 _GZIP = b"\x1f\x8b"
 _BOM = b"\xef\xbb\xbf"
 _CONTROL = bytes(set(range(32)) - set(b"\t\n\v\f\r"))
-# Git LFS specification v1: a pointer file starts with this line (from memory).
-_LFS_POINTER = b"version https://git-lfs.github.com/spec/v1"
 
 Progress = Callable[[int, int], None]
 
@@ -45,7 +43,7 @@ def blocks(path: Path, progress: Progress | None = None) -> Iterator[Block]:
 
     Raises InputError for what cannot be read, is not text, or exceeds the bounds above.
     """
-    with _open(path) as raw:
+    with files.opened(path, kind="a program") as raw:
         size = os.fstat(raw.fileno()).st_size
         head = raw.read(2)
         raw.seek(0)
@@ -66,12 +64,7 @@ def blocks(path: Path, progress: Progress | None = None) -> Iterator[Block]:
             if not begun:
                 begun = True
                 data = data.removeprefix(_BOM)
-                if data.startswith(_LFS_POINTER):
-                    raise InputError(
-                        path,
-                        "is a Git LFS pointer; the program itself has not been fetched",
-                        remedy="Run `git lfs pull`",
-                    )
+                files.refuse_pointer(path, data)
             text = held + data
             if b"\r" in text:
                 # A carriage return at the very end may be half of a line end.
@@ -99,28 +92,6 @@ def blocks(path: Path, progress: Progress | None = None) -> Iterator[Block]:
             yield Block(held.rstrip(b"\r") + b"\n", line, not held.endswith(b"\r"))
         if progress is not None:
             progress(size, size)
-
-
-def _open(path: Path) -> BinaryIO:
-    """A regular file, opened without waiting for a writer at the other end of a pipe."""
-    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-    try:
-        if path.is_dir():
-            raise InputError(path, "is a directory, not a program")
-        stream = os.fdopen(os.open(path, flags), "rb")
-    except FileNotFoundError as error:
-        raise InputError(path, "the file does not exist", remedy="Check its path") from error
-    except PermissionError as error:
-        raise InputError(
-            path, "there is no permission to read the file", remedy="Check its permissions"
-        ) from error
-    except (OSError, ValueError) as error:  # a loop of links, a name too long...
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(path, f"the file cannot be read ({reason})") from error
-    if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
-        stream.close()
-        raise InputError(path, "is not a regular file (a pipe, socket or device)")
-    return stream
 
 
 def _read(path: Path, source: BinaryIO, line: int) -> bytes:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from wallguard.base import files
 from wallguard.base.errors import InputError
 from wallguard.base.write import write
+from wallguard.commands.arguments import Commands, command, length
 from wallguard.commands.chart import chart
 from wallguard.coupon.readings import read_readings
 from wallguard.documents.reading import parse_document
@@ -16,6 +19,61 @@ from wallguard.drawings.coupon_plot import plot
 from wallguard.fit.fit import Fit, fit
 from wallguard.fit.rule_file import MARK, rule_file
 from wallguard.rules.load import load_rules, rules_from
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "fit",
+        "turn readings into a rule file with a measured band table",
+        "wallguard coupon fit coupon/readings.csv --rules rules/petg.yaml -o rules/measured.yaml",
+        _command,
+    )
+    parser.add_argument(
+        "readings", nargs="*", type=Path, metavar="READINGS", help="CSV files, one for each round"
+    )
+    parser.add_argument(
+        "--toolpath",
+        action="append",
+        type=Path,
+        default=[],
+        metavar="FILE",
+        help="a program that makes a plate of the coupon: read what it lays (may be repeated)",
+    )
+    parser.add_argument(
+        "--coupon", type=Path, metavar="FOLDER", help="the coupon that --toolpath makes"
+    )
+    parser.add_argument(
+        "--filament",
+        type=length,
+        metavar="MM",
+        help="its diameter for --toolpath (as in BASE, else 1.75)",
+    )
+    parser.add_argument(
+        "--flow",
+        type=length,
+        metavar="FACTOR",
+        help="between fed and laid for --toolpath (as in BASE, else 1)",
+    )
+    parser.add_argument("--rules", type=Path, required=True, metavar="BASE", help="what is known")
+    parser.add_argument("-o", "--output", type=Path, required=True, metavar="NEW")
+    parser.add_argument("--plot", type=Path, metavar="FILE", help="draw readings and bands as SVG")
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    text = run(
+        arguments.readings,
+        rules=arguments.rules,
+        output=arguments.output,
+        plot_file=arguments.plot,
+        toolpaths=arguments.toolpath,
+        coupon=arguments.coupon,
+        filament=arguments.filament,
+        flow=arguments.flow,
+    )
+    print(text, end="")
+    return 0
 
 
 def run(
@@ -113,11 +171,8 @@ def _refuse(path: Path, mark: str, inputs: Sequence[Path]) -> None:
         )
     if not path.is_file():
         return
-    try:
-        with path.open("rb") as file:
-            begins = file.read(len(mark.encode()))
-    except OSError as error:
-        raise InputError(path, f"cannot be read: {error.strerror}") from None
+    with files.opened(path) as file:
+        begins = file.read(len(mark.encode()))
     if begins != mark.encode():
         raise InputError(
             path,

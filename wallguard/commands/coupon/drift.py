@@ -2,12 +2,33 @@
 
 from __future__ import annotations
 
+import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
+from wallguard.commands.arguments import Commands, command
 from wallguard.coupon.readings import read_readings
 from wallguard.fit.drift import Compared, Drift, drift
 from wallguard.rules.load import load_rules
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "drift",
+        "hold a later print of the coupon against the rule file; ends with 1 if it has drifted",
+        "wallguard coupon drift rules/measured.yaml coupon/readings-2027-03.csv",
+        _command,
+    )
+    parser.add_argument("rules", type=Path, metavar="RULES")
+    parser.add_argument("readings", nargs="+", type=Path, metavar="READINGS")
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    text, code = run(arguments.rules, arguments.readings)
+    print(text, end="")
+    return code
 
 
 def run(rules: Path, readings: Sequence[Path]) -> tuple[str, int]:

@@ -1,30 +1,23 @@
-"""Mesh files in: one module per format, all of them named in one table."""
+"""Mesh files in: chosen by suffix, read by the module of their format, checked and welded."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base import files
 from wallguard.base.errors import InputError
+from wallguard.base.formats import PART_SUFFIXES, format_module
 from wallguard.base.units import MILLIMETRES, Unit
+from wallguard.mesh.formats.drawing import EXPORT, MAX_BYTES, MAX_TRIANGLES, Drawing
 from wallguard.mesh.mesh import Mesh
-from wallguard.mesh.read import obj, ply, stl, threemf
-from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing
-from wallguard.mesh.read.source import load
 from wallguard.mesh.weld import weld
-
-# A reader takes the file's path (for messages only) and its bytes, and opens nothing.
-READERS: dict[str, Callable[[Path, bytes], Drawing]] = {
-    ".stl": stl.read,
-    ".3mf": threemf.read,
-    ".obj": obj.read,
-    ".ply": ply.read,
-}
 
 # 10 km: more than the largest site model, and single precision steps by 1 mm there.
 MAX_COORDINATE = 1e7
@@ -40,23 +33,38 @@ def read_mesh(path: Path, *, unit: Unit | None = None, root: Path | None = None)
     Raises InputError for a file that cannot be read, is not what its suffix says, holds no
     triangles or coordinates that are not finite or beyond 10 km, or is too large.
     """
-    reader = READERS.get(path.suffix.lower())
-    if reader is None:
+    name = format_module(path.suffix)
+    if name is None:
         raise InputError(
             path,
             f"meshes with the suffix {path.suffix!r} are not read"
             if path.suffix
             else "the file has no suffix that says what it holds",
-            remedy=f"wallguard reads {', '.join(READERS)}",
+            remedy=f"wallguard reads {', '.join(PART_SUFFIXES)}",
         )
+    reader: Callable[[Path, bytes], Drawing] = import_module(f"wallguard.mesh.formats.{name}").read
     try:
-        drawing = reader(path, load(path, root))
+        drawing = reader(path, _content(path, root))
     except MemoryError as error:
         raise InputError(path, "there is not enough memory to read the file") from error
     source: Literal["format", "repository", "default"] = (
         "format" if drawing.unit else "repository" if unit else "default"
     )
     return _mesh(path, drawing, drawing.unit or unit or "mm", source)
+
+
+def _content(path: Path, root: Path | None) -> bytes:
+    """The bytes of a mesh file, at least one and at most MAX_BYTES. Raises InputError."""
+    data = files.read(
+        path,
+        MAX_BYTES,
+        kind="a mesh file",
+        root=root,
+        smaller="Export the part with coarser facets",
+    )
+    if not data:
+        raise InputError(path, "the file is empty", remedy=EXPORT)
+    return data
 
 
 def _mesh(

@@ -2,19 +2,53 @@
 
 from __future__ import annotations
 
+import argparse
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from wallguard.base.plain import counted, listed
-from wallguard.coupon.files import manifest, readings_csv, stem, stl, threemf
-from wallguard.coupon.folder import write_folder
+from wallguard.commands.arguments import Commands, command, length
 from wallguard.coupon.layout import lay_out
 from wallguard.coupon.plan import KINDS, plan
-from wallguard.coupon.solid import solid
 from wallguard.reports.coupon_sheet import markdown_sheet
 from wallguard.reports.coupon_sheet_html import html_sheet
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "make",
+        "write a printable test part with walls, gaps, holes and pins in steps",
+        "wallguard coupon make rules/petg.yaml -o coupon",
+        _command,
+    )
+    parser.add_argument("rules", type=Path, metavar="RULES")
+    parser.add_argument("-o", "--output", type=Path, required=True, metavar="FOLDER")
+    parser.add_argument(
+        "--steps", type=length, nargs="+", metavar="MM", help="thicknesses of the walls"
+    )
+    parser.add_argument("--height", type=length, metavar="MM", help="of the walls (default 12 mm)")
+    parser.add_argument(
+        "--features",
+        nargs="+",
+        choices=("wall", "gap", "hole", "pin"),
+        help="which to put on it (default all)",
+    )
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    lines = run(
+        arguments.rules,
+        arguments.output,
+        steps=arguments.steps,
+        height=arguments.height,
+        features=arguments.features,
+    )
+    print("\n".join(lines))
+    return 0
 
 
 def run(
@@ -48,6 +82,10 @@ def make(
 ) -> list[str]:
     """The same from rules that are loaded. `round_number` counts coupons of one process: a later
     one carries the few steps that narrow what an earlier one left uncertain."""
+    from wallguard.coupon.files import manifest, readings_csv, stem, stl, threemf
+    from wallguard.coupon.folder import write_folder
+    from wallguard.coupon.solid import solid
+
     planned = plan(rules, steps=steps, height=height, kinds=features)
     plates = lay_out(planned)
     files: dict[str, bytes] = {}

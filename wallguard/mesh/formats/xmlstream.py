@@ -7,7 +7,7 @@ from pathlib import Path
 from xml.parsers import expat
 
 from wallguard.base.errors import InputError
-from wallguard.mesh.read.drawing import EXPORT, mistake
+from wallguard.mesh.formats.drawing import EXPORT, mistake
 
 Attributes = dict[str, str]
 MAX_DEPTH = 64

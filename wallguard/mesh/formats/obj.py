@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from wallguard.base.errors import InputError
-from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing, mistake
-from wallguard.mesh.read.polygons import MAX_CORNERS, triangulate
+from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing, mistake
+from wallguard.mesh.formats.polygons import MAX_CORNERS, triangulate
 
 _FREE_FORM = {b"curv", b"curv2", b"surf"}
 _WORDS = re.compile(rb"[a-z_#]", re.IGNORECASE)

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from wallguard.base.errors import InputError
 from wallguard.base.units import Unit
-from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing
-from wallguard.mesh.read.package import Package
-from wallguard.mesh.read.xmlstream import Attributes, parse
+from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing
+from wallguard.mesh.formats.package import Package
+from wallguard.mesh.formats.xmlstream import Attributes, parse
 
 MAX_DEPTH = 32
 MAX_INSTANCES = 10_000

@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.errors import InputError
-from wallguard.mesh.read.drawing import EXPORT, MAX_TRIANGLES, Drawing, mistake
-from wallguard.mesh.read.polygons import MAX_CORNERS, triangulate
+from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing, mistake
+from wallguard.mesh.formats.polygons import MAX_CORNERS, triangulate
 
 _TYPES = {  # name -> struct's letter; a numpy type code as well
     "char": "b",

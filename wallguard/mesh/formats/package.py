@@ -14,7 +14,7 @@ from pathlib import Path
 from urllib.parse import unquote
 
 from wallguard.base.errors import InputError
-from wallguard.mesh.read.drawing import EXPORT, mistake
+from wallguard.mesh.formats.drawing import EXPORT, mistake
 
 MAX_ENTRIES = 10_000
 MAX_UNPACKED = 1024**3

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from wallguard.base.errors import InputError
-from wallguard.mesh.read.drawing import EXPORT, Drawing
+from wallguard.mesh.formats.drawing import EXPORT, Drawing
 
 _HEAD = 84
 _RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])

@@ -2,10 +2,36 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 
+from wallguard.commands.arguments import Commands, command
+from wallguard.commands.coupon import make
 from wallguard.fit.next_steps import NextStep, next_steps
 from wallguard.rules.load import load_rules
+
+
+def add(commands: Commands) -> None:
+    """Declare the command."""
+    parser = command(
+        commands,
+        "next",
+        "say which few walls to print next, to know most more",
+        "wallguard coupon next rules/measured.yaml -o coupon-2",
+        _command,
+    )
+    parser.add_argument("rules", type=Path, metavar="RULES")
+    parser.add_argument(
+        "-o", "--output", type=Path, metavar="FOLDER", help="make the coupon with these walls"
+    )
+
+
+def _command(arguments: argparse.Namespace) -> int:
+    text, steps = run(arguments.rules)
+    print(text, end="")
+    if arguments.output and steps:
+        print("\n".join(make.run(arguments.rules, arguments.output, steps=steps)))
+    return 0
 
 
 def run(rules: Path, *, at_most: int = 8) -> tuple[str, tuple[float, ...]]:

@@ -1,7 +1,8 @@
 """The command line: parses, calls a command, prints what it returns, and chooses the exit code.
 
-Nothing heavy is imported before a command needs it, so that `--version`, help and a commit that
-touches no part cost no more than starting Python.
+The first word chooses the one module that is imported; all are for the help of the whole. Each
+imports what is heavy inside its functions, so that `--version`, help and a commit that touches no
+part cost little more than starting Python.
 """
 
 from __future__ import annotations
@@ -10,37 +11,25 @@ import argparse
 import os
 import sys
 from collections.abc import Callable, Sequence
+from importlib import import_module
 
 from wallguard import __version__
 from wallguard.base.errors import InputError
-from wallguard.cli import (
-    chart,
-    check,
-    comment,
-    coupon,
-    impact,
-    init,
-    scale,
-    schema,
-    toolpath,
-    waive,
-    walls,
-)
-from wallguard.cli.shared import Parser
+from wallguard.commands.arguments import Parser
 
-# Every command, in the order of the help.
+# Every command is the module of its name, in the order of the help.
 COMMANDS = (
-    check,
-    waive,
-    walls,
-    scale,
-    chart,
-    init,
-    coupon,
-    impact,
-    toolpath,
-    comment,
-    schema,
+    "check",
+    "waive",
+    "walls",
+    "scale",
+    "chart",
+    "init",
+    "coupon",
+    "impact",
+    "toolpath",
+    "comment",
+    "schema",
 )
 
 DESCRIPTION = """\
@@ -59,7 +48,8 @@ A pass says something about a part's geometry. It never says that a part is safe
 """
 
 
-def _parser() -> Parser:
+def _parser(first: str) -> Parser:
+    """The parser of the command named `first`; of all commands where it names none."""
     parser = Parser(
         prog="wallguard",
         description=DESCRIPTION,
@@ -68,8 +58,9 @@ def _parser() -> Parser:
     )
     parser.add_argument("--version", action="version", version=f"wallguard {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for module in COMMANDS:
-        module.add(commands)
+    names = (first,) if first in COMMANDS else COMMANDS
+    for name in names if first != "--version" else ():
+        import_module(f"wallguard.commands.{name}").add(commands)
     return parser
 
 
@@ -79,7 +70,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         # File names may hold what the terminal cannot show.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
-    arguments = _parser().parse_args(argv)
+    words = sys.argv[1:] if argv is None else argv
+    arguments = _parser(words[0] if words else "").parse_args(words)
     run: Callable[[argparse.Namespace], int] = arguments.run
     try:
         return run(arguments)
