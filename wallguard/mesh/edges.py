@@ -1,4 +1,4 @@
-"""The edges of a triangle mesh, and what is connected through them."""
+"""The edges of a triangle mesh."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,12 +51,3 @@ def edges_of(triangles: NDArray[np.int32], chosen: NDArray[np.bool_]) -> Edges:
     new[1:] = edge[1:] != edge[:-1]
     start = np.append(np.flatnonzero(new), len(order))
     return Edges(order, start, (key & 1).astype(bool))
-
-
-def connected(
-    a: NDArray[np.int64], b: NDArray[np.int64], count: int
-) -> tuple[int, NDArray[np.int32]]:
-    """Number the connected components of `count` nodes linked pairwise; in order of nodes."""
-    links = coo_array((np.ones(len(a), np.int8), (a, b)), shape=(count, count))
-    number, label = connected_components(links, directed=False)
-    return int(number), label

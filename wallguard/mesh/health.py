@@ -8,7 +8,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.mesh.edges import Edges, connected, edges_of
+from wallguard.base.arrays import connected
+from wallguard.mesh.edges import Edges, edges_of
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.nesting import nesting
 from wallguard.mesh.overlap import Meeting, meetings
@@ -307,7 +308,8 @@ def _labels(
     a: NDArray[np.int64], b: NDArray[np.int64], needless: NDArray[np.bool_]
 ) -> NDArray[np.int32]:
     """Number what is connected, in order of faces, leaving needless faces out."""
-    number, label = connected(a, b, len(needless))
+    number, whole = connected(a, b, len(needless))
+    label = whole.astype(np.int32)
     if not needless.any():
         return label
     used = np.zeros(number, bool)

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import ranges
+
 _CHUNK = 2_000_000
 MAX_PAIRS = 200_000_000  # a few seconds' work
 
@@ -84,9 +86,8 @@ def expand(
         before = int(total[done - 1]) if done else 0
         stop = max(int(np.searchsorted(total, before + _CHUNK, "right")), done + 1)
         count = number[done:stop]
-        i = np.repeat(np.arange(done, stop), count)
-        j = np.arange(len(i)) - np.repeat(np.cumsum(count) - count, count) + first[i]
-        yield i, j
+        i, j = ranges(first[done:stop], count)
+        yield i + done, j
         done = stop
 
 

@@ -6,7 +6,8 @@ import manifold3d as m3
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.mesh.edges import connected, edges_of
+from wallguard.base.arrays import connected
+from wallguard.mesh.edges import edges_of
 from wallguard.mesh.health import Anatomy, Health, examine, triangles_of
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.overlap import manifold

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from wallguard.base.arrays import weighted_median
 from wallguard.findings.model import Point
 from wallguard.part.geometry import Geometry
 from wallguard.rules.fields import TOLERANCE_DEFAULT
@@ -99,10 +100,7 @@ class Against:
 def side(path: str, laid: Beads, copies: int) -> Side:
     """What is said of one toolpath as a whole."""
     good = ~laid.odd
-    width, weight = laid.width[good], laid.volume[good]
-    order = np.argsort(width, kind="stable")
-    total = np.cumsum(weight[order])
-    usual = float(width[order][np.searchsorted(total, total[-1] / 2)]) if len(total) else 0.0
+    usual = weighted_median(laid.width[good], laid.volume[good]) if good.any() else 0.0
     return Side(
         path,
         float(laid.volume.sum()),

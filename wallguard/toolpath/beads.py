@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import weighted_median
 from wallguard.base.errors import InputError
 from wallguard.toolpath.feeding import Kind, feeding
 from wallguard.toolpath.layers import find_layers
@@ -198,9 +199,7 @@ def _ramps(
 
 def _odd(width: _Floats, height: _Floats, volume: _Floats) -> NDArray[np.bool_]:
     """Which beads cannot be laid. The usual width is the median over the material laid."""
-    order = np.argsort(width, kind="stable")
-    total = np.cumsum(np.where(np.isfinite(width), volume, 0.0)[order])
-    usual = width[order][np.searchsorted(total, total[-1] / 2.0)]
+    usual = weighted_median(width, np.where(np.isfinite(width), volume, 0.0))
     odd: NDArray[np.bool_] = (
         ~(height > 0.0)
         | (width > WIDEST_HEIGHTS * height)

@@ -17,6 +17,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import connected, quantiles, ranges, weighted_median
 from wallguard.part.geometry import Geometry
 from wallguard.sections.cut import cut_at
 from wallguard.sections.sections import Sections
@@ -27,7 +28,7 @@ from wallguard.walls.discs import Discs
 from wallguard.walls.edges import Edges, material_edges
 from wallguard.walls.samples import Samples, take_samples
 from wallguard.walls.stretch import Stretch, is_speck, joined
-from wallguard.walls.trace import Links, components, follow, linked
+from wallguard.walls.trace import Links, follow, linked
 
 Laid = Literal["solid", "hollow", "missing", "broken", "sparse"]
 FILLS: tuple[Laid, ...] = ("solid", "hollow", "missing", "broken", "sparse")
@@ -203,11 +204,7 @@ def _empty(low: float, high: float, usual: float) -> list[Level]:
 
 def _usual_width(laid: Beads) -> float:
     good = ~laid.odd
-    order = np.argsort(laid.width[good], kind="stable")
-    total = np.cumsum(laid.volume[good][order])
-    if not len(total):
-        return 0.4
-    return float(laid.width[good][order][np.searchsorted(total, total[-1] / 2)])
+    return weighted_median(laid.width[good], laid.volume[good]) if good.any() else 0.4
 
 
 def _layer_by_layer(
@@ -271,10 +268,8 @@ def _layer_by_layer(
 
 def _ranges(low: _Ints, high: _Ints) -> tuple[_Ints, _Ints]:
     """All numbers of the ranges low up to high, one range after the other, and whose each is."""
-    size = (high - low).astype(np.int64)
-    owner = np.repeat(np.arange(len(size)), size)
-    numbers: _Ints = np.arange(len(owner)) + np.repeat(low - (np.cumsum(size) - size), size)
-    return numbers, owner
+    owner, number = ranges(low, high - low)
+    return number, owner
 
 
 @dataclass(frozen=True)
@@ -506,7 +501,7 @@ def _outcomes(
     thickness, share = samples.thickness[wall], samples.share[wall] / 2
     one, other = links.one, links.other
     alike = np.abs(thickness[one] - thickness[other]) <= 0.03 + 0.03 * thickness[one]
-    piece = components(len(wall), one[alike], other[alike])
+    piece = connected(one[alike], other[alike], len(wall))[1]
     count = int(piece.max()) + 1
 
     def total(values: _Floats | _Bools) -> _Floats:
@@ -524,8 +519,8 @@ def _outcomes(
     hollow = laid & (across.widest >= VOID) & ~wide
     # As thick as it is laid mostly; or here and there, but no thicker than drawn.
     deviation = across.printed - thickness
-    usually = _quantiles(piece, deviation, laid, count, 0.5)
-    often = np.minimum(_quantiles(piece, deviation, laid, count, 0.9), 0.0)
+    usually = quantiles(piece[laid], deviation[laid], count)
+    often = np.minimum(quantiles(piece[laid], deviation[laid], count, 0.9), 0.0)
     typical = np.maximum(usually, often)[piece] + thickness
     narrow = laid & ~wide & (across.printed < typical - 0.5 * bead)
     gap = ~laid | narrow
@@ -579,23 +574,7 @@ def _kinds(thickness: _Floats) -> _Ints:
 
 def _medians(piece: _Ints, values: _Floats, chosen: _Bools, count: int) -> _Floats:
     """Median of the chosen values of each piece; 0 where none is chosen."""
-    return _quantiles(piece, values, chosen, count, 0.5)
-
-
-def _quantiles(piece: _Ints, values: _Floats, chosen: _Bools, count: int, share: float) -> _Floats:
-    """The value that this share of the chosen values of each piece lies below; 0: none chosen."""
-    found = np.zeros(count)
-    which = np.flatnonzero(chosen)
-    if not len(which):
-        return found
-    order = which[np.lexsort((values[which], piece[which]))]
-    label = piece[order]
-    begin = np.flatnonzero(np.diff(label, prepend=-1))
-    size = np.diff(np.append(begin, len(order)))
-    at = (size - 1) * share
-    below, above = begin + np.floor(at).astype(np.int64), begin + np.ceil(at).astype(np.int64)
-    found[label[begin]] = (values[order[below]] + values[order[above]]) / 2
-    return found
+    return quantiles(piece[chosen], values[chosen], count)
 
 
 def _neighbours_too(chosen: _Bools, piece: _Ints) -> _Bools:

@@ -7,6 +7,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import ranges
+
 # Heights nearer to each other than this are one, mm.
 _SAME = 1e-4
 # Laid paths are sampled at this spacing and noted in square cells twice as wide, mm. There are
@@ -84,8 +86,7 @@ def _samples(start: _Floats, end: _Floats, stretch: _Ints) -> tuple[_Floats, _In
     whole = gone[last] - before
     spacing = max(_SPACING, float(gone[-1]) / _MOST_SAMPLES)
     count = np.ceil(whole / spacing).astype(np.int64).clip(1)
-    own = np.repeat(np.arange(len(last)), count)
-    number = np.arange(len(own)) - np.repeat(np.cumsum(count) - count, count)
+    own, number = ranges(0, count)
     at = before[own] + whole[own] * ((number + 0.5) / count[own])
     bead = np.searchsorted(gone, at).clip(0, len(gone) - 1)
     part = (1.0 - (gone[bead] - at) / length[bead]).clip(0.0, 1.0)

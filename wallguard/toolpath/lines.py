@@ -16,6 +16,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import ranges
+
 _CELL = 0.6
 _STEP = 0.6
 _PIECE = 1.2
@@ -60,8 +62,7 @@ class Cells:
         way = strands.end - strands.start
         length = np.hypot(way[:, 0], way[:, 1])
         count = np.maximum(np.ceil(length / _PIECE), 1).astype(np.int64)
-        owner = np.repeat(np.arange(len(count)), count)
-        number = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+        owner, number = ranges(0, count)
         share = way[owner] / count[owner, None]
         begin = strands.start[owner] + number[:, None] * share
         end = begin + share
@@ -72,8 +73,7 @@ class Cells:
         size = np.floor((high - self.origin) / _CELL).astype(np.int64) - first + 1
         self.top = (first + size).max(axis=0) if len(low) else np.ones(2, np.int64)
         many = size[:, 0] * size[:, 1]
-        piece = np.repeat(np.arange(len(many)), many)
-        local = np.arange(len(piece)) - np.repeat(np.cumsum(many) - many, many)
+        piece, local = ranges(0, many)
         column = first[piece, 0] + local // size[piece, 1]
         row = first[piece, 1] + local % size[piece, 1]
         key = self._key(strands.layer[owner[piece]], column, row)
@@ -113,8 +113,7 @@ def crossings(
     if not len(point) or not len(cells.key):
         return
     steps = np.ceil(2 * reach / _STEP).astype(np.int64) + 1
-    line = np.repeat(np.arange(len(point)), steps)
-    number = np.arange(len(line)) - np.repeat(np.cumsum(steps) - steps, steps)
+    line, number = ranges(0, steps)
     along = -reach[line] + 2 * reach[line] * number / (steps[line] - 1)
     begin, end = cells.near(layer[line], point[line] + along[:, None] * direction[line])
     size = end - begin
@@ -126,10 +125,8 @@ def crossings(
         stop = max(at + 1, int(np.searchsorted(gone, before + _CHUNK, side="right")))
         some = slice(last_of[at] - steps[at], last_of[stop - 1])
         many = size[some]
-        who = np.repeat(line[some], many)
-        what = cells.bead[
-            np.arange(len(who)) + np.repeat(begin[some] - (np.cumsum(many) - many), many)
-        ]
+        which, place = ranges(begin[some], many)
+        who, what = line[some][which], cells.bead[place]
         yield _met(cells.strands, who, what, point, direction, sight)
         at = stop
 

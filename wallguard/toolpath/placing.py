@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import inside, ranges
 from wallguard.base.errors import InputError
 from wallguard.part.geometry import Geometry
 from wallguard.sections.cut import cut_at
@@ -509,13 +510,10 @@ def polygon(rings: list[_Floats]) -> Shape:
 
 
 def _share_inside(rings: list[_Floats], points: _Floats) -> float:
-    crossed = np.zeros(len(points), np.int64)
-    for ring in rings:
-        for (ax, ay), (bx, by) in zip(ring, np.roll(ring, -1, axis=0), strict=True):
-            spans = (ay > points[:, 1]) != (by > points[:, 1])
-            rise = by - ay if by != ay else 1.0
-            crossed += spans & (points[:, 0] < ax + (points[:, 1] - ay) * (bx - ax) / rise)
-    return float(np.mean(crossed % 2 == 1)) if len(points) else 0.0
+    if not len(points) or not rings:
+        return 0.0
+    after = np.concatenate([np.roll(ring, -1, axis=0) for ring in rings])
+    return float(np.mean(inside(np.concatenate(rings), after, points)))
 
 
 def _put(
@@ -525,8 +523,7 @@ def _put(
     start, end, width = laid.start[chosen], laid.end[chosen], laid.width[chosen]
     length = np.hypot(*(end - start).T)
     count = np.maximum(np.ceil(2 * length / square), 1).astype(np.int64)
-    owner = np.repeat(np.arange(len(count)), count)
-    number = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+    owner, number = ranges(0, count)
     share = (number + 0.5) / count[owner]
     place = start[owner] + share[:, None] * (end - start)[owner]
     column, row = np.floor((place - origin) / square).astype(np.int64).T
@@ -543,8 +540,7 @@ def _raster(rings: list[_Floats], rows: int, columns: int) -> NDArray[np.bool_]:
         first = np.ceil(np.minimum(ring[:, 1], after[:, 1]) - 0.5).astype(np.int64)
         last = np.ceil(np.maximum(ring[:, 1], after[:, 1]) - 0.5).astype(np.int64)
         many = np.maximum(last - first, 0)
-        edge = np.repeat(np.arange(len(ring)), many)
-        row = first[edge] + np.arange(len(edge)) - np.repeat(np.cumsum(many) - many, many)
+        edge, row = ranges(first, many)
         rise = (after - ring)[edge]
         x = ring[edge, 0] + (row + 0.5 - ring[edge, 1]) * rise[:, 0] / rise[:, 1]
         column = np.ceil(x - 0.5).astype(np.int64).clip(0, columns)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from wallguard.base.arrays import ranges
 from wallguard.mesh.mesh import Mesh
 from wallguard.views.model import OUTCOMES, Shape, Shown
 
@@ -262,8 +263,7 @@ def _planes(corners: _Floats, normal: _Floats, direction: _Floats, apart: float)
     height = corners @ direction / apart
     first = np.ceil(height.min(axis=1)).astype(np.int64)
     count = np.maximum(np.ceil(height.max(axis=1)).astype(np.int64) - first, 0)
-    owner = np.repeat(np.arange(len(corners)), count)
-    plane = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count) + first[owner]
+    owner, plane = ranges(first, count)
     at = height[owner]
     ahead = at[:, [1, 2, 0]]
     crossed = (at >= plane[:, None]) != (ahead >= plane[:, None])

@@ -11,7 +11,8 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 
-from wallguard.mesh.edges import connected, edges_of
+from wallguard.base.arrays import connected, dot, spread
+from wallguard.mesh.edges import edges_of
 from wallguard.mesh.mesh import Mesh
 from wallguard.walls.refine import Fine, refine
 from wallguard.walls.samples import FACING
@@ -236,7 +237,7 @@ def _posts(
     return first[alike], second[alike]
 
 
-def _spreads(point: _Floats, weight: _Floats, label: NDArray[np.int32], count: int) -> _Floats:
+def _spreads(point: _Floats, weight: _Floats, label: _Ints, count: int) -> _Floats:
     """(count, 3, 3) the weighted second moments of each label's points about their mean."""
     total = np.maximum(np.bincount(label, weight, count), 1e-12)
     middle = np.column_stack([np.bincount(label, weight * point[:, i], count) for i in range(3)])
@@ -296,25 +297,11 @@ def _past_junctions(
     return first[near], second[near]
 
 
-def _judged(thickness: _Floats, area: _Floats, label: NDArray[np.int32], count: int) -> _Floats:
+def _judged(thickness: _Floats, area: _Floats, label: _Ints, count: int) -> _Floats:
     """The thickness by which each sample is judged: its own, or the whole wall's if even."""
-    low, typical, high = _spread(thickness, area, label, count)
+    low, typical, high = spread(label, thickness, area, count)
     even = high - low <= np.maximum(_UNIFORM_MM, _UNIFORM * typical)
     return np.where(even[label], typical[label], thickness)
-
-
-def _spread(
-    thickness: _Floats, area: _Floats, label: NDArray[np.int32], count: int
-) -> tuple[_Floats, _Floats, _Floats]:
-    """(count,) least, median (by area) and greatest thickness of every label."""
-    order = np.lexsort((thickness, label))
-    value, ordered = thickness[order], label[order]
-    begin = np.searchsorted(ordered, np.arange(count))
-    last = np.append(begin[1:], len(order)) - 1
-    weight = np.cumsum(area[order])
-    half = (weight[begin] - area[order][begin] + weight[last]) / 2
-    middle = np.clip(np.searchsorted(weight, half), begin, last)
-    return value[begin], value[middle], value[last]
 
 
 def _stretches(
@@ -322,14 +309,14 @@ def _stretches(
     surface: Surface,
     balls: Balls,
     members: _Ints,
-    piece: NDArray[np.int32],
+    piece: _Ints,
     count: int,
     groups: _Ints,
-    whole: NDArray[np.int32],
+    whole: _Ints,
     air: bool,
 ) -> list[Stretch]:
     thickness, area = 2 * balls.radius[members], samples.area[members]
-    _, typical, high = _spread(thickness, area, piece, count)
+    _, typical, high = spread(piece, thickness, area, count)
     order = np.lexsort((thickness, piece))
     begin = np.searchsorted(piece[order], np.arange(count))
     thinnest = members[order[begin]]
@@ -366,7 +353,7 @@ def _stretches(
 
 
 def _with_ends(
-    samples: _Samples, balls: Balls, members: _Ints, piece: NDArray[np.int32]
+    samples: _Samples, balls: Balls, members: _Ints, piece: _Ints
 ) -> tuple[_Floats, _Ints]:
     """Corners (k, 3, 3) of the triangles of each piece (k,), rising. What lies beside a piece and
     is thinner is its free end, where a ball touches the end's face: it belongs to the extent."""
@@ -408,16 +395,14 @@ def _sharpened(
     return 2 * best, point + best[:, None] * samples.normal[sample]
 
 
-def _long_axes(corners: _Floats, area: _Floats, label: NDArray[np.int32], count: int) -> _Floats:
+def _long_axes(corners: _Floats, area: _Floats, label: _Ints, count: int) -> _Floats:
     """(count, 3) the direction in which the triangles of each label lie farthest apart."""
     spread = _spreads(corners.mean(axis=1), area, label, count)
     axis: _Floats = np.linalg.eigh(spread)[1][:, :, 2]
     return axis
 
 
-def _sides(
-    samples: _Samples, balls: Balls, members: _Ints, piece: NDArray[np.int32], count: int
-) -> _Ints:
+def _sides(samples: _Samples, balls: Balls, members: _Ints, piece: _Ints, count: int) -> _Ints:
     """(count,) on how many of four sides each wall runs into other material: an estimate for flat
     walls; a curved one, of which sides mean little, is taken to be held on two.
 
@@ -442,7 +427,7 @@ def _sides(
     u /= np.linalg.norm(u, axis=1)[:, None]
     v = np.cross(axis, u)
     # The four sides lie along most of the rim that is held.
-    turn = np.arctan2(_dot(edge, v[label]), _dot(edge, u[label]))
+    turn = np.arctan2(dot(edge, v[label]), dot(edge, u[label]))
     skew = np.arctan2(
         np.bincount(label, length * np.sin(4 * turn), count),
         np.bincount(label, length * np.cos(4 * turn), count),
@@ -458,7 +443,7 @@ def _sides(
         low = np.minimum.reduceat(reach.min(axis=1), begin)
         high = np.maximum.reduceat(reach.max(axis=1), begin)
         half[i] = np.maximum((high - low) / 2, 1e-9)
-        place[i] = (_dot(middle, side[label]) - ((high + low) / 2)[label]) / half[i, label]
+        place[i] = (dot(middle, side[label]) - ((high + low) / 2)[label]) / half[i, label]
     which = np.abs(place).argmax(axis=0)
     value = place[which, np.arange(len(rim))]
     outer = np.abs(value) >= 0.7
@@ -469,14 +454,7 @@ def _sides(
     return np.where(flat, sides, 2).astype(np.int64)
 
 
-def _dot(one: _Floats, other: _Floats) -> _Floats:
-    dot: _Floats = np.einsum("ij,ij->i", one, other)
-    return dot
-
-
-def _flat_axes(
-    normal: _Floats, area: _Floats, label: NDArray[np.int32], count: int
-) -> tuple[_Floats, _Bools]:
+def _flat_axes(normal: _Floats, area: _Floats, label: _Ints, count: int) -> tuple[_Floats, _Bools]:
     """(count, 3) the direction most normals of each label have, and whether nearly all do."""
     spread = np.empty((count, 3, 3))
     for i in range(3):

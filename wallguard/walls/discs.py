@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import ranges
 from wallguard.sections.cut import TooManyLayersError
 from wallguard.walls.edges import Edges
 
@@ -57,8 +58,7 @@ class EdgeGrid:
     def __init__(self, edges: Edges, cell: float) -> None:
         self.cell = cell
         pieces = np.maximum(np.ceil(edges.length / cell), 1).astype(np.int64)
-        owner = np.repeat(np.arange(len(pieces)), pieces)
-        step = np.arange(len(owner)) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+        owner, step = ranges(0, pieces)
         share = edges.length[owner] / pieces[owner]
         begin = edges.start[owner] + (step * share)[:, None] * edges.along[owner]
         end = begin + share[:, None] * edges.along[owner]
@@ -211,9 +211,8 @@ def _first_contacts(
     NDArray[np.float64],
 ]:
     """Rows that found a contact within `reach`, all radii, and those rows' contacts."""
-    size = (end - begin).ravel()
-    row = np.repeat(np.arange(len(points)), (end - begin).sum(axis=1))
-    place = np.arange(len(row)) + np.repeat(begin.ravel() - (np.cumsum(size) - size), size)
+    slice_, place = ranges(begin.ravel(), (end - begin).ravel())
+    row = slice_ // 2
     point_x, point_y = points.T.copy()
     normal_x, normal_y = normals.T.copy()
 

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.mesh.edges import connected
+from wallguard.base.arrays import connected, ranges
 from wallguard.sections.sections import Sections, neighbours
 
 Point = tuple[float, float, float]
@@ -114,8 +114,7 @@ def _crossings(sections: Sections, plan: _Plan) -> tuple[_Ints, _Ints]:
     lower, upper = np.where(upward[:, None], start, end), np.where(upward[:, None], end, start)
     first = np.ceil(lower[:, 1]).astype(np.int64)
     count = np.ceil(upper[:, 1]).astype(np.int64) - first
-    edge = np.repeat(np.arange(len(count)), count)
-    row = first[edge] + np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
+    edge, row = ranges(first, count)
     lower, upper = lower[edge], upper[edge]
     share = (row - lower[:, 1]) / (upper[:, 1] - lower[:, 1])
     column = np.ceil(lower[:, 0] + share * (upper[:, 0] - lower[:, 0])).astype(np.int64)
@@ -140,8 +139,7 @@ def _runs(sections: Sections, plan: _Plan) -> _Runs:
         bounds = np.sort(np.concatenate([below, here]))
         below = here
         low, size = bounds[::2], bounds[1::2] - bounds[::2]
-        changed = np.repeat(low, size) + np.arange(int(size.sum()))
-        changed -= np.repeat(np.cumsum(size) - size, size)
+        changed = ranges(low, size)[1]
         was = solid[changed]
         over = changed[was]
         first = since[over].astype(np.int64)
@@ -183,8 +181,8 @@ def _beside(runs: _Runs, others: _Runs, step: int) -> tuple[_Ints, _Ints]:
     cell = others.cell[order]
     low = np.searchsorted(cell, runs.cell + step, side="left")
     many = np.searchsorted(cell, runs.cell + step, side="right") - low
-    one = np.repeat(np.arange(len(many)), many)
-    other = order[low[one] + np.arange(len(one)) - np.repeat(np.cumsum(many) - many, many)]
+    one, place = ranges(low, many)
+    other = order[place]
     begin = np.maximum(runs.first[one], others.first[other])
     end = np.minimum(runs.first[one] + runs.length[one], others.first[other] + others.length[other])
     overlap = begin < end

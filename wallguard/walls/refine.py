@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.mesh.edges import connected, edges_of
+from wallguard.base.arrays import connected
+from wallguard.mesh.edges import edges_of
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]

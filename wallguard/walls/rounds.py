@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from wallguard.mesh.edges import connected, edges_of
+from wallguard.base.arrays import connected
+from wallguard.mesh.edges import edges_of
 from wallguard.mesh.mesh import Mesh
 
 Point = tuple[float, float, float]
@@ -155,7 +156,7 @@ def _links(mesh: Mesh, facets: _Facets, largest: float) -> _Links:
     small = width <= 2.2 * largest * np.tan(size / 2)
     curved = near[bent & small]
     flat = near[~bent]
-    count, face = _connected(facets.one[flat], facets.other[flat], len(facets.area))
+    count, face = connected(facets.one[flat], facets.other[flat], len(facets.area))
     one, other = facets.one[curved], facets.other[curved]
     over = mesh.vertices[mesh.triangles[other]].mean(axis=1) - mesh.vertices[facets.begin[curved]]
     bulging = np.einsum("ij,ij->i", over, facets.normal[one]) < 0
@@ -228,7 +229,7 @@ def _strips(mesh: Mesh, facets: _Facets, links: _Links) -> _Strips:
     connected anew."""
     nodes, one, other, edge = _crowds(links.one, links.other, links.edge)
     normal, area = facets.normal[nodes // 2], facets.area[nodes // 2]
-    count, label = _connected(one, other, len(nodes))
+    count, label = connected(one, other, len(nodes))
     weight = area
     for limit in (*_TILT, _own_tilt(mesh, facets, nodes, one, other, edge)):
         axis = _axes(normal, weight, label, count)[label]
@@ -237,7 +238,7 @@ def _strips(mesh: Mesh, facets: _Facets, links: _Links) -> _Strips:
     both = (weight[one] > 0) & (weight[other] > 0)
     kept, one, other, edge = _crowds(nodes[one[both]], nodes[other[both]], edge[both])
 
-    count, label = _connected(one, other, len(kept))
+    count, label = connected(one, other, len(kept))
     # The ends of bent edges lie on the circle; other corners may lie on a facet's middle.
     bent = facets.angle[edge] > _FLAT
     strip_of_edge, edge = label[one[bent]], edge[bent]
@@ -289,11 +290,6 @@ def _own_tilt(
     return limit
 
 
-def _connected(one: _Ints, other: _Ints, count: int) -> tuple[int, _Ints]:
-    number, label = connected(one, other, count)
-    return number, label.astype(np.int64)
-
-
 def _distinct(values: _Ints) -> _Ints:
     """Rising and each once; for many numbers quicker than numpy's own."""
     ordered = np.sort(values)
@@ -305,7 +301,7 @@ def _crowds(one: _Ints, other: _Ints, edge: _Ints) -> tuple[_Ints, _Ints, _Ints,
     """Only the nodes of components with enough triangles for an arc, and links renumbered."""
     nodes = _distinct(np.concatenate([one, other]))
     one, other = np.searchsorted(nodes, one), np.searchsorted(nodes, other)
-    count, label = _connected(one, other, len(nodes))
+    count, label = connected(one, other, len(nodes))
     enough = (np.bincount(label, minlength=count) >= _ARC)[label]
     number = np.cumsum(enough) - 1
     kept = enough[one]
@@ -484,7 +480,7 @@ def _join(strips: _Strips, found: _Cylinders) -> _Strips | None:
     pairs = arcs[pairs[apart < half[pairs[:, 0]] + half[pairs[:, 1]]]]
     if not len(pairs):
         return None
-    _, number = _connected(pairs[:, 0], pairs[:, 1], strips.count)
+    _, number = connected(pairs[:, 0], pairs[:, 1], strips.count)
     return strips.renumbered(number)
 
 

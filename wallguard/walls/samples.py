@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import ranges
 from wallguard.walls.discs import Discs, Search, largest_discs
 from wallguard.walls.edges import Edges
 
@@ -152,8 +153,7 @@ def _first_places(edges: Edges, corners: Discs) -> tuple[NDArray[np.int64], NDAr
     count = np.ceil(edges.length / step).astype(np.int64)
     count += 1 - count % 2  # odd: the middle of a side is where a square or a hexagon is widest
     count[edges.length <= 1.5 * step] = 1
-    edge = np.repeat(np.arange(len(count)), count)
-    local = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)
+    edge, local = ranges(0, count)
     place = (local + 0.5) * (edges.length / count)[edge]
     knife = _turns(edges) > np.pi - np.arccos(-FACING)
     begins = np.flatnonzero(knife & (edges.length > 4 * _INSET))
@@ -199,9 +199,9 @@ def _at_corners(
     inward = edges.inward
     turn = -_turns(edges)[corner]
     starts = np.ceil(turn / _SPREAD).astype(np.int64) + 1
-    local = np.arange(starts.sum()) - np.repeat(np.cumsum(starts) - starts, starts)
-    angle = np.repeat(turn / (starts - 1), starts) * local
-    corner = np.repeat(corner, starts)
+    which, local = ranges(0, starts)
+    angle = (turn / (starts - 1))[which] * local
+    corner = corner[which]
     first, last = inward[edges.before[corner]], inward[corner]
     # The outline turns to the right here, and so do its normals.
     cosine, sine = np.cos(angle), np.sin(angle)

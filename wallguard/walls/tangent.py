@@ -23,6 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from wallguard.base.arrays import dot
+
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
 
@@ -124,7 +126,7 @@ class Surface:
         radius, contact = radius[kept], contact[kept]
         away = contact - point[sample]
         # From the centre: to p it is -n, to the contact (away - r n) / r.
-        facing = 1 - _dot(away, normal[sample]) / np.maximum(radius, 1e-12)
+        facing = 1 - dot(away, normal[sample]) / np.maximum(radius, 1e-12)
         order = np.lexsort((triangle, radius, np.round(facing, 6), sample))
         order = order[np.diff(sample[order], prepend=-1) != 0]
         place = some[sample[order]]
@@ -153,19 +155,19 @@ class Surface:
         n = np.repeat(normal, count, axis=0)
         away = self.centre[triangle] - np.repeat(point, count, axis=0)
         facing, size = self.normal[triangle], self.size[triangle]
-        square = _dot(away, away)
+        square = dot(away, away)
         # When the ball reaches the ball about the triangle.
-        over = _dot(away, n) + size
+        over = dot(away, n) + size
         least = (square - size**2) / (2 * np.where(over > 0, over, np.inf))
         # A face that lies as the sample's own does cannot be reached from within.
-        slant = 1 - _dot(facing, n)
+        slant = 1 - dot(facing, n)
         kept = (over > 0) & (least <= reach) & (slant > 1e-9) & (triangle != np.repeat(own, count))
         sample, triangle, n, slant = sample[kept], triangle[kept], n[kept], slant[kept]
         near = np.maximum(np.sqrt(square[kept]) - size[kept], 0.0)
         corners = self.corners[triangle] - point[sample][:, None]
         rise = np.einsum("kij,kj->ki", corners, n)
         # When it reaches the triangle's plane, and when what rises most might be reached.
-        plane = np.maximum(-_dot(facing[kept], corners[:, 0]), 0.0) / slant
+        plane = np.maximum(-dot(facing[kept], corners[:, 0]), 0.0) / slant
         top = rise.max(axis=1)
         rises = top > 1e-9
         least = np.maximum(least[kept], plane)
@@ -188,11 +190,6 @@ class _Pairs:
     least: _Floats
     most: _Floats
     seen: int
-
-
-def _dot(one: _Floats, other: _Floats) -> _Floats:
-    dot: _Floats = np.einsum("ij,ij->i", one, other)
-    return dot
 
 
 def _first(

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import connected, grouped, inside, ranges, spread
 from wallguard.sections.sections import Sections, neighbours
 from wallguard.walls.edges import Edges, air_edges, material_edges
 from wallguard.walls.samples import Samples, take_samples
@@ -20,8 +21,6 @@ _ALONG = float(np.cos(np.radians(50.0)))
 _JUNCTION = 2.0
 # An outline that turns back within three thicknesses goes round the free end of a wall.
 _END = 3.0
-# Pairs of points and edges that are looked at together.
-_AT_ONCE = 4_000_000
 # A wall that varies by less than this is one thickness: facets and computing error.
 _UNIFORM_MM, _UNIFORM = 0.02, 0.02
 
@@ -128,24 +127,10 @@ def linked(edges: Edges, samples: Samples) -> Links:
     return _links(edges, samples, np.flatnonzero(samples.wall))
 
 
-def components(count: int, one: _Ints, other: _Ints) -> _Ints:
-    """The number of the group of each of `count` items, where each pair is of one group."""
-    return _components(count, one, other)
-
-
 def _grouping(splits: Sequence[float]) -> Callable[[_Floats], _Ints]:
     """A function that numbers the ranges between `splits` (mm, rising)."""
     limits = np.asarray(splits, np.float64)
     return lambda thickness: np.searchsorted(limits, thickness, side="right").astype(np.int64)
-
-
-def _components(count: int, one: _Ints, other: _Ints) -> _Ints:
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
-    links = coo_matrix((np.ones(len(one), np.int8), (one, other)), shape=(count, count))
-    label: _Ints = connected_components(links, directed=False)[1].astype(np.int64)
-    return label
 
 
 def _links(edges: Edges, samples: Samples, wall: _Ints) -> Links:
@@ -157,8 +142,8 @@ def _links(edges: Edges, samples: Samples, wall: _Ints) -> Links:
     across = _across(samples, wall, normal)
     one = np.concatenate([one, across[0]])
     other = np.concatenate([other, across[1]])
-    whole = _components(len(wall), one, other)
-    low, typical, high = _spread(whole, thickness, samples.share[wall])
+    whole = connected(one, other, len(wall))[1]
+    low, typical, high = spread(whole, thickness, samples.share[wall] + 1e-9, int(whole.max()) + 1)
     uniform = high - low <= np.maximum(_UNIFORM_MM, _UNIFORM * typical)
     # One thickness: the median speaks for all. Else every sample for itself.
     judged = np.where(uniform[whole], typical[whole], thickness)
@@ -176,12 +161,12 @@ def _pieces(
     thickness = samples.thickness[wall]
     groups = group(links.judged)
     alike = groups[links.one] == groups[links.other]
-    piece = _components(len(wall), links.one[alike], links.other[alike])
+    piece = connected(links.one[alike], links.other[alike], len(wall))[1]
     section = edges.section[samples.edge[wall]]
     piece = _crossed(piece, section, groups, samples.centre[wall], thickness)
 
     count = int(piece.max()) + 1
-    low, typical, high = _spread(piece, thickness, samples.share[wall])
+    low, typical, high = spread(piece, thickness, samples.share[wall] + 1e-9, count)
     centre, radius = samples.centre[wall], thickness[:, None] / 2
     # Of the places as thin as the thinnest, as shown, the one nearest to the middle.
     members = np.bincount(piece, minlength=count)
@@ -201,8 +186,8 @@ def _pieces(
             length=length,
             ends=_held_ends(piece, count, links.breaks),
             whole=links.whole[first],
-            box_low=_reduce(np.minimum, piece, count, centre - radius),
-            box_high=_reduce(np.maximum, piece, count, centre + radius),
+            box_low=grouped(np.minimum, piece, count, centre - radius),
+            box_high=grouped(np.maximum, piece, count, centre + radius),
         ),
         piece,
     )
@@ -220,7 +205,7 @@ def _crossed(
     from scipy.spatial import cKDTree
 
     count = int(piece.max()) + 1
-    low, high = (_reduce(way, piece, count, centre) for way in (np.minimum, np.maximum))
+    low, high = (grouped(way, piece, count, centre) for way in (np.minimum, np.maximum))
     by_thickness = np.lexsort((thickness, piece))
     first = by_thickness[np.searchsorted(piece[by_thickness], np.arange(count))]
     short = np.flatnonzero((high - low).max(axis=1) < thickness[first] / 2)
@@ -230,7 +215,7 @@ def _crossed(
     apart = 1e3 * np.column_stack([section[spot], groups[spot]])
     tree = cKDTree(np.column_stack([(low + high)[short] / 2, apart]))
     pairs = tree.query_pairs(0.05, output_type="ndarray")
-    return _components(count, short[pairs[:, 0]], short[pairs[:, 1]])[piece]
+    return connected(short[pairs[:, 0]], short[pairs[:, 1]], count)[1][piece]
 
 
 def _along_rings(
@@ -289,26 +274,6 @@ def _across(samples: Samples, wall: _Ints, normal: _Floats) -> tuple[_Ints, _Int
     return back, nearest[back]
 
 
-def _spread(label: _Ints, thickness: _Floats, share: _Floats) -> tuple[_Floats, _Floats, _Floats]:
-    """Least, median (by length) and greatest thickness of every label."""
-    order = np.lexsort((thickness, label))
-    ordered, value = label[order], thickness[order]
-    begin = np.flatnonzero(np.diff(ordered, prepend=-1))
-    weight = np.cumsum(share[order] + 1e-9)
-    size = np.diff(np.append(begin, len(order)))
-    before = np.where(begin > 0, weight[begin - 1], 0.0)
-    half = (before + weight[begin + size - 1]) / 2
-    middle = np.clip(np.searchsorted(weight, half), begin, begin + size - 1)
-    return value[begin], value[middle], value[begin + size - 1]
-
-
-def _reduce(function: np.ufunc, label: _Ints, count: int, values: _Floats) -> _Floats:
-    order = np.argsort(label, kind="stable")
-    begin = np.searchsorted(label[order], np.arange(count))
-    reduced: _Floats = function.reduceat(values[order], begin, axis=0)
-    return reduced
-
-
 def _held_ends(piece: _Ints, count: int, breaks: tuple[_Ints, _Ints, NDArray[np.bool_]]) -> _Ints:
     """How many ends of each piece run into other material, 0 to 2; a closed wall counts as 2.
 
@@ -343,9 +308,9 @@ def _over_layers(
     begin = np.searchsorted(pieces.section[order], slab_section, side="left")
     end = np.searchsorted(pieces.section[order], slab_section, side="right")
     size = end - begin
-    node_slab = np.repeat(np.arange(len(slab_section)), size)
+    node_slab, place = ranges(begin, size)
     node_start = np.cumsum(size) - size
-    node_piece = order[np.arange(len(node_slab)) + np.repeat(begin - node_start, size)]
+    node_piece = order[place]
     rank = np.empty(len(order), np.int64)
     rank[order] = np.arange(len(order))
 
@@ -354,18 +319,18 @@ def _over_layers(
     lower = node_start[slab] + rank[below] - begin[slab]
     upper = node_start[slab + 1] + rank[above] - begin[slab + 1]
     alike = pieces.group[below] == pieces.group[above]
-    label = _components(len(node_slab), lower[alike], upper[alike])
+    label = connected(lower[alike], upper[alike], len(node_slab))[1]
     # One connected wall: pieces of one wall in a section, and what lies over each other, of
     # whatever thickness: a rib that gets thinner upward is one wall.
     beside = np.lexsort((pieces.whole[node_piece], node_slab))
     same = np.flatnonzero(
         (np.diff(node_slab[beside]) == 0) & (np.diff(pieces.whole[node_piece][beside]) == 0)
     )
-    connected = _components(
-        len(node_slab),
+    whole = connected(
         np.concatenate([lower, beside[same]]),
         np.concatenate([upper, beside[same + 1]]),
-    )
+        len(node_slab),
+    )[1]
     went = np.zeros(len(pieces.section), np.int64)
     went[node_piece] = label
     return _summarise(
@@ -376,7 +341,7 @@ def _over_layers(
         slab_first[node_slab],
         slab_last[node_slab],
         label,
-        connected,
+        whole,
         held,
     ), went
 
@@ -417,14 +382,14 @@ def _upward(
         full = section_of * (int(key.max()) + 1) + key_of
         begin = np.searchsorted(section_of, slab_section[:-1], side="left")
         size = np.searchsorted(section_of, slab_section[:-1], side="right") - begin
-        slab = np.repeat(np.arange(len(slab_section) - 1), size)
-        low = chosen[np.arange(len(slab)) + np.repeat(begin - (np.cumsum(size) - size), size)]
+        slab, at = ranges(begin, size)
+        low = chosen[at]
         wanted = slab_section[slab + 1] * (int(key.max()) + 1) + key[low]
         first = np.searchsorted(full, wanted, side="left")
         many = np.searchsorted(full, wanted, side="right") - first
         many[slab_section[slab + 1] < 0] = 0
-        pair = np.repeat(np.arange(len(low)), many)
-        high = chosen[np.arange(len(pair)) + np.repeat(first - (np.cumsum(many) - many), many)]
+        pair, at = ranges(first, many)
+        high = chosen[at]
         low, slab = low[pair], slab[pair]
         alike = np.abs((normal[low] * normal[high]).sum(axis=1)) >= _ALONG
         lowers.append(piece[low[alike]])
@@ -441,7 +406,7 @@ def _summarise(
     first_layer: _Ints,
     last_layer: _Ints,
     label: _Ints,
-    connected: _Ints,
+    whole: _Ints,
     held: bool,
 ) -> list[Stretch]:
     count = int(label.max()) + 1
@@ -452,15 +417,15 @@ def _summarise(
     order = np.lexsort((first_layer, first_layer - last_layer, np.round(low, 3), label))
     thinnest = order[np.searchsorted(label[order], np.arange(count))]
     weight = (pieces.length[node_piece] + 1e-6) * (last_layer - first_layer + 1)
-    _, typical, _ = _spread(label, pieces.typical[node_piece], weight)
-    minimum = _reduce(np.minimum, label, count, low)
-    maximum = _reduce(np.maximum, label, count, pieces.high[node_piece])
-    length = _reduce(np.maximum, label, count, pieces.length[node_piece])
-    ends = _reduce(np.maximum, label, count, pieces.ends[node_piece].astype(np.float64))
-    bottom = _reduce(np.minimum, label, count, first_layer.astype(np.float64)).astype(np.int64)
-    top = _reduce(np.maximum, label, count, last_layer.astype(np.float64)).astype(np.int64)
-    box_low = _reduce(np.minimum, label, count, pieces.box_low[node_piece])
-    box_high = _reduce(np.maximum, label, count, pieces.box_high[node_piece])
+    _, typical, _ = spread(label, pieces.typical[node_piece], weight, count)
+    minimum = grouped(np.minimum, label, count, low)
+    maximum = grouped(np.maximum, label, count, pieces.high[node_piece])
+    length = grouped(np.maximum, label, count, pieces.length[node_piece])
+    ends = grouped(np.maximum, label, count, pieces.ends[node_piece].astype(np.float64))
+    bottom = grouped(np.minimum, label, count, first_layer.astype(np.float64)).astype(np.int64)
+    top = grouped(np.maximum, label, count, last_layer.astype(np.float64)).astype(np.int64)
+    box_low = grouped(np.minimum, label, count, pieces.box_low[node_piece])
+    box_high = grouped(np.maximum, label, count, pieces.box_high[node_piece])
     sides = ends.astype(np.int64)
     if held:
         sides = sides + _held_above_or_below(
@@ -485,7 +450,7 @@ def _summarise(
             ),
             group=int(pieces.group[node_piece[thinnest[i]]]),
             sides=int(sides[i]),
-            wall=int(connected[thinnest[i]]),
+            wall=int(whole[thinnest[i]]),
             area=float(area[i]),
         )
         for i in range(count)
@@ -530,15 +495,7 @@ def inside_section(sections: Sections, section: _Ints, point: _Floats) -> NDArra
     for number in np.unique(section[section >= 0]).tolist():
         low, high = np.searchsorted(sections.ring_section, [number, number + 1])
         edges = slice(int(ring_start[low]), int(ring_start[high]))
-        (ax, ay), (bx, by) = a[edges].T, b[edges].T
         begin, end = np.searchsorted(section, [number, number + 1], sorter=order)
-        # A few points at a time, so that memory stays bounded.
-        step = max(1, _AT_ONCE // max(1, len(ax)))
-        for first in range(begin, end, step):
-            here = order[first : min(first + step, end)]
-            x, y = point[here, 0][:, None], point[here, 1][:, None]
-            which, edge = np.nonzero((ay > y) != (by > y))
-            share = (y[which, 0] - ay[edge]) / (by[edge] - ay[edge])
-            right = x[which, 0] < ax[edge] + share * (bx[edge] - ax[edge])
-            result[here] = np.bincount(which[right], minlength=len(here)) % 2 == 1
+        here = order[begin:end]
+        result[here] = inside(a[edges], b[edges], point[here])
     return result

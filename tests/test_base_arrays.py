@@ -1,0 +1,82 @@
+"""The array helpers, each against a plain loop."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from wallguard.base import arrays
+from wallguard.base.arrays import (
+    connected,
+    dot,
+    grouped,
+    inside,
+    quantiles,
+    ranges,
+    spread,
+    weighted_median,
+)
+
+
+def test_ranges_stand_one_after_the_other():
+    owner, number = ranges(np.array([5, 0, 7]), np.array([2, 0, 3]))
+    assert owner.tolist() == [0, 0, 2, 2, 2]
+    assert number.tolist() == [5, 6, 7, 8, 9]
+    assert ranges(0, np.array([2, 3], np.int32))[1].tolist() == [0, 1, 0, 1, 2]
+    assert not len(ranges(0, np.zeros(0, np.int64))[0])
+
+
+def test_dot_and_grouped():
+    assert dot(np.array([[1.0, 2], [3, 4]]), np.array([[1.0, 1], [0, 2]])).tolist() == [3, 8]
+    label, values = np.array([1, 0, 1]), np.array([[3.0, 1], [5, 5], [2, 9]])
+    assert grouped(np.minimum, label, 2, values).tolist() == [[5, 5], [2, 1]]
+
+
+def test_spread_is_least_median_by_weight_and_greatest():
+    label = np.array([1, 0, 1, 1])
+    value, weight = np.array([3.0, 7, 1, 2]), np.array([5.0, 1, 1, 1])
+    low, typical, high = spread(label, value, weight, 2)
+    assert (low.tolist(), typical.tolist(), high.tolist()) == ([7, 1], [7, 3], [7, 3])
+
+
+def test_quantiles_agree_with_the_median_and_leave_empty_labels_zero():
+    draw = np.random.default_rng(3)
+    label, value = draw.integers(0, 4, 31) * 2, draw.normal(size=31)
+    found = quantiles(label, value, 8)
+    for each in range(8):
+        own = value[label == each]
+        assert found[each] == pytest.approx(np.median(own) if len(own) else 0.0)
+
+
+def test_weighted_median():
+    assert weighted_median(np.array([3.0, 1, 2]), np.array([1.0, 1, 5])) == 2
+
+
+@pytest.mark.parametrize("many", [0, 10**9])
+def test_connected_numbers_components_by_their_first_nodes(many, monkeypatch):
+    monkeypatch.setattr(arrays, "_MANY", many)
+    draw = np.random.default_rng(7)
+    for links in (1, 5, 30, 80):
+        one, other = draw.integers(0, 60, (2, links))
+        label = list(range(60))
+        for a, b in zip(one.tolist(), other.tolist(), strict=True):
+            label = [label[a] if each == label[b] else each for each in label]
+        order = list(dict.fromkeys(label))
+        number, found = connected(one, other, 60)
+        assert number == len(order)
+        assert found.tolist() == [order.index(each) for each in label]
+
+
+def test_a_long_chain_is_one_component():
+    one = np.random.default_rng(1).permutation(20_000 - 1)
+    assert connected(one, one + 1, 20_000)[0] == 1
+
+
+def test_inside_is_even_odd():
+    square = np.array([[0.0, 0], [4, 0], [4, 4], [0, 4]])
+    hole = np.array([[1.0, 1], [1, 3], [3, 3], [3, 1]])
+    start = np.concatenate([square, hole])
+    end = np.concatenate([np.roll(square, -1, axis=0), np.roll(hole, -1, axis=0)])
+    points = np.array([[0.5, 0.5], [2, 2], [5, 2], [3.5, 2]])
+    assert inside(start, end, points).tolist() == [True, False, False, True]
+    assert inside(start[:0], end[:0], points).tolist() == [False] * 4

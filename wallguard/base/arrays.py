@@ -1,0 +1,136 @@
+"""What numpy lacks and many rooms need: ranges end to end, groups, what is connected, what is in.
+
+Arrays in, arrays out, no loop over their items.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+
+# Pairs of points and edges that `inside` looks at together: bounds its memory.
+_AT_ONCE = 4_000_000
+# From this many links on, scipy's compiled search is worth the time it takes to import.
+_MANY = 30_000
+
+
+def ranges(first: NDArray[Any] | int, size: NDArray[Any]) -> tuple[_Ints, _Ints]:
+    """The whole numbers first[i] to first[i] + size[i] - 1 of every i, one range after the other.
+
+    first  (n,) whole numbers, or one number for all; size (n,) whole numbers, 0 or more
+    Returns (owner, number), both (size.sum(),) int64: which range each number is of, and it.
+    """
+    size = size.astype(np.int64, copy=False)
+    owner = np.repeat(np.arange(len(size)), size)
+    shift = first - (np.cumsum(size) - size)
+    number: _Ints = np.arange(len(owner)) + np.repeat(shift, size)
+    return owner, number
+
+
+def dot(one: _Floats, other: _Floats) -> _Floats:
+    """(n,) the scalar product of each row of two arrays (n, d)."""
+    product: _Floats = np.einsum("ij,ij->i", one, other)
+    return product
+
+
+def grouped(function: np.ufunc, label: _Ints, count: int, values: NDArray[Any]) -> NDArray[Any]:
+    """`function` (np.minimum, np.maximum, ...) over the values (n, ...) of each label (n,).
+
+    Every label from 0 to count - 1 must occur. Returns (count, ...).
+    """
+    order = np.argsort(label, kind="stable")
+    begin = np.searchsorted(label[order], np.arange(count))
+    reduced: NDArray[Any] = function.reduceat(values[order], begin, axis=0)
+    return reduced
+
+
+def spread(
+    label: NDArray[Any], value: _Floats, weight: _Floats, count: int
+) -> tuple[_Floats, _Floats, _Floats]:
+    """Least value, median by weight and greatest value of every label; (count,) each.
+
+    Every label from 0 to count - 1 must occur; weights (n,) are positive.
+    """
+    order = np.lexsort((value, label))
+    ordered, value = label[order], value[order]
+    begin = np.searchsorted(ordered, np.arange(count))
+    last = np.append(begin[1:], len(order)) - 1
+    total = np.cumsum(weight[order])
+    before = np.where(begin > 0, total[begin - 1], 0.0)
+    middle = np.clip(np.searchsorted(total, (before + total[last]) / 2), begin, last)
+    return value[begin], value[middle], value[last]
+
+
+def quantiles(label: _Ints, value: _Floats, count: int, share: float = 0.5) -> _Floats:
+    """(count,) the value that this share of each label's values lies below, the middle between
+    two where it falls between them; 0 for a label that has none. The default is the median."""
+    found = np.zeros(count)
+    if not len(label):
+        return found
+    order = np.lexsort((value, label))
+    label, value = label[order], value[order]
+    begin = np.flatnonzero(np.diff(label, prepend=-1))
+    at = (np.diff(np.append(begin, len(label))) - 1) * share
+    below, above = begin + np.floor(at).astype(np.int64), begin + np.ceil(at).astype(np.int64)
+    found[label[begin]] = (value[below] + value[above]) / 2
+    return found
+
+
+def weighted_median(value: _Floats, weight: _Floats) -> float:
+    """The value at which half of the weight is reached. There is at least one value."""
+    order = np.argsort(value, kind="stable")
+    total = np.cumsum(weight[order])
+    return float(value[order][np.searchsorted(total, total[-1] / 2)])
+
+
+def connected(one: NDArray[Any], other: NDArray[Any], count: int) -> tuple[int, _Ints]:
+    """Number the connected components of `count` nodes, each pair (one[i], other[i]) linked.
+
+    Returns how many there are, and (count,) int64 the component of each node; components are
+    numbered in the order of their first nodes.
+    """
+    if len(one) >= _MANY:
+        from scipy.sparse import coo_array
+        from scipy.sparse.csgraph import connected_components
+
+        links = coo_array((np.ones(len(one), np.int8), (one, other)), shape=(count, count))
+        number, label = connected_components(links, directed=False)
+        return int(number), label.astype(np.int64)
+    # Every node points at a lower one of its component, or at itself. Roots that are linked are
+    # hung on the lower one, and ways shortened, until nothing changes. (Shiloach and Vishkin, "An
+    # O(log n) parallel connectivity algorithm", Journal of Algorithms 3, 1982; from memory.)
+    root = np.arange(count)
+    one, other = one.astype(np.int64, copy=False), other.astype(np.int64, copy=False)
+    while len(one):
+        a, b = root[one], root[other]
+        apart = a != b
+        one, other, a, b = one[apart], other[apart], a[apart], b[apart]
+        np.minimum.at(root, np.maximum(a, b), np.minimum(a, b))
+        while True:
+            higher = root[root]
+            if np.array_equal(higher, root):
+                break
+            root = higher
+    first = root == np.arange(count)
+    rank = np.cumsum(first) - 1
+    return int(first.sum()), rank[root]
+
+
+def inside(start: _Floats, end: _Floats, point: _Floats) -> NDArray[np.bool_]:
+    """Whether each point (n, 2) lies inside the rings that edges from `start` to `end` (m, 2)
+    close, by the even-odd rule."""
+    found = np.zeros(len(point), bool)
+    (ax, ay), (bx, by) = start.T, end.T
+    step = max(1, _AT_ONCE // max(1, len(ax)))
+    for first in range(0, len(point), step):
+        x, y = point[first : first + step].T
+        which, edge = np.nonzero((ay > y[:, None]) != (by > y[:, None]))
+        share = (y[which] - ay[edge]) / (by[edge] - ay[edge])
+        right = x[which] < ax[edge] + share * (bx[edge] - ax[edge])
+        found[first : first + step] = np.bincount(which[right], minlength=len(x)) % 2 == 1
+    return found
