@@ -51,7 +51,7 @@ def run(
     unique = {os.path.realpath(path): path for path in readings}
     files = [read_readings(path) for path in unique.values()]
     if toolpaths and coupon is not None:
-        from wallguard.coupon.from_toolpath import toolpath_readings
+        from wallguard.jobs.laid_readings import toolpath_readings
 
         for path in {os.path.realpath(path): path for path in toolpaths}.values():
             files.append(
