@@ -2,8 +2,11 @@ import math
 import random
 from itertools import pairwise
 
+import numpy as np
 import pytest
+from test_bands_beads import random_beads
 
+from wallguard.bands.beads import FILLS, Settings, lay
 from wallguard.bands.calculated import calculated
 from wallguard.rules.model import Beads
 
@@ -191,89 +194,29 @@ def test_settings_without_contours_are_refused():
         calculated(Beads(width=0.4, contours=0, smallest_wall=0, squeeze=0, smallest_fill=0.3))
 
 
-def random_beads(rng, varies):
-    """Settings in hundredths, from likely to odd, so that no edge hangs on a rounding."""
-    width = rng.randint(20, 90) / 100
-    spread = (rng.randint(10, round(width * 100)) / 100, width + rng.randint(1, 40) / 100)
-    squeeze = rng.randint(0, 30) / 100
-    return Beads(
-        width=width,
-        width_varies=spread if varies else None,
-        contours=rng.randint(1, 5),
-        smallest_wall=rng.randint(0, 120) / 100,
-        squeeze=squeeze,
-        smallest_fill=squeeze + rng.randint(0, 100) / 100,
-        between_one_and_two=rng.choice(("two beads", "one bead", "dropped")),
-        uncertainty=0.05,
-    )
-
-
-def hundredths(length):
-    return round(length * 100)
-
-
-def expected_fixed(beads, t):
-    """Fill, printed and air of a wall of t hundredths, counted in whole hundredths."""
-    w, squeeze, fill = (hundredths(x) for x in (beads.width, beads.squeeze, beads.smallest_fill))
-    if t < hundredths(beads.smallest_wall):
-        return "missing", None, 0
-    if t <= w:
-        return "solid", w, 0
-    if t < 2 * w:
-        forced = {"two beads": 2 * w, "one bead": w, "dropped": None}[beads.between_one_and_two]
-        return ("missing" if forced is None else "solid"), forced, 0
-    m = max(m for m in range(1, beads.contours + 1) if 2 * m * w <= t)
-    g = t - 2 * m * w
-    return ("hollow", t, g) if squeeze < g < fill else ("solid", t, 0)
-
-
-def expected_varying(beads, t):
-    """The same by asking each number of beads whether it fits."""
-    assert beads.width_varies is not None
-    a, b = map(hundredths, beads.width_varies)
-    squeeze, fill = hundredths(beads.squeeze), hundredths(beads.smallest_fill)
-    if t < hundredths(beads.smallest_wall):
-        return "missing", None, 0
-    if t < a:
-        return "solid", a, 0
-    if t <= b and t < 2 * a:
-        return "solid", t, 0
-    if t < 2 * a:
-        forced = {"two beads": 2 * a, "one bead": b, "dropped": None}[beads.between_one_and_two]
-        return ("missing" if forced is None else "solid"), forced, 0
-    n = beads.contours
-    beads_at_most = 2 * min(n, t // (2 * a))
-    starts = {beads_at_most: beads_at_most * a}
-    starts[beads_at_most + 1] = beads_at_most * a + fill
-    counts = [count for count, start in starts.items() if start <= t]
-    if any(t <= count * b + squeeze for count in counts):
-        return "solid", t, 0
-    if beads_at_most == 2 * n and beads_at_most + 1 in counts:
-        return "solid", t, 0  # the raster takes whatever is left
-    return "hollow", t, t - max(counts) * b
+@pytest.mark.parametrize("varies", [False, True])
+def test_random_settings_give_what_the_model_says_in_merged_bands(varies):
+    at = np.arange(0, 1200) / 100
+    for seed in range(60):
+        beads = random_beads(random.Random(seed), varies)
+        table, laid = calculated(beads), lay(at, Settings.of(beads))
+        outcomes = [table.outcome(t) for t in at.tolist()]
+        assert [outcome.fill for outcome in outcomes] == [FILLS[code] for code in laid.fill]
+        printed = [math.nan if one.printed is None else one.printed for one in outcomes]
+        assert printed == pytest.approx(laid.printed.tolist(), nan_ok=True)
+        assert [outcome.air for outcome in outcomes] == pytest.approx(laid.air.tolist())
+        rules = [(row.fill, row.offset, row.slope, row.solid_width) for row in table.bands]
+        assert all(rule != after for rule, after in pairwise(rules))
 
 
 @pytest.mark.parametrize("varies", [False, True])
-@pytest.mark.parametrize("seed", range(60))
-def test_random_settings_give_what_counting_beads_gives(seed, varies):
-    beads = random_beads(random.Random(seed), varies)
-    table = calculated(beads)
-    expected = expected_varying if varies else expected_fixed
-    for t in range(0, 1200, 1):
-        outcome = table.outcome(t / 100)
-        fill, printed, air = expected(beads, t)
-        assert outcome.fill == fill, (beads, t)
-        assert outcome.printed == (None if printed is None else pytest.approx(printed / 100))
-        assert outcome.air == pytest.approx(air / 100), (beads, t)
+def test_random_settings_give_good_advice(varies):
+    for seed in range(60):
+        rng = random.Random(seed)
+        check_advice(calculated(random_beads(rng, varies)), rng)
 
 
-@pytest.mark.parametrize("varies", [False, True])
-@pytest.mark.parametrize("seed", range(60))
-def test_random_settings_give_merged_bands_and_good_advice(seed, varies):
-    rng = random.Random(seed)
-    table = calculated(random_beads(rng, varies))
-    rules = [(row.fill, row.offset, row.slope, row.solid_width) for row in table.bands]
-    assert all(rule != after for rule, after in pairwise(rules))
+def check_advice(table, rng):
     tolerance = (rng.uniform(0.05, 0.2), rng.uniform(0.05, 0.2))
     for _ in range(50):
         thickness = rng.uniform(0, 12)

@@ -5,7 +5,6 @@ import random
 import numpy as np
 import pytest
 from processes import BASE, BASE_POWDER, FIRST, KINDS, instrument, read, rules_of, usual_steps
-from test_bands_calculated import random_beads
 
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
@@ -13,7 +12,6 @@ from wallguard.base.errors import InputError
 from wallguard.coupon.readings import Readings, Row, parse_readings
 from wallguard.fit.fit import fit
 from wallguard.fit.lines import lines_of
-from wallguard.fit.settings import BETWEEN, FILL_CODES, outcomes_at
 from wallguard.fit.steps import scatter_of, steps
 from wallguard.rules.model import Rules
 
@@ -75,31 +73,6 @@ def test_two_machines_with_one_nozzle_differ():
     assert [table.outcome(0.4).fill for table in tables] == ["missing", "solid"]
     thickness = [table.outcome(0.6).printed for table in tables]
     assert thickness[0] - thickness[1] > 0.4
-
-
-@pytest.mark.parametrize("varies", [False, True])
-@pytest.mark.parametrize("seed", range(25))
-def test_many_settings_at_once_give_what_one_by_one_gives(seed, varies):
-    beads = random_beads(random.Random(seed), varies)
-    low, high = beads.width_varies or (beads.width, beads.width)
-    row = [
-        low,
-        high,
-        beads.contours,
-        beads.smallest_wall,
-        BETWEEN.index(beads.between_one_and_two),
-        beads.squeeze,
-        beads.smallest_fill,
-        float(varies),
-    ]
-    at = np.arange(0, 900) / 100
-    fills, printed = outcomes_at(at, np.array([row]))
-    table = calculated(beads)
-    for index, nominal in enumerate(at.tolist()):
-        outcome = table.outcome(nominal)
-        assert FILL_CODES[fills[0, index]] == outcome.fill
-        if outcome.printed is not None:
-            assert printed[0, index] == pytest.approx(outcome.printed, abs=1e-4)
 
 
 def test_known_settings_are_found_again():

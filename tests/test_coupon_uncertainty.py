@@ -7,10 +7,9 @@ from statistics import stdev
 import pytest
 from uncertainties import ufloat
 
+from wallguard.coupon.callipers import CALLIPER_ERRORS, UNKNOWN_INSTRUMENT
 from wallguard.fit.uncertainty import (
-    CALLIPER_ERRORS,
     COVERAGE,
-    UNKNOWN_INSTRUMENT,
     Component,
     combined,
     covered,

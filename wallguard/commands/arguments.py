@@ -18,14 +18,32 @@ class Parser(argparse.ArgumentParser):
 Commands: TypeAlias = "argparse._SubParsersAction[Parser]"
 
 
+# Every command is the module of its name, in the order of the help, and what it does in one line.
+SUMMARIES = {
+    "check": "check parts against the rule files they answer to",
+    "waive": "accept a finding, for a reason and until a day, in waivers.yaml",
+    "walls": "list every distinct wall of a part: thickness, length, height, place, outcome",
+    "scale": "show at which reduction a model drawn at full size comes out, and what holds it back",
+    "chart": "show how walls of each thickness come out, and which are good to draw",
+    "init": "write a commented wallguard.yaml, a first rule file and the hook's configuration",
+    "coupon": "make a test part, and a rule file from what callipers read on it",
+    "impact": "show which walls change outcome between two processes, before an update is rolled out",
+    "toolpath": "verify a program against its part: what becomes of every wall, and whether the rules hold",
+    "comment": "put a report on its pull request, in one comment that later runs update",
+    "schema": "print a JSON Schema, so that editors complete and check files",
+}
+
+
 def command(
     commands: Commands,
     name: str,
-    summary: str,
     example: str,
     run: Callable[[argparse.Namespace], int],
+    *,
+    summary: str = "",
 ) -> Parser:
-    """Declare a command: what it does in one line, an example, and what runs it."""
+    """Declare a command: an example, what runs it, and what it does where `SUMMARIES` has it not."""
+    summary = summary or SUMMARIES[name]
     added = commands.add_parser(
         name,
         help=summary,

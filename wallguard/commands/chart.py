@@ -36,7 +36,6 @@ def add(commands: Commands) -> None:
     parser = command(
         commands,
         "chart",
-        "show how walls of each thickness come out, and which are good to draw",
         "wallguard chart rules/petg.yaml",
         _command,
     )

@@ -32,7 +32,6 @@ def add(commands: Commands) -> None:
     parser = command(
         commands,
         "check",
-        "check parts against the rule files they answer to",
         "wallguard check --changed-since origin/main --junit walls.xml --markdown walls.md",
         _command,
     )

@@ -35,7 +35,6 @@ def add(commands: Commands) -> None:
     parser = command(
         commands,
         "comment",
-        "put a report on its pull request, in one comment that later runs update",
         "wallguard comment walls.json --artifacts https://ci.example.org/runs/7",
         _command,
     )

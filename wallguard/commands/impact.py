@@ -30,7 +30,6 @@ def add(commands: Commands) -> None:
     parser = command(
         commands,
         "impact",
-        "show which walls change outcome between two processes, before an update is rolled out",
         "wallguard impact --from rules/petg.yaml --to rules/petg-after-update.yaml",
         _command,
     )

@@ -38,7 +38,6 @@ def add(commands: Commands) -> None:
     parser = command(
         commands,
         "init",
-        "write a commented wallguard.yaml, a first rule file and the hook's configuration",
         "wallguard init --nozzle 0.4 --layer-height 0.2",
         _command,
     )

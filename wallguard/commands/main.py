@@ -1,8 +1,8 @@
 """The command line: parses, calls a command, prints what it returns, and chooses the exit code.
 
-The first word chooses the one module that is imported; all are for the help of the whole. Each
-imports what is heavy inside its functions, so that `--version`, help and a commit that touches no
-part cost little more than starting Python.
+The first word chooses the one module that is imported, so that `--version` and help cost little
+more than starting Python. `check` imports what is heavy inside its functions: a commit that touches no
+part is felt too.
 """
 
 from __future__ import annotations
@@ -15,22 +15,7 @@ from importlib import import_module
 
 from wallguard import __version__
 from wallguard.base.errors import InputError
-from wallguard.commands.arguments import Parser
-
-# Every command is the module of its name, in the order of the help.
-COMMANDS = (
-    "check",
-    "waive",
-    "walls",
-    "scale",
-    "chart",
-    "init",
-    "coupon",
-    "impact",
-    "toolpath",
-    "comment",
-    "schema",
-)
+from wallguard.commands.arguments import SUMMARIES, Parser
 
 DESCRIPTION = """\
 Check the walls of 3D-printed parts before they are printed.
@@ -58,9 +43,11 @@ def _parser(first: str) -> Parser:
     )
     parser.add_argument("--version", action="version", version=f"wallguard {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    names = (first,) if first in COMMANDS else COMMANDS
-    for name in names if first != "--version" else ():
-        import_module(f"wallguard.commands.{name}").add(commands)
+    if first in SUMMARIES:
+        import_module(f"wallguard.commands.{first}").add(commands)
+        return parser
+    for name, summary in SUMMARIES.items():
+        commands.add_parser(name, help=summary)
     return parser
 
 

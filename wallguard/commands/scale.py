@@ -29,7 +29,6 @@ def add(commands: Commands) -> None:
     parser = command(
         commands,
         "scale",
-        "show at which reduction a model drawn at full size comes out, and what holds it back",
         "wallguard scale hall.stl --rules rules/pla.yaml --unit m --wanted 1:200",
         _command,
     )

@@ -16,7 +16,6 @@ def add(commands: Commands) -> None:
     parser = command(
         commands,
         "schema",
-        "print a JSON Schema, so that editors complete and check files",
         "wallguard schema rules > wallguard-rules.schema.json",
         _command,
     )

@@ -39,7 +39,6 @@ def add(commands: Commands) -> None:
     parser = command(
         commands,
         "toolpath",
-        "verify a program against its part: what becomes of every wall, and whether the rules hold",
         "wallguard toolpath bracket.gcode --part bracket.stl --rules rules/petg.yaml",
         _command,
     )

@@ -34,7 +34,6 @@ def add(commands: Commands) -> None:
     parser = command(
         commands,
         "waive",
-        "accept a finding, for a reason and until a day, in waivers.yaml",
         'wallguard waive 0a1b2c3d4e --why "glued in, carries nothing" --until 2031-05-31',
         _command,
     )

@@ -21,7 +21,6 @@ def add(commands: Commands) -> None:
     parser = command(
         commands,
         "walls",
-        "list every distinct wall of a part: thickness, length, height, place, outcome",
         "wallguard walls bracket.stl --rules rules/petg.yaml",
         _command,
     )

@@ -6,6 +6,7 @@ between versions of its library).
 
 from __future__ import annotations
 
+import html
 import io
 import json
 import zipfile
@@ -14,9 +15,9 @@ from typing import Any
 
 import numpy as np
 
+from wallguard.base.plain import plain
 from wallguard.coupon.layout import Placed, Plate
 from wallguard.coupon.plan import Plan
-from wallguard.drawings.svg import escape
 from wallguard.mesh.mesh import Mesh
 from wallguard.rules.model import Rules
 
@@ -71,7 +72,7 @@ def threemf(mesh: Mesh, title: str) -> bytes:
     )
     model = (
         f'{_XML}<model unit="millimeter" xml:lang="en-US" xmlns="{_CORE}">\n'
-        f'<metadata name="Title">{escape(title)}</metadata>\n'
+        f'<metadata name="Title">{html.escape(plain(title))}</metadata>\n'
         f'<resources>\n<object id="1" type="model" name="coupon">\n<mesh>\n'
         f"<vertices>\n{vertices}\n</vertices>\n<triangles>\n{triangles}\n</triangles>\n"
         f'</mesh>\n</object>\n</resources>\n<build>\n<item objectid="1"/>\n</build>\n</model>\n'

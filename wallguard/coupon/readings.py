@@ -19,9 +19,9 @@ from pathlib import Path
 from typing import Literal, TypeAlias, get_args
 
 from wallguard.base.errors import InputError
+from wallguard.coupon.callipers import UNKNOWN_INSTRUMENT
 from wallguard.documents.reading import DocumentError, FileKind, Place, Problem, read_text
 from wallguard.documents.shape import nearest
-from wallguard.fit.uncertainty import UNKNOWN_INSTRUMENT
 
 Feature = Literal["wall", "gap", "hole", "pin"]
 Seen = Literal["solid", "hollow", "missing"]

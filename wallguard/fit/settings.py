@@ -7,7 +7,7 @@ and a fixed price for every step whose fill comes out otherwise. Kept is whateve
 CLOSE of the best: by Wilks' theorem 2 ln L falls by k^2 where one setting is k standard deviations
 off, so a difference of 2 in ln L is the range of k = 2, and 3.4 that of 99 %.
 
-The model is that of `bands.calculated`, for many settings at once.
+The model is that of `bands.beads`, for many settings at once.
 """
 
 from __future__ import annotations
@@ -16,21 +16,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.bands.beads import BETWEEN, FILLS, Laid, Settings, lay
 from wallguard.fit.steps import Scatter, Step
 from wallguard.fit.uncertainty import Component, expanded
 from wallguard.rules.model import Beads, Fill, Rules
 
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
-
-Between = Literal["two beads", "one bead", "dropped"]
-BETWEEN: tuple[Between, ...] = ("two beads", "one bead", "dropped")
-FILL_CODES: tuple[Fill, ...] = ("missing", "hollow", "solid")
+Array = NDArray[np.float64]
 
 CLOSE, SAME = 3.4, 2.0
 _FIRST, _ROUND, _ROUNDS, _PARENTS = 60_000, 20_000, 3, 40
@@ -45,9 +40,8 @@ _MODEL, _MOST = 0.03, 8.0
 # Settings explain a table if they give all but this share of the fills, and printed thicknesses
 # this well on the whole, mm.
 _WRONG, _ROUGH = 0.15, 0.15
-_INCLUDED = 1e-5
 _LEAST_UNCERTAINTY = 0.02
-# Columns of settings as numbers.
+# Columns of settings as numbers: the fields of `Settings`.
 _A, _B, _N, _SMALLEST, _BETWEEN, _SQUEEZE, _FILL, _VARIES = range(8)
 
 
@@ -69,7 +63,7 @@ class Estimate:
     choices    the same for words: all that explain the readings as well
     unlike     nominal thickness (mm) and fill of the steps that come out otherwise
     contours_taken  whether `contours` is the base's, which the readings do not contradict
-    every      settings that explain the readings at 99 %: (n, 8) numbers, for `outcomes_at`
+    every      settings that explain the readings at 99 %: (n, 8) numbers, for `laid`
     kept       those of them with the base's contours, where these are taken
     """
 
@@ -88,8 +82,6 @@ def estimate(steps: Sequence[Step], scatter: Scatter, limit: float, base: Rules)
     limit  the instrument's largest error, mm
     base   gives the nozzle, and the number of contours where the readings leave it open
     """
-    import numpy as np
-
     known = [step for step in steps if step.fill != "uncertain"]
     printed = [step for step in known if step.readings]
     if len(printed) < 2:
@@ -141,10 +133,9 @@ def estimate(steps: Sequence[Step], scatter: Scatter, limit: float, base: Rules)
     )
 
 
-def outcomes_at(thicknesses: Array, kept: Array) -> tuple[NDArray[np.int8], Array]:
-    """What each of n settings makes of each of m thicknesses (mm): fill codes (see `FILL_CODES`)
-    and printed thickness (mm; nan where nothing is printed), both (n, m)."""
-    return _model(thicknesses, kept)
+def laid(thicknesses: Array, settings: Array) -> Laid:
+    """How walls of m thicknesses (mm) come out by each of n settings, (n, 8): arrays (n, m)."""
+    return lay(thicknesses, Settings(*settings.T[:, :, None]))
 
 
 @dataclass(frozen=True)
@@ -159,11 +150,9 @@ class _Target:
 
     @classmethod
     def of(cls, steps: Sequence[Step], scatter: Scatter, limit: float) -> _Target:
-        import numpy as np
-
         return cls(
             nominal=np.array([step.nominal for step in steps]),
-            fill=np.array([FILL_CODES.index(step.fill) for step in steps], dtype=np.int8),
+            fill=np.array([FILLS.index(step.fill) for step in steps], dtype=np.int8),
             printed=np.array([step.mean if step.readings else math.nan for step in steps]),
             u=np.array(
                 [
@@ -179,11 +168,9 @@ class _Target:
         )
 
     def scores(self, settings: Array) -> Array:
-        import numpy as np
-
-        fill, printed = _model(self.nominal, settings)
-        unlike = fill != self.fill
-        residual = np.nan_to_num((printed - self.printed) / self.u, nan=0.0)
+        made = laid(self.nominal, settings)
+        unlike = made.fill != self.fill
+        residual = np.nan_to_num((made.printed - self.printed) / self.u, nan=0.0)
         cost = np.minimum(residual**2 / 2, _MOST)
         # A hollow wall stands on its outlines, a solid one too: only a fill that is right counts.
         cost = np.where(unlike, _FILL_PRICE, cost)
@@ -191,50 +178,18 @@ class _Target:
 
     def misfit(self, settings: Array) -> tuple[list[int], Component]:
         """Indices of fills that come out otherwise, and the rms of printed thickness elsewhere."""
-        import numpy as np
-
-        fill, printed = _model(self.nominal, settings[None, :])
-        unlike = fill[0] != self.fill
-        residual = (printed[0] - self.printed)[~unlike]
+        made = laid(self.nominal, settings[None, :])
+        unlike = made.fill[0] != self.fill
+        residual = (made.printed[0] - self.printed)[~unlike]
         residual = residual[np.isfinite(residual)]
         spare = max(1, len(residual) - 2)
         rms = math.sqrt(float((residual**2).sum()) / spare) if len(residual) else _ROUGH
         return [int(at) for at in np.flatnonzero(unlike)], Component(rms, float(spare))
 
 
-def _model(t: Array, settings: Array) -> tuple[NDArray[np.int8], Array]:
-    """Fill codes and printed thickness (nan: nothing), both (settings, thicknesses)."""
-    import numpy as np
-
-    a, b, n, smallest, between, squeeze, fill, varies = (
-        settings[:, column, None] for column in range(8)
-    )
-    t = t[None, :]
-    pairs = np.clip(np.floor((t + 1e-9) / (2 * a)), 1, n)
-    narrow, wide = 2 * pairs * a, 2 * pairs * b
-    closed = t <= wide + squeeze + _INCLUDED
-    filled = t >= narrow + fill - 1e-9
-    filled &= (varies == 0) | (pairs == n) | (t <= wide + b + squeeze + _INCLUDED)
-    code = np.where(closed | filled, 2, 1)
-    printed = np.broadcast_to(t, code.shape).copy()
-
-    def where(mask: Any, code_there: Any, printed_there: Any) -> None:
-        np.copyto(code, code_there, where=mask)
-        np.copyto(printed, printed_there, where=mask)
-
-    where(t < 2 * a - 1e-9, 2, np.where(between == 0, 2 * a, b))
-    where((t < 2 * a - 1e-9) & (between == 2), 0, math.nan)
-    where(t <= np.minimum(b + _INCLUDED, 2 * a - 1e-9), 2, np.maximum(t, a))
-    where(t <= a + _INCLUDED, 2, np.broadcast_to(a, code.shape))
-    where(t < smallest - 1e-9, 0, math.nan)
-    return code.astype(np.int8), printed
-
-
 def _box(known: Sequence[Step], printed: Sequence[Step], base: Rules) -> Array:
     """Lowest and highest of each setting, (2, 8): wide bounds about the nozzle (common practice,
     no published source); squeeze and smallest fill in parts of the width."""
-    import numpy as np
-
     if base.beads is not None and base.beads.nozzle is not None:
         nozzle = base.beads.nozzle
     elif base.beads is not None:
@@ -257,16 +212,12 @@ def _ratios(dimensions: int) -> tuple[float, ...]:
 
 
 def _even(count: int, start: int = 0) -> Array:
-    import numpy as np
-
     numbers = np.arange(start + 1, start + count + 1, dtype=float)[:, None]
     return np.asarray((0.5 + numbers * np.array(_ratios(8))) % 1)
 
 
 def _spread(count: int, box: Array) -> Array:
     """`count` settings evenly over the box."""
-    import numpy as np
-
     raw = box[0] + _even(count) * (box[1] - box[0])
     # Of varying beads the widest is up to twice the narrowest.
     raw[:, _VARIES] = np.floor(raw[:, _VARIES])
@@ -281,8 +232,6 @@ def _spread(count: int, box: Array) -> Array:
 def _best_of_each(settings: Array, scores: Array) -> list[int]:
     """The best of each kind, fixed or varying and by contours, if the kind is any good at all:
     unlike kinds may explain the same readings, and all are to be known."""
-    import numpy as np
-
     order = np.argsort(-scores, kind="stable")
     good = order[scores[order] >= scores.max() - _HOPELESS]
     kind = settings[good, _VARIES] * 100 + settings[good, _N] * 10 + settings[good, _BETWEEN]
@@ -294,8 +243,6 @@ def _best_of_each(settings: Array, scores: Array) -> list[int]:
 
 def _about(parents: Array, box: Array, count: int, shrink: float, seed: int) -> Array:
     """`count` settings about those of `parents`, in turn; words and contours sometimes change."""
-    import numpy as np
-
     place = _even(count, start=_FIRST * (seed + 1))
     made = parents[np.arange(count) % len(parents)].copy()
     width = made[:, _A].copy()
@@ -311,8 +258,6 @@ def _about(parents: Array, box: Array, count: int, shrink: float, seed: int) -> 
 
 def _tidy(settings: Array, box: Array) -> Array:
     """Settings with what must hold between them."""
-    import numpy as np
-
     settings[:, _A] = np.clip(settings[:, _A], box[0, _A], box[1, _A])
     settings[:, _B] = np.where(
         settings[:, _VARIES] > 0,
@@ -330,8 +275,6 @@ def _tidy(settings: Array, box: Array) -> Array:
 
 def _representative(settings: Array, scores: Array, target: _Target) -> Array:
     """Of the settings that explain the readings, the middle ones of the simplest kind."""
-    import numpy as np
-
     best = float(scores.max())
     same = scores >= best - SAME
     kinds = settings[:, (_VARIES, _N, _BETWEEN)]
@@ -353,15 +296,11 @@ def _representative(settings: Array, scores: Array, target: _Target) -> Array:
 
 def _rounded(settings: Array) -> Array:
     """Settings as they are written into a rule file, in thousandths."""
-    import numpy as np
-
     return np.asarray(np.round(settings, 3))
 
 
 def _thin(settings: Array, scores: Array) -> Array:
     """Some of the settings, among them the lowest and highest of each."""
-    import numpy as np
-
     ends = {int(at) for column in settings.T for at in (column.argmin(), column.argmax())}
     ends.add(int(scores.argmax()))
     step = max(1, len(settings) // _KEPT)

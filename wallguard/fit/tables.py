@@ -14,10 +14,13 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+import numpy as np
+
+from wallguard.bands.beads import FILLS
 from wallguard.bands.calculated import calculated
 from wallguard.bands.table import Band, BandTable
 from wallguard.fit.lines import Line, Lines
-from wallguard.fit.settings import FILL_CODES, Estimate, outcomes_at
+from wallguard.fit.settings import Estimate, laid
 from wallguard.fit.steps import INCLUDED, Scatter, Step
 from wallguard.rules.model import DeclaredBand, Fill
 
@@ -135,18 +138,16 @@ def with_settings(
     bands: Sequence[DeclaredBand], found: Estimate, steps: Sequence[Step]
 ) -> tuple[DeclaredBand, ...]:
     """The bands, made uncertain or taken out where the settings that explain the steps say so."""
-    import numpy as np
-
     beads, kept = found.beads, found.kept
     farthest = max(2 * row[2] * row[1] + row[5] + row[6] for row in kept.tolist())
     farthest = max(farthest, *(step.nominal for step in steps)) + 0.1
     hundredths = np.arange(1, math.ceil(farthest * _PER_MM) + 1)
-    fills, printed = outcomes_at(hundredths / _PER_MM, kept)
+    made = laid(hundredths / _PER_MM, kept)
     inner = hundredths[hundredths <= math.ceil(steps[-1].nominal * _PER_MM)]
-    every = outcomes_at(inner / _PER_MM, found.every)[0]
+    every = laid(inner / _PER_MM, found.every).fill
     table = calculated(beads)
-    best = [FILL_CODES.index(table.outcome(at / _PER_MM).fill) for at in hundredths.tolist()]
-    share = (fills == np.array(best)).mean(axis=0)
+    best = [FILLS.index(table.outcome(at / _PER_MM).fill) for at in hundredths.tolist()]
+    share = (made.fill == np.array(best)).mean(axis=0)
     known = {round(step.lower * _PER_MM) for step in steps}
     known |= {math.floor(step.upper * _PER_MM) for step in steps}
     verdicts: list[str] = []
@@ -157,7 +158,7 @@ def with_settings(
         elif band.fill == "uncertain" or at in known:
             verdicts.append("measured")
         else:
-            other = float((every[:, index] != FILL_CODES.index(band.fill)).mean())
+            other = float((every[:, index] != FILLS.index(band.fill)).mean())
             if other == 1:
                 verdicts.append("")
             else:
@@ -168,7 +169,7 @@ def with_settings(
         upper = (last + 1) / _PER_MM
         near = [band for band in result if band.lower < upper and (band.upper or 0) > lower]
         for low, high in _free(lower, upper, near):
-            deviation = printed[:, first - 1 : last] - hundredths[first - 1 : last] / _PER_MM
+            deviation = made.printed[:, first - 1 : last] - hundredths[first - 1 : last] / _PER_MM
             deviation = deviation[np.isfinite(deviation)]
             rules = (
                 [

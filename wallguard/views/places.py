@@ -17,6 +17,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from wallguard.bands.beads import Settings, lay
+from wallguard.bands.table import reading
 from wallguard.base.text import mm
 from wallguard.findings.model import Finding
 from wallguard.views import planes
@@ -280,17 +282,11 @@ class Places:
         nothing = shapely.LineString()
         if beads is None or not self.case.layered or place.is_empty:
             return nothing
-        narrowest, widest = beads.width_varies or (beads.width, beads.width)
-        pairs = min(beads.contours, int((thickness + 1e-6) / (2 * narrowest)))
-        two_forced = beads.between_one_and_two == "two beads" and thickness > widest + 0.005
-        if pairs == 0 and not two_forced:
-            return nothing
-        pairs = max(pairs, 1)
-        width = min(max(thickness / (2 * pairs), narrowest), widest)
+        laid = lay(np.array(reading(thickness)), Settings.of(beads))
         inside = place.buffer(-0.002)
         found = []
-        for number in range(1, pairs + 1):
-            depth = min(number * width, drawn / 2 - 0.01)
+        for number in range(1, int(laid.number) // 2 + 1):
+            depth = min(number * float(laid.width), drawn / 2 - 0.01)
             if depth > 0:
                 found.append(near.buffer(-depth).boundary.intersection(inside))
         return shapely.unary_union(found) if found else nothing

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from wallguard.commands.arguments import Commands
+from wallguard.commands.arguments import SUMMARIES, Commands
 from wallguard.commands.coupon import drift, fit, make, next
 
 
@@ -10,7 +10,7 @@ def add(commands: Commands) -> None:
     """Declare the command."""
     coupon = commands.add_parser(
         "coupon",
-        help="make a test part, and a rule file from what callipers read on it",
+        help=SUMMARIES["coupon"],
         description="Characterise a process: make a coupon, print and measure it, fit the rules.",
     )
     parts = coupon.add_subparsers(title="commands", metavar="COMMAND", required=True)

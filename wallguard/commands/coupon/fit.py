@@ -26,9 +26,9 @@ def add(commands: Commands) -> None:
     parser = command(
         commands,
         "fit",
-        "turn readings into a rule file with a measured band table",
         "wallguard coupon fit coupon/readings.csv --rules rules/petg.yaml -o rules/measured.yaml",
         _command,
+        summary="turn readings into a rule file with a measured band table",
     )
     parser.add_argument(
         "readings", nargs="*", type=Path, metavar="READINGS", help="CSV files, one for each round"
@@ -109,7 +109,7 @@ def run(
     unique = {os.path.realpath(path): path for path in readings}
     files = [read_readings(path) for path in unique.values()]
     if toolpaths and coupon is not None:
-        from wallguard.coupon.from_toolpath import toolpath_readings
+        from wallguard.jobs.laid_readings import toolpath_readings
 
         for path in {os.path.realpath(path): path for path in toolpaths}.values():
             files.append(

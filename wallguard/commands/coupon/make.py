@@ -21,9 +21,9 @@ def add(commands: Commands) -> None:
     parser = command(
         commands,
         "make",
-        "write a printable test part with walls, gaps, holes and pins in steps",
         "wallguard coupon make rules/petg.yaml -o coupon",
         _command,
+        summary="write a printable test part with walls, gaps, holes and pins in steps",
     )
     parser.add_argument("rules", type=Path, metavar="RULES")
     parser.add_argument("-o", "--output", type=Path, required=True, metavar="FOLDER")

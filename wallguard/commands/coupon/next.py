@@ -16,9 +16,9 @@ def add(commands: Commands) -> None:
     parser = command(
         commands,
         "next",
-        "say which few walls to print next, to know most more",
         "wallguard coupon next rules/measured.yaml -o coupon-2",
         _command,
+        summary="say which few walls to print next, to know most more",
     )
     parser.add_argument("rules", type=Path, metavar="RULES")
     parser.add_argument(

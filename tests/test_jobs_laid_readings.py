@@ -11,7 +11,7 @@ from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
 from wallguard.commands.coupon.make import run as make
 from wallguard.commands.main import main
-from wallguard.coupon.from_toolpath import toolpath_readings
+from wallguard.jobs.laid_readings import toolpath_readings
 from wallguard.mesh.read import read_mesh
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Beads

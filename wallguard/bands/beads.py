@@ -1,0 +1,207 @@
+"""How beads fill a wall: the one model, for many thicknesses and many settings at once.
+
+A bead is between `a` and `b` wide; where its width is fixed, a = b = w. Two things are known of
+every contour: it is laid along the outline with its outer edge on it, and it comes in pairs, one
+for each face of the wall. Beads that lie side by side are as thick as all their widths together.
+
+      |<------------- t ------------->|        t   thickness of the wall as drawn
+      .-------.-------.-------.-------.        m   pairs: as many as fit at their narrowest,
+      |   1   |   2   |  air  |   1   | ...         m = min(n, floor(t / 2 a)), n contours a side
+      '-------'-------'-------'-------'        air what is left of t - 2 m b, if anything
+
+For a wall of thickness t the first row that holds says what is inside and how many beads lie
+side by side in it:
+
+    | holds where                           | inside  | beads | because                        |
+    |---------------------------------------|---------|-------|--------------------------------|
+    | t < smallest_wall                     | missing | 0     | nothing is printed             |
+    | t <= b, and t < 2 a                   | solid   | 1     | one bead serves up to its width|
+    | t < 2 a, between: two beads           | solid   | 2     | forced side by side            |
+    | t < 2 a, between: one bead            | solid   | 1     | as wide as it gets             |
+    | t < 2 a, between: dropped             | missing | 0     |                                |
+    | t <= 2 m b + squeeze                  | solid   | 2 m   | the pairs meet, or nearly so   |
+    | t < 2 m a + smallest_fill             | hollow  | 2 m   | no room for filling            |
+    | m = n, or the width is fixed          | solid   | 2 m   | and filling takes the rest     |
+    | t <= (2 m + 1) b + squeeze            | solid   | 2m + 1| the filling is one more bead   |
+    | else                                  | hollow  | 2m + 1| no whole number of beads fits  |
+
+All else follows. A bead is as wide as its share of the wall, within a and b: filling, where there
+is some, gets smallest_fill of the wall first. From two beads on (t >= 2 a) the outermost two stand
+on the outlines, so the wall comes out as drawn, whatever its middle looks like. A thinner one comes
+out as thick as its beads: two of them, forced, have to put their material somewhere and push each
+other outward. The air in a hollow wall is what its beads leave of it.
+
+Squeezing closes air between two beads; it does not make one bead serve a wall that is wider than
+the bead. Beyond n pairs a raster or filling beads take what is left, however much that is, once it
+is smallest_fill: sparse on purpose or not, that is not a wall's void and never a finding.
+
+`width` itself says nothing where the width varies, nor does `nozzle`. The model is for long
+straight walls, away from the seam and the first layers; `uncertainty` is for what it leaves out.
+How beads behave is common practice, no published source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.rules.model import Beads, Fill
+
+Floats = NDArray[np.float64]
+
+Between = Literal["two beads", "one bead", "dropped"]
+BETWEEN: tuple[Between, ...] = ("two beads", "one bead", "dropped")
+# What is inside, as `Laid.fill` counts it.
+FILLS: tuple[Fill, ...] = ("missing", "hollow", "solid")
+_MISSING, _HOLLOW, _SOLID = range(3)
+
+# Where a limit is itself allowed it holds up to this much (mm) above it: a wall as thick as one
+# bead gets one bead, a left-over equal to `squeeze` is closed.
+INCLUDED = 1e-5
+# What sums and products of lengths may be off by (mm).
+_COMPUTING_ERROR = 1e-9
+
+
+class Settings(NamedTuple):
+    """Bead settings as numbers, or as arrays of them that broadcast. Lengths in mm.
+
+    narrowest, widest  a and b
+    contours           n
+    between            which of BETWEEN
+    varies             1 where the width varies, else 0
+    """
+
+    narrowest: Floats
+    widest: Floats
+    contours: Floats
+    smallest_wall: Floats
+    between: Floats
+    squeeze: Floats
+    smallest_fill: Floats
+    varies: Floats
+
+    @classmethod
+    def of(cls, beads: Beads) -> Settings:
+        narrowest, widest = beads.width_varies or (beads.width, beads.width)
+        numbers: tuple[float, ...] = (
+            narrowest,
+            widest,
+            beads.contours,
+            beads.smallest_wall,
+            BETWEEN.index(beads.between_one_and_two),
+            beads.squeeze,
+            beads.smallest_fill,
+            beads.width_varies is not None,
+        )
+        return cls(*(np.array(number, np.float64) for number in numbers))
+
+
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """How walls come out: arrays of the shape that thicknesses and settings broadcast to.
+
+    thickness  as drawn, mm
+    fill       which of FILLS
+    number     of beads side by side, without the filling between contours
+    """
+
+    thickness: Floats
+    settings: Settings
+    fill: NDArray[np.int8]
+    number: Floats
+
+    @property
+    def width(self) -> Floats:
+        """Of each of the beads, mm; of no meaning where there are none."""
+        a, b, _, _, _, squeeze, smallest_fill, _ = self.settings
+        filled = (self.fill == _SOLID) & (
+            self.thickness > _together(self.number, b) + squeeze + INCLUDED
+        )
+        share = self.thickness - np.where(filled & self._pairs, smallest_fill, 0.0)
+        return np.clip(share / np.maximum(self.number, 1), a, b)
+
+    @property
+    def printed(self) -> Floats:
+        """Printed thickness, mm; nan where nothing is printed."""
+        a, b = self.settings[:2]
+        thin = _together(self.number, np.clip(self.thickness / np.maximum(self.number, 1), a, b))
+        printed = np.where(self._pairs, self.thickness, thin)
+        return np.where(self.fill == _MISSING, np.nan, printed)
+
+    @property
+    def solid(self) -> Floats:
+        """How much of a hollow wall is beads, mm; 0 in others."""
+        return np.where(self.fill == _HOLLOW, _together(self.number, self.settings.widest), 0.0)
+
+    @property
+    def air(self) -> Floats:
+        """In a hollow wall, mm; 0 in others."""
+        return np.where(self.fill == _HOLLOW, self.thickness - self.solid, 0.0)
+
+    @property
+    def as_drawn(self) -> NDArray[np.bool_]:
+        """Whether the printed thickness grows with the thickness drawn."""
+        a, b = self.settings[:2]
+        one = (self.number == 1) & (self.thickness > a) & (self.thickness < b)
+        return np.asarray((self._pairs | one) & (self.fill != _MISSING))
+
+    @property
+    def _pairs(self) -> NDArray[np.bool_]:
+        two = _together(2, self.settings.narrowest)
+        return np.asarray(self.thickness >= two - _COMPUTING_ERROR)
+
+
+def lay(thickness: Floats, settings: Settings) -> Laid:
+    """How walls of `thickness` (mm, from 0) come out by `settings`, by the table above.
+
+    `thickness` and every setting broadcast: (m,) and (n, 1) give (n, m).
+    """
+    a, b, n, smallest_wall, between, squeeze, smallest_fill, varies = settings
+    t = thickness
+    pairs = np.clip(np.floor((t + _COMPUTING_ERROR) / _together(2, a)), 1, n)
+    contours, one_more = 2 * pairs, 2 * pairs + 1
+    thin = t < _together(2, a) - _COMPUTING_ERROR
+    closing = squeeze + INCLUDED
+    filling = _together(contours, a) + smallest_fill - _COMPUTING_ERROR
+    table: tuple[tuple[NDArray[np.bool_], int, Floats | float], ...] = (
+        (t < smallest_wall - _COMPUTING_ERROR, _MISSING, 0),
+        (thin & (t <= b + INCLUDED), _SOLID, 1),
+        (thin & (between == BETWEEN.index("two beads")), _SOLID, 2),
+        (thin & (between == BETWEEN.index("one bead")), _SOLID, 1),
+        (thin, _MISSING, 0),
+        (t <= _together(contours, b) + closing, _SOLID, contours),
+        (t < filling, _HOLLOW, contours),
+        ((pairs == n) | (varies == 0), _SOLID, contours),
+        (t <= _together(one_more, b) + closing, _SOLID, one_more),
+    )
+    shape = np.broadcast_shapes(np.shape(t), *map(np.shape, settings))
+    fill = np.full(shape, _HOLLOW, np.int8)
+    number = np.broadcast_to(one_more, shape).copy()
+    # From the last row to the first, so that the first that holds has the last word.
+    for holds, inside, beads in reversed(table):
+        np.copyto(fill, np.int8(inside), where=holds)
+        np.copyto(number, beads, where=holds)
+    return Laid(t, settings, fill, number)
+
+
+def edges(beads: Beads) -> list[float]:
+    """The thicknesses (mm, rising) at which another row of the table may hold."""
+    narrowest, widest = beads.width_varies or (beads.width, beads.width)
+    found = [beads.smallest_wall, narrowest + INCLUDED, 2 * narrowest]
+    found.append(min(widest + INCLUDED, 2 * narrowest))
+    for count in range(2, 2 * beads.contours + 1, 2):
+        found += [
+            count * narrowest,
+            count * narrowest + beads.smallest_fill,
+            count * widest + beads.squeeze + INCLUDED,
+            (count + 1) * widest + beads.squeeze + INCLUDED,
+        ]
+    return sorted(found)
+
+
+def _together(number: Floats | float, width: Floats) -> Floats:
+    """How thick (mm) beads of one width are that lie side by side."""
+    return np.asarray(number * width)
