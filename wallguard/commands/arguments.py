@@ -27,8 +27,8 @@ SUMMARIES = {
     "chart": "show how walls of each thickness come out, and which are good to draw",
     "init": "write a commented wallguard.yaml, a first rule file and the hook's configuration",
     "coupon": "make a test part, and a rule file from what callipers read on it",
-    "impact": "show which walls change outcome between two processes, before an update is rolled out",
-    "toolpath": "verify a program against its part: what becomes of every wall, and whether the rules hold",
+    "impact": "show which walls a change of process changes, before an update is rolled out",
+    "toolpath": "verify a toolpath against its part: what becomes of every wall",
     "comment": "put a report on its pull request, in one comment that later runs update",
     "schema": "print a JSON Schema, so that editors complete and check files",
 }
