@@ -27,8 +27,10 @@ SUMMARIES = {
     "chart": "show how walls of each thickness come out, and which are good to draw",
     "init": "write a commented wallguard.yaml, a first rule file and the hook's configuration",
     "coupon": "make a test part, and a rule file from what callipers read on it",
-    "impact": "show which walls change outcome between two processes, before an update is rolled out",
-    "toolpath": "verify a program against its part: what becomes of every wall, and whether the rules hold",
+    "impact": "show which walls change outcome between two processes, before an update is rolled "
+    "out",
+    "toolpath": "verify a program against its part: what becomes of every wall, and whether the "
+    "rules hold",
     "comment": "put a report on its pull request, in one comment that later runs update",
     "schema": "print a JSON Schema, so that editors complete and check files",
 }
@@ -42,7 +44,7 @@ def command(
     *,
     summary: str = "",
 ) -> Parser:
-    """Declare a command: an example, what runs it, and what it does where `SUMMARIES` has it not."""
+    """Declare a command: an example, what runs it, what it does if `SUMMARIES` does not say."""
     summary = summary or SUMMARIES[name]
     added = commands.add_parser(
         name,
