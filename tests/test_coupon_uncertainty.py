@@ -103,8 +103,8 @@ def test_u_covers_what_it_claims_with_few_readings(freedom):
 
 
 def test_calliper_errors():
-    # ISO 13385-1, from memory: a digital calliper that shows 0.01 mm may be off by 0.02 up to
-    # 100 mm, one with a vernier of 0.05 by 0.05. Unknown callipers are taken for the worst.
+    # DIN 862, from memory: a digital calliper that shows 0.01 mm may be off by 0.02 up to 100 mm,
+    # one with a vernier of 0.05 by 0.05. Unknown callipers are taken for the worst.
     assert CALLIPER_ERRORS[0.01] == 0.02
     assert CALLIPER_ERRORS[0.05] == 0.05
     assert UNKNOWN_INSTRUMENT == 0.05

@@ -86,8 +86,8 @@ def test_flipped_bytes_within_the_zip(tmp_path, inside):
 
 
 @pytest.mark.parametrize("name", REAL)
-def test_real_files_cut_short_or_damaged(shared, tmp_path, name):
-    data = (shared / "meshes" / name).read_bytes()
+def test_real_files_cut_short_or_damaged(real, tmp_path, name):
+    data = real(name).read_bytes()
     rng = random.Random(7)
     for share in (0.0, 0.001, 0.01, 0.3, 0.5, 0.9, 0.999):
         assert survives(tmp_path / name, data[: int(share * len(data))]) == 0

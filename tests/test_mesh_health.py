@@ -238,8 +238,8 @@ def test_places_are_the_same_in_another_frame():
         ("plate_holes.STL", {}, 1),
     ],
 )
-def test_real_meshes(shared, name, expected, bodies):
-    health = examine(read_mesh(shared / "meshes" / name))
+def test_real_meshes(real, name, expected, bodies):
+    health = examine(read_mesh(real(name)))
     assert ills(health) == expected
     assert health.bodies == bodies
 

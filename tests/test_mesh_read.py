@@ -159,11 +159,11 @@ def test_noise_around_zero_is_welded(part):
         "plate_holes.STL",
     ],
 )
-def test_real_meshes_agree_with_trimesh(shared, name):
+def test_real_meshes_agree_with_trimesh(real, name):
     """trimesh is the independent reader; it keeps the file's unit."""
     trimesh = pytest.importorskip("trimesh")
-    theirs = trimesh.load_scene(shared / "meshes" / name).to_mesh()
-    ours = read_mesh(shared / "meshes" / name)
+    theirs = trimesh.load_scene(real(name)).to_mesh()
+    ours = read_mesh(real(name))
     vertices = ours.vertices / MILLIMETRES[ours.unit]
     assert ours.triangles.shape == theirs.faces.shape
     assert len(vertices) == len(theirs.vertices)
@@ -173,13 +173,13 @@ def test_real_meshes_agree_with_trimesh(shared, name):
     assert volume == pytest.approx(theirs.volume, rel=1e-9)
 
 
-def test_real_mesh_without_triangles(shared):
-    assert "no triangles" in problem(shared / "meshes" / "empty.stl")
+def test_real_mesh_without_triangles(real):
+    assert "no triangles" in problem(real("empty.stl"))
 
 
-def test_real_part_in_inches(shared):
-    mesh = read_mesh(shared / "meshes" / "featuretype.3MF")
+def test_real_part_in_inches(real):
+    mesh = read_mesh(real("featuretype.3MF"))
     assert (mesh.unit, mesh.unit_source) == ("inch", "format")
     assert np.ptp(mesh.vertices, axis=0) == pytest.approx([127.0, 63.5, 34.925])
-    same = read_mesh(shared / "meshes" / "featuretype.STL", unit="inch")
+    same = read_mesh(real("featuretype.STL"), unit="inch")
     assert np.ptp(same.vertices, axis=0) == pytest.approx([127.0, 63.5, 34.925])

@@ -160,15 +160,15 @@ def test_others_are_left_as_they_are():
     }
 
 
-def test_real_bodies(shared):
+def test_real_bodies(real):
     """Volumes of the two bodies once their faces agree, by trimesh 4's repair.fix_normals."""
-    _, health, _ = mended(read_mesh(shared / "meshes" / "multibody.stl"))
+    _, health, _ = mended(read_mesh(real("multibody.stl")))
     assert health.healthy
     assert health.volume == pytest.approx(0.00147142860 + 0.00595179195, rel=1e-6)
 
 
-def test_real_overlapping_bodies(shared):
-    mesh = read_mesh(shared / "meshes" / "cycloidal.ply")
+def test_real_overlapping_bodies(real):
+    mesh = read_mesh(real("cycloidal.ply"))
     before = examine(mesh)
     assert before.overlapping_bodies.count > 100
     _, health, done = mended(mesh)

@@ -105,13 +105,13 @@ def test_nothing_explains_the_size():
         ("multibody.stl", "inch"),
     ],
 )
-def test_real_parts_in_other_units(shared, name, first):
-    assert units(suspect_unit(read_mesh(shared / "meshes" / name), PRINTER))[0] == first
+def test_real_parts_in_other_units(real, name, first):
+    assert units(suspect_unit(read_mesh(real(name)), PRINTER))[0] == first
 
 
 @pytest.mark.parametrize(
     "name",
     ["box.3mf", "busted.STL", "cube_gears.3mf", "featuretype.3MF", "plate_holes.STL"],
 )
-def test_real_parts_in_mm(shared, name):
-    assert suspect_unit(read_mesh(shared / "meshes" / name), PRINTER) is None
+def test_real_parts_in_mm(real, name):
+    assert suspect_unit(read_mesh(real(name)), PRINTER) is None

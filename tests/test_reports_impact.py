@@ -95,9 +95,8 @@ def test_json_has_its_schema_and_shows_every_character(one):
 
 
 @pytest.mark.parametrize("one", ALL)
-def test_junit_is_valid(one, shared):
-    schema = etree.XMLSchema(etree.parse(shared / "standards" / "JUnit.xsd"))
-    schema.assertValid(etree.fromstring(xml(one).encode()))
+def test_junit_is_valid(one, junit_schema):
+    junit_schema.assertValid(etree.fromstring(xml(one).encode()))
 
 
 @pytest.mark.parametrize("one", ALL)

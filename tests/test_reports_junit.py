@@ -1,6 +1,5 @@
 """JUnit XML: valid against the strict schema, and read back."""
 
-from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -31,15 +30,13 @@ def suites(report: Report) -> dict[str, ET.Element]:
 
 
 @pytest.mark.parametrize("report", REPORTS)
-def test_reports_are_valid(report: Report, shared: Path) -> None:
-    schema = etree.XMLSchema(etree.parse(shared / "standards" / "JUnit.xsd"))
-    schema.assertValid(etree.fromstring(xml(report).encode()))
+def test_reports_are_valid(report: Report, junit_schema) -> None:
+    junit_schema.assertValid(etree.fromstring(xml(report).encode()))
 
 
-def test_the_schema_notices_what_is_not_valid(shared: Path) -> None:
-    schema = etree.XMLSchema(etree.parse(shared / "standards" / "JUnit.xsd"))
+def test_the_schema_notices_what_is_not_valid(junit_schema) -> None:
     broken = xml(ORDINARY).replace(' hostname="localhost"', "", 1)
-    assert not schema.validate(etree.fromstring(broken.encode()))
+    assert not junit_schema.validate(etree.fromstring(broken.encode()))
 
 
 def test_junitparser_reads_the_report_back() -> None:

@@ -234,8 +234,8 @@ def checksummed(lines):
 
 
 def test_line_numbers_and_checksums(read, refused):
-    # "N3 T0*57" is the customary example of a checksum (common practice, no published source).
-    assert read("N3 T0*57\n" + LAY).tool.tolist() == [0]
+    # The exclusive or of all bytes before the star (common practice, no published source).
+    assert read(b"N3 T0*%d\n" % reduce(xor, b"N3 T0") + LAY.encode()).tool.tolist() == [0]
     text = checksummed(["G1 X1 Y2 E1", "G1 X5 E2 (done)", "M117 a*b"])
     assert ends(read(text)) == [[1, 2, 0], [5, 2, 0]]
     error = refused(text.replace(b"X5", b"X6"))

@@ -99,7 +99,7 @@ def test_taper_is_divided_at_the_edges_asked_for():
     assert len(even) == 1
 
 
-def test_each_fin_is_a_wall_of_its_own(shared):
+def test_each_fin_is_a_wall_of_its_own():
     """As the benchmark's fins: 0.20 to 2.15 mm in steps of 0.05 mm, here every fifth."""
     solid = box([50, 12, 4], [0, 0, -4])
     sizes = [0.2 + 0.25 * i for i in range(8)]
@@ -134,10 +134,10 @@ def test_gap():
     assert find_gaps(mesh(box([10, 10, 4])), 1.0, ()) == []
 
 
-def test_irregular_part_against_trimesh(shared):
+def test_irregular_part_against_trimesh(real):
     """Thickness as trimesh.proximity (another implementation: balls shrunk onto single points)
     finds it at the thinnest place of each wall. The part is printed 40 mm long."""
-    drawn = read_mesh(shared / "meshes" / "featuretype.STL", unit="mm")
+    drawn = read_mesh(real("featuretype.STL"), unit="mm")
     part = Mesh(8 * drawn.vertices, drawn.triangles)
     walls = find_thin(part, 1.2, ())
     assert len(walls) >= 8

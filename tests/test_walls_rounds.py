@@ -203,19 +203,19 @@ def test_no_cylinder(solid):
     assert sizes(solid) == []
 
 
-def test_real_plate(shared):
+def test_real_plate(real):
     """A plate drawn in inches: clearance holes for 1/4 inch screws, four countersunk, one
     counterbored."""
-    holes = find_rounds(read_mesh(shared / "meshes" / "plate_holes.STL"), 10.0)
+    holes = find_rounds(read_mesh(real("plate_holes.STL")), 10.0)
     assert [(each.kind, each.vertical) for each in holes] == [("hole", True)] * 5
     assert [each.diameter for each in holes] == pytest.approx([0.266 * 25.4] * 5, abs=0.002)
 
 
-def test_real_part_against_its_step_file(shared):
+def test_real_part_against_its_step_file(real):
     """Every diameter found in the mesh is one that the STEP file of the same part states."""
-    lines = (shared / "meshes" / "featuretype.STEP").read_text().splitlines()
+    lines = real("featuretype.STEP").read_text().splitlines()
     radii = [float(row.split(",")[2].strip(" );")) for row in lines if "CYLINDRICAL_SURFACE" in row]
-    holes = find_rounds(read_mesh(shared / "meshes" / "featuretype.STL", unit="inch"), 15.0)
+    holes = find_rounds(read_mesh(real("featuretype.STL"), unit="inch"), 15.0)
     assert [each.kind for each in holes] == ["hole"] * 17
     for hole in holes:
         assert min(abs(hole.diameter - 2 * 25.4 * radius) for radius in radii) < 0.001

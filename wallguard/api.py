@@ -11,7 +11,6 @@ for finding in report.findings:
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from wallguard.base.errors import InputError
@@ -19,21 +18,10 @@ from wallguard.base.rotation import rotation_from_up
 from wallguard.base.units import Unit
 from wallguard.findings.model import PartReport, Wall
 from wallguard.jobs.check import plain_walls, report_on
-from wallguard.mesh.health import examine
-from wallguard.mesh.read import read_mesh
-from wallguard.part.geometry import Geometry
+from wallguard.part.part import AsDrawn, Part
 from wallguard.repository.fields import DIRECTIONS
 from wallguard.rules.load import load_rules as _load_rules
 from wallguard.rules.model import Rules
-from wallguard.sections.cut import TooManyLayersError
-
-
-@dataclass(frozen=True, eq=False)
-class Part:
-    """A part file, read and placed as it is printed."""
-
-    path: str
-    geometry: Geometry
 
 
 def load_part(
@@ -59,8 +47,7 @@ def load_part(
     else:
         x, y, z = up
         direction = (float(x), float(y), float(z))
-    mesh = read_mesh(Path(path), unit=unit)
-    return Part(str(path), Geometry(mesh, examine(mesh), rotation_from_up(direction), scale))
+    return Part.load(Path(path), AsDrawn(rotation_from_up(direction), scale, unit))
 
 
 def load_rules(path: str | Path) -> Rules:
@@ -73,10 +60,7 @@ def check(part: Part, rules: Rules) -> PartReport:
 
     Raises InputError where the rules give no band table, or the part is of absurd size.
     """
-    try:
-        return report_on(part.geometry, rules, part.path)
-    except TooManyLayersError as error:
-        raise _absurd(part, error) from None
+    return report_on(part.geometry, rules, part.path)
 
 
 def find_walls(part: Part, *, layer_height: float = 0.2, up_to: float = 20.0) -> tuple[Wall, ...]:
@@ -84,12 +68,4 @@ def find_walls(part: Part, *, layer_height: float = 0.2, up_to: float = 20.0) ->
 
     Raises InputError where the part is of absurd size.
     """
-    try:
-        return plain_walls(part.geometry, part.geometry.walls(layer_height, up_to, ()))
-    except TooManyLayersError as error:
-        raise _absurd(part, error) from None
-
-
-def _absurd(part: Part, error: TooManyLayersError) -> InputError:
-    remedy = "Check the part's scale and unit"
-    return InputError(part.path, f"{error} is too much to check", remedy=remedy)
+    return plain_walls(part.geometry, part.geometry.walls(layer_height, up_to, ()))

@@ -34,6 +34,27 @@ class InputError(Exception):
         return _rebuild, (self.path, self.problem, self.remedy, self.line, self.column)
 
 
+class TooLargeError(InputError):
+    """A part that would take more memory or time than there is reason for.
+
+    what  how much of what: "3000000 layers of 0.2 mm"
+    path  the part; who finds that it is too large may not know which it is, so that whoever asked
+          about a part names it: see `part.geometry.Geometry`
+    """
+
+    def __init__(self, what: str, path: str = "this part") -> None:
+        remedy = "Check the part's scale and unit"
+        super().__init__(path, f"{what} is too much to check", remedy=remedy)
+        self.what = what
+
+    def of(self, path: str) -> TooLargeError:
+        """The same of the part `path`."""
+        return TooLargeError(self.what, path)
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return TooLargeError, (self.what, self.path)
+
+
 def _rebuild(
     path: str, problem: str, remedy: str, line: int | None, column: int | None
 ) -> InputError:

@@ -42,7 +42,7 @@ def command(
     *,
     summary: str = "",
 ) -> Parser:
-    """Declare a command: an example, what runs it, and what it does where `SUMMARIES` has it not."""
+    """Declare a command: an example, what runs it, and what it does if not in `SUMMARIES`."""
     summary = summary or SUMMARIES[name]
     added = commands.add_parser(
         name,

@@ -1,8 +1,8 @@
 """The command line: parses, calls a command, prints what it returns, and chooses the exit code.
 
 The first word chooses the one module that is imported, so that `--version` and help cost little
-more than starting Python. `check` imports what is heavy inside its functions: a commit that touches no
-part is felt too.
+more than starting Python. Commands import what is heavy inside functions, so that their help and a
+commit that touches no part cost little too.
 """
 
 from __future__ import annotations

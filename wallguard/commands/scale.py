@@ -19,7 +19,7 @@ from wallguard.repository.config import Assignment, load_repository
 from wallguard.rules.load import load_rules
 
 if TYPE_CHECKING:
-    from wallguard.mesh.mesh import Mesh
+    pass
 
 _LARGEST = 1_000_000
 
@@ -73,18 +73,14 @@ def run(
     Raises InputError where the part, the rules or the wanted reduction cannot be used.
     """
     from wallguard.jobs.scale import reductions
-    from wallguard.mesh.health import examine
-    from wallguard.mesh.read import read_mesh
-    from wallguard.part.geometry import Geometry
+    from wallguard.part.part import Part
 
     factor = None if wanted is None else _factor(wanted)
     loaded = load_rules(rules)
     assignment = _assignment(part, rules)
-    mesh = _in_unit(read_mesh(part, unit=unit or assignment.unit), unit)
-    health = examine(mesh)
-    geometry = Geometry(mesh, health, assignment.rotation, 1.0)
+    geometry = Part.load(part, replace(assignment, scale=1.0), drawn_in=unit).geometry
     remarks = []
-    if not health.healthy:
+    if not geometry.health.healthy:
         remarks.append(
             "The mesh is not sound, so some walls may be wrong or left out: `wallguard check` says "
             "what is wrong with it."
@@ -93,7 +89,7 @@ def run(
         path=part.as_posix(),
         rules=loaded.path,
         rules_name=loaded.name,
-        unit=mesh.unit,
+        unit=geometry.drawn.unit,
         size=geometry.extents,
         reductions=tuple(reductions(geometry, loaded, factor)),
         wanted=factor,
@@ -113,15 +109,6 @@ def _factor(wanted: str) -> float:
             remedy="Write it as in --wanted 1:200",
         )
     return factor
-
-
-def _in_unit(mesh: Mesh, unit: Unit | None) -> Mesh:
-    """The mesh read in `unit`, also where its format says another."""
-    if unit is None or mesh.unit == unit:
-        return mesh
-    return replace(
-        mesh, vertices=mesh.vertices * (MILLIMETRES[unit] / MILLIMETRES[mesh.unit]), unit=unit
-    )
 
 
 def _assignment(part: Path, rules: Path) -> Assignment:

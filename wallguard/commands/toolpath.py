@@ -140,9 +140,7 @@ def run(
     """
     from wallguard.checks.case import Case
     from wallguard.jobs.verify import verify
-    from wallguard.mesh.health import examine
-    from wallguard.mesh.read import read_mesh
-    from wallguard.part.geometry import Geometry
+    from wallguard.part.part import Part
 
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
     begun = time.perf_counter()
@@ -163,8 +161,7 @@ def run(
             remedy="Name rules for material extrusion",
         )
     how = lies(part, loaded.path if loaded else "")
-    mesh = read_mesh(part, unit=how.unit)
-    geometry = Geometry(mesh, examine(mesh), how.rotation, how.scale)
+    geometry = Part.load(part, how).geometry
     case = Case(geometry, loaded, band_table(loaded)) if loaded else None
     with _Progress() as progress:
         work = partial(

@@ -6,7 +6,6 @@ import argparse
 from pathlib import Path
 
 from wallguard.bands.declared import band_table
-from wallguard.base.errors import InputError
 from wallguard.commands.arguments import Commands, command, length
 from wallguard.jobs.check import plain_walls, report_walls
 from wallguard.reports.json_report import walls_text
@@ -72,25 +71,17 @@ def run(
     Raises InputError where the part or the rule file cannot be used.
     """
     from wallguard.checks.case import Case
-    from wallguard.mesh.health import examine
-    from wallguard.mesh.read import read_mesh
-    from wallguard.part.geometry import Geometry
-    from wallguard.sections.cut import TooManyLayersError
+    from wallguard.part.part import Part
 
     loaded = load_rules(rules) if rules else None
     assignment = lies(part)
-    mesh = read_mesh(part, unit=assignment.unit)
-    geometry = Geometry(mesh, examine(mesh), assignment.rotation, assignment.scale)
-    try:
-        if loaded:
-            case = Case(geometry, loaded, band_table(loaded))
-            case.largest = max(case.largest, up_to)
-            walls = report_walls(case)
-        else:
-            walls = plain_walls(geometry, geometry.walls(layer_height, up_to, ()))
-    except TooManyLayersError as error:
-        remedy = "Check the part's scale and unit"
-        raise InputError(part, f"{error} is too much to check", remedy=remedy) from None
+    geometry = Part.load(part, assignment).geometry
+    if loaded:
+        case = Case(geometry, loaded, band_table(loaded))
+        case.largest = max(case.largest, up_to)
+        walls = report_walls(case)
+    else:
+        walls = plain_walls(geometry, geometry.walls(layer_height, up_to, ()))
     return walls_text(walls) if as_json else table(walls)
 
 

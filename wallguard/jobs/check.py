@@ -29,9 +29,8 @@ from wallguard.findings.model import (
 
 if TYPE_CHECKING:
     from wallguard.checks.case import Case, Draft
-    from wallguard.mesh.health import Health
-    from wallguard.mesh.mesh import Mesh
     from wallguard.part.geometry import Geometry
+    from wallguard.part.part import PartFile
     from wallguard.repository.config import Assignment
     from wallguard.rules.model import Rules
     from wallguard.views.model import What
@@ -102,41 +101,16 @@ def in_order(
 
 def check_part(task: Task) -> list[PartReport]:
     """One report for each rule file that the part answers to. Never raises for bad input."""
-    geometries = Geometries(task)
-    return [
-        _one_report(task, assignment, rules, geometries) for assignment, rules in task.assignments
-    ]
+    from wallguard.part.part import PartFile
 
-
-class Geometries:
-    """A part's mesh, read once for each unit, and placed once for each way it is printed."""
-
-    def __init__(self, task: Task) -> None:
-        self.task = task
-        self.meshes: dict[object, tuple[Mesh, Health]] = {}
-        self.placed: dict[object, Geometry] = {}
-
-    def get(self, assignment: Assignment) -> Geometry:
-        """Raises InputError."""
-        from wallguard.mesh.health import examine
-        from wallguard.mesh.read import read_mesh
-        from wallguard.part.geometry import Geometry
-
-        if assignment.unit not in self.meshes:
-            mesh = read_mesh(self.task.file, unit=assignment.unit, root=self.task.root)
-            self.meshes[assignment.unit] = mesh, examine(mesh)
-        key = assignment.unit, assignment.rotation, assignment.scale
-        if key not in self.placed:
-            mesh, health = self.meshes[assignment.unit]
-            self.placed[key] = Geometry(mesh, health, assignment.rotation, assignment.scale)
-        return self.placed[key]
+    file = PartFile(task.file, root=task.root, name=task.path)
+    return [_one_report(task, assignment, rules, file) for assignment, rules in task.assignments]
 
 
 def report_on(geometry: Geometry, rules: Rules, path: str, views: What | None = None) -> PartReport:
     """Check one part, known as `path`, against one rule file; `views`: see `Task`.
 
-    Raises InputError where no band table follows from the rules, TooManyLayersError for a part
-    of absurd size.
+    Raises InputError where no band table follows from the rules, or for a part of absurd size.
     """
     from wallguard.bands.declared import band_table
     from wallguard.checks.case import Case
@@ -163,34 +137,20 @@ def report_on(geometry: Geometry, rules: Rules, path: str, views: What | None = 
     )
 
 
-def _one_report(
-    task: Task, assignment: Assignment, rules: Rules, geometries: Geometries
-) -> PartReport:
-    from wallguard.sections.cut import TooManyLayersError
-
+def _one_report(task: Task, assignment: Assignment, rules: Rules, file: PartFile) -> PartReport:
     begun = time.perf_counter()
     try:
-        report = report_on(geometries.get(assignment), rules, task.path, task.views)
-    except (InputError, TooManyLayersError, MemoryError) as error:
-        report = failed(task.path, rules.path, rules.name, explain(task, error))
+        report = report_on(file.lying(assignment).geometry, rules, task.path, task.views)
+    except (InputError, MemoryError) as error:
+        report = failed(task.path, rules.path, rules.name, explain(task.path, error))
     return replace(report, seconds=time.perf_counter() - begun)
 
 
-def explain(task: Task, error: Exception) -> str:
-    """Why a part could not be checked, in words, from what was raised meanwhile."""
+def explain(path: str, error: InputError | MemoryError) -> str:
+    """Why the part `path` could not be checked, in words, from what was raised meanwhile."""
     if isinstance(error, InputError):
-        if error.path == str(task.file):  # where a copy was read, name what it is a copy of
-            error = InputError(
-                task.path,
-                error.problem,
-                remedy=error.remedy,
-                line=error.line,
-                column=error.column,
-            )
         return str(error)
-    if isinstance(error, MemoryError):
-        return f"{task.path}: there is not enough memory to check it. Simplify the mesh."
-    return f"{task.path}: {error} is too much to check. Check the part's scale and unit."
+    return f"{path}: there is not enough memory to check it. Simplify the mesh."
 
 
 def failed(path: str, rules: str, name: str, message: str) -> PartReport:

@@ -25,7 +25,8 @@ from wallguard.base.text import SHOWN, mm, place, span
 from wallguard.checks.case import Case
 from wallguard.findings.impact import DIRECTIONS, Change, Direction, PartImpact, State, direction
 from wallguard.findings.model import Finding, Printed, Spread
-from wallguard.jobs.check import Geometries, Task, explain, run_checks, status_of
+from wallguard.jobs.check import Task, explain, run_checks, status_of
+from wallguard.part.part import Part
 from wallguard.rules.model import Rules
 from wallguard.walls.stretch import Stretch, is_speck, joined
 
@@ -38,22 +39,20 @@ _SEVERITIES = {"note": 0, "warn": 1, "fail": 2}
 def compare_part(task: Task) -> PartImpact:
     """The part of a task under the first of its rules, and under the second. Never raises for bad
     input. The part lies as for the first."""
-    from wallguard.sections.cut import TooManyLayersError
-
     (assignment, old), (_, new) = task.assignments
     begun = time.perf_counter()
     try:
-        result = compare(Geometries(task).get(assignment), old, new, task.path)
-    except (InputError, TooManyLayersError, MemoryError) as error:
-        result = PartImpact(task.path, "error", "error", error=explain(task, error))
+        part = Part.load(task.file, assignment, root=task.root, name=task.path)
+        result = compare(part.geometry, old, new, task.path)
+    except (InputError, MemoryError) as error:
+        result = PartImpact(task.path, "error", "error", error=explain(task.path, error))
     return replace(result, seconds=time.perf_counter() - begun)
 
 
 def compare(geometry: Geometry, old: Rules, new: Rules, path: str) -> PartImpact:
     """One part, known as `path`, under the rules of two processes.
 
-    Raises InputError where no band table follows from rules, TooManyLayersError for a part of
-    absurd size.
+    Raises InputError where no band table follows from rules, or for a part of absurd size.
     """
     before = Case(geometry, old, band_table(old))
     after = Case(geometry, new, band_table(new))

@@ -17,14 +17,11 @@ import numpy as np
 
 from wallguard.base import files
 from wallguard.base.errors import InputError
-from wallguard.base.rotation import UPRIGHT
 from wallguard.coupon.files import SCHEMA
 from wallguard.coupon.folder import MANIFEST
 from wallguard.coupon.readings import Readings, Row, Seen
 from wallguard.jobs.verify import Verified, verify
-from wallguard.mesh.health import examine
-from wallguard.mesh.read import read_mesh
-from wallguard.part.geometry import Geometry
+from wallguard.part.part import Part
 from wallguard.toolpath.comparison import LaidWall, across_walls
 
 _AGAIN = "Make the coupon anew with `wallguard coupon make`"
@@ -50,8 +47,7 @@ def toolpath_readings(
         name = next((one for one in plate["files"] if str(one).endswith(".stl")), "")
         if not name or Path(name).name != name:
             raise InputError(folder / MANIFEST, "names no STL file of a plate", remedy=_AGAIN)
-        mesh = read_mesh(folder / name)
-        geometry = Geometry(mesh, examine(mesh), UPRIGHT, 1.0)
+        geometry = Part.load(folder / name).geometry
         walls = [one for one in plate["features"] if one["feature"] == "wall"]
         thickest = max((float(one["nominal"]) for one in walls), default=0.0)
         try:

@@ -16,13 +16,13 @@ from dataclasses import replace
 import numpy as np
 
 from wallguard.bands.declared import band_table
+from wallguard.base.errors import TooLargeError
 from wallguard.base.text import below
 from wallguard.checks.case import Case
 from wallguard.findings.model import Spread
 from wallguard.findings.scale import Holding, Reduction
 from wallguard.part.geometry import Geometry
 from wallguard.rules.model import Rules
-from wallguard.sections.cut import TooManyLayersError
 from wallguard.walls.stretch import Stretch, is_speck
 
 # ISO 5455:1979, reduction scales, and full size (from memory).
@@ -77,7 +77,7 @@ def reduction(geometry: Geometry, rules: Rules, factor: float) -> Reduction:
         height = _layer_height(model, rules.layer_height) if layered else rules.layer_height
         case = Case(model, replace(rules, layer_height=height), table)
         found = _measured(case, plain)
-    except (TooManyLayersError, MemoryError):
+    except (TooLargeError, MemoryError):
         return replace(plain, beyond=True, note="too much to measure")
     return replace(found, layer_height=height)
 

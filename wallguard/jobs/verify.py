@@ -6,9 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from wallguard.base.errors import InputError
+from wallguard.base.errors import TooLargeError
 from wallguard.part.geometry import Geometry
-from wallguard.sections.cut import TooManyLayersError
 from wallguard.toolpath.beads import Beads, beads
 from wallguard.toolpath.comparison import Comparison, LaidWall, compare
 from wallguard.toolpath.placing import Placement, find_places
@@ -78,7 +77,6 @@ def verify(
         for copy, place in enumerate(places):
             tell("comparing", copy / len(places))
             found.append(compare(geometry, laid, place, largest=largest, splits=splits, copy=copy))
-    except TooManyLayersError as error:
-        remedy = "Check the part's scale and unit"
-        raise InputError(part, f"{error} is too much to compare", remedy=remedy) from None
+    except TooLargeError as error:
+        raise error.of(part) from None
     return Verified(str(file), laid, places, tuple(found), tuple(notes))

@@ -23,20 +23,27 @@ from wallguard.mesh.weld import weld
 MAX_COORDINATE = 1e7
 
 
-def read_mesh(path: Path, *, unit: Unit | None = None, root: Path | None = None) -> Mesh:
+def read_mesh(
+    path: Path,
+    *,
+    unit: Unit | None = None,
+    root: Path | None = None,
+    shown: str | None = None,
+) -> Mesh:
     """Read a mesh file; vertices come back in mm.
 
     unit: of a file whose format carries none (mm where that is not given either).
     root: the repository; a path that leads out of it is refused.
+    shown: what the file is called in errors, where `path` is a copy.
     Vertices that are equal, to 2^-26 of the part's size, are welded (those of one object, where
     the format keeps objects apart); vertices that no triangle uses are left out.
     Raises InputError for a file that cannot be read, is not what its suffix says, holds no
     triangles or coordinates that are not finite or beyond 10 km, or is too large.
     """
-    name = format_module(path.suffix)
+    name, said = format_module(path.suffix), path if shown is None else Path(shown)
     if name is None:
         raise InputError(
-            path,
+            said,
             f"meshes with the suffix {path.suffix!r} are not read"
             if path.suffix
             else "the file has no suffix that says what it holds",
@@ -44,26 +51,27 @@ def read_mesh(path: Path, *, unit: Unit | None = None, root: Path | None = None)
         )
     reader: Callable[[Path, bytes], Drawing] = import_module(f"wallguard.mesh.formats.{name}").read
     try:
-        drawing = reader(path, _content(path, root))
+        drawing = reader(said, _content(path, said, root))
     except MemoryError as error:
-        raise InputError(path, "there is not enough memory to read the file") from error
+        raise InputError(said, "there is not enough memory to read the file") from error
     source: Literal["format", "repository", "default"] = (
         "format" if drawing.unit else "repository" if unit else "default"
     )
-    return _mesh(path, drawing, drawing.unit or unit or "mm", source)
+    return _mesh(said, drawing, drawing.unit or unit or "mm", source)
 
 
-def _content(path: Path, root: Path | None) -> bytes:
+def _content(path: Path, said: Path, root: Path | None) -> bytes:
     """The bytes of a mesh file, at least one and at most MAX_BYTES. Raises InputError."""
     data = files.read(
         path,
         MAX_BYTES,
         kind="a mesh file",
+        shown=str(said),
         root=root,
         smaller="Export the part with coarser facets",
     )
     if not data:
-        raise InputError(path, "the file is empty", remedy=EXPORT)
+        raise InputError(said, "the file is empty", remedy=EXPORT)
     return data
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from wallguard.base.errors import TooLargeError
 from wallguard.base.rotation import Rotation
 from wallguard.mesh.health import Health, examine
 from wallguard.mesh.repair import solid
@@ -29,10 +30,19 @@ class Geometry:
     """A part's mesh in the frame it is printed in, and its walls, gaps, holes, pins and plates.
 
     Measures are in the print frame, mm; `location` and `box` take them back to the part file's
-    own frame. A measure that was taken is kept, so several rule files share the work.
+    own frame. A measure that was taken is kept, so several rule files share the work. Taking one
+    raises TooLargeError, which names the part, where it would take too much memory or time.
     """
 
-    def __init__(self, mesh: Mesh, health: Health, rotation: Rotation, scale: float) -> None:
+    def __init__(
+        self,
+        mesh: Mesh,
+        health: Health,
+        rotation: Rotation,
+        scale: float,
+        name: str = "this part",
+    ) -> None:
+        self.name = name
         whole, self.repairs = solid(mesh, health)
         mended = examine(whole) if self.repairs else health
         # Closed and consistent, so that its sections need no untangling.
@@ -61,7 +71,7 @@ class Geometry:
         return x, y, z
 
     def sections(self, layer_height: float) -> Sections:
-        """The outlines of all layers. Raises TooManyLayersError."""
+        """The outlines of all layers."""
         from wallguard.sections.cut import cut
 
         return self._once(
@@ -145,5 +155,8 @@ class Geometry:
 
     def _once(self, key: tuple[object, ...], measure: Callable[[], _Result]) -> _Result:
         if key not in self._known:
-            self._known[key] = measure()
+            try:
+                self._known[key] = measure()
+            except TooLargeError as error:
+                raise error.of(self.name) from None
         return self._known[key]  # type: ignore[return-value]

@@ -15,6 +15,7 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.sections.sections import Sections, neighbours
 
@@ -32,23 +33,19 @@ _LIMIT = 20_000_000
 _LONGEST = 2e7
 
 
-class TooManyLayersError(ValueError):
-    """The part has more outline than can be held in memory: its size or unit is wrong."""
-
-
 def cut(mesh: Mesh, layer_height: float, *, untangle: bool = False) -> Sections:
     """Cut `mesh` at mid-height of every layer; layers start at its lowest point.
 
     untangle: resolve crossing and doubled outlines section by section (for meshes that are not
     closed and consistent); what the surface's slope was is then unknown and taken as upright.
 
-    Raises TooManyLayersError where layers x triangles is beyond what memory holds.
+    Raises TooLargeError where layers x triangles is beyond what memory holds.
     """
     z = mesh.vertices[:, 2]
     low, high = (float(z.min()), float(z.max())) if len(z) else (0.0, 0.0)
     count = max(0, int(np.ceil((high - low) / layer_height - 0.5 - 1e-6)))
     if count > 1_000_000:
-        raise TooManyLayersError(f"{count} layers of {layer_height:g} mm")
+        raise TooLargeError(f"{count} layers of {layer_height:g} mm")
     heights = np.asarray(low + layer_height * (np.arange(count) + 0.5), np.float64)
     return cut_at(mesh, heights, layer_height, untangle=untangle)
 
@@ -70,7 +67,7 @@ def cut_at(
     per_triangle = (last - first)[crossing]
     total = int(per_triangle.sum(dtype=np.int64))
     if total > _LIMIT:
-        raise TooManyLayersError(f"{total} outline points in {count} layers of {layer_height:g} mm")
+        raise TooLargeError(f"{total} outline points in {count} layers of {layer_height:g} mm")
     if not total:
         return _empty(heights, layer_height)
 
@@ -127,7 +124,7 @@ def cut_at(
     _, after = neighbours(found.ring_start)
     outline = float(np.linalg.norm(found.points[after] - found.points, axis=1).sum())
     if outline > _LONGEST:
-        raise TooManyLayersError(f"{outline / 1e6:.0f} km of outline in {count} layers")
+        raise TooLargeError(f"{outline / 1e6:.0f} km of outline in {count} layers")
     return found
 
 

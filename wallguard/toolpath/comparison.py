@@ -111,7 +111,7 @@ def compare(
 ) -> Comparison:
     """What becomes of every wall of one copy, up to `largest` mm; walls are divided at `splits`.
 
-    Raises TooManyLayersError.
+    Raises TooLargeError.
     """
     levels = levels_of(geometry, laid, placement)
     if not levels:

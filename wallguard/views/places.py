@@ -306,7 +306,7 @@ class Places:
 
 def views_of(case: Case, findings: Sequence[Finding], most: int) -> tuple[tuple[View, ...], int]:
     """A view of each finding that has a place, of at most `most`; and how many were left out."""
-    from wallguard.sections.cut import TooManyLayersError
+    from wallguard.base.errors import TooLargeError
 
     places = Places(case)
     found: list[View] = []
@@ -315,7 +315,7 @@ def views_of(case: Case, findings: Sequence[Finding], most: int) -> tuple[tuple[
             break
         try:
             view = places.view(finding)
-        except (shapely.errors.GEOSException, TooManyLayersError):
+        except (shapely.errors.GEOSException, TooLargeError):
             # An outline too tangled to be drawn: the finding stands, it only has no picture.
             view = None
         if view is not None:

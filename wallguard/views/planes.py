@@ -59,7 +59,7 @@ def across_axis(point: _Floats, axis: _Floats) -> Frame:
 def outlines(mesh: Mesh, frame: Frame, untangle: bool) -> list[_Floats]:
     """The rings (n, 2) in which a plane cuts a mesh, material to their left.
 
-    Raises TooManyLayersError.
+    Raises TooLargeError.
     """
     from wallguard.sections.cut import cut
 

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import ranges
-from wallguard.sections.cut import TooManyLayersError
+from wallguard.base.errors import TooLargeError
 from wallguard.walls.edges import Edges
 
 # Of contacts this close to being first, the one straight across counts: in a round or square
@@ -134,7 +134,7 @@ def largest_discs(
 
     lean (n, 2) is the surface's lean at the points, as in Edges.
 
-    Raises TooManyLayersError where edges lie so close together that it would take minutes.
+    Raises TooLargeError where edges lie so close together that it would take minutes.
     """
     total = len(points)
     radius = np.full(total, np.inf)
@@ -150,7 +150,7 @@ def largest_discs(
         begin, end = grid.ranges(section[open_], centre - reach, centre + reach)
         size = (end - begin).sum(axis=1)
         if size.sum() > _PAIRS:
-            raise TooManyLayersError(f"{size.sum()} pairs of outline edges within {reach:.2g} mm")
+            raise TooLargeError(f"{size.sum()} pairs of outline edges within {reach:.2g} mm")
         bounds = np.searchsorted(np.cumsum(size), np.arange(0, size.sum() + _CHUNK, _CHUNK))
         for low, high in zip(bounds[:-1], np.append(bounds[1:-1], len(open_)), strict=True):
             if low == high:

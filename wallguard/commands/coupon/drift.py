@@ -19,7 +19,8 @@ def add(commands: Commands) -> None:
         "drift",
         "wallguard coupon drift rules/measured.yaml coupon/readings-2027-03.csv",
         _command,
-        summary="hold a later print of the coupon against the rule file; ends with 1 if it has drifted",
+        summary="hold a later print of the coupon against the rule file; ends with 1 if it has "
+        "drifted",
     )
     parser.add_argument("rules", type=Path, metavar="RULES")
     parser.add_argument("readings", nargs="+", type=Path, metavar="READINGS")

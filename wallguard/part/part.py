@@ -1,0 +1,111 @@
+"""The one way from a part's file to the part as it is printed: read, examined, placed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Protocol
+
+from wallguard.base.rotation import UPRIGHT, Rotation
+from wallguard.base.units import MILLIMETRES, Unit
+from wallguard.mesh.health import Health, examine
+from wallguard.mesh.mesh import Mesh
+from wallguard.mesh.read import read_mesh
+from wallguard.part.geometry import Geometry
+
+
+class Lies(Protocol):
+    """How a part lies: what `repository.config.Assignment` says of it, and what stands in for one.
+
+    rotation  rows of the matrix from the file's frame to the printer's
+    scale     printed size over the size in the file
+    unit      unit of the file where its format carries none; None: not stated
+    """
+
+    @property
+    def rotation(self) -> Rotation: ...
+    @property
+    def scale(self) -> float: ...
+    @property
+    def unit(self) -> Unit | None: ...
+
+
+@dataclass(frozen=True)
+class AsDrawn:
+    """How a part lies of which nothing is said: upright, at full size."""
+
+    rotation: Rotation = UPRIGHT
+    scale: float = 1.0
+    unit: Unit | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """A part as it is printed; `path` is its name in reports and errors."""
+
+    path: str
+    geometry: Geometry
+
+    @classmethod
+    def load(
+        cls,
+        file: Path,
+        lies: Lies | None = None,
+        *,
+        root: Path | None = None,
+        name: str | None = None,
+        drawn_in: Unit | None = None,
+    ) -> Part:
+        """Read a part's file and place the part as it lies (None: as it is drawn).
+
+        root      a folder that the file must lie in, links followed; None: it may lie anywhere
+        name      what the part is called where `file` is a copy of it; None: as the file
+        drawn_in  the unit it is drawn in, whatever its format or `lies` says
+
+        Raises InputError: see `mesh.read.read_mesh`.
+        """
+        return PartFile(file, root=root, name=name, drawn_in=drawn_in).lying(lies or AsDrawn())
+
+
+class PartFile:
+    """One part's file, for which several rule files may say how it lies: it is read once for each
+    unit and placed once for each way. The arguments are those of `Part.load`."""
+
+    def __init__(
+        self,
+        file: Path,
+        *,
+        root: Path | None = None,
+        name: str | None = None,
+        drawn_in: Unit | None = None,
+    ) -> None:
+        self.name = str(file) if name is None else name
+        self._file, self._root, self._drawn_in = file, root, drawn_in
+        self._meshes: dict[Unit | None, tuple[Mesh, Health]] = {}
+        self._parts: dict[tuple[object, ...], Part] = {}
+
+    def lying(self, lies: Lies) -> Part:
+        """The part placed as `lies` says. Raises InputError."""
+        key = lies.unit, lies.rotation, lies.scale
+        if key not in self._parts:
+            mesh, health = self._read(lies.unit)
+            geometry = Geometry(mesh, health, lies.rotation, lies.scale, self.name)
+            self._parts[key] = Part(self.name, geometry)
+        return self._parts[key]
+
+    def _read(self, unit: Unit | None) -> tuple[Mesh, Health]:
+        if unit not in self._meshes:
+            mesh = read_mesh(
+                self._file, unit=self._drawn_in or unit, root=self._root, shown=self.name
+            )
+            mesh = _in_unit(mesh, self._drawn_in)
+            self._meshes[unit] = mesh, examine(mesh)
+        return self._meshes[unit]
+
+
+def _in_unit(mesh: Mesh, unit: Unit | None) -> Mesh:
+    """The mesh as it is if it is drawn in `unit`, also where its format says another."""
+    if unit is None or mesh.unit == unit:
+        return mesh
+    factor = MILLIMETRES[unit] / MILLIMETRES[mesh.unit]
+    return replace(mesh, vertices=mesh.vertices * factor, unit=unit)
