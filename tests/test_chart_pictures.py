@@ -14,7 +14,7 @@ from wallguard.drawings import svg as pieces
 from wallguard.drawings.png import DOTS_PER_INCH, png
 from wallguard.drawings.wall_chart import HEIGHT, WIDTH, range_words, wall_chart
 from wallguard.reports.chart_markdown import chart_markdown
-from wallguard.rules.model import Beads, DeclaredBand, Limit, Minimum, Rules
+from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 
 WIDE = Beads(width=0.575, contours=2, smallest_wall=0.5, squeeze=0.075, smallest_fill=0.575)
 HOSTILE = '<script>alert(1)</script> & "two" | `code` ]]> \x1b[31m'
@@ -38,7 +38,7 @@ def rules(**changes):
         "category": "material extrusion",
         "layer_height": 0.2,
         "beads": WIDE,
-        "minimum": Minimum(wall=Limit(0.8)),
+        "minimum": {"wall": Limit(0.8)},
     }
     return Rules(**(values | changes))
 

@@ -12,7 +12,8 @@ from wallguard.checks.case import Case
 from wallguard.checks.registry import CHECKS
 from wallguard.mesh.health import examine
 from wallguard.part.geometry import Geometry
-from wallguard.rules.model import Beads, Limit, Minimum, Rules
+from wallguard.rules.features import FEATURES
+from wallguard.rules.model import Beads, Limit, Rules
 
 OUTCOMES = {
     "hollow": "fail",
@@ -41,7 +42,7 @@ def found(check, solid, **rules):
 
 def test_the_registry_names_every_check_by_its_id():
     assert [check.ID for check in CHECKS.values()] == list(CHECKS)
-    assert all(check.MEANING for check in CHECKS.values())
+    assert all(row.meaning for row in FEATURES)
 
 
 def test_a_hollow_wall_is_said_with_its_air_and_what_to_draw_instead():
@@ -99,7 +100,7 @@ def test_a_taper_gives_one_finding_for_each_outcome():
 
 def test_a_rib_that_gets_thinner_upward_is_one_finding():
     rib = prism([[-1, 0], [1, 0], [0.2, 15], [-0.2, 15]], 30).rotate([90, 0, 0])
-    limit = Minimum(wall=Limit(fail=1.5))
+    limit = {"wall": Limit(fail=1.5)}
     (finding,) = found("wall", rib + box([10, 40, 2], [-5, -35, -2]), minimum=limit)
     assert finding.measured == pytest.approx(0.4, abs=0.02)
     assert finding.size[0] == pytest.approx(29.6, abs=0.5)  # not once more for each layer
@@ -109,7 +110,7 @@ def test_a_rib_that_gets_thinner_upward_is_one_finding():
 def test_a_dome_is_one_wall_as_long_as_it_goes_round():
     ball = m3.Manifold.sphere(10, 64) - m3.Manifold.sphere(9.2, 64)
     dome = ball.trim_by_plane([0, 0, 1], 0)
-    (finding,) = found("wall", dome, minimum=Minimum(wall=Limit(fail=1.0)))
+    (finding,) = found("wall", dome, minimum={"wall": Limit(fail=1.0)})
     assert finding.size[0] == pytest.approx(math.tau * 9.6, rel=0.02)
 
 
@@ -138,25 +139,25 @@ def test_an_i_section_at_model_scale_loses_its_web():
 
 @pytest.mark.parametrize(("thickness", "count"), [(0.79, 1), (0.80, 0), (0.7999, 0), (0.81, 0)])
 def test_a_wall_that_meets_its_minimum_as_shown_passes(thickness, count):
-    minimum = Minimum(wall=Limit(fail=0.8))
+    minimum = {"wall": Limit(fail=0.8)}
     assert len(found("wall", box([40, thickness, 10]), minimum=minimum)) == count
 
 
 def test_the_lower_level_warns():
-    minimum = Minimum(wall=Limit(fail=0.8, warn=1.2))
+    minimum = {"wall": Limit(fail=0.8, warn=1.2)}
     (finding,) = found("wall", box([40, 1.0, 10]), minimum=minimum)
     assert (finding.severity, finding.limit) == ("warn", 1.2)
 
 
 def test_a_rib_thinned_in_one_place_is_one_finding_there():
     rib = box([40, 1.0, 10]) - m3.Manifold.cylinder(12, 0.4, 0.4, 64).translate([20, 0, -1])
-    (finding,) = found("wall", rib, minimum=Minimum(wall=Limit(fail=0.8)))
+    (finding,) = found("wall", rib, minimum={"wall": Limit(fail=0.8)})
     assert finding.measured == pytest.approx(0.6, abs=0.005)
     assert finding.location[0] == pytest.approx(20, abs=0.2)
 
 
 def test_only_free_walls_answer_to_the_minimum_for_free_walls():
-    minimum = Minimum(wall=Limit(fail=0.8), free_wall=Limit(fail=1.2))
+    minimum = {"wall": Limit(fail=0.8), "free_wall": Limit(fail=1.2)}
     plate = box([40, 20, 2])
     fin = plate + box([1.0, 14, 10], [20, 3, 2])
     tied = plate + box([1.0, 20, 10], [20, 0, 2]) + box([40, 2, 12]) + box([40, 2, 12], [0, 18, 0])
@@ -166,7 +167,7 @@ def test_only_free_walls_answer_to_the_minimum_for_free_walls():
 
 
 def test_a_tight_gap_fails_and_a_wide_one_passes():
-    minimum = Minimum(gap=Limit(fail=0.4))
+    minimum = {"gap": Limit(fail=0.4)}
     slot = box([30, 20, 4]) - box([10, 0.3, 6], [10, 10, -1])
     (finding,) = found("gap", slot, minimum=minimum)
     assert "0.30 mm wide" in finding.message
@@ -176,7 +177,7 @@ def test_a_tight_gap_fails_and_a_wide_one_passes():
 
 @pytest.mark.parametrize("turn", [(0, 0, 0), (90, 0, 0)], ids=["upright", "lying"])
 def test_small_holes_and_pins(turn):
-    minimum = Minimum(hole=Limit(fail=1.5), pin=Limit(fail=1.5))
+    minimum = {"hole": Limit(fail=1.5), "pin": Limit(fail=1.5)}
     bore = m3.Manifold.cylinder(12, 0.7, 0.7, 48).translate([5, 5, -1])
     (finding,) = found("hole", (box([10, 10, 10]) - bore).rotate(turn), minimum=minimum)
     assert finding.measured == pytest.approx(1.4, abs=0.005)
@@ -186,7 +187,7 @@ def test_small_holes_and_pins(turn):
 
 
 def test_thin_floors_and_roofs_count_in_layers():
-    minimum = Minimum(floor=Limit(fail=3), roof=Limit(fail=3))
+    minimum = {"floor": Limit(fail=3), "roof": Limit(fail=3)}
     dish = box([30, 30, 10]) - box([26, 26, 12], [2, 2, 0.4])
     (finding,) = found("floor", dish, minimum=minimum)
     assert (finding.measured, finding.unit) == (2, "layers")
@@ -242,7 +243,7 @@ def test_a_lower_part_than_half_a_layer_fails():
 
 def test_a_process_without_layers_of_beads_measures_in_space():
     # A plate lying flat: thin across, whatever the layers say.
-    minimum = Minimum(wall=Limit(fail=0.8))
+    minimum = {"wall": Limit(fail=0.8)}
     flat = box([30, 30, 0.5])
     (finding,) = found(
         "wall", flat, beads=None, category="powder bed fusion", layer_height=0.1, minimum=minimum

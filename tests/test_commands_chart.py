@@ -4,7 +4,7 @@ import pytest
 
 from wallguard.base.errors import InputError
 from wallguard.commands.chart import chart, run
-from wallguard.rules.model import Beads, DeclaredBand, Limit, Minimum, Rules
+from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 
 WIDE = Beads(width=0.575, contours=2, smallest_wall=0.5, squeeze=0.075, smallest_fill=0.575)
 
@@ -85,7 +85,7 @@ def test_the_bar_shows_each_fill_where_it_is():
 
 
 def test_what_is_good_stands_below_what_is_inside():
-    text = chart(rules(minimum=Minimum(wall=Limit(fail=1.0, warn=1.1))))
+    text = chart(rules(minimum={"wall": Limit(fail=1.0, warn=1.1)}))
     good = line(text, "good   ")[8:].ljust(70)
     assert [good[round(at / 0.05)] for at in (0.9, 1.05, 1.1, 1.5, 2.0, 3.2)] == list("  + ++")
 

@@ -29,7 +29,7 @@ def test_extrusion_files_load_for_any_nozzle(tmp_path: Path, nozzle: float, shar
     assert rules.beads.width == pytest.approx(1.1 * nozzle, abs=1e-4)
     assert rules.beads.nozzle == nozzle
     assert rules.layer_height == height
-    assert rules.minimum.floor == Limit(3, 4)
+    assert rules.minimum["floor"] == Limit(3, 4)
 
 
 @pytest.mark.parametrize("category", ["VPP", "pbf", "vat photopolymerization", "powder bed fusion"])
@@ -39,12 +39,10 @@ def test_other_categories_load(tmp_path: Path, category: str, height: float) -> 
     rules = made(tmp_path)
     assert rules.beads is None
     assert rules.layer_height == height
-    assert rules.minimum.wall is not None
-    assert rules.minimum.floor is not None
-    assert rules.minimum.wall.fail is not None
-    assert rules.minimum.floor.fail is not None
-    assert rules.minimum.floor.fail * height >= rules.minimum.wall.fail - 1e-9
-    assert (rules.minimum.floor.fail - 1) * height < rules.minimum.wall.fail
+    assert rules.minimum["wall"].fail is not None
+    assert rules.minimum["floor"].fail is not None
+    assert rules.minimum["floor"].fail * height >= rules.minimum["wall"].fail - 1e-9
+    assert (rules.minimum["floor"].fail - 1) * height < rules.minimum["wall"].fail
 
 
 def test_defaults_without_anyone_to_ask(tmp_path: Path) -> None:

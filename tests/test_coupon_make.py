@@ -16,7 +16,7 @@ from wallguard.coupon.marks import CHARACTERS, Pen
 from wallguard.coupon.plan import KEEP_OFF, KINDS, LANE, Feature, plan
 from wallguard.coupon.solid import solid
 from wallguard.mesh.health import examine
-from wallguard.rules.model import Beads, DeclaredBand, Limit, Minimum, Rules
+from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 from wallguard.sections.cut import cut
 from wallguard.walls.trace import find_gaps, find_walls
 
@@ -40,7 +40,7 @@ def rules(**changes):
         "layer_height": 0.2,
         "beads": BEADS,
         "build_volume": (210.0, 210.0, 200.0),
-        "minimum": Minimum(wall=Limit(0.8, 1.2), gap=Limit(0.2, 0.4), hole=Limit(0.8, 2.0)),
+        "minimum": {"wall": Limit(0.8, 1.2), "gap": Limit(0.2, 0.4), "hole": Limit(0.8, 2.0)},
     }
     return Rules(**(values | changes))
 
@@ -49,7 +49,7 @@ RESIN = {
     "category": "vat photopolymerization",
     "layer_height": 0.05,
     "beads": None,
-    "minimum": Minimum(wall=Limit(0.4, 0.6)),
+    "minimum": {"wall": Limit(0.4, 0.6)},
 }
 
 
@@ -180,12 +180,12 @@ def test_walls_are_lower_where_the_printer_is():
 
 @pytest.mark.parametrize(
     "given",
-    [rules(), rules(beads=WIDE), rules(**RESIN), rules(minimum=Minimum())],
+    [rules(), rules(beads=WIDE), rules(**RESIN), rules(minimum={})],
 )
 def test_marks_are_drawn_in_a_good_thickness(given):
     stroke = plan(given).sizes.pen.stroke
     assert band_table(given).classify(stroke, given.tolerance) == "solid"
-    assert stroke >= (given.minimum.wall.fail if given.minimum.wall else 0)
+    assert stroke >= (given.minimum["wall"].fail if given.minimum else 0)
 
 
 @pytest.mark.parametrize("text", [*sorted(CHARACTERS), "135", "2468"])

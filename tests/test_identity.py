@@ -17,7 +17,7 @@ from wallguard.jobs.check import report_on
 from wallguard.mesh.health import examine
 from wallguard.mesh.mesh import Mesh
 from wallguard.part.geometry import Geometry
-from wallguard.rules.model import Beads, Limit, Minimum, Rules
+from wallguard.rules.model import Beads, Limit, Rules
 
 RULES = Rules(
     path="rules/grey.yaml",
@@ -25,7 +25,7 @@ RULES = Rules(
     category="material extrusion",
     layer_height=0.2,
     beads=Beads(width=0.575, contours=2, smallest_wall=0.5, squeeze=0.075, smallest_fill=0.575),
-    minimum=Minimum(wall=Limit(fail=0.8), hole=Limit(fail=4)),
+    minimum={"wall": Limit(fail=0.8), "hole": Limit(fail=4)},
     outcomes={
         "hollow": "fail",
         "missing": "fail",

@@ -12,12 +12,12 @@ from wallguard.jobs.compare import compare, notes
 from wallguard.mesh.health import examine
 from wallguard.part import geometry as geometry_module
 from wallguard.part.geometry import Geometry
-from wallguard.rules.model import Beads, DeclaredBand, Limit, Minimum, Rules
+from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 from wallguard.sections import cut as cut_module
 from wallguard.walls import trace
 
 STEPS = [round(0.2 + 0.1 * step, 2) for step in range(30)]
-ANY = Minimum()
+ANY = {}
 
 
 def rules(*bands, **changes):
@@ -107,7 +107,7 @@ def test_the_changed_walls_are_exactly_those_of_which_the_outcome_changes(comb, 
 @pytest.mark.parametrize("seed", range(8))
 def test_both_sides_stand_as_a_check_says(comb, seed):
     rng = random.Random(seed)
-    minimum = Minimum(wall=Limit(fail=rng.uniform(0.3, 1)), free_wall=Limit(warn=1.0))
+    minimum = {"wall": Limit(fail=rng.uniform(0.3, 1)), "free_wall": Limit(warn=1.0)}
     old, new = (replace(random_rules(rng), minimum=minimum) for _ in range(2))
     impact = compare(comb, old, new, "comb.stl")
     fresh = fins()
@@ -193,15 +193,15 @@ def test_another_printed_thickness_is_a_change_beyond_both_uncertainties():
 def test_what_else_a_check_finds_appears_and_is_gone():
     solid = box([20, 2, 10]) + box([20, 2, 10], [0, 2.3, 0]) + box([20, 4.3, 2], [0, 0, 0])
     geometry = placed(solid)
-    narrow = rules(minimum=Minimum(gap=Limit(fail=0.2)))
-    wide = rules(minimum=Minimum(gap=Limit(fail=0.4)))
+    narrow = rules(minimum={"gap": Limit(fail=0.2)})
+    wide = rules(minimum={"gap": Limit(fail=0.4)})
     impact = compare(geometry, narrow, wide, "a")
     assert [finding.check for finding in impact.appeared] == ["gap"]
     assert (impact.changes, impact.gone, impact.direction) == ((), (), "worse")
     back = compare(geometry, wide, narrow, "a")
     assert [finding.check for finding in back.gone] == ["gap"]
     assert (back.appeared, back.direction) == ((), "better")
-    same = compare(geometry, wide, replace(wide, minimum=Minimum(gap=Limit(fail=0.5))), "a")
+    same = compare(geometry, wide, replace(wide, minimum={"gap": Limit(fail=0.5)}), "a")
     assert same.direction is None
 
 
@@ -264,12 +264,12 @@ BEADS = Beads(width=0.45, contours=2, smallest_wall=0.3, squeeze=0.1, smallest_f
 
 
 def test_two_processes_cost_one_cut_and_one_sampling(counted):
-    minimum = Minimum(gap=Limit(fail=0.3), hole=Limit(warn=2), wall=Limit(fail=0.8))
+    minimum = {"gap": Limit(fail=0.3), "hole": Limit(warn=2), "wall": Limit(fail=0.8)}
     old = rules(bands=(), beads=BEADS, minimum=minimum)
     new = rules(
         bands=(),
         beads=replace(BEADS, squeeze=0.2, width=0.5),
-        minimum=replace(minimum, gap=Limit(fail=0.5), hole=Limit(warn=3)),
+        minimum={**minimum, "gap": Limit(fail=0.5), "hole": Limit(warn=3)},
     )
     compare(fins([0.4, 1.5]), old, new, "a")
     # Walls are sampled once and gaps once, as in a check of one process.

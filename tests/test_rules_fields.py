@@ -22,8 +22,9 @@ from wallguard.documents.reading import (
 from wallguard.repository import config
 from wallguard.repository.fields import repository_schema
 from wallguard.rules import load
-from wallguard.rules.fields import CATEGORIES, OUTCOME_DEFAULTS, RULE_FILE, rules_schema
-from wallguard.rules.model import Beads, Category, Limit, Minimum, Rules
+from wallguard.rules.features import CATEGORIES, FEATURES
+from wallguard.rules.fields import OUTCOME_DEFAULTS, RULE_FILE, rules_schema
+from wallguard.rules.model import Beads, Category, Limit, Rules
 
 FULL: dict[str, Any] = {
     "wallguard": 1,
@@ -234,7 +235,7 @@ def test_the_schemas_are_schemas_and_describe_every_key(schema: dict[str, Any]) 
 def test_the_format_says_what_the_model_says() -> None:
     values = {field.key: field.shape for field in RULE_FILE.fields}
     assert Category.__args__ == CATEGORIES
-    assert tuple(values["minimum"].keys) == tuple(Minimum.__dataclass_fields__)
+    assert list(values["minimum"].keys) == [row.id for row in FEATURES if row.limit]
     assert set(values["beads"].keys) == set(Beads.__dataclass_fields__)
     assert values["bands"].item.fields[2].shape.values == Fill.__args__
     assert set(Limit.__dataclass_fields__) == {"fail", "warn"}

@@ -10,7 +10,7 @@ from wallguard.bands.table import Fill
 from wallguard.base.errors import InputError
 from wallguard.documents.reading import DocumentError
 from wallguard.rules.load import load_rules
-from wallguard.rules.model import Beads, DeclaredBand, Limit, Minimum
+from wallguard.rules.model import Beads, DeclaredBand, Limit
 
 BASE = """\
 wallguard: 1
@@ -51,7 +51,7 @@ def test_a_rule_file_is_read_with_its_defaults(tmp_path: Path) -> None:
     assert rules.build_volume == (250.0, 210.0, 200.0)
     assert rules.layer_height == 0.2
     assert rules.beads == Beads(0.45, 2, 0.3, 0.1, 0.3, "two beads", None, None, 0.05)
-    assert rules.minimum == Minimum(wall=Limit(0.8, 1.2), floor=Limit(3, None))
+    assert rules.minimum == {"wall": Limit(0.8, 1.2), "floor": Limit(3, None)}
     assert rules.tolerance == (0.1, 0.1)
     assert rules.outcomes == {
         "hollow": "fail",
@@ -66,7 +66,7 @@ def test_a_rule_file_is_read_with_its_defaults(tmp_path: Path) -> None:
 def test_what_is_not_asked_stays_out(tmp_path: Path) -> None:
     text = "wallguard: 1\nname: r\nprocess: {category: powder bed fusion}\nlayer_height: 0.1\n"
     rules = load_rules(write(tmp_path, "r.yaml", text))
-    assert rules.minimum == Minimum()
+    assert rules.minimum == {}
     assert (rules.beads, rules.bands, rules.build_volume) == (None, (), None)
     assert rules.tolerance == (0.15, 0.15)
 
@@ -109,7 +109,7 @@ def test_extends_takes_over_key_by_key_and_lists_whole(tmp_path: Path) -> None:
     assert rules.beads is not None
     assert (rules.beads.width, rules.beads.contours) == (0.5, 2)
     assert rules.bands == (DeclaredBand(0, None, "hollow"),)
-    assert rules.minimum == Minimum(wall=Limit(0.8, 1.5), gap=Limit(0.3, None))
+    assert rules.minimum == {"wall": Limit(0.8, 1.5), "gap": Limit(0.3, None)}
     assert rules.tolerance == (0.1, 0.3)
     assert (rules.outcomes["hollow"], rules.outcomes["missing"]) == ("warn", "fail")
 

@@ -10,7 +10,7 @@ import shapely
 from solids import box, mesh, prism, tube
 from view_samples import report, view_of
 
-from wallguard.rules.model import DeclaredBand, Limit, Minimum
+from wallguard.rules.model import DeclaredBand, Limit
 from wallguard.views import make as making
 from wallguard.views import planes
 from wallguard.views.model import OUTCOMES
@@ -112,7 +112,7 @@ def test_the_wall_alone_is_the_place_not_the_block_it_stands_on():
 
 def test_a_gap_is_air_between_two_bodies():
     part = box([20, 10, 10]) + box([20, 10, 10], [0, 10.25, 0])
-    view = view_of(report(part, minimum=Minimum(gap=Limit(fail=0.4))), "gap")
+    view = view_of(report(part, minimum={"gap": Limit(fail=0.4)}), "gap")
     assert view.shown == "gap"
     assert view.label == "0.25 mm"
     wide = view.window[2] - view.window[0]
@@ -122,7 +122,7 @@ def test_a_gap_is_air_between_two_bodies():
 def test_an_upright_hole_is_seen_from_above_and_a_lying_one_across_its_axis():
     bore = m3.Manifold.cylinder(40, 0.5, 0.5, 48, True)
     block = box([20, 20, 10], (-10, -10, -5))
-    limits = Minimum(hole=Limit(fail=1.5))
+    limits = {"hole": Limit(fail=1.5)}
     above = view_of(report(block - bore, minimum=limits), "hole")
     assert (above.upright, above.shown, above.label) == (False, "hole", "Ø 1.00 mm")
     assert area(above.place) == pytest.approx(math.pi * 0.25, rel=0.02)
@@ -134,7 +134,7 @@ def test_an_upright_hole_is_seen_from_above_and_a_lying_one_across_its_axis():
 
 def test_a_floor_is_seen_in_an_upright_section_with_its_layers():
     tray = box([20, 20, 5]) - box([16, 16, 5], (2, 2, 0.4))
-    view = view_of(report(tray, minimum=Minimum(floor=Limit(fail=4))), "floor")
+    view = view_of(report(tray, minimum={"floor": Limit(fail=4)}), "floor")
     assert view.upright
     assert view.label == "0.40 mm"
     assert abs(view.across[0][1] - view.across[1][1]) == pytest.approx(0.4, abs=0.005)
@@ -149,7 +149,7 @@ def test_a_wall_in_space_is_seen_level_where_it_is_cut_across():
             category="vat photopolymerization",
             beads=None,
             bands=(DeclaredBand(0.0, None, "solid"),),
-            minimum=Minimum(wall=Limit(fail=1.0)),
+            minimum={"wall": Limit(fail=1.0)},
         ),
         "wall",
     )
@@ -165,7 +165,7 @@ def test_a_lying_wall_in_space_is_seen_upright():
             category="vat photopolymerization",
             beads=None,
             bands=(DeclaredBand(0.0, None, "solid"),),
-            minimum=Minimum(wall=Limit(fail=1.0)),
+            minimum={"wall": Limit(fail=1.0)},
         ),
         "wall",
     )

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from wallguard.bands.advice import range_text
 from wallguard.bands.table import Band, BandTable
-from wallguard.rules.model import Limit, Minimum, Rules
+from wallguard.rules.model import Rules
 
 HEADS = ("nominal t, mm", "outcome", "printed, mm", "± U, mm", "air, mm", "source")
 
@@ -31,17 +31,11 @@ def rows(table: BandTable) -> list[tuple[str, ...]]:
     return found
 
 
-def least(minimum: Minimum) -> float:
-    """The thinnest wall (mm) that no level of the rules complains about."""
-    wall = minimum.wall or Limit()
-    return max(wall.fail or 0.0, wall.warn or 0.0)
-
-
 def asked(rules: Rules) -> str:
     """What a good thickness has to be, in words."""
     thinner, thicker = rules.tolerance
     text = f"solid, at most {thinner:.2f} mm thinner or {thicker:.2f} mm thicker, U included"
-    minimum = least(rules.minimum)
+    minimum = rules.least("wall")
     return text + (f", at least {minimum:.2f} mm" if minimum > 0 else "")
 
 

@@ -12,7 +12,6 @@ from wallguard.base.text import below, mm
 from wallguard.checks.case import Case, Draft
 
 ID = "build_volume"
-MEANING = "the part fits the build volume"
 
 
 def applies(case: Case) -> str:

@@ -61,16 +61,15 @@ class Case:
     def splits(self) -> tuple[float, ...]:
         """The thicknesses, rising, at which what is said of a wall changes."""
         minimum = self.rules.minimum
-        asked = (minimum.wall, minimum.free_wall)
-        limits = [value for limit in asked if limit for value in (limit.fail, limit.warn) if value]
+        asked = [minimum[name] for name in ("wall", "free_wall") if name in minimum]
+        limits = [value for limit in asked for value in (limit.fail, limit.warn) if value]
         edges = {*self.table.verdict_edges(self.rules.tolerance), *(v - SHOWN for v in limits)}
         return tuple(sorted(edge for edge in edges if edge > 0))
 
     @cached_property
     def largest(self) -> float:
         """Up to which thickness walls are looked for: beyond, every wall comes out."""
-        minimum = self.rules.minimum
-        limits = [level(minimum.wall), level(minimum.free_wall), *self.splits]
+        limits = [self.rules.least("wall"), self.rules.least("free_wall"), *self.splits]
         if self.layered or not max(limits):
             return max(*limits, LISTED)
         return _MARGIN * max(limits)
@@ -98,7 +97,7 @@ class Case:
     @cached_property
     def largest_gap(self) -> float:
         """Up to which width gaps are looked for."""
-        return level(self.rules.minimum.gap)
+        return self.rules.least("gap")
 
     @cached_property
     def gaps(self) -> Sequence[Stretch]:
@@ -117,8 +116,7 @@ class Case:
         unprinted = [
             band.upper for band in bands if band.fill == "missing" and math.isfinite(band.upper)
         ]
-        minimum = self.rules.minimum
-        return max([level(minimum.hole), level(minimum.pin), *unprinted])
+        return max([self.rules.least("hole"), self.rules.least("pin"), *unprinted])
 
     @cached_property
     def rounds(self) -> Sequence[Round]:
@@ -129,8 +127,7 @@ class Case:
     @cached_property
     def plates(self) -> Sequence[Plate]:
         """Floors and roofs thinner than the larger limit."""
-        minimum = self.rules.minimum
-        layers = int(max(level(minimum.floor), level(minimum.roof)))
+        layers = int(max(self.rules.least("floor"), self.rules.least("roof")))
         smallest = self.rules.beads.width if self.rules.beads else 2 * self.rules.layer_height
         return self.geometry.plates(self.rules.layer_height, layers, smallest) if layers else []
 
@@ -146,9 +143,8 @@ class Case:
 
     def least(self, wall: Stretch) -> float:
         """The thinnest that no minimum complains about where this wall stands."""
-        minimum = self.rules.minimum
-        free = wall.sides < 2 and minimum.free_wall is not None
-        return level(minimum.free_wall if free else minimum.wall)
+        free = wall.sides < 2 and "free_wall" in self.rules.minimum
+        return self.rules.least("free_wall" if free else "wall")
 
     def advice(self, thickness: float, at_least: float = 0.0) -> str:
         """Which thickness to draw instead."""
@@ -169,11 +165,6 @@ def extent(wall: Stretch) -> str:
     if wall.length < 2.5 * wall.minimum and wall.length < height:
         return f"{mm(height)} mm high"
     return f"{mm(wall.length)} mm long"
-
-
-def level(limit: Limit | None) -> float:
-    """The larger of a limit's two levels, 0 where nothing is asked."""
-    return max((limit.fail or 0.0, limit.warn or 0.0)) if limit else 0.0
 
 
 def severity_of(what: Level) -> Severity | None:

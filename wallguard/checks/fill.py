@@ -15,7 +15,6 @@ from wallguard.base.text import mm, place, span
 from wallguard.checks.case import Case, Draft, extent, severity_of
 
 ID = "fill"
-MEANING = "walls come out solid and as thick as drawn"
 
 
 def applies(case: Case) -> str:

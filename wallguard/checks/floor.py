@@ -12,14 +12,13 @@ from wallguard.checks.case import Case, Draft
 from wallguard.checks.plate import below_minimum
 
 ID: Final = "floor"
-MEANING = "floors are at least as many layers thick as the minimum"
 
 
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
-    return "" if case.rules.minimum.floor else "the rules ask for no minimum floor"
+    return "" if "floor" in case.rules.minimum else "the rules ask for no minimum floor"
 
 
 def findings(case: Case) -> Iterator[Draft]:
     """One finding for each floor below the minimum."""
-    yield from below_minimum(case, ID, case.rules.minimum.floor)
+    yield from below_minimum(case, ID, case.rules.minimum.get("floor"))

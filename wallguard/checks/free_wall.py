@@ -13,12 +13,11 @@ from wallguard.checks.case import Case, Draft
 from wallguard.checks.wall import below_minimum
 
 ID = "free_wall"
-MEANING = "walls that stand free are at least as thick as their minimum"
 
 
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
-    if case.rules.minimum.free_wall:
+    if "free_wall" in case.rules.minimum:
         return ""
     return "the rules ask for no minimum for walls with a free edge"
 
@@ -26,5 +25,5 @@ def applies(case: Case) -> str:
 def findings(case: Case) -> Iterator[Draft]:
     """One finding for each free wall below the minimum."""
     walls = [wall for wall in case.pieces if wall.sides < 2]
-    limit = case.rules.minimum.free_wall
+    limit = case.rules.minimum.get("free_wall")
     yield from below_minimum(case, walls, limit, ID, "free wall")

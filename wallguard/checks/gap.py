@@ -12,18 +12,17 @@ from wallguard.base.text import limit_text, mm, place
 from wallguard.checks.case import Case, Draft, extent
 
 ID = "gap"
-MEANING = "gaps are wide enough to stay open"
 
 
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
-    return "" if case.rules.minimum.gap else "the rules ask for no minimum gap"
+    return "" if "gap" in case.rules.minimum else "the rules ask for no minimum gap"
 
 
 def findings(case: Case) -> Iterator[Draft]:
     """One finding for each gap below the minimum."""
     for gap in case.gaps:
-        broken = case.severity(gap.minimum, case.rules.minimum.gap)
+        broken = case.severity(gap.minimum, case.rules.minimum.get("gap"))
         if broken is None:
             continue
         point, box = case.place(gap.point, gap.box)

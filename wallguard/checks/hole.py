@@ -12,14 +12,13 @@ from wallguard.checks.case import Case, Draft
 from wallguard.checks.round import below_minimum
 
 ID: Final = "hole"
-MEANING = "round holes are at least as wide as the minimum"
 
 
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
-    return "" if case.rules.minimum.hole else "the rules ask for no minimum hole"
+    return "" if "hole" in case.rules.minimum else "the rules ask for no minimum hole"
 
 
 def findings(case: Case) -> Iterator[Draft]:
     """One finding for each hole below the minimum diameter."""
-    yield from below_minimum(case, ID, case.rules.minimum.hole, "it may close")
+    yield from below_minimum(case, ID, case.rules.minimum.get("hole"), "it may close")

@@ -15,7 +15,6 @@ from wallguard.findings.model import Severity
 from wallguard.mesh.health import Places
 
 ID = "mesh"
-MEANING = "the mesh is a closed and consistent solid"
 
 
 def applies(case: Case) -> str:

@@ -12,14 +12,15 @@ from wallguard.checks.case import Case, Draft
 from wallguard.checks.round import below_minimum
 
 ID: Final = "pin"
-MEANING = "round pins are at least as wide as the minimum"
 
 
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
-    return "" if case.rules.minimum.pin else "the rules ask for no minimum pin"
+    return "" if "pin" in case.rules.minimum else "the rules ask for no minimum pin"
 
 
 def findings(case: Case) -> Iterator[Draft]:
     """One finding for each pin below the minimum diameter."""
-    yield from below_minimum(case, ID, case.rules.minimum.pin, "it may break or not be printed")
+    yield from below_minimum(
+        case, ID, case.rules.minimum.get("pin"), "it may break or not be printed"
+    )

@@ -3,29 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Protocol
+from importlib import import_module
+from typing import Protocol, cast
 
-from wallguard.checks import (
-    build_volume,
-    fill,
-    floor,
-    free_wall,
-    gap,
-    hole,
-    mesh,
-    pin,
-    roof,
-    unit,
-    wall,
-)
 from wallguard.checks.case import Case, Draft
+from wallguard.rules.features import FEATURES
 
 
 class Check(Protocol):
     """What a check module offers."""
 
     ID: str
-    MEANING: str
 
     def applies(self, case: Case) -> str:
         """An empty string, or why the check has nothing to do."""
@@ -35,15 +23,6 @@ class Check(Protocol):
 
 
 CHECKS: dict[str, Check] = {
-    "mesh": mesh,
-    "unit": unit,
-    "build_volume": build_volume,
-    "fill": fill,
-    "wall": wall,
-    "free_wall": free_wall,
-    "gap": gap,
-    "hole": hole,
-    "pin": pin,
-    "floor": floor,
-    "roof": roof,
+    feature.id: cast(Check, import_module(f"wallguard.checks.{feature.module}"))
+    for feature in FEATURES
 }

@@ -12,14 +12,13 @@ from wallguard.checks.case import Case, Draft
 from wallguard.checks.plate import below_minimum
 
 ID: Final = "roof"
-MEANING = "roofs are at least as many layers thick as the minimum"
 
 
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
-    return "" if case.rules.minimum.roof else "the rules ask for no minimum roof"
+    return "" if "roof" in case.rules.minimum else "the rules ask for no minimum roof"
 
 
 def findings(case: Case) -> Iterator[Draft]:
     """One finding for each roof below the minimum."""
-    yield from below_minimum(case, ID, case.rules.minimum.roof)
+    yield from below_minimum(case, ID, case.rules.minimum.get("roof"))

@@ -11,7 +11,6 @@ from wallguard.checks.case import Case, Draft
 from wallguard.mesh.scale_hint import suspect_unit
 
 ID = "unit"
-MEANING = "the part's size fits its unit"
 
 
 def applies(case: Case) -> str:

@@ -15,19 +15,18 @@ from wallguard.rules.model import Limit
 from wallguard.walls.stretch import Stretch, joined
 
 ID = "wall"
-MEANING = "walls are at least as thick as the minimum"
 
 
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
-    return "" if case.rules.minimum.wall else "the rules ask for no minimum wall"
+    return "" if "wall" in case.rules.minimum else "the rules ask for no minimum wall"
 
 
 def findings(case: Case) -> Iterator[Draft]:
     """One finding for each wall below the minimum."""
-    free = case.rules.minimum.free_wall is not None
+    free = "free_wall" in case.rules.minimum
     walls = [wall for wall in case.pieces if not free or wall.sides >= 2]
-    yield from below_minimum(case, walls, case.rules.minimum.wall, ID, "wall")
+    yield from below_minimum(case, walls, case.rules.minimum.get("wall"), ID, "wall")
 
 
 def below_minimum(

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from wallguard.bands.advice import NOTHING_GOOD, range_text
 from wallguard.bands.declared import band_table
-from wallguard.bands.rows import HEADS, asked, farthest, least, rows
+from wallguard.bands.rows import HEADS, asked, farthest, rows
 from wallguard.bands.table import BandTable
 from wallguard.base.write import write_bytes
 from wallguard.commands.arguments import Commands, command
@@ -87,7 +87,7 @@ def chart(rules: Rules) -> str:
     Raises InputError where no band table follows from the rules.
     """
     table = band_table(rules)
-    good = table.good_ranges(rules.tolerance, least(rules.minimum))
+    good = table.good_ranges(rules.tolerance, rules.least("wall"))
     paragraphs = (_title(rules), _rows(table), _bar(table, good), _good(rules, good))
     return "\n\n".join("\n".join(lines) for lines in paragraphs) + "\n"
 

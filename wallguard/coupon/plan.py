@@ -132,8 +132,8 @@ def plan(
         raise InputError("steps", problem, remedy="Ask for the feature `wall`, or leave steps out")
     walls = wall_steps(rules, table, unit) if steps is None else _given(steps)
     low = rules.minimum
-    gaps = _sizes(_GAPS, unit, low.gap)
-    holes, pins = _sizes(_ROUNDS, unit, low.hole), _sizes(_ROUNDS, unit, low.pin)
+    gaps = _sizes(_GAPS, unit, low.get("gap"))
+    holes, pins = _sizes(_ROUNDS, unit, low.get("hole")), _sizes(_ROUNDS, unit, low.get("pin"))
     wanted: tuple[tuple[Kind, Axis, tuple[float, ...]], ...] = (
         ("wall", "x", walls),
         ("wall", "y", walls),
@@ -166,7 +166,7 @@ def unit_width(rules: Rules, table: BandTable) -> float:
         return rules.beads.width
     if table.bands[0].fill == "missing" and len(table.bands) > 1:
         return max(table.bands[1].lower, THINNEST)
-    levels = _levels(rules.minimum.wall)
+    levels = _levels(rules.minimum.get("wall"))
     return max(levels[0] if levels else 4 * rules.layer_height, THINNEST)
 
 
@@ -258,8 +258,8 @@ def _levels(limit: Limit | None) -> list[float]:
 
 def _pen(rules: Rules, table: BandTable, unit: float) -> tuple[Pen, tuple[str, ...]]:
     """Strokes of a thickness that is good to draw, the thinnest that can be read."""
-    clear = max([_LEGIBLE, unit, *_levels(rules.minimum.gap)])
-    wall = rules.minimum.wall
+    clear = max([_LEGIBLE, unit, *_levels(rules.minimum.get("gap"))])
+    wall = rules.minimum.get("wall")
     least = max(_LEGIBLE, (wall.fail if wall else None) or 0.0)
     for first, last in table.good_ranges(rules.tolerance, least):
         # Not at the very end of a range.

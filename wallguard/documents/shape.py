@@ -270,7 +270,8 @@ class OneOf:
 class Field:
     """One key: what may stand there, what it means, and what holds where it is left out.
 
-    A required key may be inherited; one that is asked `always` stands in every file.
+    A required key may be inherited; one that is asked `always` stands in every file. `formerly` is
+    what the key was called before.
     """
 
     key: str
@@ -279,6 +280,7 @@ class Field:
     required: bool = False
     always: bool = False
     default: Any = None
+    formerly: str = ""
 
 
 @dataclass(frozen=True)
@@ -345,10 +347,14 @@ class Table:
             yield _mismatch(key, self.expected(), node)
             return
         known = {field.key: field for field in self.fields}
+        old = {field.formerly: field for field in self.fields if field.formerly}
         inside = f"{key}." if key else ""
         for name, entry in node.entries.items():
             if name in known:
                 yield from known[name].shape.problems(entry.value, inside + name, complete)
+            elif name in old:
+                problem = f"`{inside}{name}` is called `{old[name].key}` now"
+                yield Problem(entry.place, problem, f"Rename it. {old[name].help}")
             else:
                 shown = "".join(c if c.isprintable() else "�" for c in name[:60])
                 place = f" in `{key}`" if key else ""

@@ -13,7 +13,7 @@ from itertools import groupby
 
 from wallguard.bands.advice import NOTHING_GOOD
 from wallguard.bands.declared import band_table
-from wallguard.bands.rows import asked, farthest, least
+from wallguard.bands.rows import asked, farthest
 from wallguard.bands.table import Band, BandTable
 from wallguard.drawings.svg import (
     FILLS,
@@ -72,7 +72,7 @@ class _Chart:
     def __init__(self, rules: Rules, table: BandTable) -> None:
         self.rules = rules
         self.table = table
-        self.good = table.good_ranges(rules.tolerance, least(rules.minimum))
+        self.good = table.good_ranges(rules.tolerance, rules.least("wall"))
         reach = farthest(table, self.good)
         self.tick = _tick(reach)
         self.reach = math.ceil(reach / self.tick - 1e-6) * self.tick

@@ -6,7 +6,6 @@ import json
 import math
 import textwrap
 from collections.abc import Iterator
-from dataclasses import fields
 
 from wallguard.bands.calculated import calculated
 from wallguard.fit.fit import Fit
@@ -219,14 +218,9 @@ def _why(band: DeclaredBand, steps: tuple[Step, ...]) -> str:
 
 
 def _asked(base: Rules, remark: str) -> Iterator[str]:
-    rows = [
-        (part.name, limit)
-        for part in fields(base.minimum)
-        if (limit := getattr(base.minimum, part.name)) is not None
-    ]
-    if rows:
+    if base.minimum:
         yield "minimum:"
-        for name, limit in rows:
+        for name, limit in base.minimum.items():
             yield f"  {name}: {{{', '.join(_limit(limit))}}}"
     thinner, thicker = map(_number, base.tolerance)
     yield f"tolerance: {{thinner: {thinner}, thicker: {thicker}}}"

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from wallguard.bands.advice import NOTHING_GOOD, range_text
 from wallguard.bands.declared import band_table
-from wallguard.bands.rows import HEADS, asked, least, rows
+from wallguard.bands.rows import HEADS, asked, rows
 from wallguard.bands.table import BandTable
 from wallguard.reports.markdown_text import code, prose
 from wallguard.rules.model import Rules
@@ -31,7 +31,7 @@ def _lines(rules: Rules) -> Iterator[str]:
     ]
     yield f"{', '.join(about)}. Rule file: {code(rules.path)}"
     yield ""
-    good = table.good_ranges(rules.tolerance, least(rules.minimum))
+    good = table.good_ranges(rules.tolerance, rules.least("wall"))
     ranges = ", ".join(range_text(*ends) for ends in good)
     yield f"**Good to draw: {ranges} mm**" if ranges else f"**Good to draw:** {NOTHING_GOOD}"
     yield ""

@@ -66,10 +66,12 @@ def _rules(shown: Sequence[tuple[PartReport, Finding]]) -> list[Json]:
     """Our checks with their meaning, then any other that a finding names."""
     # Here, because checks bring the geometry with them.
     from wallguard.checks.registry import CHECKS
+    from wallguard.rules.features import FEATURES
 
     rules = []
-    for name, check in CHECKS.items():
-        meaning = check.MEANING[0].upper() + check.MEANING[1:]
+    for feature in FEATURES:
+        name, check = feature.id, CHECKS[feature.id]
+        meaning = feature.meaning[0].upper() + feature.meaning[1:]
         # `python -OO` leaves out what modules say of themselves.
         about = _escaped((check.__doc__ or meaning).strip())
         rules.append(

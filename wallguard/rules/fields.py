@@ -20,9 +20,9 @@ from wallguard.documents.shape import (
     Text,
     Version,
 )
+from wallguard.rules.features import CATEGORIES, FEATURES, Asked, Feature
 from wallguard.rules.model import Level, OutcomeName
 
-CATEGORIES = ("material extrusion", "vat photopolymerization", "powder bed fusion")
 OUTCOME_DEFAULTS: dict[OutcomeName, Level] = {
     "hollow": "fail",
     "missing": "fail",
@@ -154,32 +154,28 @@ _BAND = Table(
 _BANDS = Many(_BAND, 0, 500, "a list of bands")
 
 
-def _limit(what: str, number: Number) -> Table:
+def _minimum(features: tuple[Feature, ...]) -> Table:
+    """One key for each feature that has a limit."""
     return Table(
-        f"levels for {what}",
-        (
-            Field("fail", number, "Below this the part fails. 0 asks nothing."),
-            Field("warn", number, "Below this the reviewer is told. 0 asks nothing."),
-        ),
+        "minimum features",
+        tuple(_asked(feature, feature.limit) for feature in features if feature.limit is not None),
     )
 
 
-_LAYERS = Number(0, 1000, "layers", whole=True)
-_MINIMUM = Table(
-    "minimum features",
-    tuple(
-        Field(key, _limit(what, number), f"Smallest allowed {what}, in {number.unit}.")
-        for key, what, number in (
-            ("wall", "thickness of a wall", _LENGTH),
-            ("free_wall", "thickness of a wall with a free edge", _LENGTH),
-            ("gap", "distance between facing walls", _LENGTH),
-            ("hole", "diameter of a hole", _LENGTH),
-            ("pin", "diameter of a pin", _LENGTH),
-            ("floor", "thickness of a floor", _LAYERS),
-            ("roof", "thickness of a roof", _LAYERS),
-        )
-    ),
-)
+def _asked(feature: Feature, limit: Asked) -> Field:
+    number = Number(limit.low, limit.high, limit.unit, limit.whole)
+    side, extreme = ("Below", "Smallest") if limit.smaller_is_worse else ("Above", "Largest")
+    levels = Table(
+        f"levels for {limit.what}",
+        (
+            Field("fail", number, f"{side} this the part fails. 0 asks nothing."),
+            Field("warn", number, f"{side} this the reviewer is told. 0 asks nothing."),
+        ),
+    )
+    unit = f", in {limit.unit}" if limit.unit else ""
+    help = f"{extreme} allowed {limit.what}{unit}."
+    return Field(feature.id, levels, help, formerly=feature.formerly)
+
 
 _TOLERANCE = Number(0, 5, "mm")
 _LEVEL = Choice(("fail", "warn", "ignore"))
@@ -230,7 +226,7 @@ RULE_FILE = Table(
             "Bands by the direction a wall runs in, where a coupon showed that the axes differ. "
             "`bands` holds for walls in any direction, and parts are checked by it.",
         ),
-        Field("minimum", _MINIMUM, "Minimum features. What is left out is not asked."),
+        Field("minimum", _minimum(FEATURES), "Minimum features. What is left out is not asked."),
         Field(
             "tolerance",
             OneOf(
@@ -307,8 +303,15 @@ def rules_schema() -> JsonSchema:
                 "if": _in_category("vat photopolymerization", "powder bed fusion"),
                 "then": {"not": {"required": ["beads"]}},
             },
+            *(_only_for(feature) for feature in FEATURES if feature.categories != CATEGORIES),
         ],
     }
+
+
+def _only_for(feature: Feature) -> JsonSchema:
+    others = [name for name in CATEGORIES if name not in feature.categories]
+    without = {"not": {"required": [feature.id]}}
+    return {"if": _in_category(*others), "then": {"properties": {"minimum": without}}}
 
 
 def _in_category(*categories: str) -> JsonSchema:

@@ -23,7 +23,7 @@ from wallguard.rules.fields import (
     TOLERANCE_DEFAULT,
     UNCERTAINTY_DEFAULT,
 )
-from wallguard.rules.model import Beads, DeclaredBand, Limit, Minimum, Rules
+from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 from wallguard.rules.relations import relations
 
 MAX_CHAIN = 8
@@ -155,13 +155,11 @@ def _rules(values: dict[str, Any], path: str, files: tuple[str, ...]) -> Rules:
         beads=_beads(values["beads"]) if "beads" in values else None,
         bands=_bands(values.get("bands", [])),
         axes={axis: _bands(rows) for axis, rows in sorted(values.get("axes", {}).items())},
-        minimum=Minimum(
-            **{
-                key: limit
-                for key, asked in values.get("minimum", {}).items()
-                if (limit := _limit(asked))
-            }
-        ),
+        minimum={
+            key: limit
+            for key, asked in values.get("minimum", {}).items()
+            if (limit := _limit(asked))
+        },
         tolerance=(
             float(tolerance.get("thinner", TOLERANCE_DEFAULT)),
             float(tolerance.get("thicker", TOLERANCE_DEFAULT)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -65,23 +66,11 @@ class Limit:
 
 
 @dataclass(frozen=True)
-class Minimum:
-    """Minimum features, mm; floor and roof in layers. None: not asked."""
-
-    wall: Limit | None = None
-    free_wall: Limit | None = None
-    gap: Limit | None = None
-    hole: Limit | None = None
-    pin: Limit | None = None
-    floor: Limit | None = None
-    roof: Limit | None = None
-
-
-@dataclass(frozen=True)
 class Rules:
     """One rule file, with what it inherits already in place.
 
     tolerance  (thinner, thicker): how far printed may lie below and above nominal, both >= 0
+    minimum    limits by the id of their feature (`rules.features`); what is absent is not asked
     outcomes   what each outcome does to the gate
     bands      of walls in any direction
     axes       bands of walls that run along one machine axis, where the axes were found to differ
@@ -97,7 +86,7 @@ class Rules:
     beads: Beads | None = None
     bands: tuple[DeclaredBand, ...] = ()
     axes: dict[Axis, tuple[DeclaredBand, ...]] = field(default_factory=dict)
-    minimum: Minimum = Minimum()
+    minimum: Mapping[str, Limit] = field(default_factory=dict)
     tolerance: tuple[float, float] = (0.15, 0.15)
     outcomes: dict[OutcomeName, Level] = field(default_factory=dict)
     printer: str = ""
@@ -106,3 +95,8 @@ class Rules:
     files: tuple[str, ...] = ()
     filament: float | None = None
     flow: float | None = None
+
+    def least(self, feature: str) -> float:
+        """The smallest of its kind that no level complains about; 0 where nothing is asked."""
+        limit = self.minimum.get(feature, Limit())
+        return max(limit.fail or 0.0, limit.warn or 0.0)

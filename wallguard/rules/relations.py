@@ -6,12 +6,15 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from wallguard.documents.reading import Mapping, Node, Place, Problem, Sequence
+from wallguard.rules.features import FEATURES, Feature
 
 
 def relations(rules: Mapping) -> Iterator[Problem]:
     """The contradictions in a rule file whose values are each valid by themselves."""
     yield from _category(rules)
-    yield from _levels(rules)
+    for feature in FEATURES:
+        yield from _unknown(rules, feature)
+        yield from _levels(rules, feature)
     yield from _beads(rules)
     for keys in (("bands",), ("axes", "x"), ("axes", "y")):
         yield from _bands(rules, *keys)
@@ -42,20 +45,32 @@ def _category(rules: Mapping) -> Iterator[Problem]:
         )
 
 
-def _levels(rules: Mapping) -> Iterator[Problem]:
-    minimum = rules.at("minimum")
-    if minimum is None or not isinstance(minimum.value, Mapping):
+def _unknown(rules: Mapping, feature: Feature) -> Iterator[Problem]:
+    category, limit = rules.at("process", "category"), rules.at("minimum", feature.id)
+    if category and limit and category.value.plain() not in feature.categories:
+        yield Problem(
+            limit.place,
+            f"`minimum.{feature.id}` is for {' and '.join(feature.categories)}, but this is "
+            f"{category.value.plain()}{_elsewhere(category.place, limit.place)}",
+            "Remove it, or correct `process.category`",
+        )
+
+
+def _levels(rules: Mapping, feature: Feature) -> Iterator[Problem]:
+    fail = rules.at("minimum", feature.id, "fail")
+    warn = rules.at("minimum", feature.id, "warn")
+    if feature.limit is None or fail is None or warn is None:
         return
-    for name, limit in minimum.value.entries.items():
-        assert isinstance(limit.value, Mapping)
-        fail, warn = limit.value.at("fail"), limit.value.at("warn")
-        if fail and warn and 0 < warn.value.plain() < fail.value.plain():
-            yield Problem(
-                warn.value.place,
-                f"`minimum.{name}.warn` is {warn.value.plain():g}, below `fail`, "
-                f"{fail.value.plain():g}{_elsewhere(fail.place, warn.place)}: it would never warn",
-                "Make `warn` the larger one, or remove it",
-            )
+    one, other = fail.value.plain(), warn.value.plain()
+    less = feature.limit.smaller_is_worse
+    if one and other and (other < one if less else other > one):
+        side, extreme = ("below", "larger") if less else ("above", "smaller")
+        yield Problem(
+            warn.value.place,
+            f"`minimum.{feature.id}.warn` is {other:g}, {side} `fail`, {one:g}"
+            f"{_elsewhere(fail.place, warn.place)}: it would never warn",
+            f"Make `warn` the {extreme} one, or remove it",
+        )
 
 
 def _beads(rules: Mapping) -> Iterator[Problem]:

@@ -1,0 +1,99 @@
+"""All checks and their limits: one row each, in the order in which they are reported.
+
+A row is everything that is said of a check outside its own module: the rule file's keys under
+`minimum`, their validation, schema and comparison, and the lists of checks in reports follow from
+it. To add a check, add its module in `checks/` and its row here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import get_args
+
+from wallguard.rules.model import Category
+
+CATEGORIES: tuple[Category, ...] = get_args(Category)
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a limit is a limit of.
+
+    what              in words: "thickness of a wall"
+    unit, low, high   of the number in the rule file, whole numbers only where `whole`; the bounds
+                      are wide, to notice another unit (common practice, no published source)
+    smaller_is_worse  whether what lies below the limit breaks it, or what lies above
+    """
+
+    what: str
+    unit: str = "mm"
+    low: float = 0
+    high: float = 100
+    whole: bool = False
+    smaller_is_worse: bool = True
+
+
+@dataclass(frozen=True)
+class Feature:
+    """One check.
+
+    id          its name in reports, waivers and, where it has a limit, under `minimum`
+    meaning     what it makes sure of
+    module      of the check in `checks/`, imported on use
+    limit       None: it has no number of its own
+    categories  the process categories that know it
+    formerly    how its key was called before, so that an old rule file is told
+    """
+
+    id: str
+    meaning: str
+    module: str
+    limit: Asked | None = None
+    categories: tuple[Category, ...] = CATEGORIES
+    formerly: str = ""
+
+
+def _layers(what: str) -> Asked:
+    return Asked(what, "layers", high=1000, whole=True)
+
+
+FEATURES: tuple[Feature, ...] = (
+    Feature("mesh", "the mesh is a closed and consistent solid", "mesh"),
+    Feature("unit", "the part's size fits its unit", "unit"),
+    Feature("build_volume", "the part fits the build volume", "build_volume"),
+    Feature("fill", "walls come out solid and as thick as drawn", "fill"),
+    Feature(
+        "wall", "walls are at least as thick as the minimum", "wall", Asked("thickness of a wall")
+    ),
+    Feature(
+        "free_wall",
+        "walls that stand free are at least as thick as their minimum",
+        "free_wall",
+        Asked("thickness of a wall with a free edge"),
+        formerly="unsupported_wall",
+    ),
+    Feature(
+        "gap", "gaps are wide enough to stay open", "gap", Asked("distance between facing walls")
+    ),
+    Feature(
+        "hole",
+        "round holes are at least as wide as the minimum",
+        "hole",
+        Asked("diameter of a hole"),
+    ),
+    Feature(
+        "pin", "round pins are at least as wide as the minimum", "pin", Asked("diameter of a pin")
+    ),
+    Feature(
+        "floor",
+        "floors are at least as many layers thick as the minimum",
+        "floor",
+        _layers("thickness of a floor"),
+    ),
+    Feature(
+        "roof",
+        "roofs are at least as many layers thick as the minimum",
+        "roof",
+        _layers("thickness of a roof"),
+    ),
+)
