@@ -8,7 +8,6 @@ from typing import Any
 import jsonschema
 import pytest
 
-from wallguard.bands.table import Fill
 from wallguard.base.errors import InputError
 from wallguard.documents.reading import (
     DocumentError,
@@ -22,9 +21,7 @@ from wallguard.documents.reading import (
 from wallguard.repository import config
 from wallguard.repository.fields import repository_schema
 from wallguard.rules import load
-from wallguard.rules.features import CATEGORIES, FEATURES
-from wallguard.rules.fields import OUTCOME_DEFAULTS, RULE_FILE, rules_schema
-from wallguard.rules.model import Beads, Category, Limit, Rules
+from wallguard.rules.fields import rules_schema
 
 FULL: dict[str, Any] = {
     "wallguard": 1,
@@ -232,16 +229,12 @@ def test_the_schemas_are_schemas_and_describe_every_key(schema: dict[str, Any]) 
         assert field["description"].endswith("."), key
 
 
-def test_the_format_says_what_the_model_says() -> None:
-    values = {field.key: field.shape for field in RULE_FILE.fields}
-    assert Category.__args__ == CATEGORIES
-    assert list(values["minimum"].keys) == [row.id for row in FEATURES if row.limit]
-    assert set(values["beads"].keys) == set(Beads.__dataclass_fields__)
-    assert values["bands"].item.fields[2].shape.values == Fill.__args__
-    assert set(Limit.__dataclass_fields__) == {"fail", "warn"}
-    assert set(OUTCOME_DEFAULTS) == set(values["outcomes"].keys)
-    defaults = {field.key: field.default for field in RULE_FILE.fields}
-    assert Rules.__dataclass_fields__["tolerance"].default == (defaults["tolerance"],) * 2
-    beads = {field.key: field.default for field in values["beads"].fields}
-    assert Beads.__dataclass_fields__["uncertainty"].default == beads["uncertainty"]
-    assert Beads.__dataclass_fields__["between_one_and_two"].default == beads["between_one_and_two"]
+def test_defaults_are_said_where_they_hold() -> None:
+    made = rules_schema()["properties"]
+    assert made["tolerance"]["default"] == 0.15
+    assert made["beads"]["properties"]["width_varies"]["default"] is False
+    assert made["beads"]["properties"]["uncertainty"]["default"] == 0.05
+    assert made["bands"]["items"]["properties"]["slope"]["default"] == 0
+    assert made["outcomes"]["properties"]["hollow"]["default"] == "fail"
+    assert "default" not in made["notes"]
+    assert "default" not in made["minimum"]

@@ -1,7 +1,8 @@
 """The format of a document as plain data, from which its validation and its JSON Schema follow.
 
-A format is a tree of the shapes below. Each shape knows three things: what it expects in words,
-its JSON Schema (draft 7, which editors know best), and the problems of a node that should have it.
+A format is a tree of the shapes below. Each shape knows what it expects in words, its JSON Schema
+(draft 7, which editors know best), the problems of a node that should have it, the value that a
+node without problems stands for, and, the way back, the plain data that stands for a value.
 `complete=False` lets required keys be absent, for a file that inherits the rest from another.
 """
 
@@ -9,14 +10,18 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from math import isfinite
-from typing import Any, TypeAlias
+from operator import attrgetter
+from typing import Any, Literal, TypeAlias
 
-from wallguard.documents.reading import Mapping, Node, Problem, Scalar, Sequence, describe
+from wallguard.documents.reading import Entry, Mapping, Node, Problem, Scalar, Sequence, describe
 
 JsonSchema: TypeAlias = dict[str, Any]
+# What a larger value, or a later one of a choice, asks of what is judged by it; "other": that
+# depends; "nothing": the key is for the reader only.
+Asks = Literal["more", "less", "other", "nothing"]
 
 
 def nearest(word: str, known: tuple[str, ...]) -> str | None:
@@ -37,8 +42,18 @@ def _mismatch(key: str, expected: str, node: Node, remedy: str = "") -> Problem:
     return Problem(node.place, f"`{key}`: expected {expected}, but found {describe(node)}", remedy)
 
 
+class _Itself:
+    """Where plain data and value are the same."""
+
+    def value(self, node: Node) -> Any:
+        return node.plain()
+
+    def plain(self, value: Any) -> Any:
+        return value
+
+
 @dataclass(frozen=True)
-class Number:
+class Number(_Itself):
     """A finite number from `low` to `high`, in `unit`; whole numbers only where `whole`."""
 
     low: float
@@ -68,6 +83,9 @@ class Number:
             yield _mismatch(key, self.expected(), node, self._other_unit(float(value)))
         elif self.whole and value != int(value):
             yield _mismatch(key, self.expected(), node)
+
+    def value(self, node: Node) -> Any:
+        return int(node.plain()) if self.whole else float(node.plain())
 
     def _spelling(self, value: object) -> str:
         if not isinstance(value, str):
@@ -122,7 +140,7 @@ GOES_UP = Forbidden(
 
 
 @dataclass(frozen=True)
-class Text:
+class Text(_Itself):
     """Text of at most `longest` characters, matching `pattern` if there is one."""
 
     what: str = "text"
@@ -164,7 +182,7 @@ class Text:
 
 @dataclass(frozen=True)
 class Choice:
-    """One of a few values, written out: words, or `false`."""
+    """One of a few values, written out: words, or `false`, which stands for None."""
 
     values: tuple[str | bool, ...]
 
@@ -189,9 +207,15 @@ class Choice:
         remedy = f"The nearest known value is `{near}`" if near and len(words) > 1 else ""
         yield _mismatch(key, self.expected(), node, remedy)
 
+    def value(self, node: Node) -> Any:
+        return None if node.plain() is False else node.plain()
+
+    def plain(self, value: Any) -> Any:
+        return False if value is None and False in self.values else value
+
 
 @dataclass(frozen=True)
-class Version:
+class Version(_Itself):
     """The format's version: the number 1, the only one so far."""
 
     def expected(self) -> str:
@@ -213,12 +237,16 @@ class Version:
 
 @dataclass(frozen=True)
 class Many:
-    """A list of `fewest` to `most` items of one shape; `what` says it in words."""
+    """A list of `fewest` to `most` items of one shape; `what` says it in words.
+
+    order  the attribute of the items by which their values are sorted
+    """
 
     item: Shape
     fewest: int
     most: int
     what: str
+    order: str = ""
 
     def expected(self) -> str:
         return self.what
@@ -242,10 +270,18 @@ class Many:
             # Lists are inherited whole, so their items are always complete.
             yield from self.item.problems(item, f"{key}[{number}]")
 
+    def value(self, node: Node) -> Any:
+        assert isinstance(node, Sequence)
+        made = [self.item.value(item) for item in node.items]
+        return tuple(sorted(made, key=attrgetter(self.order)) if self.order else made)
+
+    def plain(self, value: Any) -> Any:
+        return None if value is None else [self.item.plain(item) for item in value]
+
 
 @dataclass(frozen=True)
 class OneOf:
-    """The first of several shapes that has the node's type; their types differ."""
+    """The first of several shapes that has the node's type; their types differ: one is a list."""
 
     shapes: tuple[Shape, ...]
 
@@ -265,13 +301,24 @@ class OneOf:
                 return
         yield _mismatch(key, self.expected(), node)
 
+    def value(self, node: Node) -> Any:
+        return next(shape for shape in self.shapes if shape.accepts(node)).value(node)
+
+    def plain(self, value: Any) -> Any:
+        many = isinstance(value, tuple | list)
+        return next(shape for shape in self.shapes if isinstance(shape, Many) == many).plain(value)
+
 
 @dataclass(frozen=True)
 class Field:
     """One key: what may stand there, what it means, and what holds where it is left out.
 
-    A required key may be inherited; one that is asked `always` stands in every file. `formerly` is
-    what the key was called before.
+    A required key may be inherited; one that is asked `always` stands in every file.
+
+    formerly   what the key was called before
+    attribute  where the value is kept, if it is: the name of a field, or a key
+    inline     the values of the table under this key are kept by what holds the table
+    asks       what a larger value asks of what is judged by it
     """
 
     key: str
@@ -281,6 +328,9 @@ class Field:
     always: bool = False
     default: Any = None
     formerly: str = ""
+    attribute: str = ""
+    inline: bool = False
+    asks: Asks = "other"
 
 
 @dataclass(frozen=True)
@@ -289,24 +339,33 @@ class Table:
 
     exclusive  pairs of keys of which at most one may be given
     needs      (key, key it needs beside it)
+    every      a value that may stand in place of the table, for each of its keys
+    make       makes the value of what the keys say
     """
 
     what: str
     fields: tuple[Field, ...]
     exclusive: tuple[tuple[str, str], ...] = ()
     needs: tuple[tuple[str, str], ...] = ()
+    every: Number | None = None
+    make: Callable[..., Any] = dict
 
     @property
     def keys(self) -> tuple[str, ...]:
         return tuple(field.key for field in self.fields)
 
     def expected(self) -> str:
-        return f"{self.what} ({', '.join(self.keys)})"
+        either = f"{self.every.expected()} or " if self.every else ""
+        return f"{either}{self.what} ({', '.join(self.keys)})"
 
     def accepts(self, node: Node) -> bool:
         return isinstance(node, Mapping)
 
     def schema(self, complete: bool = True) -> JsonSchema:
+        made = self._schema(complete)
+        return {"anyOf": [self.every.schema(), made]} if self.every else made
+
+    def _schema(self, complete: bool) -> JsonSchema:
         properties: JsonSchema = {}
         for field in self.fields:
             described = {"description": field.help, **field.shape.schema(complete)}
@@ -343,6 +402,9 @@ class Table:
         return made
 
     def problems(self, node: Node, key: str = "", complete: bool = True) -> Iterator[Problem]:
+        if self.every and self.every.accepts(node):
+            yield from self.every.problems(node, key)
+            return
         if not isinstance(node, Mapping):
             yield _mismatch(key, self.expected(), node)
             return
@@ -373,6 +435,59 @@ class Table:
                 problem = f"`{inside}{one}` is given without `{inside}{needed}`"
                 yield Problem(node.entries[one].place, problem, f"Add `{needed}`")
 
+    def spread(self, document: Mapping) -> Mapping:
+        """The document with each value that stands for a whole table written out, key by key."""
+        shapes = {field.key: field.shape for field in self.fields}
+        entries = {
+            key: Entry(entry.place, _spread(shapes.get(key), entry.value))
+            for key, entry in document.entries.items()
+        }
+        return Mapping(entries, document.place)
+
+    def value(self, node: Node, **more: Any) -> Any:
+        """What `make` makes of the keys' values, and of `more` that is in no file."""
+        assert isinstance(node, Mapping)
+        return self.make(**self._values(self.spread(node)), **more)
+
+    def _values(self, node: Mapping) -> dict[str, Any]:
+        made: dict[str, Any] = {}
+        for field in self.fields:
+            entry = node.entries.get(field.key)
+            if entry is None:
+                continue
+            if field.inline:
+                assert isinstance(field.shape, Table)
+                assert isinstance(entry.value, Mapping)
+                made |= field.shape._values(entry.value)
+            elif field.attribute:
+                made[field.attribute] = field.shape.value(entry.value)
+        return made
+
+    def plain(self, value: Any) -> Any:
+        """The keys that say something, in the order of the format: {key: plain data}."""
+        made: dict[str, Any] = {}
+        for field in self.fields:
+            held = value if field.inline else self._held(value, field.attribute)
+            said = field.shape.plain(held) if field.inline or field.attribute else None
+            number = isinstance(said, int | float) and not isinstance(said, bool)
+            silent = number and said == 0 == field.default
+            if said not in (None, "", [], {}) and not silent:
+                made[field.key] = said
+        return made
+
+    def shortest(self, plain: dict[str, Any]) -> Any:
+        """What stands for the plain data in the fewest words: one value for every key, if any."""
+        values = list(plain.values())
+        one = self.every and len(values) == len(self.fields) and len(set(values)) == 1
+        return values[0] if one else plain
+
+    def _held(self, value: Any, attribute: str) -> Any:
+        if value is None or isinstance(value, dict):
+            return (value or {}).get(attribute)
+        if isinstance(value, tuple):
+            return value[[field.attribute for field in self.fields].index(attribute)]
+        return getattr(value, attribute, None)
+
     def _required(self, complete: bool) -> list[str]:
         return [field.key for field in self.fields if field.always or (complete and field.required)]
 
@@ -392,3 +507,11 @@ class Table:
 
 
 Shape: TypeAlias = Number | Text | Choice | Version | Many | OneOf | Table
+
+
+def _spread(shape: Shape | None, node: Node) -> Node:
+    if not isinstance(shape, Table):
+        return node
+    if isinstance(node, Mapping):
+        return shape.spread(node)
+    return Mapping(dict.fromkeys(shape.keys, Entry(node.place, node)), node.place)

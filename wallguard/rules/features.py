@@ -8,10 +8,10 @@ it. To add a check, add its module in `checks/` and its row here.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import get_args
+from typing import Literal, get_args
 
-from wallguard.rules.model import Category
-
+# ISO/ASTM 52900:2021, 3.2: process categories (terms from memory).
+Category = Literal["material extrusion", "vat photopolymerization", "powder bed fusion"]
 CATEGORIES: tuple[Category, ...] = get_args(Category)
 
 

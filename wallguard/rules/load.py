@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Any
 
 from wallguard.base.errors import InputError
 from wallguard.documents.reading import (
@@ -13,17 +12,10 @@ from wallguard.documents.reading import (
     Mapping,
     Node,
     Problem,
-    Scalar,
     read_document,
 )
-from wallguard.rules.fields import (
-    EXTENDS,
-    OUTCOME_DEFAULTS,
-    RULE_FILE,
-    TOLERANCE_DEFAULT,
-    UNCERTAINTY_DEFAULT,
-)
-from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
+from wallguard.rules.fields import EXTENDS, RULE_FILE
+from wallguard.rules.model import Rules
 from wallguard.rules.relations import relations
 
 MAX_CHAIN = 8
@@ -47,14 +39,14 @@ def load_rules(path: Path, root: Path | None = None) -> Rules:
     ]
     if problems:
         raise DocumentError(tuple(problems))
-    merged = _both_ways(chain[-1])
+    merged = RULE_FILE.spread(chain[-1])
     for document in reversed(chain[:-1]):
-        merged = _merge(merged, _both_ways(document))
+        merged = _merge(merged, RULE_FILE.spread(document))
     problems = list(RULE_FILE.problems(merged)) or list(relations(merged))
     if problems:
         raise DocumentError(tuple(problems))
     files = (name for document in chain for name in _names(Path(document.place.path), root))
-    return _rules(merged.plain(), chain[0].place.path, tuple(dict.fromkeys(files)))
+    return _rules(merged, chain[0].place.path, tuple(dict.fromkeys(files)))
 
 
 def rules_from(document: Mapping, path: str) -> Rules:
@@ -65,7 +57,13 @@ def rules_from(document: Mapping, path: str) -> Rules:
     problems = list(RULE_FILE.problems(document)) or list(relations(document))
     if problems:
         raise DocumentError(tuple(problems))
-    return _rules(_both_ways(document).plain(), path, (path,))
+    return _rules(document, path, (path,))
+
+
+def _rules(document: Mapping, path: str, files: tuple[str, ...]) -> Rules:
+    made = RULE_FILE.value(document, path=path, files=files)
+    assert isinstance(made, Rules)
+    return made
 
 
 def _read_chain(path: Path, root: Path | None) -> tuple[list[Mapping], list[Problem]]:
@@ -120,16 +118,6 @@ def _names(shown: Path, root: Path | None) -> tuple[str, ...]:
     return (shown.as_posix(), real.as_posix()) if linked else (shown.as_posix(),)
 
 
-def _both_ways(document: Mapping) -> Mapping:
-    """The document with `tolerance: 0.1` written out, so that one side can be inherited."""
-    entry = document.entries.get("tolerance")
-    if entry is None or not isinstance(entry.value, Scalar):
-        return document
-    sides: dict[str, Entry] = dict.fromkeys(("thinner", "thicker"), entry)
-    both = Entry(entry.place, Mapping(sides, entry.value.place))
-    return Mapping({**document.entries, "tolerance": both}, document.place)
-
-
 def _merge(base: Mapping, over: Mapping) -> Mapping:
     """`over` where it says something, else `base`; mappings key by key, lists as a whole."""
     entries = dict(base.entries)
@@ -140,72 +128,3 @@ def _merge(base: Mapping, over: Mapping) -> Mapping:
         else:
             entries[key] = entry
     return Mapping(entries, over.place)
-
-
-def _rules(values: dict[str, Any], path: str, files: tuple[str, ...]) -> Rules:
-    tolerance = values.get("tolerance", {})
-    volume = values.get("build_volume")
-    process = values["process"]
-    return Rules(
-        path=path,
-        name=values["name"],
-        category=process["category"],
-        layer_height=float(values["layer_height"]),
-        build_volume=(float(volume[0]), float(volume[1]), float(volume[2])) if volume else None,
-        beads=_beads(values["beads"]) if "beads" in values else None,
-        bands=_bands(values.get("bands", [])),
-        axes={axis: _bands(rows) for axis, rows in sorted(values.get("axes", {}).items())},
-        minimum={
-            key: limit
-            for key, asked in values.get("minimum", {}).items()
-            if (limit := _limit(asked))
-        },
-        tolerance=(
-            float(tolerance.get("thinner", TOLERANCE_DEFAULT)),
-            float(tolerance.get("thicker", TOLERANCE_DEFAULT)),
-        ),
-        outcomes={**OUTCOME_DEFAULTS, **values.get("outcomes", {})},
-        printer=process.get("printer", ""),
-        material=process.get("material", ""),
-        notes=values.get("notes", ""),
-        files=files,
-        filament=float(process["filament"]) if "filament" in process else None,
-        flow=float(process["flow"]) if "flow" in process else None,
-    )
-
-
-def _beads(values: dict[str, Any]) -> Beads:
-    varies = values.get("width_varies", False)
-    return Beads(
-        width=float(values["width"]),
-        contours=int(values["contours"]),
-        smallest_wall=float(values["smallest_wall"]),
-        squeeze=float(values["squeeze"]),
-        smallest_fill=float(values["smallest_fill"]),
-        between_one_and_two=values.get("between_one_and_two", "two beads"),
-        width_varies=(float(varies[0]), float(varies[1])) if varies else None,
-        nozzle=float(values["nozzle"]) if "nozzle" in values else None,
-        uncertainty=float(values.get("uncertainty", UNCERTAINTY_DEFAULT)),
-    )
-
-
-def _bands(rows: list[dict[str, Any]]) -> tuple[DeclaredBand, ...]:
-    return tuple(sorted(map(_band, rows), key=lambda band: band.lower))
-
-
-def _band(values: dict[str, Any]) -> DeclaredBand:
-    return DeclaredBand(
-        lower=float(values["from"]),
-        upper=float(values["to"]) if "to" in values else None,
-        fill=values["fill"],
-        printed=float(values["printed"]) if "printed" in values else None,
-        uncertainty=float(values.get("uncertainty", 0)),
-        source=values.get("source", "declared"),
-        slope=float(values.get("slope", 0)),
-        solid_width=float(values.get("solid_width", 0)),
-    )
-
-
-def _limit(values: dict[str, Any]) -> Limit | None:
-    fail, warn = (float(values[key]) if values.get(key) else None for key in ("fail", "warn"))
-    return None if fail is None and warn is None else Limit(fail, warn)

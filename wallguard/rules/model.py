@@ -1,60 +1,169 @@
-"""A rule file as read: one process and what it asks of a part. Lengths in mm."""
+"""A rule file as read: one process and what it asks of a part. Lengths in mm.
+
+Every key of the format is told here, once: with its type, bounds, unit, meaning and default. What
+validates, describes, reads, writes and compares rule files follows from that (`rules.fields`). The
+bounds are wide; they are there to notice a length typed in metres or micrometres (common practice,
+no published source).
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple, get_args
 
-# ISO/ASTM 52900:2021, 3.2: process categories (terms from memory).
-Category = Literal["material extrusion", "vat photopolymerization", "powder bed fusion"]
+from wallguard.documents.record import key, table_of
+from wallguard.documents.shape import (
+    BLANK,
+    CONTROLS_BUT_LINES,
+    Choice,
+    Field,
+    Many,
+    Number,
+    OneOf,
+    Table,
+    Text,
+)
+from wallguard.rules.features import CATEGORIES, FEATURES, Asked, Feature
+from wallguard.rules.features import Category as Category
+
 Fill = Literal["solid", "hollow", "missing", "uncertain"]
+Source = Literal["declared", "measured", "calculated"]
 Level = Literal["fail", "warn", "ignore"]
 OutcomeName = Literal["hollow", "missing", "thickened", "thinned", "indeterminate"]
+BetweenOneAndTwo = Literal["two beads", "one bead", "dropped"]
 # The machine axis along which a wall runs.
 Axis = Literal["x", "y"]
+
+OUTCOME_DEFAULTS: dict[OutcomeName, Level] = {
+    "hollow": "fail",
+    "missing": "fail",
+    "thickened": "warn",
+    "thinned": "warn",
+    "indeterminate": "warn",
+}
+_OUTCOME_MEANINGS: dict[OutcomeName, str] = {
+    "hollow": "A wall with a void along its middle.",
+    "missing": "A wall of which nothing is printed.",
+    "thickened": "A wall printed thicker than drawn by more than the tolerance.",
+    "thinned": "A wall printed thinner than drawn by more than the tolerance.",
+    "indeterminate": "A limit that is met or missed only within the uncertainty.",
+}
+TOLERANCE_DEFAULT = 0.15
+
+_BEAD = Number(0.05, 20, "mm")
+_NARROW = Number(0, 20, "mm")
+_UNCERTAINTY = Number(0, 5, "mm")
 
 
 @dataclass(frozen=True)
 class Beads:
-    """Bead settings of a material-extrusion process.
+    """Bead settings of a material-extrusion process."""
 
-    width          of a bead where it is free to choose
-    width_varies   (narrowest, widest) bead, or None where the width is fixed
-    contours       beads that follow the outline, on each side of a wall
-    smallest_wall  thinner walls are not printed
-    between_one_and_two  what becomes of a wall too thick for one bead and too thin for two
-    squeeze        the largest left-over that is closed by squeezing
-    smallest_fill  the smallest left-over that gets a filling bead
-    uncertainty    expanded (k = 2), of every calculated printed thickness
-    """
-
-    width: float
-    contours: int
-    smallest_wall: float
-    squeeze: float
-    smallest_fill: float
-    between_one_and_two: Literal["two beads", "one bead", "dropped"] = "two beads"
-    width_varies: tuple[float, float] | None = None
-    nozzle: float | None = None
-    uncertainty: float = 0.05
+    width: float = field(
+        metadata=key(_BEAD, "Width in mm of a bead that is free to choose its width.")
+    )
+    contours: int = field(
+        metadata=key(
+            Number(1, 50, whole=True), "Beads that follow the outline, on each side of a wall."
+        )
+    )
+    smallest_wall: float = field(
+        metadata=key(_NARROW, "Walls thinner than this, in mm, are not printed.")
+    )
+    squeeze: float = field(
+        metadata=key(_NARROW, "The largest left-over, in mm, that is closed by squeezing.")
+    )
+    smallest_fill: float = field(
+        metadata=key(
+            _NARROW,
+            "The smallest left-over, in mm, that gets a filling bead; not below `squeeze`.",
+        )
+    )
+    between_one_and_two: BetweenOneAndTwo = field(
+        default="two beads",
+        metadata=key(
+            Choice(get_args(BetweenOneAndTwo)),
+            "What becomes of a wall too thick for one bead and too thin for two.",
+        ),
+    )
+    width_varies: tuple[float, float] | None = field(
+        default=None,
+        metadata=key(
+            OneOf((Choice((False,)), Many(_BEAD, 2, 2, "the narrowest and the widest bead in mm"))),
+            "Narrowest and widest bead in mm where the width suits the wall; "
+            "false where it is fixed.",
+        ),
+    )
+    nozzle: float | None = field(
+        default=None,
+        metadata=key(
+            Number(0.05, 20, "mm"),
+            "Nozzle diameter in mm; for the reader, no outcome follows from it.",
+            asks="nothing",
+        ),
+    )
+    uncertainty: float = field(
+        default=0.05,
+        metadata=key(
+            _UNCERTAINTY,
+            "Expanded uncertainty (k = 2), in mm, of every calculated printed thickness.",
+        ),
+    )
 
 
 @dataclass(frozen=True)
 class DeclaredBand:
-    """A band of a rule file; `printed` None means as drawn (or nothing, where missing).
+    """A band of a rule file; `printed` None means as drawn (or nothing, where missing)."""
 
-    source  `calculated` where it tells how far bead settings, fitted to a coupon, can be trusted
-    """
-
-    lower: float
-    upper: float | None
-    fill: Fill
-    printed: float | None = None
-    uncertainty: float = 0.0
-    source: Literal["declared", "measured", "calculated"] = "declared"
-    slope: float = 0.0
-    solid_width: float = 0.0
+    lower: float = field(
+        metadata=key(
+            Number(0, 1000, "mm"), "The band begins at this nominal thickness.", name="from"
+        )
+    )
+    upper: float | None = field(
+        metadata=key(
+            Number(0, 1000, "mm"), "The band ends below it; left out in the last band.", name="to"
+        )
+    )
+    fill: Fill = field(
+        metadata=key(
+            Choice(get_args(Fill)),
+            "What is inside the printed wall; `uncertain` where that was never found out.",
+        )
+    )
+    printed: float | None = field(
+        default=None,
+        metadata=key(
+            Number(-20, 1000, "mm"),
+            "Printed thickness in mm; left out: as drawn. With `slope`: the part that does not "
+            "grow with the nominal thickness.",
+        ),
+    )
+    uncertainty: float = field(
+        default=0,
+        metadata=key(_UNCERTAINTY, "Expanded uncertainty (k = 2) of the printed thickness, in mm."),
+    )
+    source: Source = field(
+        default="declared",
+        metadata=key(
+            Choice(get_args(Source)),
+            "`measured` where the band was fitted to a printed coupon; `calculated` where it says "
+            "how far bead settings fitted to a coupon can be trusted.",
+        ),
+    )
+    slope: float = field(
+        default=0,
+        metadata=key(Number(0, 2), "Printed thickness = `printed` + `slope` x nominal thickness."),
+    )
+    solid_width: float = field(
+        default=0,
+        metadata=key(
+            Number(0, 100, "mm"),
+            "In a hollow wall: both skins together, in mm; the rest of the printed thickness "
+            "is air.",
+        ),
+    )
 
 
 @dataclass(frozen=True)
@@ -65,36 +174,201 @@ class Limit:
     warn: float | None = None
 
 
+class Tolerance(NamedTuple):
+    """How far printed may lie below and above nominal, mm, both >= 0."""
+
+    thinner: float = TOLERANCE_DEFAULT
+    thicker: float = TOLERANCE_DEFAULT
+
+
+def _minimum(features: tuple[Feature, ...]) -> Table:
+    """One key for each feature that has a limit; a limit that asks nothing is none."""
+    return Table(
+        "minimum features",
+        tuple(_asked(feature, feature.limit) for feature in features if feature.limit),
+        make=lambda **limits: {name: limit for name, limit in limits.items() if limit != Limit()},
+    )
+
+
+def _asked(feature: Feature, limit: Asked) -> Field:
+    number = Number(limit.low, limit.high, limit.unit, limit.whole)
+    side, extreme = ("Below", "Smallest") if limit.smaller_is_worse else ("Above", "Largest")
+    levels = Table(
+        f"levels for {limit.what}",
+        tuple(
+            Field(
+                level,
+                number,
+                f"{side} this {what}. 0 asks nothing.",
+                attribute=level,
+                asks="more" if limit.smaller_is_worse else "less",
+            )
+            for level, what in (("fail", "the part fails"), ("warn", "the reviewer is told"))
+        ),
+        make=lambda fail=None, warn=None: Limit(fail or None, warn or None),
+    )
+    unit = f", in {limit.unit}" if limit.unit else ""
+    help = f"{extreme} allowed {limit.what}{unit}."
+    return Field(feature.id, levels, help, formerly=feature.formerly, attribute=feature.id)
+
+
+def _tolerance() -> Table:
+    number = Number(0, 5, "mm")
+    return Table(
+        "one tolerance each way",
+        tuple(
+            Field(
+                name,
+                number,
+                f"How far printed may lie {side} nominal, in mm.",
+                default=TOLERANCE_DEFAULT,
+                attribute=name,
+                asks="less",
+            )
+            for name, side in (("thinner", "below"), ("thicker", "above"))
+        ),
+        every=number,
+        make=Tolerance,
+    )
+
+
+def _outcomes() -> Table:
+    levels = Choice(get_args(Level))
+    return Table(
+        "what each outcome does to the gate",
+        tuple(
+            Field(name, levels, _OUTCOME_MEANINGS[name], default=level, attribute=name, asks="less")
+            for name, level in OUTCOME_DEFAULTS.items()
+        ),
+        make=lambda **given: {**OUTCOME_DEFAULTS, **given},
+    )
+
+
+_BANDS = Many(
+    table_of(DeclaredBand, "a band", needs=(("slope", "printed"),)),
+    0,
+    500,
+    "a list of bands",
+    order="lower",
+)
+
+
 @dataclass(frozen=True)
 class Rules:
     """One rule file, with what it inherits already in place.
 
-    tolerance  (thinner, thicker): how far printed may lie below and above nominal, both >= 0
-    minimum    limits by the id of their feature (`rules.features`); what is absent is not asked
-    outcomes   what each outcome does to the gate
-    bands      of walls in any direction
-    axes       bands of walls that run along one machine axis, where the axes were found to differ
-    files      the rule file and those it extends: a change in any of them re-checks
-    filament   diameter of what toolpaths feed; flow: factor between fed and laid; None: unsaid
+    minimum  limits by the id of their feature (`rules.features`); what is absent is not asked
+    files    the rule file and those it extends: a change in any of them re-checks
     """
 
     path: str
-    name: str
-    category: Category
-    layer_height: float
-    build_volume: tuple[float, float, float] | None = None
-    beads: Beads | None = None
-    bands: tuple[DeclaredBand, ...] = ()
-    axes: dict[Axis, tuple[DeclaredBand, ...]] = field(default_factory=dict)
-    minimum: Mapping[str, Limit] = field(default_factory=dict)
-    tolerance: tuple[float, float] = (0.15, 0.15)
-    outcomes: dict[OutcomeName, Level] = field(default_factory=dict)
-    printer: str = ""
-    material: str = ""
-    notes: str = ""
+    name: str = field(
+        metadata=key(Text("a short name"), "Short name of the process.", asks="nothing")
+    )
+    category: Category = field(
+        metadata=key(
+            Choice(CATEGORIES), "Process category, as ISO/ASTM 52900 names it.", within="process"
+        )
+    )
+    layer_height: float = field(metadata=key(Number(0.005, 5, "mm"), "Height of one layer in mm."))
+    build_volume: tuple[float, float, float] | None = field(
+        default=None,
+        metadata=key(
+            Many(Number(10, 10_000, "mm"), 3, 3, "three sizes in mm: [x, y, z]"),
+            "Size in mm of what the printer can print: [x, y, z].",
+            asks="less",
+        ),
+    )
+    beads: Beads | None = field(
+        default=None,
+        metadata=key(
+            table_of(Beads, "bead settings"), "Bead settings, from which outcomes are calculated."
+        ),
+    )
+    bands: tuple[DeclaredBand, ...] = field(
+        default=(),
+        metadata=key(
+            _BANDS,
+            "Declared or measured outcomes by nominal thickness. Where bead settings stand beside "
+            "them, these bands go first and the rest is calculated.",
+        ),
+    )
+    axes: dict[Axis, tuple[DeclaredBand, ...]] = field(
+        default_factory=dict,
+        metadata=key(
+            Table(
+                "bands for each machine axis",
+                tuple(
+                    Field(
+                        axis,
+                        _BANDS,
+                        f"Bands of walls that run along the machine's {axis} axis.",
+                        attribute=axis,
+                    )
+                    for axis in get_args(Axis)
+                ),
+            ),
+            "Bands by the direction a wall runs in, where a coupon showed that the axes differ. "
+            "`bands` holds for walls in any direction, and parts are checked by it.",
+        ),
+    )
+    minimum: Mapping[str, Limit] = field(
+        default_factory=dict,
+        metadata=key(_minimum(FEATURES), "Minimum features. What is left out is not asked."),
+    )
+    tolerance: tuple[float, float] = field(
+        default=Tolerance(),
+        metadata=key(
+            _tolerance(), "How far the printed thickness may lie from the nominal, in mm."
+        ),
+    )
+    outcomes: dict[OutcomeName, Level] = field(
+        default_factory=lambda: dict(OUTCOME_DEFAULTS),
+        metadata=key(_outcomes(), "What each outcome does to the gate: fail, warn or ignore."),
+    )
+    printer: str = field(
+        default="",
+        metadata=key(
+            Text("the printer's name"),
+            "The printer, in your own words.",
+            within="process",
+            asks="nothing",
+        ),
+    )
+    material: str = field(
+        default="",
+        metadata=key(
+            Text("the material's name"),
+            "The material, in your own words.",
+            within="process",
+            asks="nothing",
+        ),
+    )
+    notes: str = field(
+        default="",
+        metadata=key(
+            Text("text", 20_000, (CONTROLS_BUT_LINES, BLANK)),
+            "Anything a reader of this file should know, in plain words.",
+            asks="nothing",
+        ),
+    )
     files: tuple[str, ...] = ()
-    filament: float | None = None
-    flow: float | None = None
+    filament: float | None = field(
+        default=None,
+        metadata=key(
+            Number(0.1, 20, "mm"),
+            "Diameter in mm of the filament that toolpaths feed; left out: 1.75.",
+            within="process",
+        ),
+    )
+    flow: float | None = field(
+        default=None,
+        metadata=key(
+            Number(0.05, 20),
+            "Factor between the filament that toolpaths feed and the material laid; left out: 1.",
+            within="process",
+        ),
+    )
 
     def least(self, feature: str) -> float:
         """The smallest of its kind that no level complains about; 0 where nothing is asked."""

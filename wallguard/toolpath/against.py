@@ -10,7 +10,7 @@ import numpy as np
 from wallguard.base.arrays import weighted_median
 from wallguard.findings.model import Point
 from wallguard.part.geometry import Geometry
-from wallguard.rules.fields import TOLERANCE_DEFAULT
+from wallguard.rules.model import TOLERANCE_DEFAULT
 from wallguard.toolpath.beads import Beads
 from wallguard.toolpath.comparison import LaidWall
 from wallguard.toolpath.verdict import UNCERTAINTY, deviation_of, outcome_of

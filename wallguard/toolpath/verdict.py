@@ -10,8 +10,13 @@ from wallguard.base.text import mm, place, span
 from wallguard.checks.case import Case, Draft, severity_of
 from wallguard.findings.model import Finding, Printed, Severity, Spread, Wall
 from wallguard.part.geometry import Geometry
-from wallguard.rules.fields import OUTCOME_DEFAULTS, TOLERANCE_DEFAULT
-from wallguard.rules.model import Level, OutcomeName, Rules
+from wallguard.rules.model import (
+    OUTCOME_DEFAULTS,
+    TOLERANCE_DEFAULT,
+    Level,
+    OutcomeName,
+    Rules,
+)
 from wallguard.toolpath.beads import Beads
 from wallguard.toolpath.comparison import LaidWall
 from wallguard.toolpath.placing import Placement
