@@ -7,7 +7,7 @@ import pytest
 from wallguard.documents.record import key
 from wallguard.documents.shape import Number
 from wallguard.rules.differences import Difference, differences
-from wallguard.rules.fields import rule_file
+from wallguard.rules.fields import format_of
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 
 BEADS = Beads(width=0.575, contours=2, smallest_wall=0.5, squeeze=0.075, smallest_fill=0.575)
@@ -129,7 +129,7 @@ def test_a_new_key_is_compared_without_new_code() -> None:
             metadata=key(Number(0, 90, "degrees"), "Least angle of a face.", asks="more"),
         )
 
-    table = rule_file(More)
+    table = format_of(More)
     old, new = (More("r", "r", "powder bed fusion", 0.1, lean=angle) for angle in (45.0, 30.0))
     (found,) = differences(old, new, table)
     assert (found.message, found.asks) == ("lean 45 to 30 degrees", "less")

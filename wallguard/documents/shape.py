@@ -234,6 +234,9 @@ class Version(_Itself):
         remedy = "This file wants a later wallguard: update it" if newer else "Write 1"
         yield _mismatch(key, self.expected(), node, remedy)
 
+    def plain(self, value: Any) -> Any:
+        return 1
+
 
 @dataclass(frozen=True)
 class Many:
@@ -305,8 +308,12 @@ class OneOf:
         return next(shape for shape in self.shapes if shape.accepts(node)).value(node)
 
     def plain(self, value: Any) -> Any:
+        return self.of(value).plain(value)
+
+    def of(self, value: Any) -> Shape:
+        """The shape that a value, or its plain data, has."""
         many = isinstance(value, tuple | list)
-        return next(shape for shape in self.shapes if isinstance(shape, Many) == many).plain(value)
+        return next(shape for shape in self.shapes if isinstance(shape, Many) == many)
 
 
 @dataclass(frozen=True)
@@ -465,10 +472,13 @@ class Table:
 
     def plain(self, value: Any) -> Any:
         """The keys that say something, in the order of the format: {key: plain data}."""
+        if value is None:
+            return None
         made: dict[str, Any] = {}
         for field in self.fields:
             held = value if field.inline else self._held(value, field.attribute)
-            said = field.shape.plain(held) if field.inline or field.attribute else None
+            kept = field.inline or field.attribute or isinstance(field.shape, Version)
+            said = field.shape.plain(held) if kept else None
             number = isinstance(said, int | float) and not isinstance(said, bool)
             silent = number and said == 0 == field.default
             if said not in (None, "", [], {}) and not silent:
@@ -482,8 +492,8 @@ class Table:
         return values[0] if one else plain
 
     def _held(self, value: Any, attribute: str) -> Any:
-        if value is None or isinstance(value, dict):
-            return (value or {}).get(attribute)
+        if isinstance(value, dict):
+            return value.get(attribute)
         if isinstance(value, tuple):
             return value[[field.attribute for field in self.fields].index(attribute)]
         return getattr(value, attribute, None)

@@ -116,8 +116,7 @@ def _text(shape: Shape, value: Any) -> str:
     if value is None:
         return "nothing"
     if isinstance(shape, OneOf):
-        many = isinstance(value, list)
-        return _text(next(one for one in shape.shapes if isinstance(one, Many) == many), value)
+        return _text(shape.of(value), value)
     if isinstance(shape, Many) and isinstance(shape.item, Number):
         numbers = ", ".join(f"{number:g}" for number in value)
         return f"[{numbers}] {shape.item.unit}".rstrip()

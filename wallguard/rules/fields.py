@@ -10,7 +10,7 @@ from wallguard.rules.model import Rules
 EXTENDS = Text("a rule file relative to this one", 1000, LEAVES)
 
 
-def rule_file(model: type[Rules] = Rules) -> Table:
+def format_of(model: type[Rules] = Rules) -> Table:
     """The format of the rule files that `model` holds."""
     return Table(
         "a rule file",
@@ -28,7 +28,7 @@ def rule_file(model: type[Rules] = Rules) -> Table:
     )
 
 
-RULE_FILE = rule_file()
+RULE_FILE = format_of()
 
 
 def rules_schema() -> JsonSchema:

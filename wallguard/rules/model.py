@@ -307,6 +307,7 @@ class Rules:
                     )
                     for axis in get_args(Axis)
                 ),
+                make=lambda **axes: {axis: bands for axis, bands in axes.items() if bands},
             ),
             "Bands by the direction a wall runs in, where a coupon showed that the axes differ. "
             "`bands` holds for walls in any direction, and parts are checked by it.",

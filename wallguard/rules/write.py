@@ -1,0 +1,57 @@
+"""Rules as the text of a rule file: every key that the format has, so that none is forgotten."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from wallguard.documents.shape import Field, Table
+from wallguard.documents.write import Comments, document
+from wallguard.rules.features import FEATURES
+from wallguard.rules.fields import RULE_FILE
+from wallguard.rules.model import Rules
+
+NOTHING_SAID = Comments()
+
+
+def text(
+    rules: Rules,
+    comments: Comments = NOTHING_SAID,
+    *,
+    head: Sequence[str] = (),
+    table: Table = RULE_FILE,
+) -> str:
+    """The rule file (YAML) that loads as `rules`; it extends nothing.
+
+    comments  by path: "beads.width", "bands[0]"
+    head      the first lines, comments all
+    """
+    return "\n".join([*head, document(table, table.plain(rules), comments)])
+
+
+def described(rules: Rules, comments: Comments, table: Table = RULE_FILE) -> Comments:
+    """The comments, with the meaning of every key above it, and the keys that `rules` leave out
+    offered, as far as they suit the process."""
+    unfit = {f"minimum.{row.id}" for row in FEATURES if rules.category not in row.categories}
+    unfit |= {"extends"} if rules.category == "material extrusion" else {"extends", "beads"}
+    keys = dict(_keys(table, table.plain(rules), ""))
+    above = {path: [one.help] for path, (one, _) in keys.items() if path not in unfit}
+    offered = {
+        path: f"<{one.shape.expected()}>"
+        for path, (one, said) in keys.items()
+        if not said and path not in unfit
+    }
+    return replace(
+        comments, above={**above, **comments.above}, offered={**offered, **comments.offered}
+    )
+
+
+def _keys(
+    table: Table, plain: Mapping[str, Any], above: str
+) -> Iterator[tuple[str, tuple[Field, bool]]]:
+    for one in table.fields:
+        said = one.key in plain
+        yield above + one.key, (one, said)
+        if said and isinstance(one.shape, Table) and not above:
+            yield from _keys(one.shape, plain[one.key], f"{one.key}.")
