@@ -9,6 +9,7 @@ import pytest
 from wallguard.base.errors import InputError
 from wallguard.commands.init import run
 from wallguard.repository.config import load_repository
+from wallguard.rules.features import FEATURES
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Limit, Rules
 
@@ -73,17 +74,51 @@ def test_answers_are_asked_for_only_where_nothing_is_given(tmp_path: Path) -> No
     assert made(tmp_path).layer_height == 0.3
 
 
+def test_a_bad_answer_is_asked_again_with_what_is_wrong(tmp_path: Path) -> None:
+    answers = iter(["weaving", "MEX", "x", "400", "0,4", "0,5", "0,2"])
+    questions = []
+
+    def ask(question: str, default: str) -> str:
+        questions.append(question)
+        return next(answers)
+
+    run(tmp_path, ask=ask)
+    rules = made(tmp_path)
+    assert rules.beads is not None
+    assert (rules.beads.nozzle, rules.layer_height) == (0.4, 0.2)
+    assert questions[1].splitlines() == [
+        "category: there is no category `weaving`. Choose material extrusion (MEX), "
+        "vat photopolymerization (VPP), powder bed fusion (PBF).",
+        "Process category (MEX, VPP or PBF)",
+    ]
+    assert questions[6].startswith("layer height: 0.5 mm is more than the nozzle's 0.4 mm.")
+
+
+def test_every_feature_that_the_process_knows_is_there_with_its_meaning(tmp_path: Path) -> None:
+    run(tmp_path)
+    text = (tmp_path / "rules/material-extrusion-0.4.yaml").read_text()
+    for row in FEATURES:
+        if row.limit is not None:
+            assert f"allowed {row.limit.what}" in text
+            assert f"\n  {row.id}: " in text or f"\n  # {row.id}: " in text
+
+
 def test_the_commented_settings_load_once_they_are_used(tmp_path: Path) -> None:
     run(tmp_path)
     path = tmp_path / "rules/material-extrusion-0.4.yaml"
     text = path.read_text()
-    for comment in ("width_varies:", "printer:", "material:"):
+    for comment in ("printer:", "material:"):
         text = text.replace(f"# {comment}", comment)
-    path.write_text(text.replace("# build_volume: [x, y, z]", "build_volume: [250, 210, 200]"))
+    text = text.replace("width_varies: false                 # or [0.3", "width_varies: [0.3")
+    text = text.replace("0.7], if", "0.7]  # if")
+    volume = "# build_volume: <three sizes in mm: [x, y, z]>"
+    assert volume in text
+    path.write_text(text.replace(volume, "build_volume: [250, 210, 200]"))
     rules = made(tmp_path)
     assert rules.beads is not None
     assert rules.beads.width_varies == (0.3, 0.7)
     assert rules.build_volume == (250, 210, 200)
+    assert rules.printer == "<the printer's name>"
     path = tmp_path / "wallguard.yaml"
     text = path.read_text().replace("  # - files", "  - files")
     for key in ("rules:", "rotate:", "scale:", "unit:"):
@@ -150,7 +185,7 @@ def test_pre_commit_accepts_the_configuration(tmp_path: Path) -> None:
         ({"nozzle": 0.2, "layer_height": 0.3}, "0.3 mm is more than the nozzle's 0.2 mm"),
         ({"category": "weaving"}, "there is no category `weaving`. Choose material extrusion"),
         ({"ask": lambda question, default: "0,4"}, "there is no category `0,4`"),
-        ({"category": "MEX", "ask": lambda question, default: "0,4"}, "`0,4` is no number"),
+        ({"category": "MEX", "ask": lambda question, default: "0.4.0"}, "`0.4.0` is no number"),
     ],
 )
 def test_nonsense_is_refused_before_anything_is_written(

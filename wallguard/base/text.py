@@ -9,6 +9,11 @@ import re
 SHOWN = 0.005
 
 
+def number(text: str) -> float:
+    """A number as people write it: "0.4", and "0,4" too. Raises ValueError."""
+    return float(text.replace(",", ".") if text.count(",") == 1 and "." not in text else text)
+
+
 def mm(value: float) -> str:
     """A length with two decimals: 1.5 -> "1.50"."""
     return f"{value + 0.0:.2f}"

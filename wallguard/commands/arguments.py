@@ -7,6 +7,8 @@ import os
 from collections.abc import Callable
 from typing import NoReturn, TypeAlias
 
+from wallguard.base.text import number
+
 
 class Parser(argparse.ArgumentParser):
     """A parser that says in one line what is wrong with the words, and ends with 2."""
@@ -69,7 +71,7 @@ def jobs(text: str) -> int:
 def length(text: str) -> float:
     """A length in mm above zero."""
     try:
-        value = float(text)
+        value = number(text)
     except ValueError:
         value = 0.0
     if not 0 < value < 1e6:

@@ -12,22 +12,30 @@ import os
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import ceil
+from math import ceil, inf
 from pathlib import Path
+from typing import Any, TypeVar
 
 from wallguard.base.errors import InputError
 from wallguard.base.files import within
 from wallguard.base.formats import HOOK_FILES, PART_SUFFIXES
+from wallguard.base.text import number
 from wallguard.commands.arguments import Commands, command, length
+from wallguard.documents.write import Comments
+from wallguard.rules import write
+from wallguard.rules.model import Beads, Category, Limit, Rules
 
 Ask = Callable[[str, str], str]
+_T = TypeVar("_T")
+# How often a question is put before its answer is an error.
+_TRIES = 5
 
-ABBREVIATIONS = {
+ABBREVIATIONS: dict[str, Category] = {
     "MEX": "material extrusion",
     "VPP": "vat photopolymerization",
     "PBF": "powder bed fusion",
 }
-_LAYER_DEFAULTS = {
+_LAYER_DEFAULTS: dict[Category, float] = {
     "vat photopolymerization": 0.05,
     "powder bed fusion": 0.1,
 }
@@ -65,7 +73,51 @@ def _command(arguments: argparse.Namespace) -> int:
 
 
 def _ask(question: str, default: str) -> str:
-    return input(f"{question} [{default}]: ").strip() or default
+    try:
+        return input(f"{question} [{default}]: ")
+    except EOFError:
+        raise KeyboardInterrupt from None
+
+
+@dataclass(frozen=True)
+class _Length:
+    """A length in mm that is asked for: its name, the question, and its bounds.
+
+    most  the largest that makes sense with what is known, and what that is
+    """
+
+    name: str
+    question: str
+    default: float
+    low: float
+    high: float
+    most: tuple[float, str] = (inf, "")
+
+    def read(self, answer: str) -> float:
+        """Raises InputError: no number, or out of bounds."""
+        try:
+            return self.checked(number(answer))
+        except ValueError:
+            problem = f"`{answer[:60]}` is no number"
+            remedy = "Write a number in mm, such as 0.4"
+            raise InputError(self.name, problem, remedy=remedy) from None
+
+    def checked(self, value: float) -> float:
+        """The value. Raises InputError: out of bounds."""
+        if not self.low <= value <= self.high:
+            problem = f"{value:g} mm is not between {self.low:g} and {self.high:g} mm"
+            raise InputError(self.name, problem, remedy="Give it in millimetres")
+        most, what = self.most
+        if value > most:
+            problem = f"{value:g} mm is more than the {what}'s {most:g} mm"
+            raise InputError(self.name, problem, remedy=f"Give one that the {what} can lay")
+        return value
+
+    def settled(self, given: float | None, ask: Ask | None) -> float:
+        """What was given, or what is answered."""
+        if given is not None:
+            return self.checked(float(given))
+        return _answered(ask, self.question, f"{self.default:g}", self.read)
 
 
 def run(
@@ -81,36 +133,33 @@ def run(
     nozzle        diameter in mm, for material extrusion only
     layer_height  in mm
     category      process category, in full or as MEX, VPP or PBF
-    ask           asks for what is None: (question, default) -> answer; without it the default holds
+    ask           asks for what is None: (question, default) -> answer; asked again where an answer
+                  will not do; without it the default holds
 
     What exists is left alone, and the lines say so. Raises InputError: values that make no sense
     together, or a folder that cannot be written to; nothing is written in the first case.
     """
-    chosen = _category(
-        category
-        if category is not None
-        else _asked(ask, "Process category (MEX, VPP or PBF)", "MEX")
-    )
-    if chosen == "material extrusion":
-        nozzle = _number("nozzle", nozzle, ask, "Nozzle diameter in mm", 0.4, 0.1, 5)
-        usual = nozzle / 2
+    if category is None:
+        chosen = _answered(ask, "Process category (MEX, VPP or PBF)", "MEX", _category)
     else:
-        nozzle, usual = None, _LAYER_DEFAULTS[chosen]
-    layer_height = _number("layer height", layer_height, ask, "Layer height in mm", usual, 0.01, 3)
-    if nozzle is not None and layer_height > nozzle:
-        raise InputError(
-            "layer height",
-            f"{layer_height:g} mm is more than the nozzle's {nozzle:g} mm",
-            remedy="Give a layer height that the nozzle can lay",
-        )
+        chosen = _category(category)
+    if chosen == "material extrusion":
+        nozzle = _Length("nozzle", "Nozzle diameter in mm", 0.4, 0.1, 5).settled(nozzle, ask)
+        usual, most = nozzle / 2, (nozzle, "nozzle")
+    else:
+        nozzle, usual, most = None, _LAYER_DEFAULTS[chosen], (inf, "")
+    layer_height = _Length("layer height", "Layer height in mm", usual, 0.01, 3, most).settled(
+        layer_height, ask
+    )
     if not folder.is_dir():
         raise InputError(folder, "there is no such folder", remedy="Create it first")
-    name = f"{chosen.replace(' ', '-')}-{nozzle or layer_height:g}"
-    rules = f"rules/{name}.yaml"
-    written = _extrusion(nozzle, layer_height) if nozzle else _other(chosen, layer_height)
+    rules = f"rules/{chosen.replace(' ', '-')}-{nozzle or layer_height:g}.yaml"
+    first, beside = (
+        _extrusion(rules, nozzle, layer_height) if nozzle else _other(rules, chosen, layer_height)
+    )
     files = [
         _File("wallguard.yaml", _repository(rules), f"name `{rules}` in it to use it"),
-        _File(rules, written, "compare it with your printer's settings"),
+        _File(rules, _rule_file(first, beside), "compare it with your printer's settings"),
         _File(".pre-commit-config.yaml", "repos:\n" + _HOOK, f"add under `repos:`\n{_HOOK}"),
     ]
     return [
@@ -127,44 +176,31 @@ class _File:
     otherwise: str
 
 
-def _asked(ask: Ask | None, question: str, default: str) -> str:
-    answer = ask(question, default).strip() if ask else ""
-    return answer or default
+def _answered(ask: Ask | None, question: str, default: str, read: Callable[[str], _T]) -> _T:
+    """What `read` makes of the answer; asked again, a few times, with what was wrong with it."""
+    if ask is None:
+        return read(default)
+    told = ""
+    for tries in range(1, _TRIES + 1):
+        answer = ask(told + question, default).strip() or default
+        try:
+            return read(answer)
+        except InputError as error:
+            if tries == _TRIES:
+                raise
+            told = f"{error}\n"
+    raise AssertionError
 
 
-def _category(given: str) -> str:
-    full = ABBREVIATIONS.get(given.strip().upper(), given.strip().lower())
-    if full not in ABBREVIATIONS.values():
-        known = ", ".join(f"{full} ({short})" for short, full in ABBREVIATIONS.items())
+def _category(given: str) -> Category:
+    known = {name.lower(): full for short, full in ABBREVIATIONS.items() for name in (short, full)}
+    full = known.get(given.strip().lower())
+    if full is None:
+        names = ", ".join(f"{full} ({short})" for short, full in ABBREVIATIONS.items())
         raise InputError(
-            "category", f"there is no category `{given[:60]}`", remedy=f"Choose {known}"
+            "category", f"there is no category `{given[:60]}`", remedy=f"Choose {names}"
         )
     return full
-
-
-def _number(
-    name: str,
-    given: float | None,
-    ask: Ask | None,
-    question: str,
-    default: float,
-    low: float,
-    high: float,
-) -> float:
-    answer = _asked(ask, question, f"{default:g}") if given is None else ""
-    try:
-        value = float(answer) if given is None else float(given)
-    except ValueError:
-        raise InputError(
-            name, f"`{answer[:60]}` is no number", remedy="Write a number in mm, such as 0.4"
-        ) from None
-    if not low <= value <= high:
-        raise InputError(
-            name,
-            f"{value:g} mm is not between {low:g} and {high:g} mm",
-            remedy="Give it in millimetres",
-        )
-    return value
 
 
 def _write_all(folder: Path, files: list[_File]) -> list[str]:
@@ -206,10 +242,6 @@ def _write(folder: Path, file: _File) -> None:
             f"cannot be written: {error.strerror or error}",
             remedy="Check the folder and its permissions",
         ) from None
-
-
-def _g(value: float) -> str:
-    return f"{round(value, 4):g}"
 
 
 # A pattern for each kind of part file.
@@ -265,76 +297,71 @@ exclude: []
 _HEAD = """\
 # What one printer, material and settings make of a wall, and what is asked of a part.
 # Lengths are in mm. `wallguard schema rules` prints a JSON Schema with which editors complete and
-# check this file.
+# check this file. A key behind a # is left out; <...> says what may stand there.
 #
 # These are first numbers by simple rules (common practice, no published source). Replace them with
 # your own settings, and measure a print with callipers before you rely on them.
 # A pass speaks of geometry only: not of strength, fit, supports, warping, or fitness for any use.
-wallguard: 1
 """
-
-_OUTCOMES = """\
-
-# What each outcome does to the gate: fail, warn or ignore.
-outcomes:
-  hollow: fail          # a void along the middle of the wall
-  missing: fail         # nothing is printed
-  thickened: warn       # printed thicker than drawn, by more than the tolerance
-  thinned: warn         # printed thinner than drawn, by more than the tolerance
-  indeterminate: warn   # met or missed only within the uncertainty
-"""
+_MINIMUM = (
+    "Below `fail` the part fails, below `warn` the reviewer is told. What is left out is not asked."
+)
 
 
-def _rows(rows: dict[str, str]) -> str:
-    """Lines with their comments, one below the other."""
-    return "".join(f"  {row:<44}  # {comment}\n" for row, comment in rows.items())
-
-
-def _extrusion(d: float, h: float) -> str:
-    beads = {
-        f"nozzle: {_g(d)}": "for the reader; no outcome follows from it",
-        f"width: {_g(1.1 * d)}": "1.1 x nozzle",
-        f"# width_varies: [{_g(0.75 * d)}, {_g(1.75 * d)}]": "if the bead suits the wall",
-        "contours: 2": "beads along the outline, on each side of a wall",
-        f"smallest_wall: {_g(d)}": "thinner is not printed: 1 x nozzle",
-        "between_one_and_two: two beads": "or: one bead, dropped",
-        f"squeeze: {_g(0.25 * d)}": "largest left-over closed by squeezing: 0.25 x nozzle",
-        f"smallest_fill: {_g(0.75 * d)}": "smallest left-over that gets a bead: 0.75 x nozzle",
-        f"uncertainty: {_g(0.125 * d)}": "of printed thickness (k = 2): 0.125 x nozzle",
+def _rule_file(rules: Rules, beside: dict[str, str]) -> str:
+    above = {
+        "beads": ["Take these from the settings of the program that makes your toolpaths."],
+        "minimum": [_MINIMUM],
     }
+    comments = write.described(rules, Comments(above=above, beside=beside))
+    return write.text(rules, comments, head=[_HEAD])
+
+
+# First bead settings and minimum features (fail, warn), in nozzle diameters.
+_BEADS = {
+    "width": 1.1,
+    "smallest_wall": 1,
+    "squeeze": 0.25,
+    "smallest_fill": 0.75,
+    "uncertainty": 0.125,
+}
+_VARIES = (0.75, 1.75)
+_IN_NOZZLES = {"wall": (2, 3), "free_wall": (3, 4), "gap": (0.5, 1), "hole": (2, 5), "pin": (4, 6)}
+_LAYERS = Limit(3, 4)
+
+
+def _extrusion(path: str, d: float, h: float) -> tuple[Rules, dict[str, str]]:
+    """First rules for a nozzle of `d` mm and layers of `h` mm, and how their numbers follow."""
+    lengths: dict[str, Any] = {name: round(share * d, 4) for name, share in _BEADS.items()}
+    beads = Beads(contours=2, nozzle=d, **lengths)
     minimum = {
-        f"wall: {{fail: {_g(2 * d)}, warn: {_g(3 * d)}}}": "2 and 3 x nozzle",
-        f"free_wall: {{fail: {_g(3 * d)}, warn: {_g(4 * d)}}}": "3 and 4 x nozzle",
-        f"gap: {{fail: {_g(0.5 * d)}, warn: {_g(d)}}}": "0.5 and 1 x nozzle",
-        f"hole: {{fail: {_g(2 * d)}, warn: {_g(5 * d)}}}": "diameter: 2 and 5 x nozzle",
-        f"pin: {{fail: {_g(4 * d)}, warn: {_g(6 * d)}}}": "diameter: 4 and 6 x nozzle",
-        "floor: {fail: 3, warn: 4}": "in layers",
-        "roof: {fail: 3, warn: 4}": "in layers",
+        name: Limit(round(fail * d, 4), round(warn * d, 4))
+        for name, (fail, warn) in _IN_NOZZLES.items()
     }
-    return f"""{_HEAD}
-name: {_g(d)} mm nozzle, {_g(h)} mm layers
-
-process:
-  category: material extrusion
-  # printer: the printer, in your own words
-  # material: the material, in your own words
-
-# build_volume: [x, y, z]
-layer_height: {_g(h)}
-
-# Take these from the settings of the program that makes your toolpaths.
-beads:
-{_rows(beads)}
-# Below `fail` the part fails, below `warn` the reviewer is told. What is left out is not asked.
-minimum:
-{_rows(minimum)}
-# How far the printed thickness may lie from the drawn one.
-tolerance: 0.15
-{_OUTCOMES}"""
+    rules = Rules(
+        path=path,
+        name=f"{d:.4g} mm nozzle, {h:.4g} mm layers",
+        category="material extrusion",
+        layer_height=round(h, 4),
+        beads=beads,
+        minimum={**minimum, "floor": _LAYERS, "roof": _LAYERS},
+    )
+    narrow, wide = (round(share * d, 4) for share in _VARIES)
+    beside = {f"beads.{name}": f"{share:g} x nozzle" for name, share in _BEADS.items()}
+    beside |= {
+        f"minimum.{name}": f"{fail:g} and {warn:g} x nozzle"
+        for name, (fail, warn) in _IN_NOZZLES.items()
+    }
+    beside["beads.between_one_and_two"] = "or: one bead, dropped"
+    beside["beads.width_varies"] = (
+        f"or [{narrow:g}, {wide:g}], if the bead suits the wall: "
+        f"{_VARIES[0]:g} and {_VARIES[1]:g} x nozzle"
+    )
+    return rules, beside
 
 
 # First minimum features in mm: (fail, warn).
-_FEATURES = {
+_FEATURES: dict[Category, dict[str, tuple[float, float]]] = {
     "vat photopolymerization": {
         "wall": (0.4, 0.6),
         "free_wall": (0.6, 1.0),
@@ -353,31 +380,18 @@ _FEATURES = {
 _TOLERANCES = {"vat photopolymerization": 0.1, "powder bed fusion": 0.2}
 
 
-def _other(category: str, h: float) -> str:
+def _other(path: str, category: Category, h: float) -> tuple[Rules, dict[str, str]]:
+    """First rules for layers of `h` mm of a category that lays no beads, and the same."""
     features = _FEATURES[category]
-    levels = "".join(
-        f"  {name}: {{fail: {_g(fail)}, warn: {_g(warn)}}}\n"
-        for name, (fail, warn) in features.items()
-    )
     fail, warn = (ceil(round(level / h, 6)) for level in features["wall"])
-    return f"""{_HEAD}
-name: {category}, {_g(h)} mm layers
-
-process:
-  category: {category}
-  # printer: the printer, in your own words
-  # material: the material, in your own words
-
-# build_volume: [x, y, z]
-layer_height: {_g(h)}
-
-# Below `fail` the part fails, below `warn` the reviewer is told; hole and pin are diameters.
-# What is left out is not asked.
-minimum:
-{levels}  # In layers: as thick as a wall.
-  floor: {{fail: {fail}, warn: {warn}}}
-  roof: {{fail: {fail}, warn: {warn}}}
-
-# How far the printed thickness may lie from the drawn one.
-tolerance: {_g(_TOLERANCES[category])}
-{_OUTCOMES}"""
+    plates = {"floor": Limit(fail, warn), "roof": Limit(fail, warn)}
+    tolerance = _TOLERANCES[category]
+    rules = Rules(
+        path=path,
+        name=f"{category}, {h:.4g} mm layers",
+        category=category,
+        layer_height=round(h, 4),
+        minimum={name: Limit(*levels) for name, levels in features.items()} | plates,
+        tolerance=(tolerance, tolerance),
+    )
+    return rules, {f"minimum.{name}": "as thick as a wall" for name in plates}
