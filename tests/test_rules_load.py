@@ -316,3 +316,25 @@ def test_reading_rules_loads_no_numerical_library() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "[]\n"
+
+
+def test_a_wrong_extends_is_told_before_what_may_follow_from_it(tmp_path: Path) -> None:
+    write(tmp_path, "parts.yaml", "parts: []\n")
+    child = write(tmp_path, "child.yaml", "wallguard: 1\nnmae: x\nextends: parts.yaml\n")
+    assert lines(child, tmp_path) == [
+        "child.yaml:3:10: `extends`: parts.yaml: no rule file, it lacks `wallguard: 1`. "
+        "Check the name.",
+        "child.yaml:2:1: unknown key `nmae`. The nearest known key is `name`.",
+    ]
+    for extends, told in (("gone.yaml", "there is no such file"), ("3", "but found 3")):
+        child = write(tmp_path, "child.yaml", f"name: x\nextends: {extends}\n")
+        first, second = lines(child, tmp_path)
+        assert first.startswith("child.yaml:2:10: `extends`: ")
+        assert told in first
+        assert second.startswith("child.yaml:1:1: the key `wallguard` is missing")
+
+
+def lines(path: Path, root: Path) -> list[str]:
+    with pytest.raises(DocumentError) as caught:
+        load_rules(path, root)
+    return str(caught.value).splitlines()

@@ -98,11 +98,15 @@ Node: TypeAlias = Scalar | Sequence | Mapping
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing wrong at one place, and what to do about it."""
+    """One thing wrong at one place, and what to do about it.
+
+    cause  others may follow from it, so it is told first
+    """
 
     place: Place
     text: str
     remedy: str = ""
+    cause: bool = False
 
     def __str__(self) -> str:
         return str(self.error())
@@ -119,7 +123,8 @@ class Problem:
 
 
 class DocumentError(InputError):
-    """Everything that is wrong with a document, one line each, in the order of the file.
+    """Everything that is wrong with a document, one line each: causes first, then in the order of
+    the file.
 
     `line`, `column`, `problem` and `remedy` are those of the first of `problems`.
     """
@@ -128,7 +133,13 @@ class DocumentError(InputError):
         files = list(dict.fromkeys(problem.place.path for problem in problems))
         problems = tuple(
             sorted(
-                problems, key=lambda p: (files.index(p.place.path), p.place.line, p.place.column)
+                problems,
+                key=lambda one: (
+                    not one.cause,
+                    files.index(one.place.path),
+                    one.place.line,
+                    one.place.column,
+                ),
             )
         )
         first = problems[0]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 from wallguard.base.errors import InputError
@@ -32,10 +33,12 @@ def load_rules(path: Path, root: Path | None = None) -> Rules:
     a circle, leaves `root` or is longer than MAX_CHAIN. It names every problem it found.
     """
     chain, problems = _read_chain(path, root)
+    told = {(problem.place, problem.text) for problem in problems}
     problems += [
         problem
         for document in chain
         for problem in RULE_FILE.problems(document, complete="extends" not in document.entries)
+        if (problem.place, problem.text) not in told
     ]
     if problems:
         raise DocumentError(tuple(problems))
@@ -74,8 +77,8 @@ def _read_chain(path: Path, root: Path | None) -> tuple[list[Mapping], list[Prob
     chain = [read_document(path, _shown(path, root), root=root)]
     seen = [os.path.realpath(path)]
     while (entry := chain[-1].entries.get("extends")) is not None:
-        if any(EXTENDS.problems(entry.value, "extends")):
-            break
+        if wrong := list(EXTENDS.problems(entry.value, "extends")):
+            return chain, [replace(one, cause=True) for one in wrong]
         # As it stands in the text: links in the path are followed when the file is opened.
         path = Path(os.path.normpath(path.parent / entry.value.plain()))
         shown, real = _shown(path, root), os.path.realpath(path)
@@ -88,14 +91,21 @@ def _read_chain(path: Path, root: Path | None) -> tuple[list[Mapping], list[Prob
             remedy = "Shorten the chain"
         else:
             try:
-                chain.append(read_document(path, shown, root=root))
-                seen.append(real)
-                continue
+                document = read_document(path, shown, root=root)
             except DocumentError as error:
                 return chain, list(error.problems)
             except InputError as error:
                 problem, remedy = f"{shown}: {error.problem}", error.remedy
-        return chain, [Problem(entry.value.place, f"`extends`: {problem}", remedy)]
+            else:
+                if "wallguard" in document.entries:
+                    chain.append(document)
+                    seen.append(real)
+                    continue
+                problem, remedy = (
+                    f"{shown}: no rule file, it lacks `wallguard: 1`",
+                    "Check the name",
+                )
+        return chain, [Problem(entry.value.place, f"`extends`: {problem}", remedy, cause=True)]
     return chain, []
 
 
