@@ -76,13 +76,15 @@ REPOSITORY: dict[str, Any] = {
         {"files": "c.stl", "rules": "rules/a.yaml", "rotate": [90, 0, -45.5]},
     ],
     "exclude": ["old/**"],
+    "waivers": {"longest": "365 days"},
 }
 ODD_VALUES: list[Any] = [
     None, True, False, 0, 1, 1.0, 2, -1, 0.5, 2.5, 1e-4, 150, 1e6, 1e300, "", " ", "x", "+x",
     "solid", "fail", "mm", "rules/a.yaml", "../a.yaml", "a/../b", "..", "a/..b", "/a", "C:/a",
     "~/a", "a\\b",
     "a\nb", "a\u0085b", "\u001b[31m", "a//b", "a/**", "**a", "a**/b", "***", "1:200", "1:0",
-    "2:1", "x" * 300, "x" * 30_000, "0.4", "1:200\n", [], [1], [1, 2], [2, 1], [1, 2, 3],
+    "2:1", "1 day", "0 days", "100000 days", "365", "365 days\n",
+    "x" * 300, "x" * 30_000, "0.4", "1:200\n", [], [1], [1, 2], [2, 1], [1, 2, 3],
     [1, 2, 3, 4],
     ["a"], ["a", 1], [[]], [{}], {}, {"x": 1}, {"fail": 1}, {"fail": 2, "warn": 1}, {"thinner": 1},
     {"category": "powder bed fusion"}, {"category": "x"}, {"width": 1},

@@ -181,6 +181,37 @@ class Text(_Itself):
 
 
 @dataclass(frozen=True)
+class Days(_Itself):
+    """A length of time in whole days, such as "365 days"; its value is their number."""
+
+    digits: int = 5
+
+    def expected(self) -> str:
+        return f'a length of time of at most {10**self.digits - 1} days, such as "365 days"'
+
+    def accepts(self, node: Node) -> bool:
+        return isinstance(node, Scalar) and isinstance(node.value, str)
+
+    def schema(self, complete: bool = True) -> JsonSchema:
+        return {"type": "string", "pattern": self._pattern()}
+
+    def problems(self, node: Node, key: str, complete: bool = True) -> Iterator[Problem]:
+        if not (self.accepts(node) and re.search(self._pattern(), node.plain())):
+            remedy = f"Write the unit too: {node.plain()} days" if _is_number(node) else ""
+            yield _mismatch(key, self.expected(), node, remedy)
+
+    def value(self, node: Node) -> Any:
+        return int(node.plain().split()[0])
+
+    def plain(self, value: Any) -> Any:
+        return None if value is None else f"{value} day{'s' * (value != 1)}"
+
+    def _pattern(self) -> str:
+        # Not $, which Python lets stand before a line break at the end.
+        return rf"^[1-9][0-9]{{0,{self.digits - 1}}} days?(?![\s\S])"
+
+
+@dataclass(frozen=True)
 class Choice:
     """One of a few values, written out: words, or `false`, which stands for None."""
 
@@ -284,7 +315,7 @@ class Many:
 
 @dataclass(frozen=True)
 class OneOf:
-    """The first of several shapes that has the node's type; their types differ: one is a list."""
+    """The first of several shapes that has the node's type; their types differ."""
 
     shapes: tuple[Shape, ...]
 
@@ -311,7 +342,7 @@ class OneOf:
         return self.of(value).plain(value)
 
     def of(self, value: Any) -> Shape:
-        """The shape that a value, or its plain data, has."""
+        """The shape that a value, or its plain data, has: the list, or the first that is none."""
         many = isinstance(value, tuple | list)
         return next(shape for shape in self.shapes if isinstance(shape, Many) == many)
 
@@ -516,7 +547,7 @@ class Table:
         return f"Known keys: {', '.join(self.keys)}"
 
 
-Shape: TypeAlias = Number | Text | Choice | Version | Many | OneOf | Table
+Shape: TypeAlias = Number | Text | Days | Choice | Version | Many | OneOf | Table
 
 
 def _spread(shape: Shape | None, node: Node) -> Node:

@@ -9,6 +9,7 @@ from wallguard.documents.shape import (
     GOES_UP,
     LEAVES,
     Choice,
+    Days,
     Field,
     Forbidden,
     JsonSchema,
@@ -114,6 +115,20 @@ REPOSITORY_FILE = Table(
             "part is checked against the rules of every entry that it matches. Where two entries "
             "name the same rules for it, the later one says how it is printed.",
             True,
+        ),
+        Field(
+            "waivers",
+            Table(
+                "bounds for waivers",
+                (
+                    Field(
+                        "longest",
+                        Days(),
+                        "How far from today a waiver may run at most; left out: any time.",
+                    ),
+                ),
+            ),
+            "What a waiver may be in this repository.",
         ),
         Field(
             "gate",
