@@ -227,7 +227,7 @@ def test_a_missing_library_is_named(actions, monkeypatch, capsys):
     actions("stage/puppets", TOKEN)
     monkeypatch.setitem(sys.modules, "urllib3", None)
     assert main(["comment", "walls.json"]) == 2
-    assert 'pip install "wallguard[comment]"' in capsys.readouterr().err
+    assert 'pip install ".[comment]"' in capsys.readouterr().err
 
 
 def test_what_is_no_report_is_refused(capsys):

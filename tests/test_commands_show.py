@@ -61,7 +61,7 @@ def test_without_the_renderer_pictures_are_svg_and_it_says_how_to_get_png(
     without(monkeypatch, "resvg_py")
     assert main(["check", "--all", "--pictures", "pictures", "--markdown", "w.md"]) == 1
     assert [path.suffix for path in (folder / "pictures").iterdir()] == [".svg"]
-    assert "pip install wallguard[pictures]" in capsys.readouterr().err
+    assert "pip install .[pictures]" in capsys.readouterr().err
     assert ".svg)" in (folder / "w.md").read_text()
 
 
@@ -69,7 +69,7 @@ def test_without_the_viewer_nothing_is_checked_for_nothing(folder, monkeypatch, 
     without(monkeypatch, "plotly")
     assert main(["check", "--all", "--html", "w.html"]) == 2
     said = capsys.readouterr()
-    assert "pip install wallguard[web]" in said.err
+    assert "pip install .[web]" in said.err
     assert "rib.stl" not in said.out
     assert not (folder / "w.html").exists()
 

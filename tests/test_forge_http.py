@@ -260,7 +260,7 @@ def test_a_base_loses_its_final_slash():
 
 def test_a_missing_library_is_named(monkeypatch):
     monkeypatch.setitem(sys.modules, "urllib3", None)
-    with pytest.raises(InputError, match=r'pip install "wallguard\[comment\]"'):
+    with pytest.raises(InputError, match=r'pip install "\.\[comment\]"'):
         Http("https://a.example", {}, Secret(""))
 
 

@@ -184,7 +184,7 @@ def test_the_plain_hook_says_how_to_install_wallguard(plain, tmp_path, monkeypat
     plain.git("add", "--all")
     done = plain.commit()
     assert done.returncode == 1
-    assert "pip install wallguard" in done.stdout
+    assert "in a clone of its repository, pip install ." in done.stdout
 
 
 def test_a_commit_that_touches_no_part_imports_nothing_heavy(work, monkeypatch, capsys):

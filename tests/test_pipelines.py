@@ -191,11 +191,13 @@ def test_on_the_main_branch_everything_is_checked(work, tmp_path, monkeypatch, n
 
 
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
-def test_pipelines_install_the_released_command_and_run_nothing_else_of_ours(file):
+def test_pipelines_install_from_the_users_own_url_and_run_nothing_else_of_ours(file):
+    """Not by its name alone: on an index that could be anybody's, beside a token."""
     lines = scripts(yaml.safe_load(file.read_text(encoding="utf-8")))
     installs = [line for line in "\n".join(lines).splitlines() if "pip install" in line]
     assert len(installs) == 1
-    assert re.search(r'pip install "wallguard\[(comment|web|comment,web)\]"$', installs[0])
+    assert re.search(r'pip install "wallguard\[(comment|web|comment,web)\] @ (\S+)"$', installs[0])
+    assert "git+https://forge.example.org/tools/wallguard@COMMIT" in installs[0]
     assert "python -m" not in "\n".join(lines)
 
 

@@ -11,7 +11,10 @@
 # It ends as the check does: 0 passed, 1 findings that fail, 2 the job could not be done.
 set -u
 
-pip install --quiet "wallguard[comment,web]" || exit 2
+# Your own URL of wallguard's repository, and a commit of it: see hooks/README.md. Write it here, or
+# set it in WALLS_SOURCE.
+source="${WALLS_SOURCE:-git+https://forge.example.org/tools/wallguard@COMMIT}"
+pip install --quiet "wallguard[comment,web] @ $source" || exit 2
 
 out=walls-report
 mkdir -p "$out" || exit 2

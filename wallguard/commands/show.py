@@ -41,7 +41,7 @@ def ready(outputs: ShownOutputs) -> None:
         raise InputError(
             outputs.html,
             "the page needs the library that shows parts in space",
-            remedy="Install it with `pip install wallguard[web]`",
+            remedy="Install it, in a clone of wallguard, with `pip install .[web]`",
         )
     if outputs.pictures:
         try:
@@ -131,7 +131,7 @@ def _can_raster(folder: Path) -> bool:
     if not _installed():
         print(
             f"wallguard: {folder}: the pictures are SVG only, since PNG needs a renderer. "
-            "Install it with `pip install wallguard[pictures]`.",
+            "Install it, in a clone of wallguard, with `pip install .[pictures]`.",
             file=sys.stderr,
         )
         return False

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     import urllib3
 
 _TRUST = "Name the forge's own certificates in SSL_CERT_FILE"
-_INSTALL = 'Install it: pip install "wallguard[comment]"'
+_INSTALL = 'Install it, in a clone of wallguard: pip install ".[comment]"'
 # Seconds that a connection may keep us waiting, and that a whole answer may take.
 _TIMEOUT = 20.0
 _WHOLE = 60.0
