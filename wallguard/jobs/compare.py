@@ -24,7 +24,8 @@ from wallguard.base.errors import InputError
 from wallguard.base.text import SHOWN, mm, place, span
 from wallguard.checks.case import Case
 from wallguard.findings.impact import DIRECTIONS, Change, Direction, PartImpact, State, direction
-from wallguard.findings.model import Finding, Printed, Spread
+from wallguard.findings.model import Breach, Finding, Printed, Spread
+from wallguard.findings.outcomes import SEVERITIES
 from wallguard.jobs.check import Task, explain, run_checks, status_of
 from wallguard.part.part import Part
 from wallguard.rules.model import Rules
@@ -32,8 +33,6 @@ from wallguard.walls.stretch import Stretch, is_speck, joined
 
 if TYPE_CHECKING:
     from wallguard.part.geometry import Box, Geometry
-
-_SEVERITIES = {"note": 0, "warn": 1, "fail": 2}
 
 
 def compare_part(task: Task) -> PartImpact:
@@ -60,7 +59,7 @@ def compare(geometry: Geometry, old: Rules, new: Rules, path: str) -> PartImpact
     walls = joined(pieces, lambda piece: _answers(piece.typical, before, after))
     changes = [change for wall in walls for change in _changes(wall, before, after)]
     changes.sort(key=_worst_first)
-    found = [run_checks(case, path)[1] for case in (before, after)]
+    found = [run_checks(case)[1] for case in (before, after)]
     return PartImpact(
         path=path,
         before=status_of(found[0]),
@@ -236,22 +235,28 @@ def _worst_first(change: Change) -> tuple[object, ...]:
 def _more(
     ours: Sequence[Finding], theirs: Sequence[Finding], changes: Sequence[Change], told: Direction
 ) -> Iterator[Finding]:
-    """Those of our findings that `theirs` does not have at the same place, or only as less, and
-    that no change of a wall in the direction `told` tells of already."""
+    """Those of our findings that break a limit which `theirs` do not break at the same place, or
+    only as less, and that no change of a wall in the direction `told` tells of already."""
     told_of = _Boxes([change.box for change in changes if change.direction == told])
     known: dict[tuple[str, int], _Boxes] = {}
+
+    def is_more(finding: Finding, breach: Breach) -> bool:
+        rank = SEVERITIES.index(breach.severity)
+        if breach.severity == "note" or (breach.check == "fill" and told_of.meet(finding.box)):
+            return False
+        if (breach.check, rank) not in known:
+            known[breach.check, rank] = _Boxes(
+                [
+                    rival.box
+                    for rival in theirs
+                    for other in rival.breaches
+                    if other.check == breach.check and SEVERITIES.index(other.severity) <= rank
+                ]
+            )
+        return not known[breach.check, rank].meet(finding.box)
+
     for finding in ours:
-        rank = _SEVERITIES[finding.severity]
-        if rank == 0 or (finding.check == "fill" and told_of.meet(finding.box)):
-            continue
-        if (finding.check, rank) not in known:
-            rivals = [
-                rival.box
-                for rival in theirs
-                if rival.check == finding.check and _SEVERITIES[rival.severity] >= rank
-            ]
-            known[finding.check, rank] = _Boxes(rivals)
-        if not known[finding.check, rank].meet(finding.box):
+        if any(is_more(finding, breach) for breach in finding.breaches):
             yield finding
 
 
