@@ -181,7 +181,7 @@ def test_what_got_thinner_keeps_its_identity_and_is_new_with_the_reason(base):
     worse = [one for one in found.findings if one.worse]
     assert worse
     assert all(one.state == "new" for one in worse)
-    remark = "main has it too, but it got worse: 0.60 mm now, 0.70 mm before"
+    remark = "main has it too, but it got worse: thinner by 0.10 mm (0.60 now, 0.70 before)"
     assert remark in [one.remark for one in worse if one.check == "wall"]
     assert found.fixed == ()
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from wallguard.base.text import wording
 from wallguard.findings.model import Finding
-from wallguard.findings.outcomes import SEVERITIES
+from wallguard.findings.outcomes import worst_first
 
 # Added before rounding down to steps: sizes that people draw, and heights of whole layers, then
 # lie well off the edge of a step, where computing error would decide.
@@ -38,7 +38,7 @@ def named(findings: Sequence[Finding], rules: str) -> list[Finding]:
     made = [
         replace(finding, id=names[at], shape=shape(finding)) for at, finding in enumerate(findings)
     ]
-    return sorted(made, key=_worst_first)
+    return sorted(made, key=worst_first)
 
 
 def _what(finding: Finding) -> tuple[str, ...]:
@@ -65,16 +65,6 @@ def shape(finding: Finding) -> str:
 def _step(value: float, step: float) -> int:
     """The number of the step that a value lies on."""
     return math.floor(value / step + _OFF_THE_GRID)
-
-
-def _worst_first(finding: Finding) -> tuple[object, ...]:
-    return (
-        SEVERITIES.index(finding.severity),
-        finding.check,
-        round(finding.measured or 0.0, 3),  # computing error does not decide
-        finding.location or (),
-        finding.message,
-    )
 
 
 def _by_place(finding: Finding) -> tuple[object, ...]:
