@@ -77,11 +77,11 @@ def test_it_did_not_get_worse(was, changes):
 
 
 def test_air_is_compared_where_it_is_known():
-    about = replace(AIRY.subject, air=0.7)
+    about = replace(AIRY.subject, air=0.7, thickness=Spread(1.8, 1.8, 1.8))
     wider = changed(AIRY, measured=1.8, subject=about)
     assert worsening(before(AIRY), wider) == "more air: 0.70 mm now, 0.40 before"
     # Thicker, and filled better: the next hollow range.
-    fuller = changed(AIRY, measured=2.4, subject=replace(AIRY.subject, air=0.1))
+    fuller = changed(AIRY, measured=2.4, subject=replace(about, air=0.1))
     assert worsening(before(AIRY), fuller) == ""
 
 

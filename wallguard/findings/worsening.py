@@ -46,13 +46,14 @@ class Before:
     """What is known of a finding as it was; None, 0 and empty where it is not known.
 
     limits  that it broke, by check
-    air     mm, in a hollow wall
+    air     mm, in a hollow wall; thickest: mm, where the wall is thickest
     """
 
     limits: Mapping[str, Was] = field(default_factory=dict)
     fill: str | None = None
     size: tuple[float, ...] = ()
     air: float = 0.0
+    thickest: float | None = None
 
 
 def before(finding: Finding) -> Before:
@@ -61,8 +62,10 @@ def before(finding: Finding) -> Before:
         one.check: Was(one.measured, one.severity, one.indeterminate, one.limit is not None)
         for one in reversed(finding.breaches)  # of several of one check the worst counts
     }
-    air = finding.subject.air if finding.subject else 0.0
-    return Before(limits, finding.fill, finding.size, air)
+    about = finding.subject
+    if about is None:
+        return Before(limits, finding.fill, finding.size)
+    return Before(limits, finding.fill, finding.size, about.air, about.thickness.max)
 
 
 def worsening(was: Before, now: Finding) -> str:
@@ -128,7 +131,11 @@ def _further(was: Before, old: Was, new: Breach, now: Finding) -> str:
 
 def _more_air(was: Before, old: Was, new: Breach, now: Finding) -> str:
     """A hollow wall is as thick as its beads and the air between them."""
-    air = now.subject.air if now.subject else 0.0
+    about = now.subject
+    # Of a taper the typical thickness hangs on how its surface is divided; its end does not.
+    if about and was.thickest is not None and about.thickness.max <= was.thickest + _ERROR:
+        return ""
+    air = about.air if about else 0.0
     if was.air > 0 and air > 0:
         more = f"more air: {mm(air)} mm now, {mm(was.air)} before"
         return more if air > was.air + _ERROR else ""
