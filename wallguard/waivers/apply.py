@@ -8,7 +8,6 @@ from datetime import date, timedelta
 
 from wallguard.findings.model import Breach, Finding, PartReport, Trouble
 from wallguard.findings.outcomes import breach_of
-from wallguard.findings.places import nearest
 from wallguard.findings.worsening import Before, Was, growth, worse_limit
 from wallguard.waivers.load import FILE_NAME, Waiver
 
@@ -102,6 +101,8 @@ def _its_parts(
 
 def _here(waiver: Waiver, findings: Sequence[Finding]) -> int | None:
     """The finding of a waiver's name that is at its place."""
+    from wallguard.findings.places import nearest  # with numpy, which costs time to load
+
     family = [at for at, one in enumerate(findings) if stem(one.id) == stem(waiver.finding)]
     return None if waiver.place is None else nearest(waiver.place, findings, family)
 
@@ -113,6 +114,8 @@ def _find(waiver: Waiver, findings: Sequence[Finding]) -> list[int]:
     have shifted, so that the place decides; where the file's origin has moved their number is
     the same as it was, and the id decides. Or all of one shape, as many as it says.
     """
+    from wallguard.findings.places import nearest
+
     if waiver.shape:
         alike = [at for at, one in enumerate(findings) if one.shape == waiver.shape]
         # Those that a base knows first: what is new is not what was accepted.
