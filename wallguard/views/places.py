@@ -88,10 +88,11 @@ class Places:
     def _measure(self, finding: Finding, point: _Floats) -> _Measured | None:
         if finding.location is None:
             return None
-        if finding.check in ("floor", "roof"):
+        kind = finding.subject.kind if finding.subject else finding.check
+        if kind in ("floor", "roof"):
             return self._plate(finding, point, self._plates.get(finding.location))
         one = self._rounds.get(finding.location)
-        if one is not None and finding.measured == one.diameter:
+        if one is not None and one.kind == kind:
             return self._round(point, one)
         if finding.check in (*_WALLS, "gap"):
             return self._between(finding, point)
@@ -134,7 +135,8 @@ class Places:
         cut = self._cut(frame, "upright section along the printer's x axis", upright=True)
         at = cut.frame.flat(point[None])[0]
         across = planes.straight(cut.rings, at, np.array([0.0, 1.0]))
-        size = (finding.measured or 0.0) * self.case.rules.layer_height
+        layers = plate.layers if plate else finding.measured or 0.0
+        size = layers * self.case.rules.layer_height
         return _Measured(cut, at, across, size, "plate")
 
     def _standing(self, point: _Floats) -> _Cut:
