@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from wallguard.base.errors import InputError
 from wallguard.base.units import MILLIMETRES, Unit
 from wallguard.commands.arguments import Commands, command
-from wallguard.reports.scale_json import text
+from wallguard.reports.scale_json import SCALE
 from wallguard.reports.scale_table import table
 from wallguard.repository.changes import find_root, relative
 from wallguard.repository.config import Assignment, load_repository
@@ -78,7 +78,7 @@ def run(
     assignment = _assignment(part, rules)
     loaded_part = Part.load(part, assignment, name=part.as_posix(), drawn_in=unit)
     scales = scale(loaded_part, loaded, factor)
-    return (text(scales) if as_json else table(scales)), scales.exit_code
+    return (SCALE.text(scales) if as_json else table(scales)), scales.exit_code
 
 
 def _factor(wanted: str) -> float:
