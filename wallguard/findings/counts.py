@@ -77,7 +77,7 @@ def _counts(report: Report, choice: _Choice) -> Counts:
         new=states.count("new"),
         unchanged=states.count("unchanged"),
         fixed=sum(len(choice(part.fixed)) for part in report.parts),
-        lost=sum(len(choice(part.lost)) for part in report.parts),
+        lost=sum(len(choice(part.lost)) for part in (*report.parts, *report.dropped)),
         waived=sum(bool(finding.waived) for finding in found),
         not_covered=len(report.not_covered),
         troubles=len(report.troubles),

@@ -188,16 +188,11 @@ def in_force(finding: Finding, gate: Gate = "all") -> bool:
 
 @dataclass(frozen=True)
 class CheckRun:
-    """One check on one part: how it ended.
-
-    note    why it was skipped, or could not do all of its job
-    remark  what else to know of how it went
-    """
+    """One check on one part: how it ended, and a note where it could not do all of its job."""
 
     name: str
     status: CheckStatus
     note: str = ""
-    remark: str = ""
 
 
 @dataclass(frozen=True)
@@ -218,6 +213,7 @@ class PartReport:
     fixed   findings of a base revision that are gone
     lost    findings that the rules of the base would bring on this drawing and those of now do not:
             they are gone only because less is asked
+    facts   what else is to be known of it: how and where it lies on a plate, say
     was     path of the part in the base where it was moved, renamed or converted since; else empty
     base_note  why the part could not be compared with that revision; empty where it was, or is new
     views   what can be shown of it, where that was asked for
@@ -233,6 +229,7 @@ class PartReport:
     findings: tuple[Finding, ...]
     fixed: tuple[Finding, ...] = ()
     lost: tuple[Finding, ...] = ()
+    facts: tuple[str, ...] = ()
     was: str = ""
     base_note: str = ""
     error: str = ""
@@ -273,6 +270,8 @@ class Report:
     base_commit  full name of the commit that stands for it: where this branch left it
     head_commit  full name of the commit that is checked out; empty: none
     gate  `new`: only findings that the base did not have fail
+    dropped  parts that the base held to a rule file and this change does not, each with what is
+          lost by that; they were not checked for it
     asks_less  what this change asks less than the base did; never fails by itself
     changed_rules  rule files that say otherwise than in the base, sorted
     unseen  parts that were not looked at though they are there: not changed, or, where all were
@@ -288,6 +287,7 @@ class Report:
     base: str = ""
     base_commit: str = ""
     head_commit: str = ""
+    dropped: tuple[PartReport, ...] = ()
     asks_less: tuple[Weakening, ...] = ()
     changed_rules: tuple[str, ...] = ()
     unseen: tuple[str, ...] = ()

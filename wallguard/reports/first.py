@@ -78,7 +78,7 @@ def _asks_less(report: Report) -> Iterator[tuple[str, str]]:
     if len(report.asks_less) > _MOST:
         more = counted(len(report.asks_less) - _MOST, "more thing", "more things")
         yield "", f"and {more}; the JSON report has them all"
-    lost = [one for part in report.parts for one in part.lost]
+    lost = [one for part in (*report.parts, *report.dropped) for one in part.lost]
     if lost:
         gone = counted(len(lost), "finding is", "findings are")
         yield "", f"{gone} gone only because of that ({order.kinds(lost)})"

@@ -232,14 +232,7 @@ def _folds(report: Report) -> list[Fold]:
                 for run in order.limited(part)
             ],
         ),
-        _fold(
-            "notes on checks",
-            [
-                (part.path, f"{run.name}: {run.remark}")
-                for part in parts
-                for run in order.remarked(part)
-            ],
-        ),
+        _fold("things to know", [(part.path, fact) for part in parts for fact in part.facts]),
         _fold("parts not compared", [(p.path, p.base_note) for p in parts if p.base_note]),
         _fold("parts that were moved", [(p.path, f"was {p.was}") for p in parts if p.was]),
         _fold("remarks", _troubles(order.remarks(report))),

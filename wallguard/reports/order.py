@@ -200,8 +200,3 @@ def walls(found: Iterable[Wall]) -> list[Wall]:
 def limited(part: PartReport) -> list[CheckRun]:
     """The checks that ran but could not do all of their job, and say why."""
     return [run for run in part.checks if run.note and run.status not in ("skipped", "error")]
-
-
-def remarked(part: PartReport) -> list[CheckRun]:
-    """The checks of which there is more to know."""
-    return [run for run in part.checks if run.remark]
