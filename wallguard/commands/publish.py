@@ -84,7 +84,7 @@ def _ready(one: Format, path: Path) -> None:
         raise InputError(
             path,
             f"a library that --{one.option} needs is not installed",
-            remedy=f"Install it with `pip install wallguard[{one.extra}]`",
+            remedy=f"Install it, in a clone of wallguard, with `pip install .[{one.extra}]`",
         )
     if one.goes == "folder":
         try:

@@ -6,10 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from wallguard.findings.groups import groups
-from wallguard.findings.model import Finding, Report, Severity, in_force
-
-# The worst first.
-SEVERITIES: tuple[Severity, ...] = ("fail", "warn", "note")
+from wallguard.findings.model import Finding, Report, in_force
+from wallguard.findings.outcomes import SEVERITIES
 
 
 @dataclass(frozen=True)

@@ -22,9 +22,10 @@ from wallguard.base.plain import clipped, counted, without_path
 from wallguard.base.text import mm, place
 from wallguard.drawings import finding as drawing
 from wallguard.drawings.svg import PLACES, patterns
-from wallguard.findings.counts import SEVERITIES, told
+from wallguard.findings.counts import told
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
+from wallguard.findings.outcomes import SEVERITIES
 from wallguard.reports import order
 from wallguard.reports.first import by_rules, notices, scope, waived_now, word
 from wallguard.reports.formats import Setting
