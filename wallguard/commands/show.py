@@ -56,6 +56,7 @@ def ready(outputs: ShownOutputs) -> None:
 
 def page(report: Report, rules: Mapping[str, Rules | None]) -> str:
     """The report for a browser, with the wall chart of every rule file that was used."""
+    from wallguard.bands.chart import chart_of
     from wallguard.drawings.wall_chart import wall_chart
     from wallguard.reports.html import html
 
@@ -64,7 +65,7 @@ def page(report: Report, rules: Mapping[str, Rules | None]) -> str:
     for one in rules.values():
         if one is not None and one.path in used:
             try:
-                charts[one.path] = wall_chart(one)
+                charts[one.path] = wall_chart(chart_of(one))
             except InputError:  # said for every part that answers to it
                 continue
     return html(report, viewer(), charts)

@@ -25,7 +25,7 @@ from wallguard.bands.table import BandTable, Outcome
 from wallguard.base.errors import InputError
 from wallguard.coupon.readings import Readings
 from wallguard.fit.steps import Grouped, Scatter, Step, by_axis, scatter_of
-from wallguard.fit.uncertainty import COVERAGE, Component, combined, expanded
+from wallguard.fit.uncertainty import COVERAGE, expanded
 from wallguard.rules.model import Axis, Rules
 
 _MANY, _FAR = 0.01, 0.01
@@ -131,8 +131,7 @@ def _compare(axis: Axis, step: Step, table: BandTable, scatter: Scatter, limit: 
     outcome = table.outcome(step.nominal)
     if not step.readings or outcome.printed is None:
         return Compared(axis, step, outcome)
-    one = scatter.of(step.fill)
-    mean = combined((Component(one.u / math.sqrt(len(step.readings)), one.freedom), scatter.digit))
+    mean = scatter.of_mean(step)
     compared = outcome.fill != "uncertain" and step.fill == outcome.fill
     return Compared(
         axis,

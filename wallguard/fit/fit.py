@@ -68,6 +68,10 @@ class Fit:
     others: tuple[str, ...] = ()
     files: tuple[Readings, ...] = field(default=(), repr=False)
 
+    def uncertainty_of(self, step: Step) -> float:
+        """U (mm, k = 2) of the mean reading of a step."""
+        return expanded(self.scatter.of_mean(step), self.limit)
+
 
 def fit(files: Sequence[Readings], base: Rules) -> Fit:
     """The band table of a process from the readings of one coupon or more (rounds merge).

@@ -10,7 +10,7 @@ from statistics import median
 
 from wallguard.bands.table import reading
 from wallguard.coupon.readings import Row
-from wallguard.fit.uncertainty import Component, resolution, scatter
+from wallguard.fit.uncertainty import Component, combined, resolution, scatter
 from wallguard.rules.model import Axis, Fill, Rules
 
 # A band holds below its upper end: one that includes a step ends this much (mm) above it.
@@ -72,6 +72,12 @@ class Scatter:
 
     def of(self, fill: Fill) -> Component:
         return self.hollow if fill == "hollow" else self.solid
+
+    def of_mean(self, step: Step) -> Component:
+        """How the mean of a step's readings scatters."""
+        one = self.of(step.fill)
+        mean = Component(one.u / math.sqrt(len(step.readings)), one.freedom)
+        return combined((mean, self.digit))
 
 
 def steps(rows: Iterable[Row]) -> tuple[Step, ...]:

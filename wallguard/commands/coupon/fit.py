@@ -7,17 +7,18 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from wallguard.bands.chart import chart_of
 from wallguard.base import files
 from wallguard.base.errors import InputError
 from wallguard.base.write import write
 from wallguard.commands.arguments import Commands, command, length
-from wallguard.commands.chart import chart
 from wallguard.coupon.readings import read_readings
 from wallguard.documents.reading import parse_document
 from wallguard.drawings.coupon_plot import MARK as PLOT_MARK
 from wallguard.drawings.coupon_plot import plot
 from wallguard.fit.fit import Fit, fit
 from wallguard.fit.rule_file import MARK, rule_file
+from wallguard.reports.chart_text import chart_text
 from wallguard.rules.load import load_rules, rules_from
 
 
@@ -123,18 +124,18 @@ def run(
     fitted = fit(files, base)
     inputs = [*unique.values(), *toolpaths, rules, *map(Path, base.files)]
     text = rule_file(fitted, base)
-    made = rules_from(parse_document(text, str(output)), str(output))
+    chart = chart_of(rules_from(parse_document(text, str(output)), str(output)))
     _refuse(output, MARK, inputs)
     drawing = None
     if plot_file is not None:
         _refuse(plot_file, PLOT_MARK, [*inputs, output])
-        drawing = plot(fitted, made)
+        drawing = plot(fitted, chart)
     write(output, text)
     lines = [*report(fitted), "", f"wrote: {output}"]
     if plot_file is not None and drawing is not None:
         write(plot_file, drawing)
         lines.append(f"wrote: {plot_file}")
-    return "\n".join([chart(made), *lines]) + "\n"
+    return "\n".join([chart_text(chart), *lines]) + "\n"
 
 
 def report(fitted: Fit) -> list[str]:
