@@ -11,9 +11,10 @@ from xml.etree import ElementTree
 
 import pytest
 
+from wallguard.base.coupon import SCHEMA
 from wallguard.base.errors import InputError
 from wallguard.commands.coupon.make import make
-from wallguard.coupon.files import SCHEMA, json_bytes
+from wallguard.coupon.files import json_bytes
 from wallguard.coupon.layout import lay_out
 from wallguard.coupon.plan import plan
 from wallguard.mesh.read import read_mesh

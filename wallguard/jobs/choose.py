@@ -21,6 +21,7 @@ from wallguard.repository.config import (
     is_part,
     load_repository,
 )
+from wallguard.repository.coupons import is_manifest
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
 from wallguard.waivers.load import FILE_NAME as WAIVERS
@@ -47,7 +48,7 @@ class Place:
                 stack.enter_context(tempfile.TemporaryDirectory(prefix="wallguard-"))
             ).resolve()
             self._files = staged_files(self.root)
-            written = [name for name in self._files if name.endswith(_YAML)]
+            written = [n for n in self._files if n.endswith(_YAML) or is_manifest(n)]
             staged_content(self.root, written, self.content)
 
     def every(self) -> list[str]:

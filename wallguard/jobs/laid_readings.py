@@ -16,9 +16,8 @@ from typing import Any, Literal, cast
 import numpy as np
 
 from wallguard.base import files
+from wallguard.base.coupon import MANIFEST, SCHEMA
 from wallguard.base.errors import InputError
-from wallguard.coupon.files import SCHEMA
-from wallguard.coupon.folder import MANIFEST
 from wallguard.coupon.readings import Readings, Row, Seen
 from wallguard.jobs.verify import Verified, verify
 from wallguard.part.part import Part

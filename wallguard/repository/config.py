@@ -26,6 +26,7 @@ from wallguard.documents.reading import (
     parse_document,
     read_document,
 )
+from wallguard.repository.coupons import is_plate
 from wallguard.repository.fields import DIRECTIONS, REPOSITORY_FILE
 from wallguard.repository.patterns import matches
 
@@ -89,8 +90,9 @@ class Repository:
         return list(found.values())
 
     def excluded(self, path: str) -> bool:
-        """Whether `exclude` names `path`."""
-        return any(matches(pattern, path) for pattern in self.exclude)
+        """Whether `exclude` names `path`, or it is a plate of a coupon."""
+        named = any(matches(pattern, path) for pattern in self.exclude)
+        return named or is_plate(self.root, path)
 
     def part_files(self, paths: Iterable[str]) -> list[str]:
         """Those of `paths` that are parts and not excluded, sorted, each once."""
