@@ -13,10 +13,11 @@ import pytest
 
 from wallguard.base.coupon import SCHEMA
 from wallguard.base.errors import InputError
-from wallguard.commands.coupon.make import make
+from wallguard.commands.coupon.make import write_coupon
 from wallguard.coupon.files import json_bytes
 from wallguard.coupon.layout import lay_out
 from wallguard.coupon.plan import plan
+from wallguard.jobs.characterise import make_coupon
 from wallguard.mesh.read import read_mesh
 from wallguard.rules.model import Beads, Rules
 
@@ -33,6 +34,10 @@ def rules(**changes):
         "beads": BEADS,
     }
     return Rules(**(values | changes))
+
+
+def make(given, out, **chosen):
+    return write_coupon(make_coupon(given, **chosen), out)
 
 
 @pytest.fixture(scope="module")
@@ -243,7 +248,7 @@ def test_names_cannot_break_out(tmp_path):
 def test_the_same_coupon_gives_the_same_bytes(tmp_path):
     code = (
         "import sys; from pathlib import Path; sys.path.insert(0, sys.argv[1]);"
-        "from test_coupon_files import rules; from wallguard.commands.coupon.make import make;"
+        "from test_coupon_files import make, rules;"
         "make(rules(), Path(sys.argv[2]))"
     )
     made = []

@@ -81,11 +81,13 @@ class Drift:
 
     many       whether more walls lie outside than by chance, the instrument's error allowed for
     far        walls so far outside that it is more than chance by itself
+    remarks    what is odd about the files of readings
     """
 
     walls: tuple[Compared, ...]
     many: bool
     far: tuple[Compared, ...]
+    remarks: tuple[str, ...] = ()
 
     @property
     def changed(self) -> tuple[Compared, ...]:
@@ -124,7 +126,8 @@ def drift(files: Sequence[Readings], rules: Rules) -> Drift:
     shift = median([wall.difference or 0.0 for wall in compared]) if compared else 0.0
     shift = max(-limit, min(limit, shift))
     outside = sum(wall.outside_after(shift) for wall in compared)
-    return Drift(walls, outside > _most_by_chance(len(compared)), far)
+    remarks = tuple(remark for file in files for remark in file.remarks)
+    return Drift(walls, outside > _most_by_chance(len(compared)), far, remarks)
 
 
 def _compare(axis: Axis, step: Step, table: BandTable, scatter: Scatter, limit: float) -> Compared:
