@@ -191,14 +191,22 @@ def test_the_sheet_says_how_to_measure(coupon, name):
         "Let it cool",
         "the largest error its maker states",
         "stay hot",
-        "manual and the rules of the place come before this sheet",
+        "Do not leave the machine alone while it prints. Keep children away",
+        "small pieces fly off",
+        "waste that local codes rule",
+        "data sheets",
+        "local codes come before this sheet",
     ):
         assert said in text, said
 
 
 @pytest.mark.parametrize(
     ("category", "said"),
-    [("vat photopolymerization", "Uncured resin"), ("powder bed fusion", "Powder is fine dust")],
+    [
+        ("vat photopolymerization", "Uncured resin"),
+        ("vat photopolymerization", "Dust of cured resin"),
+        ("powder bed fusion", "Powder is fine dust"),
+    ],
 )
 def test_other_processes_have_other_dangers(tmp_path, category, said):
     small(tmp_path / "c", category=category, beads=None)

@@ -366,6 +366,7 @@ def test_run_writes_all_files_and_says_so(tmp_path):
     ]
     for name in names:
         assert f"wrote: {tmp_path / 'coupon' / name}" in lines
+    assert "Read Safety in measure.html before printing." in lines
     assert "34 walls" in lines[0] and "2 plates" in lines[0]
 
 

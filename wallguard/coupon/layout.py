@@ -16,7 +16,7 @@ from typing import Literal
 from wallguard.base.errors import InputError
 from wallguard.coupon.marks import Outline, Pen
 from wallguard.coupon.marks import Point as Point2
-from wallguard.coupon.plan import BLOCK, LANE, RIM, Axis, Feature, Kind, Plan, Sizes
+from wallguard.coupon.plan import BLOCK, LANE, RIM, SHARES, Axis, Feature, Kind, Plan, Sizes
 
 Point = tuple[float, float, float]
 Box = tuple[Point, Point]
@@ -31,8 +31,6 @@ _BETWEEN, _BESIDE_MARK, _AROUND = 4.0, 0.8, 3.0
 # the widths of plates are that are tried, mm, and about how many.
 _LONGEST, _TRY, _TRIES = 90.0, 5.0, 30
 _CHAMFER = 5.0
-# Shares of a wall's height at which it is measured: clear of the first layers and of the rim.
-SHARES = (0.4, 0.65, 0.9)
 
 
 @dataclass(frozen=True)

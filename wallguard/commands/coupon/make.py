@@ -95,5 +95,6 @@ def write_coupon(coupon: Coupon, out: Path) -> list[str]:
         f"a coupon of {counts} on {counted(len(plates), 'plate')} ({sizes})",
         *(f"note: {remark}" for remark in planned.remarks),
         *(f"wrote: {path}" for path in written),
+        "Read Safety in measure.html before printing.",
         "Next: print it, measure it as measure.html says, and fill in readings.csv.",
     ]
