@@ -17,8 +17,9 @@ import numpy as np
 
 from wallguard.base.coupon import SCHEMA
 from wallguard.base.plain import plain
-from wallguard.coupon.layout import Placed, Plate
+from wallguard.coupon.layout import Plate
 from wallguard.coupon.plan import Plan
+from wallguard.coupon.shapes import Placed
 from wallguard.mesh.mesh import Mesh
 from wallguard.rules.model import Rules
 

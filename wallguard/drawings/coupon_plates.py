@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from wallguard.coupon.layout import Bore, Plate
+from wallguard.coupon.layout import Plate
 from wallguard.coupon.plan import Plan
+from wallguard.coupon.shapes import Bore
 from wallguard.drawings.svg import INK, PALE, PAPER, Point, element, line, number, path, rect, text
 
 _BASE, _BODY, _WALL = "#eeeeee", "#767676", "#bdbdbd"
