@@ -12,7 +12,8 @@ from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import BandTable
 from wallguard.base.errors import InputError
-from wallguard.coupon.readings import Readings, Row, merged
+from wallguard.coupon.readings import Readings, merged
+from wallguard.coupon.rows import Row
 from wallguard.fit.lines import Lines, lines_of
 from wallguard.fit.settings import Estimate, estimate
 from wallguard.fit.steps import (

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from wallguard.bands.table import reading
-from wallguard.coupon.readings import Row
+from wallguard.coupon.rows import Row
 from wallguard.fit.uncertainty import Component, combined, resolution, scatter
 from wallguard.rules.model import Axis, Fill, Rules
 

@@ -18,7 +18,8 @@ import numpy as np
 from wallguard.base import files
 from wallguard.base.coupon import MANIFEST, SCHEMA
 from wallguard.base.errors import InputError
-from wallguard.coupon.readings import Readings, Row, Seen
+from wallguard.coupon.readings import Readings
+from wallguard.coupon.rows import Row, Seen
 from wallguard.jobs.verify import Verified, verify
 from wallguard.part.part import Part
 from wallguard.toolpath.comparison import LaidWall, across_walls
