@@ -167,7 +167,7 @@ def _words(fitted: Fit) -> Iterator[str]:
         ]
         yield f"Beads: {', '.join(width)} mm"
     yield f"One reading scatters by {fitted.scatter.solid.u:.3f} mm"
-    yield f"The instrument may be off by {fitted.limit:g} mm"
+    yield f"The instrument may be off by {fitted.scatter.limit:g} mm"
     if not fitted.claimed:
         yield "Too few readings to claim k = 2"
     if fitted.odd:

@@ -112,10 +112,10 @@ def drift(files: Sequence[Readings], rules: Rules) -> Drift:
     if not rows:
         raise InputError(files[0].path, "no wall is among the readings", remedy="Measure the walls")
     limit = max(file.error for file in files)
-    scatter = scatter_of(rows, max(file.resolution for file in files))
+    scatter = scatter_of(rows, max(file.resolution for file in files), limit)
     measured: Grouped = by_axis(rows)
     walls = tuple(
-        _compare(axis, step, table, scatter, limit)
+        _compare(axis, step, table, scatter)
         for axis, found in measured.items()
         for table in (band_table(rules, axis),)
         for step in found
@@ -130,7 +130,7 @@ def drift(files: Sequence[Readings], rules: Rules) -> Drift:
     return Drift(walls, outside > _most_by_chance(len(compared)), far, remarks)
 
 
-def _compare(axis: Axis, step: Step, table: BandTable, scatter: Scatter, limit: float) -> Compared:
+def _compare(axis: Axis, step: Step, table: BandTable, scatter: Scatter) -> Compared:
     outcome = table.outcome(step.nominal)
     if not step.readings or outcome.printed is None:
         return Compared(axis, step, outcome)
@@ -140,7 +140,7 @@ def _compare(axis: Axis, step: Step, table: BandTable, scatter: Scatter, limit: 
         axis,
         step,
         outcome,
-        u_mean=expanded(mean, limit),
+        u_mean=scatter.expanded(mean),
         u_scatter=expanded(mean),
         difference=step.mean - outcome.printed if compared else None,
     )

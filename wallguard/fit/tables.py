@@ -21,7 +21,7 @@ from wallguard.bands.calculated import calculated
 from wallguard.bands.table import Band, BandTable
 from wallguard.fit.lines import Line, Lines
 from wallguard.fit.settings import Estimate, laid
-from wallguard.fit.steps import INCLUDED, Scatter, Step
+from wallguard.fit.steps import INCLUDED, Step
 from wallguard.rules.model import DeclaredBand, Fill
 
 # From worst to best: of walls in any direction the worse outcome is told.
@@ -42,18 +42,15 @@ class _Rule:
         return self.offset + self.slope * nominal
 
 
-def measured_bands(
-    lines: Lines, scatter: Scatter, limit: float, table: BandTable | None
-) -> tuple[DeclaredBand, ...]:
+def measured_bands(lines: Lines, table: BandTable | None) -> tuple[DeclaredBand, ...]:
     """The bands that the steps show; nothing beyond the first and the last step, unless the first
     is missing: thinner walls are then missing too.
 
-    limit  the instrument's largest error, mm
     table  calculated from the settings that explain the readings: says how much of a hollow wall
            is beads
     """
     found: list[DeclaredBand] = []
-    rules = [_rules_of(line, lines, scatter, limit) for line in lines.lines]
+    rules = [_rules_of(line, lines) for line in lines.lines]
     for at, line in enumerate(lines.lines):
         if at:
             found.append(_between(lines.lines[at - 1], line, (*rules[at - 1], *rules[at]), table))
@@ -62,18 +59,18 @@ def measured_bands(
     return tuple(band for band in found if band.upper is None or band.lower < band.upper)
 
 
-def _rules_of(line: Line, lines: Lines, scatter: Scatter, limit: float) -> tuple[_Rule, ...]:
+def _rules_of(line: Line, lines: Lines) -> tuple[_Rule, ...]:
     """What may be printed along a line; several where it came out in several ways."""
     if line.fill == "missing":
         return ()
     if line.fill == "uncertain":
-        one = lines.uncertainty(replace(line, fill="solid"), scatter, limit) if line.steps else 0
+        one = lines.uncertainty(replace(line, fill="solid")) if line.steps else 0
         return tuple(
             _Rule(value - step.nominal, 1.0, one)
             for step in line.steps
             for value in (min(step.readings), max(step.readings))
         )
-    return (_Rule(line.offset, line.slope, lines.uncertainty(line, scatter, limit)),)
+    return (_Rule(line.offset, line.slope, lines.uncertainty(line)),)
 
 
 def _between(

@@ -124,7 +124,7 @@ def report(fitted: Fit) -> list[str]:
         lines.append(f"  between one bead and two: {found.beads.between_one_and_two}")
     lines.append(
         f"one reading scatters by {fitted.scatter.solid.u:.3f} mm (standard deviation), "
-        f"the instrument may be off by {fitted.limit:g} mm"
+        f"the instrument may be off by {fitted.scatter.limit:g} mm"
     )
     for head, texts in (
         ("the axes differ; walls in any direction get the worse of both:", fitted.differ),
