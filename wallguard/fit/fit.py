@@ -14,6 +14,7 @@ from wallguard.bands.table import BandTable
 from wallguard.base.errors import InputError
 from wallguard.coupon.readings import Readings, merged
 from wallguard.coupon.rows import Row
+from wallguard.fit.doubt import with_settings
 from wallguard.fit.lines import Lines, lines_of
 from wallguard.fit.settings import Estimate, estimate
 from wallguard.fit.steps import (
@@ -28,7 +29,7 @@ from wallguard.fit.steps import (
     scatter_of,
     steps,
 )
-from wallguard.fit.tables import closed, measured_bands, with_settings, worse
+from wallguard.fit.tables import closed, measured_bands, worse
 from wallguard.fit.uncertainty import Component
 from wallguard.rules.model import Axis, Beads, DeclaredBand, Rules
 
