@@ -128,7 +128,7 @@ def report(fitted: Fit) -> list[str]:
     )
     for head, texts in (
         ("the axes differ; walls in any direction get the worse of both:", fitted.differ),
-        ("gaps, holes and pins (printed - drawn ± U):", fitted.others),
+        ("gaps, holes and pins (printed - drawn, ± 95 %):", fitted.others),
         ("odd about the readings:", fitted.odd),
     ):
         if texts:

@@ -18,7 +18,7 @@ def add(commands: Commands) -> None:
         "next",
         "wallguard coupon next rules/measured.yaml -o coupon-2",
         _command,
-        summary="say which few walls to print next, that narrow the doubt most",
+        summary="name the few walls to print next that narrow the doubt most",
     )
     parser.add_argument("rules", type=Path, metavar="RULES")
     parser.add_argument(
