@@ -205,6 +205,7 @@ def _task(part: Path, rules: Path | None, asked: Reading) -> Task:
 def _drawn(judged: Judged, task: Task) -> list[tuple[Path, str]]:
     """A picture of the plate, and one of each finding about a wall."""
     from wallguard.drawings.laid import overview, picture
+    from wallguard.jobs.laid_views import layer_view, plate_view
 
     verified, told = judged.verified, judged.report.rules
     if verified is None:
@@ -214,18 +215,22 @@ def _drawn(judged: Judged, task: Task) -> list[tuple[Path, str]]:
         (
             Path(f"{stem}-{one.id}.svg"),
             picture(
-                verified, geometry, wall, one.message, f"{one.severity} · {one.check} · {told}"
+                layer_view(verified, geometry, wall),
+                wall,
+                one.message,
+                f"{one.severity} · {one.check} · {told}",
             ),
         )
         for one, wall in judged.walls
     ]
-    plate = overview(verified, geometry, judged.walls, told)
+    plate = overview(plate_view(verified, geometry), judged.walls, told)
     return [(Path(f"{stem}-plate.svg"), plate), *pictures]
 
 
 def _changes_drawn(compared: Compared, task: Task) -> list[tuple[Path, str]]:
     """Pictures of what changes: before and after."""
     from wallguard.drawings.laid import picture
+    from wallguard.jobs.laid_views import layer_view
 
     shown = [one for one in compared.changes if one.pair.worse or one.pair.changed]
     pictures = []
@@ -237,7 +242,8 @@ def _changes_drawn(compared: Compared, task: Task) -> list[tuple[Path, str]]:
             ("after", compared.after, change.shown_after),
         ):
             told = f"{name} · {verified.path}"
-            drawn = picture(verified, task.part.geometry, wall, said, told)
+            view = layer_view(verified, task.part.geometry, wall)
+            drawn = picture(view, wall, said, told)
             pictures.append((Path(f"change-{number:03}-{name}.svg"), drawn))
     return pictures
 

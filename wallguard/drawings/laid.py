@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,11 +24,8 @@ from wallguard.drawings.svg import (
     wrapped,
 )
 from wallguard.findings.model import Finding
-from wallguard.jobs.verify import Verified
-from wallguard.part.geometry import Geometry
-from wallguard.sections.cut import cut_at
+from wallguard.jobs.laid_views import LayerView, PlateView
 from wallguard.toolpath.comparison import LaidWall
-from wallguard.toolpath.levels import Level
 
 if TYPE_CHECKING:
     from shapely import Geometry as Shape
@@ -39,29 +35,14 @@ _MARGIN, _TOP, _SHEET = 6.0, 26.0, 100.0
 _DRAWN = "#d4d4d4"
 # The longer side of the plate, mm, and places that are numbered on it.
 _PLATE, _NUMBERED = 112.0, 60
-# More beads than this are not drawn one by one.
-_MOST = 4000
 
 
-@dataclass(frozen=True)
-class _View:
-    """What is seen of one layer: its height, outlines as drawn, what no bead covers of them, and
-    the strands with their widths; in the part as printed, mm."""
-
-    top: float
-    drawn: Shape
-    left: Shape
-    strands: list[tuple[list[Point], float]]
-
-
-def picture(verified: Verified, geometry: Geometry, wall: LaidWall, said: str, told: str) -> str:
-    """The layer in the middle of the wall, around its point, as SVG of WIDTH x HEIGHT mm.
+def picture(view: LayerView, wall: LaidWall, said: str, told: str) -> str:
+    """The layer in the middle of a wall, around its point, as SVG of WIDTH x HEIGHT mm.
 
     said  what is to be seen; told: which toolpath and rules it is about
     """
-    x, y, z = wall.stretch.point
-    half = max(2.5, 2.5 * wall.stretch.typical)
-    view = _view(verified, geometry, wall.copy, (x, y, z), half)
+    (x, y), half = view.middle, view.half
     scale = _SHEET / (2 * half)
 
     def at(point: Point) -> Point:
@@ -94,54 +75,6 @@ def _ground() -> str:
     return rect(0, 0, WIDTH, HEIGHT, fill="#ffffff")
 
 
-def _view(
-    verified: Verified,
-    geometry: Geometry,
-    copy: int,
-    point: tuple[float, float, float],
-    half: float,
-) -> _View:
-    """The layer of a copy at a point, as far as `half` mm around it."""
-    import shapely
-
-    from wallguard.toolpath.beads import footprint
-    from wallguard.toolpath.placing import polygon
-
-    laid, place = verified.laid, verified.places[copy]
-    x, y, z = point
-    levels = verified.comparisons[copy].levels
-    level = min(levels, key=lambda one: abs(one.top - one.height / 2 - place.lift - z))
-    window = shapely.box(x - half, y - half, x + half, y + half)
-    drawn = shapely.intersection(polygon(_rings_at(geometry, level, place.lift)), window)
-    if level.layer < 0:
-        return _View(level.top, drawn, drawn, [])
-    chosen = laid.in_layer(level.layer)
-    start, end = place.to_part(laid.start[chosen]), place.to_part(laid.end[chosen])
-    far = half + laid.width[chosen].clip(0, 5)
-    centre = np.array([x, y])
-    near = (np.minimum(start, end) <= centre + far[:, None]).all(axis=1)
-    near &= (np.maximum(start, end) >= centre - far[:, None]).all(axis=1)
-    near &= ~laid.odd[chosen]
-    there = shapely.transform(footprint(laid, chosen[near]), place.to_part)
-    strands = [
-        ([(a[0], a[1]), (b[0], b[1])], w)
-        for a, b, w in zip(
-            start[near].tolist(),
-            end[near].tolist(),
-            laid.width[chosen[near]].tolist(),
-            strict=True,
-        )
-    ]
-    return _View(level.top, drawn, shapely.difference(drawn, there), strands[:_MOST])
-
-
-def _rings_at(geometry: Geometry, level: Level, lift: float) -> list[np.ndarray]:
-    """The outlines of a layer, in the part as printed."""
-    height = np.array([level.top - level.height / 2 - lift])
-    sections = cut_at(geometry.placed.mesh, height, level.height, untangle=not geometry.sound)
-    return sections.rings(0) if sections.distinct[0] >= 0 else []
-
-
 def _heading(said: str, told: str) -> Iterator[str]:
     room = WIDTH - 2 * _MARGIN
     (line,) = wrapped(told, 3.0, room, 1) or [""]
@@ -152,39 +85,24 @@ def _heading(said: str, told: str) -> Iterator[str]:
         y += 4.6
 
 
-def overview(
-    verified: Verified,
-    geometry: Geometry,
-    about: Sequence[tuple[Finding, LaidWall]],
-    told: str,
-) -> str:
+def overview(plate: PlateView, about: Sequence[tuple[Finding, LaidWall]], told: str) -> str:
     """The plate from above, as SVG of WIDTH x HEIGHT mm: what is laid, the copies of the part, and
     by number where findings are.
 
     told  which toolpath and rules it is about
     """
-    laid = verified.laid
-    good = np.flatnonzero(~laid.odd)
-    low = np.minimum(laid.start, laid.end)[good].min(axis=0) - 2.0
-    high = np.maximum(laid.start, laid.end)[good].max(axis=0) + 2.0
-    scale = min(_PLATE / (high - low).max(), 20.0)
+    (low_x, low_y), (high_x, high_y) = plate.low, plate.high
+    scale = min(_PLATE / max(high_x - low_x, high_y - low_y), 20.0)
 
     def at(point: Point) -> Point:
-        return _MARGIN + (point[0] - low[0]) * scale, _TOP + (high[1] - point[1]) * scale
+        return _MARGIN + (point[0] - low_x) * scale, _TOP + (high_y - point[1]) * scale
 
-    some = good[np.linspace(0, len(good) - 1, min(len(good), _MOST)).astype(np.int64)]
-    strands = [
-        [at((a[0], a[1])), at((b[0], b[1]))]
-        for a, b in zip(laid.start[some].tolist(), laid.end[some].tolist(), strict=True)
-    ]
+    strands = [[at(one), at(other)] for one, other in plate.strands]
     body = [path(strands, closed=False, fill="none", stroke="#9fc5e0", stroke_width=0.25)]
-    for copy, place in enumerate(verified.places):
-        levels = verified.comparisons[copy].levels
-        rings = _rings_at(geometry, levels[len(levels) // 2], place.lift) if levels else []
-        outlines = [[at((x, y)) for x, y in place.to_plate(ring).tolist()] for ring in rings]
+    for rings in plate.outlines:
         body.append(
             path(
-                outlines,
+                [[at(point) for point in ring] for ring in rings],
                 fill=_DRAWN,
                 fill_opacity=0.5,
                 fill_rule="evenodd",
@@ -192,8 +110,8 @@ def overview(
                 stroke_width=0.3,
             )
         )
-    body += _numbers(verified, about, at)
-    copies = len(verified.places)
+    body += _numbers(plate, about, at)
+    copies = len(plate.places)
     said = f"The plate from above: {copies} cop{'ies' if copies > 1 else 'y'} of the part"
     more = f"; the first {_NUMBERED} of {len(about)} places are numbered" * (len(about) > _NUMBERED)
     body += _heading(f"{said}, {len(about)} places to look at{more}.", told)
@@ -203,7 +121,7 @@ def overview(
 
 
 def _numbers(
-    verified: Verified,
+    plate: PlateView,
     about: Sequence[tuple[Finding, LaidWall]],
     at: Callable[[Point], Point],
 ) -> Iterator[str]:
@@ -212,7 +130,7 @@ def _numbers(
         copies = finding.subject.copies if finding.subject else (wall.copy + 1,)
         for copy in copies:
             point = np.array([wall.stretch.point[:2]])
-            ((x, y),) = verified.places[copy - 1].to_plate(point).tolist()
+            ((x, y),) = plate.places[copy - 1].to_plate(point).tolist()
             px, py = at((x, y))
             wide = text_width(str(number), 3.2)
             yield rect(
@@ -227,7 +145,9 @@ def _numbers(
             yield text(px - wide / 2, py + 1, str(number), 3.2, font_weight="bold")
 
 
-def _sheet(view: _View, place: Callable[[Point], Point], scale: float, fill: str) -> Iterator[str]:
+def _sheet(
+    view: LayerView, place: Callable[[Point], Point], scale: float, fill: str
+) -> Iterator[str]:
     yield rect(0, 0, _SHEET, _SHEET, fill="#ffffff")
     outline = [[place(p) for p in ring] for ring in _rings(view.drawn)]
     yield path(outline, fill=_DRAWN, fill_rule="evenodd")
