@@ -29,6 +29,8 @@ _SAME, _EDITED = 1e-3, 0.02
 _CLEAR = 2.0
 # The volumes of two halves are that of the whole within this share.
 _HALVES = 0.005
+# Halves are looked for among so many parts at most: each pair is held against each known part.
+_FEW = 40
 # At most so many bodies of a part, the largest, are told apart.
 _BODIES = 64
 
@@ -91,7 +93,8 @@ def origins(added: Mapping[str, Likeness], known: Mapping[str, Likeness]) -> dic
         match = next((key for key, was in sorted(known.items()) if _is_piece(one, was)), "")
         if match:
             found[name] = match
-    for (name, one), (other_name, other) in combinations(left.items(), 2):
+    pairs = combinations(left.items(), 2) if max(len(left), len(known)) <= _FEW else ()
+    for (name, one), (other_name, other) in pairs:
         match = next(
             (key for key, was in sorted(known.items()) if _are_halves(one, other, was)), ""
         )
