@@ -104,6 +104,7 @@ class Fold:
 
 def show_report(report: Report, setting: Setting) -> str:
     """The page, with the wall chart of every rule file that was used."""
+    from wallguard.bands.chart import chart_of
     from wallguard.drawings.wall_chart import wall_chart
 
     used = {part.rules for part in report.parts}
@@ -111,7 +112,7 @@ def show_report(report: Report, setting: Setting) -> str:
     for one in setting.rules.values():
         if one is not None and one.path in used:
             with suppress(InputError):  # said for every part that answers to it
-                charts[one.path] = wall_chart(one)
+                charts[one.path] = wall_chart(chart_of(one))
     return html(report, viewer(), charts)
 
 
