@@ -601,7 +601,13 @@ def test_arcs_whose_radii_differ_a_little_are_warned_of(read):
 @pytest.mark.parametrize("in_runs", [True, False])
 def test_flow_in_per_cent_is_obeyed(tmp_path, in_runs):
     path = tmp_path / "toolpath.gcode"
-    lines = ["M83", "G1 X1 E1", "M221 S95", *["G1 X2 E1", "G1 E-1", "G1 X1 E1"] * 20, "M221 S100 T0"]
+    lines = [
+        "M83",
+        "G1 X1 E1",
+        "M221 S95",
+        *["G1 X2 E1", "G1 E-1", "G1 X1 E1"] * 20,
+        "M221 S100 T0",
+    ]
     path.write_text("\n".join([*lines, "G1 X9 E1"]))
     found = _read(path, 1.75, 1.0, None, in_runs=in_runs)
     assert found.e[[0, 1, 2, -1]] == pytest.approx([1, 0.95, -0.95, 1])
@@ -676,7 +682,10 @@ def test_zero_set_before_the_print_is_the_plate(read):
     assert found.end[-1, 2] == pytest.approx(0.4)
 
 
-@pytest.mark.parametrize("text", ["# A part\n\nHow to print it.\n", "{'a': 1}\n", "solid x\n facet"])
+TEXTS = ["# A part\n\nHow to print it.\n", "{'a': 1}\n", "solid x\n facet"]
+
+
+@pytest.mark.parametrize("text", TEXTS)
 def test_a_text_of_another_kind_is_no_g_code(refused, text):
     assert "this is not G-code" in refused(text).problem
 
