@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wallguard.base.plain import counted
 from wallguard.drawings.svg import (
     INK,
     PALE,
@@ -163,6 +164,8 @@ def overview(
 
     told  which toolpath and rules it is about
     """
+    # A place that two checks complain of is one place.
+    about = list({one.location: (one, wall) for one, wall in reversed(about)}.values())[::-1]
     laid = verified.laid
     good = np.flatnonzero(~laid.odd)
     low = np.minimum(laid.start, laid.end)[good].min(axis=0) - 2.0
@@ -194,9 +197,9 @@ def overview(
         )
     body += _numbers(verified, about, at)
     copies = len(verified.places)
-    said = f"The plate from above: {copies} cop{'ies' if copies > 1 else 'y'} of the part"
+    said = f"The plate from above: {counted(copies, 'copy', 'copies')} of the part"
     more = f"; the first {_NUMBERED} of {len(about)} places are numbered" * (len(about) > _NUMBERED)
-    body += _heading(f"{said}, {len(about)} places to look at{more}.", told)
+    body += _heading(f"{said}, {counted(len(about), 'place')} to look at{more}.", told)
     foot = "Blue: what is laid. Grey: the part, in the middle of its height. mm on the plate."
     body.append(text(_MARGIN, HEIGHT - 3, foot, 2.8, fill=PALE))
     return document(WIDTH, HEIGHT, said, [_ground(), *body])
