@@ -54,6 +54,16 @@ def test_a_hollow_box_has_four_walls(turn):
     assert sorted(round(wall.length) for wall in found) == [28, 28, 38, 38]
 
 
+@pytest.mark.parametrize("segments", [32, 64, 200])
+def test_a_ring_is_as_long_as_its_middle_line(segments):
+    # Right beside its vertices a facet is held by the next one, which shortens no wall.
+    (wall,) = walls(tube(34, 1.4, 1, segments))
+    half = np.pi / segments
+    around = 2 * segments * np.sin(half) * (17 + 15.6) / 2
+    assert wall.length == pytest.approx(around, rel=2e-3)
+    assert wall.sides == 2
+
+
 # ASME B36.10M, welded and seamless wrought steel pipe: nominal size and schedule, outside diameter,
 # wall thickness in mm (from memory).
 PIPES = [

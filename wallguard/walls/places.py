@@ -66,6 +66,8 @@ _EXACT = 0.001
 # where two edges would hold the disc.
 _INSET, _BESIDE = 0.005, 0.003
 _SPREAD = np.radians(20.0)
+# Facets that turn by less than this are one curved face.
+_FLAT = float(np.cos(np.radians(15.0)))
 
 
 @dataclass(frozen=True)
@@ -143,6 +145,15 @@ def is_wall(edges: Edges, edge: _Ints, discs: Discs) -> _Bools:
     itself = (ring == other) & edges.round_ring[ring] & (discs.edge >= 0)
     wall: _Bools = (discs.facing <= FACING) & ~itself
     return wall
+
+
+def is_blind(edges: Edges, edge: _Ints, discs: Discs) -> _Bools:
+    """Right beside a flat convex vertex the next facet holds the disc, whatever lies across: such
+    a place says nothing of the wall that both facets bound."""
+    other = np.maximum(discs.edge, 0)
+    beside = (edges.before[edge] == other) | (edges.before[other] == edge)
+    blind: _Bools = (discs.edge >= 0) & beside & (discs.facing >= _FLAT)
+    return blind
 
 
 class Places(NamedTuple):
@@ -307,6 +318,8 @@ def closer(outline: Outline, places: Places, group: Grouping) -> tuple[Places, D
         apart = wall[1:] & wall[:-1] & (np.abs(np.diff(thickness)) > _EXACT)
         room = np.where(apart, _CLOSE / 16, _CLOSE)
         unlike &= np.diff(place) > room
+        blind = is_blind(edges, edge, discs)
+        unlike &= ~(blind[1:] | blind[:-1])
         # A wall is thickest where it passes from one edge to the next.
         passes = wall[1:] & wall[:-1] & (discs.edge[1:] != discs.edge[:-1])
         passes &= np.diff(place) > STEP / 2

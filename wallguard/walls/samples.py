@@ -17,6 +17,7 @@ from wallguard.walls.places import (
     at_corners,
     closer,
     first_places,
+    is_blind,
     is_wall,
     ready,
 )
@@ -98,6 +99,7 @@ def _sampled(outline: Outline, spacing: float, group: Grouping) -> Samples:
     vertices = at_corners(outline, np.flatnonzero((-turn > _TURN) & beside))
     places = first_places(outline, vertices.discs, spacing)
     places, discs = closer(outline, places, group)
+    seen = np.flatnonzero(~is_blind(edges, places.edge, discs))
     # Where an outline is rough, only the tips of its bumps touch the wall's own discs.
     blank = np.bincount(places.edge, is_wall(edges, places.edge, discs), len(edges.length)) == 0
     bump = (-turn > 1e-3) & (-turn <= _TURN) & blank & blank[edges.before] & beside
@@ -109,7 +111,8 @@ def _sampled(outline: Outline, spacing: float, group: Grouping) -> Samples:
     order = np.lexsort((at, edges.ring[edge]))
     discs = chosen(together(discs, vertices.discs, more.discs), order)
     normal = np.concatenate([outline.inward[places.edge], vertices.normal, more.normal])
-    ahead, share = _shares(edges, places.edge, places.place)
+    ahead, share = np.zeros((2, len(places.edge)))
+    ahead[seen], share[seen] = _shares(edges, places.edge[seen], places.place[seen])
     none = np.zeros(len(corner))
     point = edges.start[edge] + place[:, None] * edges.along[edge]
     edge = edge[order]
