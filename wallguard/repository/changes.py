@@ -21,6 +21,8 @@ from wallguard.repository.config import FILE_NAME, Repository, is_part
 MAX_FILES = 1_000_000
 # Files gone and new up to which git compares their content.
 _MOST_RENAMES = 200
+# What `git diff --name-status --no-renames` calls a change (its documentation, from memory).
+_STATUSES = frozenset("AMDTUXB")
 
 
 @dataclass(frozen=True)
@@ -128,12 +130,15 @@ def renamed(root: Path, commit: str, staged: bool = False) -> dict[str, str]:
     added: list[str] = []
     removed: list[str] = []
     rest = iter(fields)
-    for status in rest:
-        path = next(rest)
-        if status.startswith("R"):
-            found[next(rest)] = path
-        elif status in ("A", "D"):
-            (added if status == "A" else removed).append(path)
+    try:
+        for status in rest:
+            path = next(rest)
+            if status.startswith("R"):
+                found[next(rest)] = path
+            elif status in ("A", "D"):
+                (added if status == "A" else removed).append(path)
+    except StopIteration:
+        raise git.nonsense(root, "diff") from None
     if not staged:
         listed = git.names(root, "ls-files", "-z", "--others", "--exclude-standard")
         added += [name for name in listed if is_part(name)]
@@ -255,6 +260,8 @@ def _difference(root: Path, against: str) -> Changes:
     )
     present: set[str] = set()
     removed: set[str] = set()
+    if len(fields) % 2 or not {*fields[::2]} <= _STATUSES:
+        raise git.nonsense(root, "diff")
     for status, path in zip(fields[::2], fields[1::2], strict=True):
         if status == "U" and against == "--cached":
             raise InputError(
