@@ -11,15 +11,17 @@ for finding in report.findings:
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from wallguard.base.errors import InputError
-from wallguard.base.rotation import rotation_from_up
+from wallguard.base.rotation import Rotation, rotation_from_up
 from wallguard.base.units import Unit
 from wallguard.findings.model import PartReport, Wall
 from wallguard.jobs.check import plain_walls, report_on
-from wallguard.part.part import AsDrawn, Part
+from wallguard.part.part import Part
 from wallguard.repository.fields import DIRECTIONS
+from wallguard.repository.nearest import lies
 from wallguard.rules.load import load_rules as _load_rules
 from wallguard.rules.model import Rules
 
@@ -27,27 +29,39 @@ from wallguard.rules.model import Rules
 def load_part(
     path: str | Path,
     *,
+    rules: Rules | None = None,
     unit: Unit | None = None,
-    up: str | Sequence[float] = "+z",
-    scale: float = 1.0,
+    up: str | Sequence[float] | None = None,
+    scale: float | None = None,
 ) -> Part:
-    """Read a part.
+    """Read a part, and place it as the nearest `wallguard.yaml` above it says.
 
-    unit   of the file where its format carries none; mm if None
-    up     the file's direction that is up on the printer: +x, -x, ... -z, or three numbers
-    scale  printed size over the size in the file
+    rules  how it lies for these, where entries of that file differ
+    unit   of the file where its format carries none; None: as that file says, else mm
+    up     the file's direction that is up on the printer: +x, -x, ... -z, or three numbers; None:
+           as that file says, else +z
+    scale  printed size over the size in the file; None: as that file says, else 1
 
-    Raises InputError: the file cannot be read, or no such direction.
+    Raises InputError: the file or that `wallguard.yaml` cannot be used, or no such direction.
     """
+    said = lies(Path(path), *([Path(rules.path)] if rules else []))
+    said = replace(
+        said,
+        unit=unit or said.unit,
+        rotation=said.rotation if up is None else _rotation(path, up),
+        scale=said.scale if scale is None else scale,
+    )
+    return Part.load(Path(path), said)
+
+
+def _rotation(path: str | Path, up: str | Sequence[float]) -> Rotation:
     if isinstance(up, str):
         if up not in DIRECTIONS:
             known = ", ".join(DIRECTIONS)
             raise InputError(path, f"no direction {up!r}", remedy=f"Choose one of {known}")
-        direction = DIRECTIONS[up]
-    else:
-        x, y, z = up
-        direction = (float(x), float(y), float(z))
-    return Part.load(Path(path), AsDrawn(rotation_from_up(direction), scale, unit))
+        return rotation_from_up(DIRECTIONS[up])
+    x, y, z = up
+    return rotation_from_up((float(x), float(y), float(z)))
 
 
 def load_rules(path: str | Path) -> Rules:

@@ -21,6 +21,7 @@ from wallguard.reports import impact_console
 from wallguard.reports.console import Progress
 from wallguard.repository import changes
 from wallguard.repository.config import Assignment, Repository, is_part, load_repository
+from wallguard.repository.nearest import lies, names
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
 
@@ -150,7 +151,7 @@ class _Chosen:
 def _choose(paths: Sequence[Path], rules: Sequence[Path], everything: bool) -> _Chosen:
     root = changes.find_root(Path.cwd())
     repository = load_repository(root)
-    named = [changes.relative(path, root) for path in rules]
+    named = list(names(rules, root))
     chosen = _Chosen()
     outside: list[Path] = []
     if paths:
@@ -162,9 +163,9 @@ def _choose(paths: Sequence[Path], rules: Sequence[Path], everything: bool) -> _
             chosen.left_out = sorted({*inside} - {*ours})
             inside = ours
     for path in inside:
-        chosen.parts.append(_Part(path, root / path, _lies(repository, path, named), root))
+        chosen.parts.append(_Part(path, root / path, repository.lies(path, *named), root))
     for file in outside:
-        chosen.parts.append(_Part(str(file), file, Assignment(rules=""), None))
+        chosen.parts.append(_Part(str(file), file, lies(file, *rules), None))
     return chosen
 
 
@@ -197,15 +198,5 @@ def _trouble(path: Path, problem: str, remedy: str) -> Trouble:
     return Trouble(str(path), str(InputError(path, problem, remedy=remedy)))
 
 
-def _answers(repository: Repository, path: str, rules: Sequence[str | None]) -> bool:
+def _answers(repository: Repository, path: str, rules: Sequence[str]) -> bool:
     return any(assignment.rules in rules for assignment in repository.assignments(path))
-
-
-def _lies(repository: Repository, path: str, rules: Sequence[str | None]) -> Assignment:
-    """How a part is printed: as for the old rules, else for the new, else as is said first."""
-    found = repository.assignments(path)
-    for name in rules:
-        for assignment in found:
-            if assignment.rules == name:
-                return assignment
-    return found[0] if found else Assignment(rules="", unit=repository.unit)

@@ -14,8 +14,7 @@ from wallguard.commands.arguments import Commands, command
 from wallguard.findings.scale import Scales
 from wallguard.reports.scale_json import text
 from wallguard.reports.scale_table import table
-from wallguard.repository.changes import find_root, relative
-from wallguard.repository.config import Assignment, load_repository
+from wallguard.repository.nearest import lies
 from wallguard.rules.load import load_rules
 
 if TYPE_CHECKING:
@@ -77,7 +76,7 @@ def run(
 
     factor = None if wanted is None else _factor(wanted)
     loaded = load_rules(rules)
-    assignment = _assignment(part, rules)
+    assignment = lies(part, rules)
     geometry = Part.load(part, replace(assignment, scale=1.0), drawn_in=unit).geometry
     remarks = []
     if not geometry.health.healthy:
@@ -109,16 +108,3 @@ def _factor(wanted: str) -> float:
             remedy="Write it as in --wanted 1:200",
         )
     return factor
-
-
-def _assignment(part: Path, rules: Path) -> Assignment:
-    """How the part is printed: as `wallguard.yaml` above it says for these rules, else as it says
-    first, else upright."""
-    root = find_root(part.parent)
-    repository = load_repository(root)
-    name, ours = relative(part, root), relative(rules, root)
-    found = repository.assignments(name) if name is not None else []
-    for assignment in found:
-        if assignment.rules == ours:
-            return assignment
-    return found[0] if found else Assignment(rules="", unit=repository.unit)

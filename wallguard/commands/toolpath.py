@@ -18,10 +18,10 @@ from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
 from wallguard.commands.arguments import Commands, command, length
 from wallguard.commands.publish import Outputs, publish
-from wallguard.commands.walls import lies
 from wallguard.findings.model import CheckRun, PartReport, Report
 from wallguard.jobs.check import check_status, failed, mesh_info, named, status_of
 from wallguard.reports import console
+from wallguard.repository.nearest import lies
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
 
@@ -160,7 +160,7 @@ def run(
             f"these rules are for {loaded.category}, which lays no beads",
             remedy="Name rules for material extrusion",
         )
-    how = lies(part, loaded.path if loaded else "")
+    how = lies(part, *([rules] if rules else []))
     geometry = Part.load(part, how).geometry
     case = Case(geometry, loaded, band_table(loaded)) if loaded else None
     with _Progress() as progress:

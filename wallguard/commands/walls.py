@@ -10,8 +10,7 @@ from wallguard.commands.arguments import Commands, command, length
 from wallguard.jobs.check import plain_walls, report_walls
 from wallguard.reports.json_report import walls_text
 from wallguard.reports.walls_table import table
-from wallguard.repository.changes import find_root
-from wallguard.repository.config import Assignment, load_repository
+from wallguard.repository.nearest import lies
 from wallguard.rules.load import load_rules
 
 
@@ -74,7 +73,7 @@ def run(
     from wallguard.part.part import Part
 
     loaded = load_rules(rules) if rules else None
-    assignment = lies(part)
+    assignment = lies(part, *([rules] if rules else []))
     geometry = Part.load(part, assignment).geometry
     if loaded:
         case = Case(geometry, loaded, band_table(loaded))
@@ -83,18 +82,3 @@ def run(
     else:
         walls = plain_walls(geometry, geometry.walls(layer_height, up_to, ()))
     return walls_text(walls) if as_json else table(walls)
-
-
-def lies(part: Path, rules: str = "") -> Assignment:
-    """How the part is printed: as `wallguard.yaml` above it says for the file `rules`, else as it
-    says first, else upright."""
-    root = find_root(part.parent)
-    name = Path(part).absolute()
-    if name.is_relative_to(root):
-        found = load_repository(root).assignments(name.relative_to(root).as_posix())
-        for one in found:
-            if rules and (root / one.rules).resolve() == Path(rules).resolve():
-                return one
-        if found:
-            return found[0]
-    return Assignment(rules="")

@@ -21,6 +21,7 @@ from wallguard.repository.config import (
     is_part,
     load_repository,
 )
+from wallguard.repository.nearest import lies, names
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
 from wallguard.waivers.load import FILE_NAME as WAIVERS
@@ -109,7 +110,7 @@ class Job:
             file = files.get(path, self.place.root / path)
             self._add(path, file, self._assignments(repository, path), self.place.content)
         for other in outside:
-            given = [Assignment(rules=str(rules)) for rules in self.given_rules]
+            given = [replace(lies(other, rules), rules=str(rules)) for rules in self.given_rules]
             self._add(str(other), other, given, None)
 
     def _repository(self) -> Repository:
@@ -218,11 +219,12 @@ class Job:
         return load_rules(self.place.content / rules, self.place.content).files
 
     def _assignments(self, repository: Repository, path: str) -> list[Assignment]:
-        found = repository.assignments(path)
         if not self.given_rules:
-            return found
-        placed = found[0] if found else Assignment(rules="")
-        return [replace(placed, rules=str(rules)) for rules in self.given_rules]
+            return repository.assignments(path)
+        return [
+            replace(repository.lies(path, *names([rules], self.place.root)), rules=str(rules))
+            for rules in self.given_rules
+        ]
 
     def _add(self, path: str, file: Path, assignments: list[Assignment], root: Path | None) -> None:
         if not assignments:
