@@ -4,27 +4,17 @@ from __future__ import annotations
 
 import argparse
 import secrets
-import time
-from collections.abc import Iterable, Mapping, Sequence
-from contextlib import ExitStack
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime
 from functools import partial
 from pathlib import Path
-from typing import Literal
 
-from wallguard import __version__
 from wallguard.commands.arguments import Commands, command, jobs
 from wallguard.commands.publish import Text, publish
 from wallguard.commands.show import ShownOutputs, links, page, pictures, ready
-from wallguard.findings.model import PartReport, Report
-from wallguard.jobs.base import Base, compare, find_base
-from wallguard.jobs.check import check_all, settled
-from wallguard.jobs.choose import Job, Place
+from wallguard.jobs.choose import Asked, How
+from wallguard.jobs.review import Review, review
 from wallguard.reports import console
-from wallguard.repository.git import below_top
-from wallguard.rules.model import Rules
-from wallguard.waivers.apply import apply
 
 
 def add(commands: Commands) -> None:
@@ -62,7 +52,7 @@ def add(commands: Commands) -> None:
         "--base",
         metavar="REV",
         help="tell what is new, fixed and unchanged against the place where this branch left this "
-        "git revision; both are checked against the rules as they are now",
+        "git revision, each checked against its own rules",
     )
     parser.add_argument(
         "--gate",
@@ -103,26 +93,26 @@ def add(commands: Commands) -> None:
 
 
 def _command(arguments: argparse.Namespace) -> int:
-    return run(
-        arguments.paths,
-        rules=arguments.rules,
+    asked = Asked(
+        tuple(arguments.paths),
+        rules=tuple(arguments.rules),
         changed_since=arguments.changed_since,
         staged=arguments.staged,
         everything=arguments.all,
         base=arguments.base,
         gate=arguments.gate,
-        outputs=CheckOutputs(
-            junit=arguments.junit,
-            markdown=arguments.markdown,
-            json=arguments.json,
-            sarif=arguments.sarif,
-            code_quality=arguments.code_quality,
-            annotations=arguments.annotations,
-            pictures=arguments.pictures,
-            html=arguments.html,
-        ),
-        jobs=arguments.jobs,
     )
+    outputs = CheckOutputs(
+        junit=arguments.junit,
+        markdown=arguments.markdown,
+        json=arguments.json,
+        sarif=arguments.sarif,
+        code_quality=arguments.code_quality,
+        annotations=arguments.annotations,
+        pictures=arguments.pictures,
+        html=arguments.html,
+    )
+    return run(asked, How(arguments.jobs), outputs)
 
 
 @dataclass(frozen=True)
@@ -134,101 +124,33 @@ class CheckOutputs(ShownOutputs):
     annotations: bool = False
 
 
-def run(
-    paths: Sequence[Path] = (),
-    *,
-    rules: Sequence[Path] = (),
-    changed_since: str | None = None,
-    staged: bool = False,
-    everything: bool = False,
-    base: str | None = None,
-    gate: Literal["all", "new"] | None = None,
-    outputs: CheckOutputs | None = None,
-    jobs: int = 1,
-    today: date | None = None,
-) -> int:
+def run(asked: Asked, how: How | None = None, outputs: CheckOutputs | None = None) -> int:
     """Check and report; returns the exit code: 0 passed, 1 findings that fail, 2 could not.
-
-    base   a git revision: findings are sorted into what is new against it, unchanged and fixed;
-           without anything else that says what to check, what changed since is
-    gate   which findings fail; None: as `wallguard.yaml` says
-    today  the day on which waivers must still hold; None: today
 
     Raises InputError where nothing can be checked at all, or where a report cannot be written.
     """
     outputs = outputs or CheckOutputs()
     ready(outputs)
-    begun = time.perf_counter()
-    started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
-    with ExitStack() as stack:
-        place = Place(Path.cwd(), staged, stack)
-        job = Job(place, tuple(rules))
-        if base is None or paths or changed_since or staged or everything:
-            job.choose(paths, changed_since, everything)
-        else:
-            job.choose(changed_since=base, asked="--base")
-        if outputs.views:
-            job.tasks = [replace(task, views=outputs.views) for task in job.tasks]
-        against, parts = _parts(job, base, gate, changed_since, jobs, stack)
-    parts, remarks = apply(
-        parts, job.waivers, today or date.today(), gone=job.gone, complete=job.complete
-    )
-    gate = (gate or job.gate) if against else "all"
-    parts = [settled(part, gate) for part in parts]
-    report = Report(
-        parts=tuple(sorted(parts, key=lambda part: (part.path, part.rules))),
-        not_covered=tuple(sorted(job.not_covered)),
-        troubles=tuple(job.troubles.values()),
-        removed=tuple(sorted(job.removed)),
-        base=against.revision if against else "",
-        base_commit=against.commit if against else "",
-        gate=gate,
-        remarks=tuple(remarks),
-        version=__version__,
-        started=started,
-        seconds=time.perf_counter() - begun,
-    )
-    folder = below_top(place.root)
-    shown: Text = partial(console.text, report)
+    how = replace(how or How(), views=outputs.views)
+    done = review(asked, how, console.Progress)
+    shown: Text = partial(console.text, done.report)
     if outputs.annotations:
-        shown = partial(_annotated, report, folder)
-    publish(shown, _files(report, outputs, folder, job.known))
-    return report.exit_code
+        shown = partial(_annotated, done)
+    publish(shown, _files(done, outputs))
+    return done.report.exit_code
 
 
-def _parts(
-    job: Job,
-    base: str | None,
-    gate: Literal["all", "new"] | None,
-    changed_since: str | None,
-    jobs: int,
-    stack: ExitStack,
-) -> tuple[Base | None, list[PartReport]]:
-    """The reports on the chosen parts, compared with a base where there is one."""
-    against = find_base(job, base, gate, changed_since)
-    comparison = compare(job.place, job.tasks, against, stack) if against else None
-    tasks = [*job.tasks, *(comparison.tasks if comparison else ())]
-    with console.Progress(len(tasks)) as progress:
-        reports = check_all(tasks, jobs, progress.step)
-    if comparison is None:
-        return against, job.reports + reports
-    # One for each rule file of a part, in the order of the tasks.
-    heads = sum(len(task.assignments) for task in job.tasks)
-    return against, job.reports + comparison.sort(reports[:heads], reports[heads:])
-
-
-def _annotated(report: Report, folder: str, *, width: int, colour: bool) -> str:
+def _annotated(done: Review, *, width: int, colour: bool) -> str:
     from wallguard.reports import annotations
 
-    shown = console.text(report, width=width, colour=colour)
+    shown = console.text(done.report, width=width, colour=colour)
     return annotations.fenced(shown, secrets.token_hex(16)) + annotations.text(
-        report, folder=folder
+        done.report, folder=done.folder
     )
 
 
-def _files(
-    report: Report, outputs: CheckOutputs, folder: str, rules: Mapping[str, Rules | None]
-) -> Iterable[tuple[Path, str | bytes]]:
+def _files(done: Review, outputs: CheckOutputs) -> Iterable[tuple[Path, str | bytes]]:
+    report, folder = done.report, done.folder
     if outputs.junit:
         from wallguard.reports import junit
 
@@ -253,4 +175,4 @@ def _files(
     if outputs.pictures:
         yield from pictures(report, outputs.pictures)
     if outputs.html:
-        yield outputs.html, page(report, rules)
+        yield outputs.html, page(report, done.rules)

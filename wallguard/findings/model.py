@@ -266,6 +266,8 @@ class Report:
     base_commit  full name of the commit that stands for it: where this branch left it
     head_commit  full name of the commit that is checked out; empty: none
     gate  `new`: only findings that the base did not have fail
+    dropped  parts that the base held to a rule file and this change does not, each with what is
+          lost by that; they were not checked for it
     asks_less  what this change asks less than the base did; never fails by itself
     changed_rules  rule files that say otherwise than in the base, sorted
     unseen  parts that were not looked at though they are there: not changed, or, where all were
@@ -280,6 +282,7 @@ class Report:
     base: str = ""
     base_commit: str = ""
     head_commit: str = ""
+    dropped: tuple[PartReport, ...] = ()
     asks_less: tuple[Weakening, ...] = ()
     changed_rules: tuple[str, ...] = ()
     unseen: tuple[str, ...] = ()

@@ -154,6 +154,13 @@ def names(folder: Path, *arguments: str) -> list[str]:
     return [os.fsdecode(name) for name in ended]
 
 
+def refuse_nonsense(folder: Path) -> None:
+    """Raises InputError where what is called git does not answer as git does: of one that says
+    nothing to anything it would seem that nothing changed."""
+    if output(folder, "rev-parse", "--is-inside-work-tree").strip() not in (b"true", b"false"):
+        raise nonsense(folder, "rev-parse")
+
+
 def nonsense(folder: Path, question: str) -> InputError:
     """What to say of an answer that is none to what was asked: nothing may be read into it."""
     return InputError(

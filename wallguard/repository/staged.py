@@ -54,6 +54,12 @@ def staged_content(root: Path, paths: Iterable[str], into: Path) -> dict[str, Pa
     return _lay_out(root, _index(root), paths, into)
 
 
+def committed_files(root: Path, commit: str) -> list[str]:
+    """Every file below `root` that the commit named `commit` (its full name) holds, sorted; no
+    submodules. Raises InputError where git cannot tell."""
+    return sorted(_tree(root, commit))
+
+
 def committed_content(root: Path, commit: str, paths: Iterable[str], into: Path) -> dict[str, Path]:
     """The same for what the commit named `commit` (its full name) holds."""
     return _lay_out(root, _tree(root, commit), paths, into)
