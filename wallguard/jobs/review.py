@@ -4,13 +4,12 @@ waivers, and say what the change asks less."""
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractContextManager, ExitStack
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import partial
 from pathlib import Path
-from typing import Protocol
 
 from wallguard import __version__
 from wallguard.base.errors import InputError
@@ -20,6 +19,7 @@ from wallguard.jobs.check import check_all, settled
 from wallguard.jobs.choose import Asked, Chosen, How, choose, gone, touches_nothing, unseen
 from wallguard.jobs.design import Design
 from wallguard.jobs.source import index, work_tree
+from wallguard.jobs.watch import Watch, silent
 from wallguard.repository import changes, git
 from wallguard.repository.config import FILE_NAME
 from wallguard.rules.model import Rules
@@ -37,16 +37,6 @@ class Review:
     report: Report
     folder: str
     rules: Mapping[str, Rules | None]
-
-
-class Progress(Protocol):
-    """Told the path of each part that has been checked."""
-
-    def step(self, path: str) -> None: ...
-
-
-# Makes one that is told of so many parts.
-Watch = Callable[[int], AbstractContextManager[Progress]]
 
 
 def review(
@@ -171,7 +161,7 @@ class _Run:
         tasks = [task for one in held for task in one.tasks()]
         if self.how.views:
             tasks = [replace(task, views=self.how.views) if task.is_now else task for task in tasks]
-        with (watch or _Silent)(len(tasks)) as progress:
+        with (watch or silent)(len(tasks)) as progress:
             results = iter(check_all(tasks, self.how.jobs, progress.step))
         told = [one.sorted(results, base) for one in held]
         return (
@@ -205,22 +195,6 @@ class _Run:
             found += applied
             remarks += [Trouble(folder + one.path, folder + one.message) for one in more]
         return found, remarks
-
-
-class _Silent:
-    """Tells nobody."""
-
-    def __init__(self, total: int) -> None:
-        pass
-
-    def __enter__(self) -> _Silent:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        pass
-
-    def step(self, path: str) -> None:
-        pass
 
 
 def _by_name(report: PartReport) -> tuple[str, str]:
