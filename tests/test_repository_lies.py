@@ -8,7 +8,7 @@ from solids import box, save
 
 import wallguard
 from wallguard.base.rotation import UPRIGHT
-from wallguard.commands import scale, walls
+from wallguard.commands import scale
 from wallguard.commands.main import main
 from wallguard.jobs.impact import Change, impact
 from wallguard.repository.config import Assignment, load_repository, parse_repository
@@ -76,11 +76,13 @@ def test_check_says_the_same_with_and_without_rules(repo):
     assert checked("plate.stl", "--rules", "rules/b.yaml") == (1, {"rules/b.yaml": 1})
 
 
-def test_walls_asks_for_the_rules_it_is_given(repo):
-    lying = walls.run(repo / "plate.stl", rules=repo / "rules/a.yaml")
-    standing = walls.run(repo / "plate.stl", rules=repo / "rules/b.yaml")
-    assert "hollow" not in lying
-    assert "hollow" in standing
+def test_walls_asks_for_the_rules_it_is_given(repo, capsys):
+    def shown(*words):
+        assert main(["walls", *words]) == 0
+        return capsys.readouterr().out
+
+    assert "hollow" not in shown("plate.stl", "--rules", "rules/a.yaml")
+    assert "hollow" in shown("plate.stl", "--rules", "rules/b.yaml")
 
 
 def test_a_link_to_a_rule_file_is_that_rule_file(repo):
@@ -96,8 +98,10 @@ def test_the_unit_of_the_repository_holds_for_parts_that_no_entry_names(repo, ca
     assert part["mesh"]["extents"] == pytest.approx([50.8, 12.7, 1.5], abs=1e-3)
     data = json.loads(scale.run(repo / "uncovered.stl", repo / "rules/a.yaml", as_json=True)[0])
     assert data["unit"] == "inch"
-    listed = json.loads(walls.run(repo / "uncovered.stl", as_json=True))["walls"]
-    assert max((wall["length"] for wall in listed), default=50.8) > 10
+    capsys.readouterr()
+    assert main(["walls", "uncovered.stl", "--json", "--up-to", "20"]) == 0
+    (wall,) = json.loads(capsys.readouterr().out)["walls"]
+    assert wall["thickness"]["typical"] == pytest.approx(12.7, abs=0.01)
     assert wallguard.load_part(repo / "uncovered.stl").geometry.drawn.unit == "inch"
 
 

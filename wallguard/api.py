@@ -18,7 +18,8 @@ from wallguard.base.errors import InputError
 from wallguard.base.rotation import Rotation, rotation_from_up
 from wallguard.base.units import Unit
 from wallguard.findings.model import PartReport, Wall
-from wallguard.jobs.check import plain_walls, report_on
+from wallguard.jobs import walls
+from wallguard.jobs.check import report_on
 from wallguard.part.part import Part
 from wallguard.repository.fields import DIRECTIONS
 from wallguard.repository.nearest import lies
@@ -77,9 +78,12 @@ def check(part: Part, rules: Rules) -> PartReport:
     return report_on(part.geometry, rules, part.path)
 
 
-def find_walls(part: Part, *, layer_height: float = 0.2, up_to: float = 20.0) -> tuple[Wall, ...]:
-    """Every wall of a part up to `up_to` mm thick, in layers of `layer_height` mm.
+def find_walls(
+    part: Part, rules: Rules | None = None, *, layer_height: float = 0.2, up_to: float = 20.0
+) -> tuple[Wall, ...]:
+    """Every wall of a part up to `up_to` mm thick, with how it comes out where there are rules, in
+    layers of `layer_height` mm where rules give none.
 
-    Raises InputError where the part is of absurd size.
+    Raises InputError where the part is of absurd size, or no band table follows from the rules.
     """
-    return plain_walls(part.geometry, part.geometry.walls(layer_height, up_to, ()))
+    return walls.find_walls(part, rules, layer_height=layer_height, up_to=up_to)
