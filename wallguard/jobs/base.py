@@ -17,7 +17,7 @@ the same a row is, so that nothing is checked that cannot differ.
 from __future__ import annotations
 
 import filecmp
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -31,6 +31,11 @@ from wallguard.repository import changes, git
 from wallguard.repository.config import Assignment, is_part
 from wallguard.repository.staged import is_pointer
 from wallguard.rules.model import Rules
+
+# New parts times parts that are gone, up to which they are held against each other.
+_MOST_PAIRS = 400
+
+CheckAll = Callable[[Sequence[Task]], list[list[PartReport]]]
 
 
 @dataclass(frozen=True)
@@ -109,6 +114,7 @@ class Held:
            there, or nothing is compared
     same   whether both files hold the same
     note   why it cannot be compared
+    known  reports on the part of now that were made already
     """
 
     task: Task
@@ -117,6 +123,7 @@ class Held:
     then: tuple[Path, Path] | None = None
     same: bool = False
     note: str = ""
+    known: tuple[PartReport, ...] = ()
 
     @classmethod
     def alone(cls, task: Task) -> Held:
@@ -126,15 +133,15 @@ class Held:
     def tasks(self) -> Iterator[Task]:
         """What is to be checked: the part of now, and where it differs the part of then."""
         ours = tuple(pair.then for pair in self.pairs if pair.then and pair.changed)
-        yield replace(self.task, also=ours)
+        wanted = () if self.known else self.task.assignments
+        yield replace(self.task, assignments=wanted, also=ours)
         if self.then is None or self.same or self.note:
             return
         theirs = tuple(pair.then for pair in self.pairs if pair.now and pair.then)
         alone = tuple(pair.now for pair in self.pairs if pair.now and pair.changed)
         file, root = self.then
         if theirs or alone:
-            task = Task(self.was, file, theirs, root, self.task.folder, also=alone)
-            yield replace(task, is_now=False)
+            yield Task(self.was, file, theirs, root, self.task.folder, also=alone)
 
     def sorted(self, results: Iterator[list[PartReport]], base: Base | None) -> Sorted:
         """The reports on the part, from the results of `tasks`, one after the other.
@@ -142,7 +149,8 @@ class Held:
         base  None: nothing is compared, only what is lost is told
         """
         tasks = list(self.tasks())
-        ours, theirs = iter(next(results)), iter(next(results) if len(tasks) > 1 else ())
+        ours = iter((*self.known, *next(results)))
+        theirs = iter(next(results) if len(tasks) > 1 else ())
         now = [next(ours) if pair.now else None for pair in self.pairs]
         less = [next(ours) if pair.then and pair.changed else None for pair in self.pairs]
         then = [next(theirs, None) if pair.now and pair.then else None for pair in self.pairs]
@@ -232,6 +240,24 @@ class Sorted:
         self.parts, self.dropped = [], []
 
 
+def fixed_once(reports: Sequence[PartReport]) -> list[PartReport]:
+    """The reports, where one part became several: a finding of it is fixed only where none of them
+    has it any more, and is told once."""
+    families: dict[tuple[str, str], list[int]] = {}
+    for at, one in enumerate(reports):
+        if one.was:
+            families.setdefault((one.was, one.rules), []).append(at)
+    made = list(reports)
+    for first, *others in (ours for ours in families.values() if len(ours) > 1):
+        left = [{one.id for one in made[at].fixed} for at in (first, *others)]
+        gone = set.intersection(*left)
+        fixed = tuple(one for one in made[first].fixed if one.id in gone)
+        made[first] = replace(made[first], fixed=fixed)
+        for at in others:
+            made[at] = replace(made[at], fixed=())
+    return made
+
+
 def _caused(report: PartReport, by_rules: frozenset[int]) -> PartReport:
     """The report with what brought each new finding; `by_rules`: the numbers of those that the
     rules bring by themselves."""
@@ -298,14 +324,45 @@ class Against:
         was, files = self._origins(paths) if compared else ({}, {})
         for one in inside:
             path = one.task.path
-            before, unusable = answered(self.then, self.then.assignments(was.get(path, path)))
-            one.pairs = paired(one.task.assignments, before)
-            file = files.get(path)
-            if file is not None:
-                one.was, one.then = was.get(path, path), (file, self.source.content)
-                one.same = _same(file, one.task.file)
-                one.note = self._note(one.was, file, unusable)
+            self._hold(one, was.get(path, path), files.get(path))
         return held + list(self._dropped(chosen))
+
+    def look_for_origins(self, held: Sequence[Held], check: CheckAll) -> None:
+        """Find parts that are gone in parts that are new, by their walls: parts that were
+        converted, or split, or renamed and changed. What is new is checked for that at once."""
+        from wallguard.findings.origins import origins
+
+        new = [one for one in held if one.task.root is not None and one.then is None]
+        new = [one for one in new if one.task.assignments]
+        used = {one.was for one in held if one.was}
+        gone = [path for path in self.then.covered(self.changed.removed) if path not in used]
+        if not new or not gone or len(new) * len(gone) > _MOST_PAIRS:
+            return
+        files = self.source.files(gone)
+        tasks = []
+        for path in gone:
+            before, _ = answered(self.then, self.then.assignments(path))
+            if path in files and before:
+                folder = self.then.repository(path).folder
+                tasks.append(Task(path, files[path], before[:1], self.source.content, folder))
+        results = check([*tasks, *(one.task for one in new)])
+        old = {task.path: reports[0] for task, reports in zip(tasks, results, strict=False)}
+        for one, reports in zip(new, results[len(tasks) :], strict=True):
+            one.known = tuple(reports)
+        found = origins({one.task.path: one.known[0] for one in new}, old)
+        for one in new:
+            if was := found.get(one.task.path):
+                self._hold(one, was, files[was])
+
+    def _hold(self, one: Held, was: str, file: Path | None) -> None:
+        """Hold a part against what it was: the part at `was`, whose content of then is in `file`
+        (None: it was not there, or is not wanted)."""
+        before, unusable = answered(self.then, self.then.assignments(was))
+        one.pairs = paired(one.task.assignments, before)
+        if file is not None:
+            one.was, one.then = was, (file, self.source.content)
+            one.same = _same(file, one.task.file)
+            one.note = self._note(was, file, unusable)
 
     def _note(self, path: str, file: Path, unusable: Sequence[Assignment]) -> str:
         """Why what was then cannot be compared; empty where it can."""

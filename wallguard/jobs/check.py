@@ -56,7 +56,6 @@ class Task:
             findings do not depend on where in the repository a run begins
     views   what is to be shown of it, None: nothing, which costs nothing
     also    what it is checked for besides, after the rest; nothing of that is shown
-    is_now  whether it is the part as it is, not as it was at a base
     """
 
     path: str
@@ -66,7 +65,6 @@ class Task:
     folder: str = ""
     views: What | None = None
     also: tuple[tuple[Assignment, Rules], ...] = ()
-    is_now: bool = True
 
 
 def check_all(

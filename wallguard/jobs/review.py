@@ -14,8 +14,8 @@ from pathlib import Path
 from wallguard import __version__
 from wallguard.base.errors import InputError
 from wallguard.findings.model import Gate, PartReport, Report, Trouble
-from wallguard.jobs.base import Against, Base, Held, find_base
-from wallguard.jobs.check import check_all, settled
+from wallguard.jobs.base import Against, Held, find_base, fixed_once
+from wallguard.jobs.check import Task, check_all, settled
 from wallguard.jobs.choose import Asked, Chosen, How, choose, gone, touches_nothing, unseen
 from wallguard.jobs.design import Design
 from wallguard.jobs.source import index, work_tree
@@ -93,11 +93,19 @@ class _Run:
         against = Against.of(self.now, base, self._stack) if base else None
         if against and compared and chosen.tasks:
             remarks += self._about(against, gate)
+        if self.how.views:
+            chosen.tasks = [replace(task, views=self.how.views) for task in chosen.tasks]
+        check = partial(self._check, watch=watch)
         if against:
             held = against.hold(chosen, compared)
         else:
             held = [Held.alone(task) for task in chosen.tasks]
-        parts, dropped = self._checked(held, base if compared else None, watch)
+        if against and compared:
+            against.look_for_origins(held, check)
+        results = iter(check([task for one in held for task in one.tasks()]))
+        told = [one.sorted(results, base if compared else None) for one in held]
+        parts = fixed_once([report for one in told for report in one.parts])
+        dropped = sorted((report for one in told for report in one.dropped), key=_by_name)
         parts, more = self._waived([*parts, *chosen.reports], chosen)
         gate = gate if compared else "all"
         parts = [settled(part, gate) for part in parts]
@@ -154,20 +162,9 @@ class _Run:
             problem += ": findings are told, and none of them fails"
         return [Trouble(FILE_NAME, f"{FILE_NAME}: {problem}. {remedy}.")]
 
-    def _checked(
-        self, held: Sequence[Held], base: Base | None, watch: Watch | None
-    ) -> tuple[list[PartReport], list[PartReport]]:
-        """The reports on parts, and those on what is asked of them no more."""
-        tasks = [task for one in held for task in one.tasks()]
-        if self.how.views:
-            tasks = [replace(task, views=self.how.views) if task.is_now else task for task in tasks]
+    def _check(self, tasks: Sequence[Task], watch: Watch | None) -> list[list[PartReport]]:
         with (watch or silent)(len(tasks)) as progress:
-            results = iter(check_all(tasks, self.how.jobs, progress.step))
-        told = [one.sorted(results, base) for one in held]
-        return (
-            [report for one in told for report in one.parts],
-            sorted((report for one in told for report in one.dropped), key=_by_name),
-        )
+            return check_all(tasks, self.how.jobs, progress.step)
 
     def _waived(
         self, parts: Sequence[PartReport], chosen: Chosen

@@ -36,7 +36,9 @@ def apply(
     for report in parts:
         findings = list(report.findings)
         for number, waiver in enumerate(waivers):
-            if waiver.part not in ("", report.path) or waiver.rules not in ("", report.rules):
+            if waiver.part not in ("", report.path, report.was):
+                continue
+            if waiver.rules not in ("", report.rules):
                 continue
             at = _find(waiver, report.findings)
             if at is None:
@@ -140,7 +142,7 @@ def _idle(
 
 def _checked(waiver: Waiver, report: PartReport) -> bool:
     return (
-        report.path == waiver.part
+        waiver.part in (report.path, report.was)
         and waiver.rules in ("", report.rules)
         and report.status != "error"
     )
