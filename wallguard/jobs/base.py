@@ -160,7 +160,8 @@ class Held:
             here, before = now[at], less[at]
             if here is None:
                 if before is not None:
-                    made.dropped.append(_dropped(before))
+                    was = self.was if self.was != before.path else ""
+                    made.dropped.append(_dropped(before, was))
                 continue
             if self.same:
                 then[at], alone[at] = before if pair.changed else here, here
@@ -274,10 +275,10 @@ def _caused(report: PartReport, by_rules: frozenset[int]) -> PartReport:
     )
 
 
-def _dropped(report: PartReport) -> PartReport:
+def _dropped(report: PartReport, was: str) -> PartReport:
     """A part that answers to these rules no more: what they would find is lost."""
     lost = tuple(one for one in report.findings if one.severity != "note")
-    return replace(report, status="passed", checks=(), walls=(), findings=(), lost=lost)
+    return replace(report, status="passed", checks=(), walls=(), findings=(), lost=lost, was=was)
 
 
 @dataclass

@@ -14,6 +14,7 @@ from pathlib import Path
 from wallguard import __version__
 from wallguard.base.errors import InputError
 from wallguard.findings.model import Gate, PartReport, Report, Trouble
+from wallguard.jobs.asks_less import Asks, asked_less
 from wallguard.jobs.base import Against, Held, find_base, fixed_once
 from wallguard.jobs.check import Task, check_all, settled
 from wallguard.jobs.choose import Asked, Chosen, How, choose, gone, touches_nothing, unseen
@@ -106,6 +107,7 @@ class _Run:
         told = [one.sorted(results, base if compared else None) for one in held]
         parts = fixed_once([report for one in told for report in one.parts])
         dropped = sorted((report for one in told for report in one.dropped), key=_by_name)
+        asks = asked_less(against, parts, dropped) if against else Asks()
         parts, more = self._waived([*parts, *chosen.reports], chosen)
         gate = gate if compared else "all"
         parts = [settled(part, gate) for part in parts]
@@ -119,6 +121,8 @@ class _Run:
             base_commit=base.commit if base and compared else "",
             head_commit=self._head(),
             dropped=tuple(dropped),
+            asks_less=asks.less,
+            changed_rules=asks.rules,
             gate=gate,
             remarks=(*remarks, *more),
         )

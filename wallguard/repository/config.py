@@ -66,6 +66,7 @@ class Repository:
     Paths of parts and of rule files are relative to `root`, with /. Without a `wallguard.yaml` no
     part answers to any rules and nothing is excluded.
 
+    longest  how many days from today a waiver may run at most; None: any time
     folder  the folder of `wallguard.yaml` as seen from `root`, ended by /; empty: `root` itself
     above   what the next `wallguard.yaml` further up says, which may exclude parts too
     """
@@ -76,6 +77,7 @@ class Repository:
     entries: tuple[PartEntry, ...] = ()
     exclude: tuple[str, ...] = ()
     gate: Literal["all", "new"] = "all"
+    longest: int | None = None
     folder: str = ""
     above: Repository | None = None
 
@@ -190,7 +192,13 @@ def _repository(document: Mapping, empty: Repository) -> Repository:
         entries=tuple(entries),
         exclude=tuple(values.get("exclude", [])),
         gate=values.get("gate", "all"),
+        longest=_days(values.get("waivers", {}).get("longest")),
     )
+
+
+def _days(text: str | None) -> int | None:
+    """The 365 of "365 days"."""
+    return None if text is None else int(text.split()[0])
 
 
 def _entry(values: dict[str, Any], line: int, unit: Unit | None, folder: str) -> PartEntry:
