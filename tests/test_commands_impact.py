@@ -13,7 +13,7 @@ from solids import box, save
 from wallguard.base.errors import InputError
 from wallguard.commands.impact import show
 from wallguard.commands.publish import Outputs
-from wallguard.jobs.impact import Change, impact
+from wallguard.jobs.impact import Processes, impact
 from wallguard.reports.impact_json import impact_schema
 
 BEADS = "beads: {width: %s, contours: 2, smallest_wall: 0.5, squeeze: %s, smallest_fill: %s}"
@@ -63,7 +63,7 @@ def repo(tmp_path, monkeypatch):
 
 def run(old, new, paths=(), *, outputs=None, **options):
     """Exit code of a run."""
-    return show(impact(Change(old, new), paths, **options), outputs or Outputs())
+    return show(impact(Processes(old, new), paths, **options), outputs or Outputs())
 
 
 OLD, NEW = Path("rules/grey.yaml"), Path("rules/update.yaml")
@@ -287,7 +287,7 @@ def test_a_part_whose_rules_extend_the_old_ones_is_compared_under_its_own(repo, 
         "2 parts compared under rules of their own (rules/other.yaml), which extend "
         "rules/grey.yaml: with rules/update.yaml in its place."
     )
-    own = {part.path: part.rules for part in impact(Change(OLD, NEW)).parts}
+    own = {part.path: part.rules for part in impact(Processes(OLD, NEW)).parts}
     assert own["others/hollow.stl"] == "rules/other.yaml"
     assert own["parts/hollow.stl"] == ""
 

@@ -10,7 +10,7 @@ import wallguard
 from wallguard.base.rotation import UPRIGHT
 from wallguard.commands import scale
 from wallguard.commands.main import main
-from wallguard.jobs.impact import Change, impact
+from wallguard.jobs.impact import Processes, impact
 from wallguard.repository.config import Assignment, load_repository, parse_repository
 from wallguard.repository.nearest import Repositories, lies
 
@@ -107,7 +107,7 @@ def test_the_unit_of_the_repository_holds_for_parts_that_no_entry_names(repo, ca
 
 def test_impact_asks_for_the_old_rules_then_for_the_new(repo):
     def walls_of(old, new):
-        return impact(Change(repo / old, repo / new), [repo / "plate.stl"]).parts[0].walls
+        return impact(Processes(repo / old, repo / new), [repo / "plate.stl"]).parts[0].walls
 
     assert walls_of("rules/a.yaml", "rules/b.yaml") == 0
     assert walls_of("rules/b.yaml", "rules/a.yaml") == 1

@@ -10,7 +10,7 @@ from pathlib import Path
 from wallguard.commands.arguments import Commands, command, jobs
 from wallguard.commands.publish import Outputs, publish
 from wallguard.findings.impact import Impact
-from wallguard.jobs.impact import Change, impact
+from wallguard.jobs.impact import Processes, impact
 from wallguard.reports import impact_console
 from wallguard.reports.console import Progress
 
@@ -43,7 +43,7 @@ def add(commands: Commands) -> None:
 
 def _command(arguments: argparse.Namespace) -> int:
     done = impact(
-        Change(arguments.old, arguments.new),
+        Processes(arguments.old, arguments.new),
         arguments.paths,
         everything=arguments.all,
         jobs=arguments.jobs,

@@ -26,7 +26,7 @@ from wallguard.rules.model import Rules
 
 
 @dataclass(frozen=True)
-class Change:
+class Processes:
     """The process as it is, and as it would become."""
 
     old: Path
@@ -34,7 +34,7 @@ class Change:
 
 
 def impact(
-    change: Change,
+    processes: Processes,
     paths: Sequence[Path] = (),
     *,
     everything: bool = False,
@@ -54,7 +54,7 @@ def impact(
     """
     begun = time.perf_counter()
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
-    run = _Run(change)
+    run = _Run(processes)
     run.choose(paths, everything)
     # Heavy, and not needed to refuse what is asked.
     from wallguard.jobs.compare import compare_part, notes
@@ -92,16 +92,16 @@ class _Run:
     tasks, rules  what to compare; and for each the rule file of its own, or nothing
     """
 
-    def __init__(self, change: Change) -> None:
-        self.change = change
-        self.before, self.after = load_rules(change.old), load_rules(change.new)
+    def __init__(self, processes: Processes) -> None:
+        self.processes = processes
+        self.before, self.after = load_rules(processes.old), load_rules(processes.new)
         self.design = Design(work_tree(Path.cwd()))
         self.root = self.design.source.root
         self.tasks: list[Task] = []
         self.rules: list[str] = []
         self.left_out: list[str] = []
         self.troubles: list[Trouble] = []
-        self._named = tuple(names([change.old, change.new], self.root))
+        self._named = tuple(names([processes.old, processes.new], self.root))
         self._own: dict[str, _Pair | None] = {}
 
     def choose(self, paths: Sequence[Path], everything: bool) -> None:
@@ -119,7 +119,7 @@ class _Run:
             for pair in answering[path] or [_Pair(self.before, self.after)]:
                 self._add(path, pair)
         for file in outside:
-            placed = lies(file, self.change.old, self.change.new)
+            placed = lies(file, self.processes.old, self.processes.new)
             self.tasks.append(Task(str(file), file, ((placed, self.before), (placed, self.after))))
             self.rules.append("")
         for trouble in self.design.troubles.values():
@@ -164,7 +164,7 @@ class _Run:
         if name not in self._own:
             self._own[name] = None
             rules = self.design.rules(name)
-            old = tuple(names([self.change.old], self.root))
+            old = tuple(names([self.processes.old], self.root))
             if rules is not None and not set(old).isdisjoint(rules.files):
                 after = self._with_the_new(name)
                 self._own[name] = _Pair(rules, after, name) if after else None
@@ -173,10 +173,10 @@ class _Run:
     def _with_the_new(self, name: str) -> Rules | None:
         """The rule file with the new process in the place of the old one; None where it then makes
         no sense, which is trouble."""
-        new = self.change.new
+        new = self.processes.new
         root = self.root if changes.relative(new, self.root) is not None else None
         try:
-            rules = load_rules(self.root / name, root, (self.change.old, new))
+            rules = load_rules(self.root / name, root, (self.processes.old, new))
         except InputError as error:
             problem = f"with {self.after.path} in the place of {self.before.path}: {error}"
             self.troubles.append(Trouble(name, f"{name}: {problem}"))
