@@ -284,7 +284,7 @@ def test_a_part_whose_rules_extend_the_old_ones_is_compared_under_its_own(repo, 
     assert data["left_out"] == []
     (note,) = data["notes"]
     assert note == (
-        "2 parts compared under rules of their own (rules/other.yaml), which extend "
+        "2 parts compared under rules of the part's own (rules/other.yaml), which extend "
         "rules/grey.yaml: with rules/update.yaml in its place."
     )
     own = {part.path: part.rules for part in impact(Processes(OLD, NEW)).parts}

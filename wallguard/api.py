@@ -1,11 +1,17 @@
-"""The same job from Python: load a part, load rules, check one against the other.
+"""The same jobs from Python, each a call that gives what the command reports.
 
 import wallguard
 
-part = wallguard.load_part("bracket.stl", up="+y")
-report = wallguard.check(part, wallguard.load_rules("rules/petg.yaml"))
-for finding in report.findings:
+rules = wallguard.load_rules("rules/petg.yaml")
+part = wallguard.load_part("bracket.stl", rules=rules)
+for finding in wallguard.check(part, rules).findings:
     print(finding.severity, finding.message, finding.advice)
+
+report = wallguard.check_repository(wallguard.Asked(base="origin/main"))
+impact = wallguard.compare("rules/petg.yaml", "rules/petg-after-update.yaml")
+print(report.exit_code, impact.exit_code)
+
+All of them raise InputError where what is asked cannot be done, and print nothing.
 """
 
 from __future__ import annotations
@@ -17,9 +23,13 @@ from pathlib import Path
 from wallguard.base.errors import InputError
 from wallguard.base.rotation import Rotation, rotation_from_up
 from wallguard.base.units import Unit
-from wallguard.findings.model import PartReport, Wall
+from wallguard.findings.impact import Impact
+from wallguard.findings.model import PartReport, Report, Wall
 from wallguard.jobs import walls
 from wallguard.jobs.check import report_on
+from wallguard.jobs.choose import Asked, How
+from wallguard.jobs.impact import Processes, impact
+from wallguard.jobs.review import review
 from wallguard.part.part import Part
 from wallguard.repository.fields import DIRECTIONS
 from wallguard.repository.nearest import lies
@@ -76,6 +86,37 @@ def check(part: Part, rules: Rules) -> PartReport:
     Raises InputError where the rules give no band table, or the part is of absurd size.
     """
     return report_on(part.geometry, rules, part.path)
+
+
+def check_repository(
+    asked: Asked | None = None, *, folder: str | Path = ".", jobs: int = 1
+) -> Report:
+    """Check a design repository as `wallguard check` does.
+
+    asked   what to check, and against what; None: what changed, else all
+    folder  a folder of the repository; jobs: how many parts are checked at a time
+
+    Raises InputError where nothing can be checked at all; a part or a rule file that cannot be used
+    is told in the report.
+    """
+    return review(asked or Asked(), How(jobs), here=Path(folder)).report
+
+
+def compare(
+    old: str | Path,
+    new: str | Path,
+    paths: Sequence[str | Path] = (),
+    *,
+    everything: bool = False,
+    jobs: int = 1,
+) -> Impact:
+    """What changes on parts of the repository that the current folder is in, when the process of
+    the rule file `old` becomes that of `new`: see `jobs.impact.impact`.
+
+    Raises InputError where a rule file or `wallguard.yaml` cannot be used.
+    """
+    processes = Processes(Path(old), Path(new))
+    return impact(processes, list(map(Path, paths)), everything=everything, jobs=jobs)
 
 
 def find_walls(

@@ -133,7 +133,7 @@ class _Run:
         if own:
             number = counted(len({one.path for one, name in self._each() if name}), "part")
             yield (
-                f"{number} compared under rules of their own ({', '.join(own)}), which extend "
+                f"{number} compared under rules of the part's own ({', '.join(own)}), which extend "
                 f"{self.before.path}: with {self.after.path} in its place."
             )
 
