@@ -261,6 +261,7 @@ _HOOK = rf"""  - repo: local
         types_or: [file, symlink]
         # One process sees all files, so there is one report.
         require_serial: true
+        verbose: true
 """
 
 
