@@ -1,6 +1,7 @@
 """Every check: a part that passes and one that fails, with what is said of it."""
 
 import math
+from dataclasses import replace
 
 import manifold3d as m3
 import pytest
@@ -8,8 +9,10 @@ from solids import box, i_section, mesh, prism, tube, wedge
 
 from wallguard.bands.declared import band_table
 from wallguard.base.rotation import UPRIGHT
-from wallguard.checks.case import Case
+from wallguard.checks.case import Broken, Case, Draft
+from wallguard.checks.places import findings_of
 from wallguard.checks.registry import CHECKS
+from wallguard.jobs.check import run_checks
 from wallguard.mesh.health import examine
 from wallguard.part.geometry import Geometry
 from wallguard.rules.features import FEATURES
@@ -37,7 +40,16 @@ def case(solid, *, scale=1.0, rotation=UPRIGHT, **rules):
 
 
 def found(check, solid, **rules):
-    return list(CHECKS[check].findings(case(solid, **rules)))
+    """What one check alone finds."""
+    one = case(solid, **rules)
+    drafts = list(CHECKS[check].findings(one))
+    whole = [draft.finding() for draft in drafts if isinstance(draft, Draft)]
+    return [*whole, *findings_of(one, [draft for draft in drafts if isinstance(draft, Broken)])]
+
+
+def told(solid, **rules):
+    """What all checks find."""
+    return run_checks(case(solid, **rules))[1]
 
 
 def test_the_registry_names_every_check_by_its_id():
@@ -86,16 +98,15 @@ def test_one_bad_rib_is_one_finding():
     assert finding.box[1][2] == pytest.approx(20)
 
 
-def test_a_taper_gives_one_finding_for_each_outcome():
+def test_a_taper_gives_one_finding_for_each_range_of_thickness_that_is_bad_throughout():
     findings = found("fill", wedge(0, 3, 60, 10))
-    outcomes = [(f.fill, f.indeterminate) for f in sorted(findings, key=lambda f: -f.location[0])]
-    assert outcomes == [
-        ("missing", False),
-        ("solid", False),  # thickened
-        ("solid", True),  # thickened by about as much as the tolerance
-        ("hollow", False),
-        ("hollow", False),
-    ]
+    lost, thicker, hollow, wide = sorted(findings, key=lambda one: -one.location[0])
+    assert [one.fill for one in (lost, hollow, wide)] == ["missing", "hollow", "hollow"]
+    # Thickened, and then by about as much as the tolerance: no thickness between is good.
+    assert [one.indeterminate for one in thicker.breaches] == [False, True]
+    assert "wall 0.58 to 1.04 mm thick at (48.3, 0.0, 5.0), " in thicker.message
+    assert thicker.message.endswith("long, will come out about 1.15 mm thick (drawn 0.76)")
+    assert thicker.advice == "draw 0.50-0.57 or ≥ 1.05 mm"
 
 
 def test_a_rib_that_gets_thinner_upward_is_one_finding():
@@ -285,3 +296,13 @@ def test_a_tube_of_pipe_size_is_judged_by_its_wall():
 
 def test_a_corner_is_no_finding():
     assert found("fill", prism([[0, 0], [20, 0], [0, 20]], 10)) == []
+
+
+def test_a_taper_tells_where_it_comes_out_how():
+    beads = replace(BEADS, smallest_wall=0.6)
+    (finding,) = found("fill", wedge(0.3, 1.2, 60, 10), beads=beads)
+    assert finding.message.endswith(
+        "long, will not be printed where it is 0.30 to 0.59 mm thick; it will come out about 1.15 "
+        "mm thick (drawn 0.77) where it is 0.60 to 0.94 mm thick"
+    )
+    assert finding.advice == "draw ≥ 1.05 mm"

@@ -146,7 +146,7 @@ def test_what_got_worse_gates(repo, capsys):
     assert (code, states(data)) == (1, {"parts/old.stl": ("failed", ["new"], 0)})
     assert data["parts"][0]["findings"][0]["worse"] is True
     shown = " ".join(capsys.readouterr().out.split())
-    assert "main has it too, but it got worse: 1.60 mm now, 1.50 mm before" in shown
+    assert "main has it too, but it got worse: more air: 0.45 mm now, 0.35 before" in shown
 
 
 def test_with_gate_all_old_trouble_fails_too(repo):

@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from datetime import date, timedelta
 
 import pytest
 from solids import box, save
@@ -235,7 +236,7 @@ def test_waivers_stand_beside_the_file_that_answers(nested, monkeypatch, capsys)
     save(nested / "hardware/parts/bad.stl", HOLLOW)
     monkeypatch.chdir(nested / "hardware")
     (part,) = review(Asked(paths=(nested / "hardware/parts/bad.stl",))).report.parts
-    words = ["--why", "glued", "--until", "2090-01-01", "--who", "Ann"]
+    words = ["--why", "glued", "--until", str(date.today() + timedelta(30)), "--who", "Ann"]
     assert main(["waive", part.findings[0].id, *words]) == 0
     monkeypatch.chdir(nested)
     report = review(Asked(everything=True)).report

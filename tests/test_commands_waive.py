@@ -1,7 +1,7 @@
 """`wallguard waive`, and waivers in `wallguard check`, on real repositories."""
 
 import json
-from datetime import date
+from datetime import date, timedelta
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -14,8 +14,9 @@ from wallguard.jobs.choose import Asked, How
 from wallguard.waivers.load import load_waivers
 
 __all__ = ["no_git_settings"]  # a fixture that this file shares
-UNTIL = "2031-05-31"
-LATER = date(2031, 6, 1)
+LAST = date.today() + timedelta(200)
+UNTIL = str(LAST)
+LATER = LAST + timedelta(1)
 
 
 @pytest.fixture
@@ -47,7 +48,7 @@ def accept(root, *more):
     return name
 
 
-def checked(root, *arguments, today=date(2031, 5, 31)):
+def checked(root, *arguments, today=LAST):
     """Exit code and the JSON report of a run on a day."""
     outputs = check.CheckOutputs(json=root / "report.json", junit=root / "report.xml")
     code = check.run(Asked(tuple(root / one for one in arguments)), How(today=today), outputs)
@@ -63,7 +64,7 @@ def test_a_waived_finding_does_not_gate_and_is_shown_as_waived(repo, capsys):
     code, data = checked(repo, "parts")
     assert code == 0
     (found,) = findings(data)
-    reason = "A. Person, until 2031-05-31: glued in (https://issues.example.org/7)"
+    reason = f"A. Person, until {UNTIL}: glued in (https://issues.example.org/7)"
     assert (found["id"], found["waived"], found["severity"]) == (name, reason, "fail")
     assert [part["status"] for part in data["parts"]] == ["passed", "passed"]
     assert (data["summary"]["waived"], data["summary"]["findings"]["fail"]) == (1, 0)
@@ -80,8 +81,8 @@ def test_an_expired_waiver_gates_again_and_says_so(repo, capsys):
     accept(repo)
     code, data = checked(repo, "parts", today=LATER)
     assert (code, findings(data)[0]["waived"]) == (1, "")
-    assert "ran out on 2031-05-31" in findings(data)[0]["remark"]
-    assert "ran out on 2031-05-31" in " ".join(capsys.readouterr().out.split())
+    assert f"ran out on {UNTIL}" in findings(data)[0]["remark"]
+    assert f"ran out on {UNTIL}" in " ".join(capsys.readouterr().out.split())
 
 
 def test_a_waiver_outlives_a_move_a_new_triangulation_and_an_edit_elsewhere(repo):
@@ -97,7 +98,10 @@ def test_a_waiver_does_not_hide_what_got_worse(repo):
     save(repo / "parts/old.stl", FRAME + box([1.6, 40, 10], [20, 0, 0]))
     code, data = checked(repo, "parts/old.stl")
     assert code == 1
-    assert "it got worse since, 1.60 mm now, 1.50 mm before" in findings(data)[0]["remark"]
+    assert (
+        "it got worse since, more air: 1.60 mm thick now, 1.50 before"
+        in findings(data)[0]["remark"]
+    )
 
 
 def test_a_waiver_hides_no_other_finding(repo):
@@ -116,7 +120,7 @@ def test_a_waiver_whose_finding_is_mended_is_named_and_does_not_gate(repo, capsy
     (remark,) = data["remarks"]
     assert remark["path"] == "waivers.yaml"
     assert "matches no finding of parts/old.stl any more: remove it" in remark["message"]
-    assert "- to mend waivers.yaml:5:" in " ".join(capsys.readouterr().out.split())
+    assert "- to mend waivers.yaml:6:" in " ".join(capsys.readouterr().out.split())
     assert checked(repo, "parts/good.stl")[1]["remarks"] == []
     (repo / "parts/old.stl").unlink()
     (remark,) = checked(repo, "parts/good.stl")[1]["remarks"]
@@ -158,15 +162,18 @@ def test_without_a_report_parts_are_checked_until_the_finding_is_there(repo, cap
     capsys.readouterr()
     assert main(["waive", name, "--why", "glued in", "--until", UNTIL]) == 0
     said = capsys.readouterr().out
-    assert said.startswith("waivers.yaml:5: waived until 2031-05-31: parts/old.stl: wall 1.50 mm")
+    assert said.startswith(
+        f"waivers.yaml:6: waived until {UNTIL} (fill): parts/old.stl: wall 1.50 mm"
+    )
+    assert "not that the part is safe to use. If it carries load" in said
     (waiver,) = load_waivers(repo)
     assert (waiver.who, waiver.why, waiver.finding) == ("Tester", "glued in", name)
-    assert (waiver.part, waiver.rules, waiver.check) == (
+    assert (waiver.part, waiver.rules, waiver.limits) == (
         "parts/old.stl",
         "rules/grey.yaml",
-        "fill",
+        ("fill",),
     )
-    assert waiver.measured == pytest.approx(1.5, abs=0.001)
+    assert waiver.measures == pytest.approx((1.5,), abs=0.001)
     assert waiver.fill == "hollow"
     assert waiver.size[1] == pytest.approx(10, abs=0.01)
     assert report(repo, "--all")[0] == 0
@@ -203,6 +210,8 @@ def test_comments_and_order_stay(repo):
         (["ffffffffff", "--why", "x", "--until", UNTIL], "ffffffffff: there is no finding of this"),
         (["NAME", "--why", "x", "--until", "soon"], "--until soon: this is no day"),
         (["NAME", "--why", "x", "--until", "2001-01-01"], "this day is past"),
+        (["NAME", "--why", "x", "--until", "2099-01-01"], "may run for 365 days at most"),
+        (["NAME", "--why", "x", "--until", UNTIL, "--part", "no.stl"], "of this name in no.stl"),
         (["NAME", "--why", " ", "--until", UNTIL], "nothing but spaces"),
         (["NAME", "--why", "x", "--until", UNTIL, "--issue", "7"], "expected a link"),
         (["NAME", "--why", "x", "--until", UNTIL, "--report", "no.json"], "no.json: there is no"),
@@ -219,7 +228,7 @@ def test_a_second_waiver_is_refused_with_the_line_of_the_first(repo, capsys):
     name = accept(repo)
     before = (repo / "waivers.yaml").read_bytes()
     assert main(["waive", name, "--why", "x", "--until", UNTIL]) == 2
-    assert f"waivers.yaml:5: there is a waiver of {name} already" in capsys.readouterr().err
+    assert f"waivers.yaml:6: there is a waiver of {name} already" in capsys.readouterr().err
     assert (repo / "waivers.yaml").read_bytes() == before
 
 
@@ -234,6 +243,47 @@ def test_without_a_name_in_git_it_asks_for_one(repo, monkeypatch, tmp_path):
 def test_from_a_folder_inside_the_repository(repo, monkeypatch):
     name = name_of(repo)
     monkeypatch.chdir(repo / "parts")
-    said = waive.run(name, why="x", until=UNTIL, today=date(2031, 5, 31))
-    assert said.startswith("waivers.yaml:5:")
+    said = waive.run(waive.Named(name), why="x", until=UNTIL)
+    assert said.startswith("waivers.yaml:6:")
     assert (repo / "waivers.yaml").is_file()
+
+
+def test_a_name_that_several_parts_have_asks_for_the_part(repo, capsys):
+    save(repo / "parts/copy.stl", OLD)
+    name = name_of(repo)
+    assert name_of(repo, "parts/copy.stl") == name
+    (repo / "report.json").unlink()
+    words = ["waive", name, "--why", "x", "--until", UNTIL]
+    assert main(words) == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert "2 parts have a finding of this name: parts/copy.stl, parts/old.stl" in said
+    assert main([*words, "--part", "parts/copy.stl"]) == 0
+    assert load_waivers(repo)[0].part == "parts/copy.stl"
+    assert main([*words, "--part", "parts/old.stl"]) == 0
+    assert report(repo, "--all")[0] == 0
+
+
+def grille(count):
+    solid = box([60, 40, 2])
+    for number in range(count):
+        solid += box([1.5, 36, 8], [4 + 6 * number, 2, 2])
+    return solid
+
+
+def test_alike_findings_are_accepted_together_and_no_more_of_them(repo):
+    save(repo / "parts/old.stl", grille(7))
+    _, data = report(repo, "parts/old.stl")
+    assert len(findings(data)) == 7
+    (repo / "report.json").unlink()
+    words = [findings(data)[0]["id"], "--why", "x", "--until", UNTIL]
+    assert main(["waive", *words, "--alike"]) == 0
+    (waiver,) = load_waivers(repo)
+    assert (waiver.alike, waiver.place) == (7, None)
+    assert report(repo, "--all")[0] == 0
+    save(repo / "parts/old.stl", grille(9))
+    code, data = report(repo, "--all")
+    assert code == 1
+    waived = [bool(one["waived"]) for part in data["parts"] for one in part["findings"]]
+    assert sorted(waived) == [False] * 2 + [True] * 7
+    save(repo / "parts/old.stl", grille(7).translate([20, 3, 0]).rotate([0, 0, 90]))
+    assert report(repo, "--all")[0] == 0

@@ -29,7 +29,7 @@ PARTS = sorted(make_parts.PARTS)
 # Which checks fail for which part and rule file; every other pair passes.
 FAILING = {
     ("marionettes/goose_body.stl", "rules/petg-0.4.yaml"): {"fill"},
-    ("marionettes/goose_wing.stl", "rules/petg-0.4.yaml"): {"fill", "free_wall"},
+    ("marionettes/goose_wing.stl", "rules/petg-0.4.yaml"): {"fill"},
     ("marionettes/crown.stl", "rules/petg-0.4-strings.yaml"): {"fill"},
     ("marionettes/shoulder_plate.stl", "rules/petg-0.4.yaml"): {"free_wall"},
     ("marionettes/knee_joint.3mf", "rules/petg-0.4.yaml"): {"gap"},

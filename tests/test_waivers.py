@@ -9,8 +9,10 @@ from report_samples import DOUBLED, LOST_RIB, THIN, changed, finding, part
 
 from wallguard.base.errors import InputError
 from wallguard.documents.reading import parse_document
+from wallguard.findings.model import Breach
 from wallguard.waivers.append import added
 from wallguard.waivers.apply import apply
+from wallguard.waivers.changes import strengthened
 from wallguard.waivers.fields import WAIVERS_FILE, waivers_schema
 from wallguard.waivers.load import Waiver, load_waivers, parse_waivers
 
@@ -19,9 +21,9 @@ WHOLE = """\
   - finding: "0a1b2c3d4e"
     part: parts/bracket.stl
     rules: rules/petg.yaml
-    check: fill
+    limits: [fill]
     place: [12.0, 3.5, 4]
-    measured: 1.5
+    measures: [1.5]
     fill: hollow
     size: [40, 20]
     alike: 2
@@ -43,9 +45,9 @@ MADE = Waiver(
     until=TODAY,
     finding=HOLLOW.id,
     part="parts/bracket.stl",
-    check="fill",
+    limits=("fill",),
     place=(12.0, 3.5, 4.0),
-    measured=1.5,
+    measures=(1.5,),
     fill="hollow",
     size=(40.0, 20.0),
     line=3,
@@ -61,9 +63,9 @@ def test_every_key_is_read():
         finding="0a1b2c3d4e",
         part="parts/bracket.stl",
         rules="rules/petg.yaml",
-        check="fill",
+        limits=("fill",),
         place=(12.0, 3.5, 4.0),
-        measured=1.5,
+        measures=(1.5,),
         fill="hollow",
         size=(40.0, 20.0),
         alike=2,
@@ -96,7 +98,9 @@ def test_a_link_out_of_the_repository_is_refused(tmp_path):
         ("until: 2031-05-31", "untill: 2031-05-31", r"nearest known key is `until`"),
         ('"0a1b2c3d4e"', "1234567890", r"yaml:3:14: `.*finding`: expected a finding's id.*quotes"),
         ("place: [12.0, 3.5, 4]", "place: [12.0, 3.5]", r"yaml:7:12: .*a place \[x, y, z\]"),
-        ("    check: fill\n", "", "given without `waivers.*check`"),
+        ("    limits: [fill]\n", "", "does not say which limits it accepts"),
+        ("measures: [1.5]", "measures: [1.5, 2]", "not as many `measures` as `limits`"),
+        ("limits: [fill]", "limits: [fill]\n    check: fill", "`check` and `limits` say the same"),
         ("part: parts/bracket.stl", "part: ../bracket.stl", "leaves the folder"),
         ("issue: https://i", "issue: javascript:i", r"yaml:15:12: .*expected a link"),
         ("who: A. Person", 'who: " "', "nothing but spaces"),
@@ -168,7 +172,7 @@ def test_an_expired_waiver_does_not_hold_and_says_so():
 @pytest.mark.parametrize(
     ("changes", "how"),
     [
-        ({"measured": 1.6}, "1.60 mm now, 1.50 mm before"),
+        ({"measured": 1.6}, "more air: 1.60 mm thick now, 1.50 before"),
         ({"fill": "missing", "measured": 0.3, "id": "5555555555"}, "missing now, hollow before"),
         ({"size": (60.0, 20.0), "id": "5555555555"}, "60.00 mm long now, 40.00 mm before"),
     ],
@@ -190,9 +194,9 @@ def test_a_waiver_of_an_indeterminate_finding_does_not_hide_a_certain_one():
 
 
 def test_a_waiver_that_does_not_say_how_bad_it_was_does_not_hold():
-    (found,), _ = applied(replace(MADE, measured=None, fill=None), HOLLOW)
+    (found,), _ = applied(replace(MADE, measures=(), fill=None), HOLLOW)
     assert found.waived == ""
-    assert "it lacks `measured: 1.5` and `fill: hollow`" in found.remark
+    assert "it lacks `measures: [1.5]` and `fill: hollow`" in found.remark
 
 
 def test_a_waiver_holds_where_it_got_better():
@@ -247,7 +251,9 @@ def test_of_findings_that_are_alike_the_place_tells_which():
 
 
 def test_a_finding_without_a_place_is_known_by_its_name():
-    waiver = replace(MADE, finding=DOUBLED.id, check="mesh", place=None, measured=2.0, fill=None)
+    waiver = replace(
+        MADE, finding=DOUBLED.id, limits=("mesh",), place=None, measures=(2.0,), fill=None
+    )
     assert applied(waiver, DOUBLED)[0][0].waived
     assert not applied(waiver, changed(DOUBLED, measured=3.0))[0][0].waived
 
@@ -277,7 +283,7 @@ def test_a_waiver_of_a_part_that_is_gone_is_named():
 
 
 def test_a_waiver_that_names_no_part_is_judged_only_where_all_were_checked():
-    waiver = replace(MADE, part="", check="", place=None)
+    waiver = replace(MADE, part="", place=None)
     assert applied(waiver, ELSEWHERE)[1] == []
     assert "matches no finding: remove it" in applied(waiver, ELSEWHERE, complete=True)[1][0]
     assert applied(waiver, HOLLOW, complete=True)[0][0].waived
@@ -377,3 +383,123 @@ def test_any_words_are_kept(words):
 def test_a_value_that_the_format_does_not_allow_is_refused(changes, problem):
     with pytest.raises(InputError, match=problem):
         added(COMMENTED, replace(MADE, **changes))
+
+
+LOST = Breach("fill", "fail", 0.45)
+FREE = Breach("free_wall", "fail", 1.0, 1.2)
+RIB = replace(HOLLOW, breaches=(FREE,), fill="solid")
+OF_RIB = replace(MADE, limits=("free_wall",), measures=(1.0,), fill="solid")
+
+
+def test_only_the_limits_that_are_named_are_accepted():
+    both = replace(RIB, breaches=(LOST, replace(FREE, measured=1.0)), fill="missing")
+    (found,), remarks = applied(OF_RIB, both)
+    assert [bool(one.waived) for one in found.breaches] == [False, True]
+    assert (found.waived, found.check, found.severity) == ("", "fill", "fail")
+    assert found.remark == "accepted but for `fill`"
+    assert remarks == []
+    whole = replace(OF_RIB, limits=("fill", "free_wall"), measures=(0.45, 1.0), fill="missing")
+    assert applied(whole, both)[0][0].waived
+
+
+def test_a_waiver_given_at_a_millimetre_does_not_hold_at_half_of_it():
+    thinned = replace(RIB, breaches=(LOST, replace(FREE, measured=0.45)), fill="missing")
+    (found,), _ = applied(OF_RIB, thinned)
+    assert [one.waived for one in found.breaches] == ["", ""]
+    assert found.remark.endswith("it got worse since, thinner by 0.55 mm (0.45 now, 1.00 before)")
+    (found,), _ = applied(
+        replace(OF_RIB, limits=("free_wall", "fill"), measures=(1.0, 0.1)), thinned
+    )
+    assert "missing now, solid before" in found.remark
+    assert not found.waived
+
+
+def test_two_waivers_may_accept_two_limits_of_one_place():
+    both = replace(RIB, breaches=(LOST, FREE), fill="missing")
+    first = replace(OF_RIB, fill=None)
+    second = replace(OF_RIB, who="B", limits=("fill",), measures=(0.45,), fill="missing")
+    (report,), _ = apply([part(findings=(both,))], [first, second], TODAY)
+    assert [one.waived[:1] for one in report.findings[0].breaches] == ["B", "A"]
+
+
+def test_a_waiver_that_names_no_limits_does_not_hold():
+    (found,), _ = applied(replace(MADE, limits=(), measures=()), HOLLOW)
+    assert "it lacks `limits: [fill]`" in found.remark
+    assert not found.waived
+
+
+def test_a_waiver_that_would_never_run_out_does_not_hold():
+    forever = replace(MADE, until=date(2099, 1, 1))
+    (found,), remarks = applied(forever, HOLLOW)
+    assert not found.waived
+    assert "2032-05-30 is the latest day allowed" in found.remark
+    assert "waivers.yaml:3: the waiver of A. Person runs until 2099-01-01" in remarks[0]
+    assert applied(forever, HOLLOW, longest=40000)[0][0].waived
+    assert not applied(replace(MADE, until=date(2031, 6, 30)), HOLLOW, longest=10)[0][0].waived
+
+
+def slats(count, **changes):
+    return [
+        replace(alike(at + 1, 12.0 * at), shape="wall fill hollow 30 40x20") for at in range(count)
+    ]
+
+
+GRILLE = replace(MADE, place=None, shape="wall fill hollow 30 40x20", alike=3)
+
+
+def test_as_many_alike_findings_are_accepted_as_the_waiver_says_and_not_one_more():
+    assert all(one.waived for one in applied(GRILLE, *slats(3))[0])
+    assert all(one.waived for one in applied(GRILLE, *slats(2))[0])
+    old = [replace(one, state="unchanged") for one in slats(4)]
+    old[1] = replace(old[1], state="new")
+    found, remarks = applied(GRILLE, *old)
+    assert [bool(one.waived) for one in found] == [True, False, True, True]
+    assert "accepts 3 such, and this is more" in found[1].remark
+    assert remarks == []
+    worse = changed(slats(1)[0], measured=1.6)
+    assert not applied(GRILLE, worse)[0][0].waived
+
+
+def test_a_waiver_follows_a_part_that_was_renamed_or_converted():
+    moved = part("parts/new.obj", was="parts/bracket.stl", findings=(HOLLOW,))
+    (report,), remarks = apply([moved], [MADE], TODAY)
+    assert report.findings[0].waived
+    # Without a base: the very finding at the very place, and only where the old part is gone.
+    moved = replace(moved, was="")
+    (report,), remarks = apply([moved], [MADE], TODAY, gone=lambda path: True)
+    assert report.findings[0].waived
+    assert "is for parts/bracket.stl, which is parts/new.obj now: name it so" in remarks[0].message
+    assert not apply([moved], [MADE], TODAY)[0][0].findings[0].waived
+    twice = [moved, replace(moved, path="parts/copy.obj")]
+    reports, _ = apply(twice, [MADE], TODAY, gone=lambda path: True)
+    assert not any(report.findings[0].waived for report in reports)
+
+
+@pytest.mark.parametrize(
+    ("changes", "how"),
+    [
+        ({"until": date(2031, 6, 1)}, "until 2031-06-01 instead of 2031-05-31"),
+        ({"limits": ("fill", "wall"), "measures": (1.5, 1.5)}, "accepts wall too"),
+        ({"measures": (1.7,)}, "says otherwise what it accepts"),
+        ({"finding": "0000000009"}, "new"),
+        ({"until": date(2031, 5, 1)}, ""),
+        ({"why": "other words", "who": "B", "line": 9}, ""),
+        ({"limits": (), "measures": ()}, ""),
+    ],
+)
+def test_what_a_change_does_to_waivers(changes, how):
+    found = strengthened([MADE], [replace(MADE, **changes)])
+    assert [one.how for one in found] == ([how] if how else [])
+
+
+def test_a_waiver_of_an_older_file_that_is_written_anew_is_not_new():
+    (old,) = parse_waivers(HEAD + BY_PLACE)
+    (new,) = parse_waivers(
+        HEAD
+        + BY_PLACE.replace("check: wall", "limits: [wall]").replace(
+            "measured: 0.6", "measures: [0.6]"
+        )
+    )
+    assert old == new
+    assert strengthened([old], [new]) == ()
+    assert [one.how for one in strengthened([], [new])] == ["new"]

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from wallguard.bands.advice import advise
 from wallguard.bands.table import BandTable
 from wallguard.base.text import SHOWN, below, mm
-from wallguard.findings.model import Severity
+from wallguard.findings.model import Breach, Finding, Kind, Severity, Subject
 from wallguard.rules.model import Level, Limit, Rules
 from wallguard.walls.stretch import Stretch, is_speck, joined
 
@@ -28,7 +28,7 @@ _MARGIN = 1.5
 
 @dataclass(frozen=True)
 class Draft:
-    """A finding before it has its name: what `Finding` says, in the part file's own frame."""
+    """A finding that breaks one limit, before it has its name, in the part file's own frame."""
 
     check: str
     severity: Severity
@@ -42,6 +42,52 @@ class Draft:
     box: Box | None = None
     indeterminate: bool = False
     size: tuple[float, ...] = ()
+    says: str = ""
+    subject: Subject | None = None
+
+    def finding(self) -> Finding:
+        """As a finding, which still lacks its name."""
+        breach = Breach(
+            check=self.check,
+            severity=self.severity,
+            measured=self.measured,
+            limit=self.limit,
+            unit=self.unit,
+            says=self.says,
+            indeterminate=self.indeterminate,
+        )
+        return Finding(
+            id="",
+            breaches=(breach,),
+            message=self.message,
+            advice=self.advice,
+            location=self.location,
+            box=self.box,
+            fill=self.fill,
+            subject=self.subject,
+            size=self.size,
+        )
+
+
+@dataclass(frozen=True)
+class Broken:
+    """A limit, and what breaks it; `checks.places` makes findings of all that is broken.
+
+    kind     of the subject: a wall (a piece of one), gap, hole, pin, floor or roof
+    breach   `says` is the end of a sentence that begins with the place
+    name     how a wall is called where this is the worst of it
+    minimum  what a minimum of thickness is for: "a wall with a free edge"; empty: none such
+    alike    breaches of one check at one place that are equal in this are one: verdict and band
+    weight   of those the one with the largest is told
+    """
+
+    kind: Kind
+    subject: Stretch | Round | Plate
+    breach: Breach
+    name: str = "wall"
+    minimum: str = ""
+    alike: tuple[Hashable, ...] = ()
+    weight: tuple[Any, ...] = ()
 
 
 class Case:
@@ -142,9 +188,14 @@ class Case:
         return None
 
     def least(self, wall: Stretch) -> float:
-        """The thinnest that no minimum complains about where this wall stands."""
-        free = wall.sides < 2 and "free_wall" in self.rules.minimum
-        return self.rules.least("free_wall" if free else "wall")
+        """The thinnest that no minimum complains about where this wall stands, nor where any of
+        its pieces does."""
+        asked = {self.asked(sides) for sides in (wall.sides, wall.least_sides)}
+        return max(self.rules.least(check) for check in asked)
+
+    def asked(self, sides: int) -> str:
+        """The check whose minimum a wall answers to that is held on so many sides."""
+        return "free_wall" if sides < 2 and "free_wall" in self.rules.minimum else "wall"
 
     def advice(self, thickness: float, at_least: float = 0.0) -> str:
         """Which thickness to draw instead."""

@@ -2,17 +2,18 @@
 
 Passes: a wall whose thickness lies in a solid band with a printed thickness near enough to nominal.
 Fails: a wall that comes out hollow, not at all, thicker or thinner than the tolerance allows; what
-each of these does to the gate stands under `outcomes` in the rule file.
+each of these does to the gate stands under `outcomes` in the rule file. A pin that is not printed.
 Indeterminate: the band is uncertain, or the deviation lies within its uncertainty of the tolerance.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from wallguard.bands.advice import describe
-from wallguard.base.text import mm, place, span
-from wallguard.checks.case import Case, Draft, extent, severity_of
+from wallguard.checks.case import Broken, Case, severity_of
+from wallguard.findings.model import Breach
 
 ID = "fill"
 
@@ -22,50 +23,41 @@ def applies(case: Case) -> str:
     return ""
 
 
-def findings(case: Case) -> Iterator[Draft]:
-    """One finding for each wall, and each range of its thickness, that comes out otherwise."""
-    for wall in case.walls:
-        verdict = case.table.classify(wall.typical, case.rules.tolerance)
-        if verdict == "solid":
-            continue
-        severity = severity_of(case.rules.outcomes[verdict])
+def findings(case: Case) -> Iterator[Broken]:
+    """Each piece of a wall that comes out otherwise; pieces that come out alike are one."""
+    for piece in case.pieces:
+        verdict = case.table.classify(piece.typical, case.rules.tolerance)
+        severity = None if verdict == "solid" else severity_of(case.rules.outcomes[verdict])
         if severity is None:
             continue
-        outcome = case.table.outcome(wall.typical)
-        point, box = case.place(wall.point, wall.box)
+        outcome = case.table.outcome(piece.typical)
         limit = None
         if verdict in ("thickened", "thinned"):
             limit = case.rules.tolerance[verdict == "thickened"]
-        yield Draft(
+        breach = Breach(
             check=ID,
             severity=severity,
-            message=(
-                f"wall {span(wall.minimum, wall.typical, wall.maximum)} thick at {place(point)}, "
-                f"{extent(wall)}, {describe(outcome)}"
-            ),
-            advice=case.advice(wall.typical, case.least(wall)),
-            measured=wall.typical if limit is None else outcome.deviation,
+            measured=piece.typical if limit is None else outcome.deviation,
             limit=limit,
-            fill=outcome.fill,
-            location=point,
-            box=box,
-            size=(wall.length, wall.high - wall.low),
+            says=describe(outcome),
             indeterminate=verdict == "indeterminate",
         )
+        yield Broken(
+            kind="wall",
+            subject=piece,
+            breach=breach,
+            alike=(verdict, outcome.band.lower),
+            weight=(piece.length, piece.point),
+        )
+    yield from _pins(case)
+
+
+def _pins(case: Case) -> Iterator[Broken]:
     severity = severity_of(case.rules.outcomes["missing"])
     for pin in case.rounds if severity else ():
         outcome = case.table.outcome(pin.diameter)
-        if pin.kind != "pin" or outcome.fill != "missing":
+        if severity is None or pin.kind != "pin" or outcome.fill != "missing":
             continue
-        point, box = case.place(pin.centre, pin.box)
-        yield Draft(
-            check=ID,
-            severity=severity or "warn",
-            message=f"pin of diameter {mm(pin.diameter)} mm at {place(point)} will not be printed",
-            advice=case.advice(pin.diameter),
-            measured=pin.diameter,
-            fill="missing",
-            location=point,
-            box=box,
-            size=(pin.length,),
-        )
+        breach = Breach(ID, severity, pin.diameter, says=describe(outcome))
+        alike = ("missing", outcome.band.lower)
+        yield Broken("pin", pin, breach, alike=alike, weight=(math.inf,))

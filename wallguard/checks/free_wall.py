@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wallguard.checks.case import Case, Draft
+from wallguard.checks.case import Broken, Case
 from wallguard.checks.wall import below_minimum
 
 ID = "free_wall"
@@ -17,13 +17,11 @@ ID = "free_wall"
 
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
-    if "free_wall" in case.rules.minimum:
+    if ID in case.rules.minimum:
         return ""
     return "the rules ask for no minimum for walls with a free edge"
 
 
-def findings(case: Case) -> Iterator[Draft]:
-    """One finding for each free wall below the minimum."""
-    walls = [wall for wall in case.pieces if wall.sides < 2]
-    limit = case.rules.minimum.get("free_wall")
-    yield from below_minimum(case, walls, limit, ID, "free wall")
+def findings(case: Case) -> Iterator[Broken]:
+    """Each piece of a free wall below the minimum."""
+    yield from below_minimum(case, ID, "free wall", "a wall with a free edge")

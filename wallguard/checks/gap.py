@@ -8,35 +8,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wallguard.base.text import limit_text, mm, place
-from wallguard.checks.case import Case, Draft, extent
+from wallguard.base.text import limit_text
+from wallguard.checks.case import Broken, Case
+from wallguard.findings.model import Breach
 
 ID = "gap"
 
 
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
-    return "" if "gap" in case.rules.minimum else "the rules ask for no minimum gap"
+    return "" if ID in case.rules.minimum else "the rules ask for no minimum gap"
 
 
-def findings(case: Case) -> Iterator[Draft]:
-    """One finding for each gap below the minimum."""
+def findings(case: Case) -> Iterator[Broken]:
+    """Each gap below the minimum."""
     for gap in case.gaps:
-        broken = case.severity(gap.minimum, case.rules.minimum.get("gap"))
-        if broken is None:
-            continue
-        point, box = case.place(gap.point, gap.box)
-        yield Draft(
-            check=ID,
-            severity=broken[0],
-            message=(
-                f"gap {mm(gap.minimum)} mm wide at {place(point)}, {extent(gap)}, is "
-                f"below the minimum of {limit_text(broken[1])} mm: its sides may fuse"
-            ),
-            advice=f"leave ≥ {limit_text(broken[1])} mm of air, or close the gap",
-            measured=gap.minimum,
-            limit=broken[1],
-            location=point,
-            box=box,
-            size=(gap.length, gap.high - gap.low),
-        )
+        broken = case.severity(gap.minimum, case.rules.minimum.get(ID))
+        if broken:
+            says = f"is below the minimum of {limit_text(broken[1])} mm: its sides may fuse"
+            yield Broken("gap", gap, Breach(ID, broken[0], gap.minimum, broken[1], says=says))

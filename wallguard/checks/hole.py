@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from wallguard.checks.case import Case, Draft
+from wallguard.checks.case import Broken, Case
 from wallguard.checks.round import below_minimum
 
 ID: Final = "hole"
@@ -19,6 +19,6 @@ def applies(case: Case) -> str:
     return "" if "hole" in case.rules.minimum else "the rules ask for no minimum hole"
 
 
-def findings(case: Case) -> Iterator[Draft]:
-    """One finding for each hole below the minimum diameter."""
-    yield from below_minimum(case, ID, case.rules.minimum.get("hole"), "it may close")
+def findings(case: Case) -> Iterator[Broken]:
+    """Each hole below the minimum diameter."""
+    yield from below_minimum(case, ID, "it may close")

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from wallguard.checks.case import Case, Draft
+from wallguard.checks.case import Broken, Case
 from wallguard.checks.round import below_minimum
 
 ID: Final = "pin"
@@ -19,8 +19,6 @@ def applies(case: Case) -> str:
     return "" if "pin" in case.rules.minimum else "the rules ask for no minimum pin"
 
 
-def findings(case: Case) -> Iterator[Draft]:
-    """One finding for each pin below the minimum diameter."""
-    yield from below_minimum(
-        case, ID, case.rules.minimum.get("pin"), "it may break or not be printed"
-    )
+def findings(case: Case) -> Iterator[Broken]:
+    """Each pin below the minimum diameter."""
+    yield from below_minimum(case, ID, "it may break or not be printed")

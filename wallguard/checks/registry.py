@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from importlib import import_module
 from typing import Protocol, cast
 
-from wallguard.checks.case import Case, Draft
+from wallguard.checks.case import Broken, Case, Draft
 from wallguard.rules.features import FEATURES
 
 
@@ -18,8 +18,8 @@ class Check(Protocol):
     def applies(self, case: Case) -> str:
         """An empty string, or why the check has nothing to do."""
 
-    def findings(self, case: Case) -> Iterator[Draft]:
-        """What breaks a limit."""
+    def findings(self, case: Case) -> Iterator[Draft | Broken]:
+        """What breaks a limit: findings on the part as a whole or its mesh, and places."""
 
 
 CHECKS: dict[str, Check] = {

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from wallguard.checks.case import Case, Draft
+from wallguard.checks.case import Broken, Case
 from wallguard.checks.plate import below_minimum
 
 ID: Final = "roof"
@@ -19,6 +19,6 @@ def applies(case: Case) -> str:
     return "" if "roof" in case.rules.minimum else "the rules ask for no minimum roof"
 
 
-def findings(case: Case) -> Iterator[Draft]:
-    """One finding for each roof below the minimum."""
-    yield from below_minimum(case, ID, case.rules.minimum.get("roof"))
+def findings(case: Case) -> Iterator[Broken]:
+    """Each roof below the minimum."""
+    yield from below_minimum(case, ID)

@@ -7,52 +7,42 @@ material holds on fewer than two sides.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
-from wallguard.base.text import limit_text, mm, place
-from wallguard.checks.case import Case, Draft, extent
-from wallguard.rules.model import Limit
-from wallguard.walls.stretch import Stretch, joined
+from wallguard.base.text import limit_text
+from wallguard.checks.case import Broken, Case
+from wallguard.findings.model import Breach
 
 ID = "wall"
 
 
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
-    return "" if "wall" in case.rules.minimum else "the rules ask for no minimum wall"
+    return "" if ID in case.rules.minimum else "the rules ask for no minimum wall"
 
 
-def findings(case: Case) -> Iterator[Draft]:
-    """One finding for each wall below the minimum."""
-    free = "free_wall" in case.rules.minimum
-    walls = [wall for wall in case.pieces if not free or wall.sides >= 2]
-    yield from below_minimum(case, walls, case.rules.minimum.get("wall"), ID, "wall")
+def findings(case: Case) -> Iterator[Broken]:
+    """Each piece of a wall below the minimum."""
+    yield from below_minimum(case, ID, "wall", "a wall")
 
 
-def below_minimum(
-    case: Case, walls: Sequence[Stretch], limit: Limit | None, check: str, name: str
-) -> Iterator[Draft]:
-    """Findings for the walls below `limit`; pieces of one wall in neighbouring ranges of
-    thickness are one finding."""
-    broken = [wall for wall in walls if case.severity(wall.minimum, limit)]
-    for wall in joined(broken, lambda piece: case.severity(piece.minimum, limit)):
-        severity = case.severity(wall.minimum, limit)
-        if severity is None:
+def below_minimum(case: Case, check: str, name: str, what: str) -> Iterator[Broken]:
+    """The pieces that answer to a check's minimum and are below it; where several lie at one
+    place, the thinnest counts.
+
+    name  how such a wall is called, and what its minimum is a minimum for
+    """
+    limit = case.rules.minimum.get(check)
+    for piece in case.pieces:
+        broken = case.severity(piece.minimum, limit)
+        if broken is None or case.asked(piece.sides) != check:
             continue
-        point, box = case.place(wall.point, wall.box)
-        yield Draft(
-            check=check,
-            severity=severity[0],
-            message=(
-                f"{name} {mm(wall.minimum)} mm thick at {place(point)}, "
-                f"{extent(wall)}, is below the minimum of "
-                f"{limit_text(severity[1])} mm"
-            ),
-            advice=case.advice(wall.minimum, severity[1]),
-            measured=wall.minimum,
-            limit=severity[1],
-            fill=case.table.outcome(wall.typical).fill,
-            location=point,
-            box=box,
-            size=(wall.length, wall.high - wall.low),
+        says = f"is below the minimum of {limit_text(broken[1])} mm for {what}"
+        yield Broken(
+            kind="wall",
+            subject=piece,
+            breach=Breach(check, broken[0], piece.minimum, broken[1], says=says),
+            name=name,
+            minimum=what,
+            weight=(-round(piece.minimum, 4),),
         )

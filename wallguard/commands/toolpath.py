@@ -19,7 +19,8 @@ from wallguard.base.errors import InputError
 from wallguard.commands.arguments import Commands, command, length
 from wallguard.commands.publish import Outputs, publish
 from wallguard.findings.model import CheckRun, PartReport, Report
-from wallguard.jobs.check import check_status, failed, mesh_info, named, status_of
+from wallguard.findings.naming import named
+from wallguard.jobs.check import check_status, failed, mesh_info, status_of
 from wallguard.reports import console
 from wallguard.repository.nearest import lies
 from wallguard.rules.load import load_rules
@@ -220,7 +221,7 @@ def _report(
     differs = [*verdict.rule_drafts(geometry, verified.walls, case)] if case else []
     odd = [*verdict.bead_drafts(verified.laid)]
     drafts = [draft for draft, _ in (*fills, *differs)] + odd
-    findings = named(drafts, str(part), told)
+    findings = named([draft.finding() for draft in drafts], told)
     report = PartReport(
         path=str(part),
         rules=told,

@@ -1,11 +1,12 @@
-"""`wallguard waive`: accept one finding, for a reason and until a day, in `waivers.yaml`."""
+"""`wallguard waive`: accept a finding, or all that are alike, for a reason and until a day."""
 
 from __future__ import annotations
 
 import argparse
 import os
-from collections.abc import Iterator
-from datetime import date
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from pathlib import Path
 
 from wallguard.base import files
@@ -16,6 +17,7 @@ from wallguard.commands.arguments import Commands, command
 from wallguard.commands.publish import read_report
 from wallguard.documents.reading import read_text
 from wallguard.findings.model import Finding, PartReport
+from wallguard.findings.outcomes import breach_of
 from wallguard.jobs.check import check_part
 from wallguard.jobs.choose import Asked, choose
 from wallguard.jobs.design import Design
@@ -24,10 +26,14 @@ from wallguard.reports.console import Progress
 from wallguard.repository import git
 from wallguard.repository.changes import find_root
 from wallguard.waivers.append import added
-from wallguard.waivers.apply import stem
+from wallguard.waivers.apply import LONGEST, stem
 from wallguard.waivers.load import FILE_NAME, Waiver, load_waivers
 
 _BOM = "\ufeff"
+CAUTION = (
+    "This accepts how walls come out, not that the part is safe to use. If it carries load, or "
+    "people stand below it, let somebody who answers for that decide."
+)
 
 
 def add(commands: Commands) -> None:
@@ -39,6 +45,15 @@ def add(commands: Commands) -> None:
         _command,
     )
     parser.add_argument("finding", metavar="ID", help="the finding's id, as reports show it")
+    parser.add_argument(
+        "--part", default="", metavar="PART", help="the part that has it, if several do"
+    )
+    parser.add_argument(
+        "--alike",
+        action="store_true",
+        help="accept all findings of the part that are alike but for their place, as many as there "
+        "are now and not one more",
+    )
     parser.add_argument("--why", required=True, metavar="TEXT", help="why it is accepted")
     parser.add_argument(
         "--until", required=True, metavar="YYYY-MM-DD", help="the last day on which this holds"
@@ -58,69 +73,113 @@ def add(commands: Commands) -> None:
 def _command(arguments: argparse.Namespace) -> int:
     print(
         run(
-            arguments.finding,
+            Named(arguments.finding, arguments.part, arguments.alike, arguments.report),
             why=arguments.why,
             until=arguments.until,
             who=arguments.who,
             issue=arguments.issue,
-            report=arguments.report,
         ),
         end="",
     )
     return 0
 
 
+@dataclass(frozen=True)
+class Named:
+    """Which finding is to be accepted.
+
+    finding  its id, as reports show it
+    part     the part that has it; empty: the only one that has
+    alike    accept all findings of the part that are alike but for their place
+    report   a JSON report with it; None: parts are checked
+    """
+
+    finding: str
+    part: str = ""
+    alike: bool = False
+    report: Path | None = None
+
+
 def run(
-    finding: str,
+    named: Named,
     *,
     why: str,
     until: str,
     who: str | None = None,
     issue: str = "",
-    report: Path | None = None,
     today: date | None = None,
 ) -> str:
     """Add a waiver to `waivers.yaml` at the root; gives back what to tell.
 
-    finding  id of the finding, as reports show it
     until    the last day on which it holds, as year-month-day
     who      None: the name that git commits under
-    report   a JSON report with the finding; None: parts are checked until it is found, those that
-             changed first
 
-    Raises InputError: no such finding, a value that cannot be used, a day that is past, a waiver
-    that is there already, or a file that cannot be read or added to.
+    Raises InputError: no such finding, one that several parts have, a value that cannot be used, a
+    day that is past or too far off, a waiver that is there already, or a file that cannot be read
+    or added to.
     """
     root = find_root(Path.cwd())
     day = _day(until, today or date.today())
+    part, found = _found(named, root)
     for waiver in load_waivers(root):
-        if waiver.finding == finding:
+        if waiver.finding == found.id and waiver.part in ("", part.path):
             raise InputError(
                 FILE_NAME,
-                f"there is a waiver of {finding} already",
-                remedy="Change its `until`, `measured` and `why` there",
+                f"there is a waiver of {found.id} already",
+                remedy="Change its `until`, `limits`, `measures` and `why` there",
                 line=waiver.line,
             )
-    part, found = _found(finding, root, report)
-    place = found.location
-    waiver = Waiver(
-        who=who or _name(root),
-        why=why,
-        until=day,
+    group = [found]
+    if named.alike and found.shape:
+        group = [one for one in part.findings if one.shape == found.shape]
+    made = replace(
+        _waiver(part, group, alone=not named.alike), who=who or _name(root), why=why, issue=issue
+    )
+    line = _write(root, replace(made, until=day))
+    others = len(group) - 1
+    more = f", and {others} alike" if others else ""
+    limits = ", ".join(made.limits)
+    return (
+        f"{FILE_NAME}:{line}: waived until {day} ({limits}): {part.path}: "
+        f"{one_line(found.message)}{more}\n{CAUTION}\n"
+    )
+
+
+def _waiver(part: PartReport, group: Sequence[Finding], *, alone: bool) -> Waiver:
+    """What is accepted; who, why and until when is still to be said."""
+    found = group[0]
+    place = found.location if alone else None
+    limits = tuple(dict.fromkeys(breach.check for breach in found.breaches))
+    measures = [_extreme(group, check) for check in limits]
+    known = [round(float(one), 4) for one in measures if one is not None]
+    family = sum(stem(one.id) == stem(found.id) for one in part.findings)
+    sides = zip(*(one.size for one in group), strict=True)
+    return Waiver(
+        who="",
+        why="",
+        until=date.max,
         finding=found.id,
         part=part.path,
         rules=part.rules,
-        check=found.check,
+        limits=limits,
         place=(round(place[0], 2), round(place[1], 2), round(place[2], 2)) if place else None,
-        measured=None if found.measured is None else round(float(found.measured), 4),
+        measures=tuple(known) if len(known) == len(limits) else (),
         fill=found.fill,
-        size=tuple(round(side, 3) for side in found.size),
-        certain=not found.indeterminate,
-        alike=sum(stem(one.id) == stem(found.id) for one in part.findings),
-        issue=issue,
+        size=tuple(round(max(side), 3) for side in sides),
+        certain=not any(breach.indeterminate for breach in found.breaches),
+        alike=family if alone else len(group),
+        shape="" if alone else found.shape,
     )
-    line = _write(root, waiver)
-    return f"{FILE_NAME}:{line}: waived until {day}: {part.path}: {one_line(found.message)}\n"
+
+
+def _extreme(group: Sequence[Finding], check: str) -> float | None:
+    """What was measured where the limit is broken furthest."""
+    breaches = [one for finding in group if (one := breach_of(finding, check))]
+    measured = [one.measured for one in breaches if one.measured is not None]
+    if not measured:
+        return None
+    limit = breaches[0].limit
+    return min(measured) if limit is not None and measured[0] < limit else max(measured)
 
 
 def _day(until: str, today: date) -> date:
@@ -132,6 +191,13 @@ def _day(until: str, today: date) -> date:
         ) from None
     if day < today:
         raise InputError(f"--until {until}", "this day is past", remedy="Name a later one")
+    last = today + timedelta(LONGEST)
+    if day > last:
+        raise InputError(
+            f"--until {until}",
+            f"a waiver may run for {LONGEST} days at most",
+            remedy=f"Name {last} or an earlier day",
+        )
     return day
 
 
@@ -144,16 +210,26 @@ def _name(root: Path) -> str:
     return name
 
 
-def _found(name: str, root: Path, report: Path | None) -> tuple[PartReport, Finding]:
+def _found(named: Named, root: Path) -> tuple[PartReport, Finding]:
     """The finding and the part that has it."""
-    parts = _checked(root) if report is None else read_report(report).parts
-    for part in parts:
-        for finding in part.findings:
-            if finding.id == name:
-                return part, finding
-    where = f"the report {report}" if report else "any part that could be checked"
+    report, found = named.report, []
+    for part in _checked(root) if report is None else read_report(report).parts:
+        if named.part in ("", part.path):
+            found += [(part, one) for one in part.findings if one.id == named.finding]
+        if found and named.part:
+            break
+    names = sorted({part.path for part, _ in found})
+    if len(names) > 1:
+        raise InputError(
+            named.finding,
+            f"{len(names)} parts have a finding of this name: {', '.join(names)}",
+            remedy="Say which with --part",
+        )
+    if found:
+        return found[0]
+    where = f"the report {report}" if report else named.part or "any part that could be checked"
     raise InputError(
-        name,
+        named.finding,
         f"there is no finding of this name in {where}",
         remedy="Copy it from a report of now: what is drawn otherwise may be called otherwise",
     )

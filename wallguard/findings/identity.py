@@ -3,7 +3,7 @@
 First the rigid move between the two files is told from their walls, since an export may lie
 elsewhere: of no move, the shifts, the quarter turns and the turns about an axis of the file that
 walls of equal thickness suggest, the one that maps most walls onto walls. Under it
-findings of one check are the same where they are at one place: their points lie together, or their
+findings of one kind are the same where they are at one place: their points lie together, or their
 boxes are largely one. What is left is compared without the move, and where walls are too few to
 tell the move, by shape, if only one on either side has that.
 
@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from wallguard.base.text import wording
 from wallguard.findings.model import Finding, PartReport, Point
+from wallguard.findings.places import NEAR_POINT, SHARED, share
 from wallguard.findings.worsening import before, worsening
 
 _Floats: TypeAlias = NDArray[np.float64]
@@ -40,11 +41,7 @@ _ENOUGH = 0.8
 _NEAR = 0.7
 # Width of a vote on shifts, mm, and on turns, degrees; how many of the votes are followed.
 _CELL, _TURN, _FOLLOWED = 0.5, 1.0, 3
-# One place: points within the first, mm, or boxes that share the second of what they cover.
-_POINT, _SHARED = 0.5, 0.3
-# Boxes are widened by this, mm, since a wall is thin.
-_WIDENED = 0.25
-# At most so many findings of one check are compared, the worst first; the others are new.
+# At most so many findings of one kind are compared, the worst first; the others are new.
 _MOST = 5000
 # So many at once, and each with so many others at most.
 _ROWS, _CANDIDATES = 256, 16
@@ -101,6 +98,36 @@ def compared(base: PartReport, head: PartReport, name: str = "the base") -> Part
     return replace(head, findings=tuple(findings), fixed=fixed)
 
 
+def compared_all(
+    base: PartReport, heads: Sequence[PartReport], name: str = "the base"
+) -> list[PartReport]:
+    """The reports on the parts that one part was divided into. What none of them has any more is
+    `fixed` in the first."""
+    found: list[PartReport] = []
+    left = base
+    for head in heads:
+        made = compared(left, head, name)
+        left = replace(left, findings=made.fixed if base.status != "error" else left.findings)
+        found.append(replace(made, fixed=()))
+    if found and base.status != "error":
+        found[0] = replace(found[0], fixed=left.findings)
+    return found
+
+
+def unbroken(base: PartReport, head: PartReport) -> tuple[Finding, ...]:
+    """What the base breaks and the head does not: findings that are gone, and of those that are
+    still there the limits that are not broken any more, as findings with these alone."""
+    known = {old: new for new, old in same_findings(base, head).items()}
+    found = []
+    for at, finding in enumerate(base.findings):
+        still = head.findings[known[at]].breaches if at in known else ()
+        checks = {breach.check for breach in still}
+        gone = tuple(one for one in finding.breaches if one.check not in checks)
+        if gone:
+            found.append(finding if at not in known else replace(finding, breaches=gone))
+    return tuple(found)
+
+
 def all_new(head: PartReport) -> PartReport:
     """The report on a part that the base has not, or that cannot be compared."""
     return replace(head, findings=tuple(replace(one, state="new") for one in head.findings))
@@ -114,19 +141,28 @@ def same_findings(base: PartReport, head: PartReport) -> dict[int, int]:
     if not _is_still(move):
         moves.append(_still())
     for one in moves:
-        for check in sorted({finding.check for finding in head.findings}):
-            old = _left(base.findings, check, known.values())
-            new = _left(head.findings, check, known)
+        for kind in sorted({kind_of(finding) for finding in head.findings}):
+            old = _left(base.findings, kind, known.values())
+            new = _left(head.findings, kind, known)
             known |= _by_place(base.findings, head.findings, old, new, one)
     if not move.firm:
         known |= _by_shape(base.findings, head.findings, known)
     return known
 
 
-def _left(findings: Sequence[Finding], check: str, taken: Iterable[int]) -> list[int]:
+def kind_of(finding: Finding) -> str:
+    """What a finding is about; where that is not known, the check that found it."""
+    return finding.subject.kind if finding.subject else finding.check
+
+
+def _thickness(finding: Finding) -> float:
+    return finding.subject.thickness.typical if finding.subject else finding.measured or 0.0
+
+
+def _left(findings: Sequence[Finding], kind: str, taken: Iterable[int]) -> list[int]:
     gone = set(taken)
     return [
-        at for at, one in enumerate(findings) if one.check == check and one.box and at not in gone
+        at for at, one in enumerate(findings) if one.box and at not in gone and kind_of(one) == kind
     ][:_MOST]
 
 
@@ -151,7 +187,7 @@ def _by_place(
     new: Sequence[int],
     move: Move,
 ) -> dict[int, int]:
-    """Findings of one check at one place, nearest and most alike first."""
+    """Findings of one kind at one place, nearest and most alike first."""
     if not old or not new:
         return {}
     was, now = _Places.of(base, old).moved(move), _Places.of(head, new)
@@ -160,15 +196,15 @@ def _by_place(
         rows = slice(begin, begin + _ROWS)
         apart = _distance(now.point[rows], was.point)
         middles = _distance(now.middle[rows], was.middle)
-        one_place = apart <= _POINT
+        one_place = apart <= NEAR_POINT
         grown = np.abs(now.size[rows, None] - was.size[None]).sum(axis=2)
         if move.square:
-            one_place |= _shared(now.low[rows], now.high[rows], was.low, was.high) >= _SHARED
+            one_place |= share(now.low[rows], now.high[rows], was.low, was.high) >= SHARED
         else:
             # A box turned by half a quarter is no box of the same wall: sizes stand in.
             alike = grown <= 0.1 * now.size[rows, None].sum(axis=2) + 1
-            one_place |= (middles <= 2 * _POINT) & alike
-        thinner = np.abs(now.measured[rows, None] - was.measured[None])
+            one_place |= (middles <= 2 * NEAR_POINT) & alike
+        thinner = np.abs(now.thickness[rows, None] - was.thickness[None])
         cost = np.minimum(apart, middles) + 0.2 * np.minimum(grown, 10) + np.minimum(thinner, 1)
         cost[~one_place] = np.inf
         likely = np.argsort(cost, axis=1, kind="stable")[:, :_CANDIDATES]
@@ -192,13 +228,13 @@ def _cells(columns: NDArray[np.intp], wanted: NDArray[np.bool_]) -> Iterator[tup
 
 @dataclass(frozen=True, eq=False)
 class _Places:
-    """Points, middles and boxes (n, 3), sizes (n, 2) and measures (n,) of findings."""
+    """Points, middles and boxes (n, 3), sizes (n, 2) and thicknesses (n,) of findings."""
 
     point: _Floats
     low: _Floats
     high: _Floats
     size: _Floats
-    measured: _Floats
+    thickness: _Floats
 
     @classmethod
     def of(cls, findings: Sequence[Finding], numbers: Sequence[int]) -> _Places:
@@ -209,7 +245,7 @@ class _Places:
             boxes[:, 0],
             boxes[:, 1],
             np.array([(*one.size, 0.0, 0.0)[:2] for one in chosen], np.float64),
-            np.array([one.measured or 0.0 for one in chosen], np.float64),
+            np.array([_thickness(one) for one in chosen], np.float64),
         )
 
     @property
@@ -218,7 +254,7 @@ class _Places:
 
     def moved(self, move: Move) -> _Places:
         low, high = _moved(self.low, self.high, move)
-        return _Places(move.apply(self.point), low, high, self.size, self.measured)
+        return _Places(move.apply(self.point), low, high, self.size, self.thickness)
 
 
 def _moved(low: _Floats, high: _Floats, move: Move) -> tuple[_Floats, _Floats]:
@@ -230,16 +266,6 @@ def _moved(low: _Floats, high: _Floats, move: Move) -> tuple[_Floats, _Floats]:
 
 def _distance(one: _Floats, other: _Floats) -> _Floats:
     return np.asarray(np.linalg.norm(one[:, None] - other[None], axis=2))
-
-
-def _shared(low: _Floats, high: _Floats, other_low: _Floats, other_high: _Floats) -> _Floats:
-    """Of boxes (n, 3) and others (m, 3): the share (n, m) that both cover of what they cover."""
-    low, high = low[:, None] - _WIDENED, high[:, None] + _WIDENED
-    other_low, other_high = other_low[None] - _WIDENED, other_high[None] + _WIDENED
-    both = np.clip(np.minimum(high, other_high) - np.maximum(low, other_low), 0, None)
-    common = both.prod(axis=2)
-    whole = (high - low).prod(axis=2) + (other_high - other_low).prod(axis=2) - common
-    return np.asarray(common / whole)
 
 
 def _by_shape(
@@ -268,9 +294,8 @@ def _shapes(findings: Iterable[Finding]) -> dict[_Signature, list[Finding]]:
 
 
 def _shape(finding: Finding) -> _Signature:
-    measured = _step(finding.measured or 0.0, 0.05)
     sizes = tuple(_step(side, 0.5) for side in finding.size)
-    return finding.check, finding.fill or "", measured, sizes
+    return kind_of(finding), finding.fill or "", _step(_thickness(finding), 0.05), sizes
 
 
 def _step(value: float, step: float) -> int:
@@ -294,8 +319,8 @@ def find_move(base: PartReport, head: PartReport) -> Move:
         move = Move(rotation, shift, of=len(now.low))
         mapped = (whole & (_distance(move.apply(was.middle), now.middle) <= _NEAR)).astype(float)
         if move.square:
-            shared = _shared(*_moved(was.low, was.high, move), now.low, now.high)
-            mapped = np.maximum(mapped, np.where(thick & (shared >= _SHARED), shared, 0))
+            shared = share(*_moved(was.low, was.high, move), now.low, now.high)
+            mapped = np.maximum(mapped, np.where(thick & (shared >= SHARED), shared, 0))
         support = min(mapped.max(axis=0).sum(), mapped.max(axis=1).sum())
         return replace(move, support=float(support))
 
@@ -372,7 +397,7 @@ def _kinds(report: PartReport) -> Iterator[_Kinds]:
         yield thick, (*thick, _step(wall.length, 0.5)), wall.box
     for finding in report.findings if not report.walls else ():
         if finding.box:
-            yield (finding.check,), _shape(finding), finding.box
+            yield (kind_of(finding),), _shape(finding), finding.box
 
 
 def _middle(box: tuple[Point, Point]) -> Point:

@@ -14,14 +14,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 from wallguard.findings.model import Finding, Point, Printed, Spread, Status, Trouble
+from wallguard.findings.outcomes import loss, status_rank
 
 Direction = Literal["worse", "better", "other"]
 Gate = Literal["good", "ignore", "warn", "fail"]
 
 DIRECTIONS: tuple[Direction, ...] = ("worse", "other", "better")
 _GATES: dict[Gate, int] = {"good": 0, "ignore": 0, "warn": 1, "fail": 2}
-_LOSS = {"solid": 0, "indeterminate": 1, "thickened": 2, "thinned": 2, "hollow": 3, "missing": 4}
-_STATUS: dict[Status, int] = {"passed": 0, "indeterminate": 1, "failed": 2}
 
 
 @dataclass(frozen=True)
@@ -44,7 +43,7 @@ class State:
         """Larger is worse: what the gate does, then how much of the wall is lost."""
         if self.gate in ("good", "ignore"):
             return 0, 0
-        return _GATES[self.gate], _LOSS[self.verdict]
+        return _GATES[self.gate], loss(self.verdict)
 
 
 @dataclass(frozen=True)
@@ -106,9 +105,17 @@ class PartImpact:
         if self.error:
             return None
         directions = {change.direction for change in self.changes}
-        if "worse" in directions or self.appeared or _STATUS[self.after] > _STATUS[self.before]:
+        if (
+            "worse" in directions
+            or self.appeared
+            or status_rank(self.after) > status_rank(self.before)
+        ):
             return "worse"
-        if "better" in directions or self.gone or _STATUS[self.after] < _STATUS[self.before]:
+        if (
+            "better" in directions
+            or self.gone
+            or status_rank(self.after) < status_rank(self.before)
+        ):
             return "better"
         return "other" if directions else None
 

@@ -1,64 +1,85 @@
-"""Whether a finding got worse: since a base revision, or since somebody waived it."""
+"""Whether a finding got worse: since a base revision, or since somebody waived it.
+
+Each limit that the place breaks is compared with itself. It is worse where it
+
+    is broken anew             the place did not break it before
+    does more to the gate      fail now, warn before
+    is certain                 and was indeterminate
+    is broken further          a wall thinner, a gap narrower, a deviation or a count larger
+    costs more of the wall     (`fill`) hollow now, solid before; hollow, with more air
+
+and the whole finding where the place has grown; each by more than two measures of the same place
+may differ.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from wallguard.base.text import SHOWN, mm
-from wallguard.findings.model import Finding, Severity
+from wallguard.findings.model import Breach, Finding, Severity
+from wallguard.findings.outcomes import breach_of, loss, severity_rank
 
-_SEVERITY = {"note": 0, "warn": 1, "fail": 2}
-# How much of the wall is lost.
-_LOSS = {"solid": 0, "uncertain": 1, "hollow": 2, "missing": 3}
 # Two measures of one wall differ by twice the error of one: 0.005 mm, or 0.5 % where it is curved.
 _ERROR, _SHARE = 2 * SHOWN, 0.005
 # A place has grown where it is longer or higher by more than both.
 _GROWTH, _GROWTH_SHARE = 1.0, 0.1
+_WIDTHS = ("gap", "hole")
+
+
+@dataclass(frozen=True)
+class Was:
+    """What is known of one limit as it was; None where it is not known.
+
+    limited  whether there was a limit to what was measured, as for a deviation
+    """
+
+    measured: float | None = None
+    severity: Severity | None = None
+    indeterminate: bool = False
+    limited: bool | None = None
 
 
 @dataclass(frozen=True)
 class Before:
-    """What is known of a finding as it was; None where it is not known."""
+    """What is known of a finding as it was; None, 0 and empty where it is not known.
 
-    measured: float | None = None
+    limits  that it broke, by check
+    air     mm, in a hollow wall; thickest: mm, where the wall is thickest
+    """
+
+    limits: Mapping[str, Was] = field(default_factory=dict)
     fill: str | None = None
     size: tuple[float, ...] = ()
-    indeterminate: bool = False
-    severity: Severity | None = None
-    limited: bool | None = None
+    air: float = 0.0
+    thickest: float | None = None
 
 
 def before(finding: Finding) -> Before:
     """A finding as it was."""
-    return Before(
-        measured=finding.measured,
-        fill=finding.fill,
-        size=finding.size,
-        indeterminate=finding.indeterminate,
-        severity=finding.severity,
-        limited=finding.limit is not None,
-    )
+    limits = {
+        one.check: Was(one.measured, one.severity, one.indeterminate, one.limit is not None)
+        for one in reversed(finding.breaches)  # of several of one check the worst counts
+    }
+    about = finding.subject
+    if about is None:
+        return Before(limits, finding.fill, finding.size)
+    return Before(limits, finding.fill, finding.size, about.air, about.thickness.max)
 
 
 def worsening(was: Before, now: Finding) -> str:
-    """How the finding got worse, in words such as "0.60 mm now, 0.70 mm before"; empty if not.
+    """How the finding got worse, in words such as "thinner by 0.55 mm"; empty if not."""
+    ways = (worse_limit(was, now, check) for check in dict.fromkeys(_checks(now)))
+    return next(filter(None, ways), "") or growth(was, now)
 
-    Worse is: it does more to the gate, it is certain and was not, more of the wall is lost, it
-    lies further beyond its limit, a hollow wall is thicker (more air), or the place has grown; each
-    by more than two measures of the same place may differ.
-    """
-    if was.severity is not None and _SEVERITY[now.severity] > _SEVERITY[was.severity]:
-        return f"{now.severity} now, {was.severity} before"
-    if was.indeterminate and not now.indeterminate:
-        return "certain now, indeterminate before"
-    if was.fill in _LOSS and now.fill in _LOSS and _LOSS[now.fill] > _LOSS[was.fill]:
-        return f"{now.fill} now, {was.fill} before"
-    if _is_further(was, now):
-        assert was.measured is not None
-        assert now.measured is not None
-        if now.unit == "mm":
-            return f"{mm(now.measured)} mm now, {mm(was.measured)} mm before"
-        return f"{now.measured:g} now, {was.measured:g} before"
+
+def _checks(finding: Finding) -> list[str]:
+    return [breach.check for breach in finding.breaches]
+
+
+def growth(was: Before, now: Finding) -> str:
+    """How the place has grown, in words; empty if it has not."""
     # Sizes of different kinds do not compare.
     if len(was.size) == len(now.size):
         for side, name, old in zip(now.size, ("long", "high"), was.size, strict=False):
@@ -67,17 +88,55 @@ def worsening(was: Before, now: Finding) -> str:
     return ""
 
 
-def _is_further(was: Before, now: Finding) -> bool:
-    if was.measured is None or now.measured is None:
-        return False
-    if was.fill is not None and was.fill != now.fill:
-        return False  # what is measured may not be the same
-    if was.limited is not None and was.limited != (now.limit is not None):
-        return False
-    step = now.measured - was.measured
-    if now.limit is None:
-        further = step if now.fill == "hollow" else 0.0
-    else:
-        further = -step if now.measured < now.limit else step
-    allowed = max(_ERROR, _SHARE * abs(was.measured)) if now.unit == "mm" else 0.0
-    return further > allowed + 1e-9
+def worse_limit(was: Before, now: Finding, check: str) -> str:
+    """How one limit that the finding breaks got worse, in words; empty if it did not."""
+    old, new = was.limits.get(check), breach_of(now, check)
+    if new is None:
+        return ""
+    if old is None:
+        return f"it breaks `{check}` too, and did not before"
+    if old.severity is not None and severity_rank(new.severity) > severity_rank(old.severity):
+        return f"{new.severity} now, {old.severity} before"
+    if old.indeterminate and not new.indeterminate:
+        return "certain now, indeterminate before"
+    if check == "fill" and was.fill is not None and was.fill != now.fill:
+        if loss(now.fill) > loss(was.fill):
+            return f"{now.fill} now, {was.fill} before"
+        return ""  # what is measured may not be the same
+    return _further(was, old, new, now)
+
+
+def _further(was: Before, old: Was, new: Breach, now: Finding) -> str:
+    """How a limit is broken further; empty where it is not."""
+    if old.measured is None or new.measured is None:
+        return ""
+    if old.limited is not None and old.limited != (new.limit is not None):
+        return ""
+    step = new.measured - old.measured
+    allowed = max(_ERROR, _SHARE * abs(old.measured)) if new.unit == "mm" else 0.0
+    allowed += 1e-9
+    if new.limit is None:
+        return _more_air(was, old, new, now) if step > allowed and now.fill == "hollow" else ""
+    below = new.measured < new.limit
+    if (-step if below else step) <= allowed:
+        return ""
+    if new.unit != "mm":
+        unit = "" if new.unit == "count" else f" {new.unit}"
+        return f"{new.measured:g}{unit} now, {old.measured:g} before"
+    values = f"({mm(new.measured)} now, {mm(old.measured)} before)"
+    if not below or new.check == "fill":
+        return f"further off by {mm(abs(step))} mm {values}"
+    return f"{'narrower' if new.check in _WIDTHS else 'thinner'} by {mm(-step)} mm {values}"
+
+
+def _more_air(was: Before, old: Was, new: Breach, now: Finding) -> str:
+    """A hollow wall is as thick as its beads and the air between them."""
+    about = now.subject
+    # Of a taper the typical thickness hangs on how its surface is divided; its end does not.
+    if about and was.thickest is not None and about.thickness.max <= was.thickest + _ERROR:
+        return ""
+    air = about.air if about else 0.0
+    if was.air > 0 and air > 0:
+        more = f"more air: {mm(air)} mm now, {mm(was.air)} before"
+        return more if air > was.air + _ERROR else ""
+    return f"more air: {mm(new.measured or 0)} mm thick now, {mm(old.measured or 0)} before"

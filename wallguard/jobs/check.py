@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import math
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -11,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from wallguard.base.errors import InputError
-from wallguard.base.text import wording
 from wallguard.findings.model import (
     Breach,
     CheckRun,
@@ -26,6 +23,7 @@ from wallguard.findings.model import (
     Wall,
     in_force,
 )
+from wallguard.findings.naming import named
 
 if TYPE_CHECKING:
     from wallguard.checks.case import Case, Draft
@@ -38,11 +36,6 @@ if TYPE_CHECKING:
 
 _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
-
-_SEVERITY = {"fail": 0, "warn": 1, "note": 2}
-# Added before rounding down to steps of 1 and 0.5 mm: sizes that people draw, and heights of whole
-# layers, then lie well off the edge of a step, where computing error would decide.
-_OFF_THE_GRID = 0.37
 
 
 @dataclass(frozen=True)
@@ -126,7 +119,7 @@ def report_on(geometry: Geometry, rules: Rules, path: str, views: What | None = 
 
     begun = time.perf_counter()
     case = Case(geometry, rules, band_table(rules))
-    runs, findings = run_checks(case, path)
+    runs, findings = run_checks(case)
     shown = None
     if views:
         from wallguard.views.make import make
@@ -180,38 +173,46 @@ def failed(path: str, rules: str, name: str, message: str) -> PartReport:
     )
 
 
-def run_checks(case: Case, path: str) -> tuple[list[CheckRun], list[Finding]]:
+def run_checks(case: Case) -> tuple[list[CheckRun], list[Finding]]:
     """All checks on one case, in their order, and what they find, worst first."""
+    from wallguard.checks.case import Broken
+    from wallguard.checks.places import findings_of
     from wallguard.checks.registry import CHECKS
 
     runs: list[CheckRun] = []
-    drafts: list[Draft] = []
+    whole: list[Finding] = []
+    broken: list[Broken] = []
     for name, check in CHECKS.items():
         skipped = check.applies(case)
         if skipped:
             runs.append(CheckRun(name, "skipped", skipped))
             continue
         found = list(check.findings(case))
-        runs.append(CheckRun(name, check_status(found)))
-        drafts += found
-    return runs, named(drafts, path, case.rules.path)
+        broken += [one for one in found if isinstance(one, Broken)]
+        parts = [one.finding() for one in found if not isinstance(one, Broken)]
+        whole += parts
+        breaches = [one.breach for one in found if isinstance(one, Broken)]
+        breaches += [breach for finding in parts for breach in finding.breaches]
+        runs.append(CheckRun(name, check_status(breaches)))
+    return runs, named([*whole, *findings_of(case, broken)], case.rules.path)
 
 
 def settled(report: PartReport, gate: Gate) -> PartReport:
     """The report with the status of the part and of its checks that the findings in force ask for:
     see `findings.in_force`."""
     held = [finding for finding in report.findings if in_force(finding, gate)]
+    breaches = [breach for finding in held for breach in finding.breaches if not breach.waived]
     runs = tuple(
         run
         if run.status in ("skipped", "error")
-        else replace(run, status=check_status([one for one in held if one.check == run.name]))
+        else replace(run, status=check_status([one for one in breaches if one.check == run.name]))
         for run in report.checks
     )
     status = report.status if report.status == "error" else status_of(held)
     return replace(report, checks=runs, status=status)
 
 
-def check_status(found: Sequence[Draft | Finding]) -> CheckStatus:
+def check_status(found: Sequence[Breach | Draft | Finding]) -> CheckStatus:
     """How a check ended that found this."""
     if any(one.severity == "fail" for one in found):
         return "failed"
@@ -227,68 +228,6 @@ def status_of(findings: Sequence[Finding]) -> Status:
     if any(finding.indeterminate for finding in findings):
         return "indeterminate"
     return "passed"
-
-
-def named(drafts: Sequence[Draft], path: str, rules: str) -> list[Finding]:
-    """Findings, worst first, each with a name.
-
-    The name is made of the part's path, the rules, the check, what the wall comes out as and its
-    coarse size; findings alike in all of these are numbered by their place. So it stays when the
-    part is exported anew, moved or turned about the printer's upright axis, when the wall gets a
-    little thinner, and when something else in the part changes that is not of the same size.
-    """
-    names: dict[int, str] = {}
-    taken: dict[str, int] = {}
-    for at in sorted(range(len(drafts)), key=lambda at: _by_place(drafts[at])):
-        draft = drafts[at]
-        size = " ".join(str(math.floor(side + _OFF_THE_GRID)) for side in draft.size)
-        # Checks that have no size tell their findings apart by what they say, numbers aside.
-        says = "" if draft.size else wording(draft.message)
-        what = "\0".join((path, rules, draft.check, draft.fill or "", size, says))
-        name = hashlib.blake2b(what.encode("utf-8", "surrogateescape"), digest_size=5).hexdigest()
-        taken[name] = taken.get(name, 0) + 1
-        names[at] = name if taken[name] == 1 else f"{name}-{taken[name]}"
-    order = sorted(
-        range(len(drafts)),
-        key=lambda at: (
-            _SEVERITY[drafts[at].severity],
-            drafts[at].check,
-            round(drafts[at].measured or 0.0, 3),  # computing error does not decide
-            drafts[at].location or (),
-            drafts[at].message,
-        ),
-    )
-    return [_finding(drafts[at], names[at]) for at in order]
-
-
-def _by_place(draft: Draft) -> tuple[object, ...]:
-    middle: tuple[float, ...] = draft.location or ()
-    if draft.box:
-        middle = tuple((low + high) / 2 for low, high in zip(*draft.box, strict=True))
-    # In steps, so that what is computing error does not decide.
-    # The place as one value: a finding of the whole part has none, and is compared all the same.
-    return tuple(math.floor(2 * (value + _OFF_THE_GRID)) for value in middle), draft.message
-
-
-def _finding(draft: Draft, name: str) -> Finding:
-    breach = Breach(
-        check=draft.check,
-        severity=draft.severity,
-        measured=draft.measured,
-        limit=draft.limit,
-        unit=draft.unit,
-        indeterminate=draft.indeterminate,
-    )
-    return Finding(
-        id=name,
-        breaches=(breach,),
-        message=draft.message,
-        advice=draft.advice,
-        location=draft.location,
-        box=draft.box,
-        fill=draft.fill,
-        size=draft.size,
-    )
 
 
 def mesh_info(geometry: Geometry) -> MeshInfo:

@@ -15,8 +15,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from wallguard.bands.advice import describe
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import BandTable
@@ -24,16 +22,16 @@ from wallguard.base.errors import InputError
 from wallguard.base.text import SHOWN, mm, place, span
 from wallguard.checks.case import Case
 from wallguard.findings.impact import DIRECTIONS, Change, Direction, PartImpact, State, direction
-from wallguard.findings.model import Finding, Printed, Spread
+from wallguard.findings.model import Breach, Finding, Printed, Spread
+from wallguard.findings.outcomes import severity_rank
+from wallguard.findings.places import Boxes
 from wallguard.jobs.check import Task, explain, run_checks, status_of
 from wallguard.part.part import Part
 from wallguard.rules.model import Rules
 from wallguard.walls.stretch import Stretch, is_speck, joined
 
 if TYPE_CHECKING:
-    from wallguard.part.geometry import Box, Geometry
-
-_SEVERITIES = {"note": 0, "warn": 1, "fail": 2}
+    from wallguard.part.geometry import Geometry
 
 
 def compare_part(task: Task) -> PartImpact:
@@ -60,7 +58,7 @@ def compare(geometry: Geometry, old: Rules, new: Rules, path: str) -> PartImpact
     walls = joined(pieces, lambda piece: _answers(piece.typical, before, after))
     changes = [change for wall in walls for change in _changes(wall, before, after)]
     changes.sort(key=_worst_first)
-    found = [run_checks(case, path)[1] for case in (before, after)]
+    found = [run_checks(case)[1] for case in (before, after)]
     return PartImpact(
         path=path,
         before=status_of(found[0]),
@@ -236,37 +234,26 @@ def _worst_first(change: Change) -> tuple[object, ...]:
 def _more(
     ours: Sequence[Finding], theirs: Sequence[Finding], changes: Sequence[Change], told: Direction
 ) -> Iterator[Finding]:
-    """Those of our findings that `theirs` does not have at the same place, or only as less, and
-    that no change of a wall in the direction `told` tells of already."""
-    told_of = _Boxes([change.box for change in changes if change.direction == told])
-    known: dict[tuple[str, int], _Boxes] = {}
+    """Those of our findings that break a limit which `theirs` do not break at the same place, or
+    only as less, and that no change of a wall in the direction `told` tells of already."""
+    told_of = Boxes([change.box for change in changes if change.direction == told])
+    known: dict[tuple[str, int], Boxes] = {}
+
+    def is_more(finding: Finding, breach: Breach) -> bool:
+        rank = severity_rank(breach.severity)
+        if breach.severity == "note" or (breach.check == "fill" and told_of.meet(finding.box)):
+            return False
+        if (breach.check, rank) not in known:
+            known[breach.check, rank] = Boxes(
+                [
+                    rival.box
+                    for rival in theirs
+                    for other in rival.breaches
+                    if other.check == breach.check and severity_rank(other.severity) >= rank
+                ]
+            )
+        return not known[breach.check, rank].meet(finding.box)
+
     for finding in ours:
-        rank = _SEVERITIES[finding.severity]
-        if rank == 0 or (finding.check == "fill" and told_of.meet(finding.box)):
-            continue
-        if (finding.check, rank) not in known:
-            rivals = [
-                rival.box
-                for rival in theirs
-                if rival.check == finding.check and _SEVERITIES[rival.severity] >= rank
-            ]
-            known[finding.check, rank] = _Boxes(rivals)
-        if not known[finding.check, rank].meet(finding.box):
+        if any(is_more(finding, breach) for breach in finding.breaches):
             yield finding
-
-
-class _Boxes:
-    """Where findings are. What has no box is everywhere."""
-
-    def __init__(self, boxes: Sequence[Box | None]) -> None:
-        placed = np.array([box for box in boxes if box is not None], np.float64).reshape(-1, 2, 3)
-        self._everywhere = len(placed) < len(boxes)
-        self._any = bool(boxes)
-        self._low, self._high = placed[:, 0] - SHOWN, placed[:, 1] + SHOWN
-
-    def meet(self, box: Box | None) -> bool:
-        """Whether any of the boxes has a point in common with `box`."""
-        if box is None or self._everywhere:
-            return self._any
-        low, high = box
-        return bool(((self._low <= high) & (low <= self._high)).all(axis=1).any())

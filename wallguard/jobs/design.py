@@ -16,6 +16,7 @@ from wallguard.repository.config import FILE_NAME, Assignment, Repository
 from wallguard.repository.nearest import Repositories, lies, names
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
+from wallguard.waivers.apply import LONGEST
 from wallguard.waivers.load import FILE_NAME as WAIVERS
 from wallguard.waivers.load import Waiver, load_waivers
 
@@ -117,6 +118,10 @@ class Design:
                 name = folder + WAIVERS
                 self.troubles[name] = Trouble(name, folder + str(error))
         return self._waivers[folder]
+
+    def longest(self, folder: str) -> int:
+        """How many days from today the waivers in `folder` may run."""
+        return self.repository(folder + WAIVERS).longest or LONGEST
 
     def gate(self, paths: Iterable[str]) -> tuple[Gate, list[Trouble]]:
         """Which findings stop the gate for these parts; where more than one `wallguard.yaml`

@@ -16,7 +16,7 @@ from wallguard.base.errors import InputError
 from wallguard.findings.model import Gate, PartReport, Report, Trouble
 from wallguard.jobs.asks_less import Asks, asked_less
 from wallguard.jobs.base import Against, Held, find_base, fixed_once
-from wallguard.jobs.check import Task, check_all, settled
+from wallguard.jobs.check import check_all, settled
 from wallguard.jobs.choose import Asked, Chosen, How, choose, gone, touches_nothing, unseen
 from wallguard.jobs.design import Design
 from wallguard.jobs.source import index, work_tree
@@ -96,14 +96,13 @@ class _Run:
             remarks += self._about(against, gate)
         if self.how.views:
             chosen.tasks = [replace(task, views=self.how.views) for task in chosen.tasks]
-        check = partial(self._check, watch=watch)
         if against:
             held = against.hold(chosen, compared)
         else:
             held = [Held.alone(task) for task in chosen.tasks]
-        if against and compared:
-            against.look_for_origins(held, check)
-        results = iter(check([task for one in held for task in one.tasks()]))
+        tasks = [task for one in held for task in one.tasks()]
+        with (watch or silent)(len(tasks)) as progress:
+            results = iter(check_all(tasks, self.how.jobs, progress.step))
         told = [one.sorted(results, base if compared else None) for one in held]
         parts = fixed_once([report for one in told for report in one.parts])
         dropped = sorted((report for one in told for report in one.dropped), key=_by_name)
@@ -166,10 +165,6 @@ class _Run:
             problem += ": findings are told, and none of them fails"
         return [Trouble(FILE_NAME, f"{FILE_NAME}: {problem}. {remedy}.")]
 
-    def _check(self, tasks: Sequence[Task], watch: Watch | None) -> list[list[PartReport]]:
-        with (watch or silent)(len(tasks)) as progress:
-            return check_all(tasks, self.how.jobs, progress.step)
-
     def _waived(
         self, parts: Sequence[PartReport], chosen: Chosen
     ) -> tuple[list[PartReport], list[Trouble]]:
@@ -192,6 +187,7 @@ class _Run:
                 self.how.today or date.today(),
                 gone=partial(gone, self.now),
                 complete=chosen.complete,
+                longest=self.now.longest(folder),
             )
             found += applied
             remarks += [Trouble(folder + one.path, folder + one.message) for one in more]

@@ -12,14 +12,17 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from typing import get_args
 
 import numpy as np
 
 from wallguard.bands.declared import band_table
+from wallguard.bands.table import Verdict
 from wallguard.base.errors import TooLargeError
 from wallguard.base.text import below
 from wallguard.checks.case import Case
 from wallguard.findings.model import Spread
+from wallguard.findings.outcomes import loss
 from wallguard.findings.scale import Holding, Reduction
 from wallguard.part.geometry import Geometry
 from wallguard.rules.model import Rules
@@ -37,7 +40,7 @@ _LARGEST = 2000.0
 # What is too small to be called a wall may come out otherwise as long as it is no more than this
 # share of all walls' length: where walls meet, such bits are left.
 _CRUMBS = 0.01
-_VERDICTS = ("solid", "indeterminate", "thickened", "thinned", "hollow", "missing", "thin")
+_VERDICTS = (*sorted(get_args(Verdict), key=loss), "thin")
 
 
 def reductions(

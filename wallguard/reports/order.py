@@ -11,15 +11,12 @@ from wallguard.findings.model import (
     Finding,
     PartReport,
     Report,
-    Severity,
     Trouble,
     Wall,
     in_force,
 )
-
-SEVERITIES: tuple[Severity, ...] = ("fail", "warn", "note")
-# Of two findings of one severity the one that costs the whole wall comes first.
-_FILLS = {"missing": 0, "hollow": 1}
+from wallguard.findings.outcomes import SEVERITIES as SEVERITIES
+from wallguard.findings.outcomes import worst_first
 
 
 @dataclass(frozen=True)
@@ -145,17 +142,7 @@ def findings(found: Iterable[Finding]) -> list[Finding]:
 
 def badness(finding: Finding) -> tuple[object, ...]:
     """A key that sorts the worst finding first, and no two alike."""
-    return (
-        SEVERITIES.index(finding.severity),
-        finding.indeterminate,
-        _FILLS.get(finding.fill or "", len(_FILLS)),
-        finding.check,
-        finding.measured is None,
-        round(finding.measured or 0.0, 3),  # computing error does not decide
-        finding.location or (),
-        finding.message,
-        finding.id,
-    )
+    return worst_first(finding)
 
 
 def walls(found: Iterable[Wall]) -> list[Wall]:

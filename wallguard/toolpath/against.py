@@ -9,14 +9,14 @@ import numpy as np
 
 from wallguard.base.arrays import weighted_median
 from wallguard.findings.model import Point
+from wallguard.findings.outcomes import loss
+from wallguard.findings.places import overlap
 from wallguard.part.geometry import Geometry
 from wallguard.rules.model import TOLERANCE_DEFAULT
 from wallguard.toolpath.beads import Beads
 from wallguard.toolpath.comparison import LaidWall
 from wallguard.toolpath.verdict import UNCERTAINTY, deviation_of, outcome_of
 
-_WORSE = {"solid": 0, "sparse": 0, "thickened": 1, "thinned": 1, "hollow": 2, "broken": 3}
-_WORST = 4  # missing
 # How far two measures of one thickness may lie apart, mm.
 _SAME = 0.05
 
@@ -51,8 +51,7 @@ class Pair:
     @property
     def worse(self) -> bool:
         """Whether it comes out worse afterwards."""
-        one, other = (_WORSE.get(name, _WORST) for name in (self.before, self.after))
-        return other > one or (
+        return loss(self.after) > loss(self.before) or (
             self.before == self.after == "hollow"
             and self.air[1] > self.air[0] + _SAME
             and self.air[1] > self.air[0] + 2 * UNCERTAINTY
@@ -61,8 +60,7 @@ class Pair:
     @property
     def better(self) -> bool:
         """Whether it comes out better afterwards."""
-        one, other = (_WORSE.get(name, _WORST) for name in (self.before, self.after))
-        return other < one
+        return loss(self.after) < loss(self.before)
 
     @property
     def changed(self) -> bool:
@@ -148,20 +146,18 @@ def pairs(
 
 def _match(wall: LaidWall, others: Sequence[LaidWall]) -> int | None:
     """The wall that shares most of its box with this one, of about its thickness."""
-    low, high = np.array(wall.stretch.box)
-    best, chosen = 0.0, None
-    for index, other in enumerate(others):
-        apart = abs(other.stretch.typical - wall.stretch.typical)
-        if apart > max(0.1, 0.1 * wall.stretch.typical):
-            continue
-        other_low, other_high = np.array(other.stretch.box)
-        shared = np.minimum(high, other_high) - np.maximum(low, other_low)
-        if (shared <= 0).any():
-            continue
-        volume = float(shared.prod())
-        if volume > best:
-            best, chosen = volume, index
-    return chosen
+    alike = [
+        at
+        for at, other in enumerate(others)
+        if abs(other.stretch.typical - wall.stretch.typical) <= max(0.1, 0.1 * wall.stretch.typical)
+    ]
+    if not alike:
+        return None
+    low, high = np.array(wall.stretch.box)[:, None]
+    boxes = np.array([others[at].stretch.box for at in alike])
+    both = overlap(low, high, boxes[:, 0], boxes[:, 1])[0]
+    best = int(both.argmax())
+    return alike[best] if both[best] > 0 else None
 
 
 def _pair(

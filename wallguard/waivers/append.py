@@ -13,7 +13,8 @@ from wallguard.waivers.load import FILE_NAME, Waiver, parse_waivers
 
 HEAD = """\
 # Findings that somebody accepted: who, why, and until when. `wallguard waive` adds to this file.
-# A waiver that has run out, or whose finding got worse, does not hold any more.
+# A waiver accepts the limits it names. One that has run out, or whose finding got worse, does not
+# hold any more.
 wallguard: 1
 waivers:
 """
@@ -55,12 +56,12 @@ def _lines(waiver: Waiver) -> Iterator[str]:
     for key, value in (("part", waiver.part), ("rules", waiver.rules)):
         if value:
             yield f"{key}: {_quoted(value)}"
-    if waiver.check:
-        yield f"check: {waiver.check}"
+    if waiver.limits:
+        yield f"limits: [{', '.join(waiver.limits)}]"
     if waiver.place is not None:
         yield f"place: [{', '.join(map(repr, waiver.place))}]"
-    if waiver.measured is not None:
-        yield f"measured: {waiver.measured!r}"
+    if waiver.measures:
+        yield f"measures: [{', '.join(map(repr, waiver.measures))}]"
     if waiver.fill is not None:
         yield f"fill: {waiver.fill}"
     if waiver.size:
@@ -69,6 +70,8 @@ def _lines(waiver: Waiver) -> Iterator[str]:
         yield "certain: false"
     if waiver.alike > 1:
         yield f"alike: {waiver.alike}"
+    if waiver.shape:
+        yield f"shape: {_quoted(waiver.shape)}"
     yield f"who: {_quoted(waiver.who)}"
     yield f"why: {_quoted(waiver.why)}"
     yield f"until: {waiver.until}"

@@ -19,6 +19,8 @@ from wallguard.documents.shape import (
 
 MOST = 600
 _INSIDE = (*LEAVES, GOES_UP)
+_CHECK = Text("the name of a check", 40, (CONTROLS, BLANK), r"^[a-z_]+$")
+_MEASURE = Number(-1_000_000_000, 1_000_000_000)
 
 _WAIVER = Table(
     "a waiver",
@@ -40,26 +42,29 @@ _WAIVER = Table(
             "Rule file that it breaks; left out: any that the part answers to.",
         ),
         Field(
-            "check",
-            Text("the name of a check", 40, (CONTROLS, BLANK), r"^[a-z_]+$"),
-            "Check that found it.",
+            "limits",
+            Many(_CHECK, 1, 20, "names of checks, as in [fill, wall]"),
+            "The checks whose limits are accepted; what else the place breaks, now or later, is "
+            "not.",
         ),
+        Field("check", _CHECK, "The same for a single one, as older files have it."),
         Field(
             "place",
             Many(Number(-1_000_000, 1_000_000, "mm"), 3, 3, "a place [x, y, z] in mm"),
             "Where it is, in mm, in the part file's own frame.",
         ),
         Field(
-            "measured",
-            Number(-1_000_000_000, 1_000_000_000),
-            "What was measured when it was accepted, so that it is seen if it gets worse. Where a "
-            "finding measures something, a waiver without this does not hold.",
+            "measures",
+            Many(_MEASURE, 1, 20, "a number for each of `limits`"),
+            "For each of `limits` what was measured when it was accepted, so that it is seen if it "
+            "gets worse. Where something is measured, a waiver without this does not hold.",
         ),
+        Field("measured", _MEASURE, "The same for a single one, as older files have it."),
         Field(
             "fill",
             Choice(("solid", "hollow", "missing", "uncertain")),
-            "What was inside the printed wall when it was accepted. Where the check is `fill`, a "
-            "waiver without this does not hold.",
+            "What was inside the printed wall when it was accepted. Where `fill` is among the "
+            "limits, a waiver without this does not hold.",
         ),
         Field(
             "size",
@@ -75,6 +80,11 @@ _WAIVER = Table(
             "alike",
             Number(2, 1_000_000, whole=True),
             "How many findings of the part were alike but for their place, this one included.",
+        ),
+        Field(
+            "shape",
+            Text("a shape as `wallguard waive --alike` writes it", 200),
+            "Accepts up to `alike` findings of the part that have this shape, not one more.",
         ),
         Field("who", Text("a name", 200), "Who accepted it.", True),
         Field("why", Text("a reason", 1000), "Why it is accepted.", True),
@@ -92,7 +102,7 @@ _WAIVER = Table(
             "Link to where this is followed up.",
         ),
     ),
-    needs=(("place", "part"), ("place", "check"), ("check", "part")),
+    needs=(("place", "part"), ("shape", "part"), ("shape", "alike"), ("check", "part")),
 )
 
 WAIVERS_FILE = Table(
@@ -102,7 +112,7 @@ WAIVERS_FILE = Table(
         Field(
             "waivers",
             Many(_WAIVER, 0, MOST, f"a list of at most {MOST} waivers"),
-            "Accepted findings: each named by its id, or by part, check and place.",
+            "Accepted findings: each named by its id, or by part, limits and place.",
             True,
         ),
     ),

@@ -25,10 +25,13 @@ FILE_NAME = "waivers.yaml"
 
 @dataclass(frozen=True)
 class Waiver:
-    """One accepted finding: by its id, or by part, check and place, or by all of them.
+    """One accepted finding, or alike ones: by id, or by part, limits and place, or by all of them.
 
-    measured, fill, size, certain  as they were when it was accepted; None or empty: not said
+    limits    the checks whose limits it accepts; what else the place breaks is not accepted
+    measures  for each of them what was measured when it was accepted; empty: nothing, or not said
+    fill, size, certain  as they were then; None or empty: not said
     alike  how many findings of the part were alike but for their place
+    shape  of what it accepts, up to `alike` findings of this shape; empty: one finding
     until  the last day on which it holds
     line   of `waivers.yaml`, where it begins
     """
@@ -39,13 +42,14 @@ class Waiver:
     finding: str = ""
     part: str = ""
     rules: str = ""
-    check: str = ""
+    limits: tuple[str, ...] = ()
     place: Point | None = None
-    measured: float | None = None
+    measures: tuple[float, ...] = ()
     fill: str | None = None
     size: tuple[float, ...] = ()
     certain: bool = True
     alike: int = 1
+    shape: str = ""
     issue: str = ""
     line: int = 0
 
@@ -77,24 +81,25 @@ def _relations(document: Mapping) -> Iterator[Problem]:
     """What the shapes of the values do not say."""
     rows = document.entries["waivers"].value
     assert isinstance(rows, Sequence)
-    seen: dict[str, int] = {}
+    seen: dict[tuple[str, ...], int] = {}
     for row in rows.items:
         assert isinstance(row, Mapping)
         values = row.plain()
-        if "finding" not in values and "place" not in values:
+        if not {"finding", "place", "shape"} & {*values}:
             yield Problem(
                 row.place,
                 "this waiver does not say which finding it accepts",
-                "Give `finding`, or `part`, `check` and `place`",
+                "Give `finding`, or `part`, `limits` and `place`",
             )
-        name = values.get("finding")
-        if name in seen:
+        yield from _limits(row, values)
+        name = tuple(str(values.get(key, "")) for key in ("finding", "part", "rules"))
+        if name[0] and name in seen:
             yield Problem(
                 row.entries["finding"].place,
-                f"a second waiver of {name}, the first is in line {seen[name]}",
+                f"a second waiver of {name[0]}, the first is in line {seen[name]}",
                 "Keep one of them",
             )
-        elif name:
+        elif name[0]:
             seen[name] = row.place.line
         try:
             date.fromisoformat(values["until"])
@@ -106,9 +111,33 @@ def _relations(document: Mapping) -> Iterator[Problem]:
             )
 
 
+def _limits(row: Mapping, values: dict[str, Any]) -> Iterator[Problem]:
+    """What is wrong with how a waiver says which limits it accepts."""
+    for old, new in (("check", "limits"), ("measured", "measures")):
+        if old in values and new in values:
+            yield Problem(
+                row.entries[old].place,
+                f"`{old}` and `{new}` say the same",
+                f"Keep `{new}` alone",
+            )
+    if {"place", "shape"} & {*values} and not {"check", "limits"} & {*values}:
+        yield Problem(
+            row.place,
+            "this waiver does not say which limits it accepts",
+            "Give `limits`, such as [fill, wall]",
+        )
+    if "measures" in values and len(values["measures"]) != len(values.get("limits", ())):
+        yield Problem(
+            row.entries["measures"].place,
+            "there are not as many `measures` as `limits`",
+            "Give one for each",
+        )
+
+
 def _waiver(values: dict[str, Any], line: int) -> Waiver:
     place = values.get("place")
-    measured = values.get("measured")
+    limits = values.get("limits", [values["check"]] if "check" in values else [])
+    measures = values.get("measures", [values["measured"]] if "measured" in values else [])
     return Waiver(
         who=values["who"],
         why=values["why"],
@@ -116,13 +145,14 @@ def _waiver(values: dict[str, Any], line: int) -> Waiver:
         finding=values.get("finding", ""),
         part=values.get("part", ""),
         rules=values.get("rules", ""),
-        check=values.get("check", ""),
+        limits=tuple(limits),
         place=(float(place[0]), float(place[1]), float(place[2])) if place else None,
-        measured=None if measured is None else float(measured),
+        measures=tuple(float(one) for one in measures),
         fill=values.get("fill"),
         size=tuple(float(side) for side in values.get("size", ())),
         certain=values.get("certain", True),
         alike=int(values.get("alike", 1)),
+        shape=values.get("shape", ""),
         issue=values.get("issue", ""),
         line=line,
     )

@@ -24,6 +24,8 @@ class Stretch:
     wall      number of the connected wall that it is a piece of
     area      length times height, summed over the layers, mm²; 0 where that is not known
     sides     on how many sides it is held by other material (two ends, below, above)
+    fewest    of pieces that were joined, on how many sides that is held which is held least; None:
+              as `sides`
     """
 
     minimum: float
@@ -38,6 +40,12 @@ class Stretch:
     sides: int
     wall: int = 0
     area: float = 0.0
+    fewest: int | None = None
+
+    @property
+    def least_sides(self) -> int:
+        """On how many sides that of its pieces is held which is held least."""
+        return self.sides if self.fewest is None else self.fewest
 
 
 # A speck (mm): in its layer smaller than the first both along and across, so that there is nothing
@@ -61,16 +69,30 @@ def joined(pieces: Iterable[Stretch], key: Callable[[Stretch], Hashable]) -> lis
     alike: dict[tuple[int, Hashable], list[Stretch]] = {}
     for piece in pieces:
         alike.setdefault((piece.wall, key(piece)), []).append(piece)
-    found = [_one(place) for group in alike.values() for place in _places(group)]
+    found = [together(place) for group in alike.values() for place in _places(group)]
     return sorted(found, key=lambda piece: (piece.group, round(piece.minimum, 4), piece.point))
 
 
-def _places(pieces: list[Stretch]) -> list[list[Stretch]]:
+def gathered(
+    pieces: Iterable[Stretch], span: Callable[[Stretch], tuple[float, float]]
+) -> list[list[Stretch]]:
+    """Sort pieces into places: pieces of one wall whose boxes are near each other and whose spans
+    (low, high) overlap or touch, directly or by way of others."""
+    walls: dict[int, list[Stretch]] = {}
+    for piece in pieces:
+        walls.setdefault(piece.wall, []).append(piece)
+    return [place for group in walls.values() for place in _places(group, span)]
+
+
+def _places(
+    pieces: list[Stretch], span: Callable[[Stretch], tuple[float, float]] = lambda _: (0.0, 0.0)
+) -> list[list[Stretch]]:
     """Sort pieces into places: boxes that are near each other, directly or by way of others."""
     if len(pieces) == 1:
         return [pieces]
     pieces = sorted(pieces, key=lambda piece: piece.box)
     x, y, z = np.moveaxis(np.array([piece.box for piece in pieces]), 2, 0)
+    first, last = np.array([span(piece) for piece in pieces]).T
     place = np.arange(len(pieces))
     # They are in order of x: only those that begin before a piece ends can be near it.
     ends = np.searchsorted(x[:, 0], x[:, 1] + _NEAR, side="right").tolist()
@@ -78,6 +100,7 @@ def _places(pieces: list[Stretch]) -> list[list[Stretch]]:
         rest = slice(at + 1, end)
         near = (y[rest, 0] <= y[at, 1] + _NEAR) & (y[at, 0] <= y[rest, 1] + _NEAR)
         near &= (z[rest, 0] <= z[at, 1] + _NEAR) & (z[at, 0] <= z[rest, 1] + _NEAR)
+        near &= (first[rest] <= last[at]) & (first[at] <= last[rest])
         other = place[rest][near]
         if (other != place[at]).any():
             place[np.isin(place, other)] = place[at]
@@ -87,7 +110,8 @@ def _places(pieces: list[Stretch]) -> list[list[Stretch]]:
     return list(found.values())
 
 
-def _one(pieces: list[Stretch]) -> Stretch:
+def together(pieces: list[Stretch]) -> Stretch:
+    """Pieces of one place as one: as thin as the thinnest, as typical as the longest."""
     if len(pieces) == 1:
         return pieces[0]
     thinnest = min(pieces, key=lambda piece: (round(piece.minimum, 4), piece.point))
@@ -103,6 +127,7 @@ def _one(pieces: list[Stretch]) -> Stretch:
         high=high[2],
         box=((low[0], low[1], low[2]), (high[0], high[1], high[2])),
         sides=max(piece.sides for piece in pieces),
+        fewest=min(piece.least_sides for piece in pieces),
         area=sum(piece.area for piece in pieces),
     )
 

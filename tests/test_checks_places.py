@@ -1,0 +1,155 @@
+"""One place, one finding, one advice: how what the checks find is told."""
+
+import itertools
+import re
+from pathlib import Path
+
+import manifold3d as m3
+import pytest
+from solids import box
+from test_checks import told
+
+from wallguard.bands.declared import band_table
+from wallguard.base.rotation import UPRIGHT
+from wallguard.checks.case import Case
+from wallguard.findings.groups import groups
+from wallguard.jobs.check import run_checks
+from wallguard.mesh.health import examine
+from wallguard.mesh.read import read_mesh
+from wallguard.part.geometry import Geometry
+from wallguard.rules.load import load_rules
+from wallguard.rules.model import Limit
+
+EXAMPLE = Path(__file__).resolve().parents[1] / "example_repo"
+BOTH = {"wall": Limit(fail=0.55, warn=0.75), "free_wall": Limit(fail=1.2), "pin": Limit(fail=2.0)}
+PLATE = box([40, 20, 2])
+
+
+def fin(thickness):
+    return PLATE + box([thickness, 14, 10], [20, 3, 2])
+
+
+@pytest.mark.parametrize("thickness", [0.03, 0.3, 0.52, 0.8, 1.0, 1.5])
+def test_a_fin_that_breaks_several_limits_is_one_finding_with_one_advice(thickness):
+    (finding,) = told(fin(thickness), minimum=BOTH)
+    assert "draw" in finding.advice
+    for drawn in re.findall(r"\d+\.\d\d", finding.advice):
+        assert told(fin(float(drawn)), minimum=BOTH) == [], finding.advice
+
+
+def test_a_lost_free_wall_says_all_that_it_breaks_and_how_it_is_made_good():
+    (finding,) = told(fin(0.3), minimum=BOTH)
+    assert [(one.check, one.severity, one.limit) for one in finding.breaches] == [
+        ("fill", "fail", None),
+        ("free_wall", "fail", 1.2),
+    ]
+    assert [one.measured for one in finding.breaches] == pytest.approx([0.3, 0.3], abs=0.005)
+    assert finding.message.endswith(
+        "14.00 mm long, will not be printed; it is below the minimum of 1.20 mm for a wall with a "
+        "free edge"
+    )
+    assert finding.advice == "draw 1.20-1.22 mm"
+
+
+def test_a_wall_of_which_a_part_stands_free_answers_to_both_minimums():
+    # A wall between two posts that is cut away in the middle of its length: held on three sides
+    # beside the cut, free above.
+    wall = box([1.0, 30, 4]) + box([1.0, 10, 8]) - box([3, 4, 2], [-1, 12, -1])
+    part = box([40, 2, 8], [-20, -2, 0]) + box([40, 2, 8], [-20, 30, 0]) + wall
+    minimum = {"wall": Limit(fail=1.05), "free_wall": Limit(fail=1.2)}
+    findings = told(part, minimum=minimum)
+    assert_places_apart(findings)
+    for one in findings:
+        assert ("1.20" in one.advice) == (1.2 in [each.limit for each in one.breaches])
+
+
+def test_legs_of_far_different_thickness_are_two_places():
+    legs = box([30, 0.3, 8]) + box([0.8, 30, 8], [29.2, 0, 0])
+    corner = told(legs)
+    assert sorted(one.fill for one in corner) == ["missing", "solid"]
+
+
+@pytest.mark.parametrize("diameter", [0.4, 0.8, 1.4])
+@pytest.mark.parametrize("turn", [(0, 0, 0), (90, 0, 0)], ids=["upright", "lying"])
+def test_a_thin_pin_is_told_once(diameter, turn):
+    def pin(diameter):
+        post = m3.Manifold.cylinder(8, diameter / 2, diameter / 2, 48).translate([5, 5, 9])
+        return (box([10, 10, 10]) + post).rotate(turn)
+
+    (finding,) = told(pin(diameter), minimum=BOTH)
+    assert finding.subject.kind == "pin"
+    assert finding.subject.thickness.typical == pytest.approx(diameter, abs=0.005)
+    assert "pin" in [one.check for one in finding.breaches]
+    assert re.findall(r"\d\.\d\d", finding.advice) == ["2.00"]
+    assert told(pin(2.0), minimum=BOTH) == []
+
+
+def test_a_plate_that_lies_is_told_once_where_walls_are_measured_in_space():
+    asked = {"wall": Limit(fail=0.8), "floor": Limit(fail=6)}
+    rules = {"beads": None, "category": "powder bed fusion", "layer_height": 0.1}
+    dish = box([30, 30, 10]) - box([26, 26, 12], [2, 2, 0.5])
+    (finding,) = told(dish, minimum=asked, **rules)
+    assert {one.check for one in finding.breaches} == {"wall", "floor"}
+    assert finding.advice == "draw ≥ 0.80 mm"
+
+
+def test_advice_satisfies_the_level_that_warns_too():
+    bore = m3.Manifold.cylinder(12, 0.5, 0.5, 48).translate([5, 5, -1])
+    asked = {"hole": Limit(fail=1.5, warn=1.8)}
+    (finding,) = told(box([10, 10, 10]) - bore, minimum=asked)
+    assert finding.advice == "draw a diameter ≥ 1.80 mm"
+
+
+def test_a_finding_keeps_its_subject_in_the_frame_of_the_file():
+    pin = m3.Manifold.cylinder(8, 0.7, 0.7, 48).translate([5, 5, 9])
+    lying = ((1.0, 0.0, 0.0), (0.0, 0.0, -1.0), (0.0, 1.0, 0.0))
+    (finding,) = told(box([10, 10, 10]) + pin, minimum=BOTH, rotation=lying, scale=0.9)
+    assert finding.subject.axis == pytest.approx((0, 0, 1), abs=1e-3)
+    assert finding.subject.length == pytest.approx(7 * 0.9, abs=0.1)
+    (hollow,) = told(box([40, 1.5, 10]))
+    about = hollow.subject
+    assert (about.kind, about.fill, about.sides) == ("wall", "hollow", 0)
+    assert (about.length, about.height) == pytest.approx((38.5, 10), abs=0.2)
+    assert about.air == pytest.approx(0.35, abs=0.01)
+    assert about.printed.value == pytest.approx(1.5, abs=0.01)
+
+
+def test_a_grille_of_alike_slats_is_one_group_and_so_are_links_of_a_chain():
+    slats = box([200, 30, 2])
+    for number in range(40):
+        slats += box([1.5, 26.03, 8], [4 + 4.7 * number, 2, 2])
+    findings = told(slats)
+    assert len(findings) == 40
+    assert len(groups(findings)) == 1
+    chain = m3.Manifold()
+    for number in range(12):
+        ring = m3.Manifold.revolve(m3.CrossSection.circle(0.8, 24).translate([4, 0]), 48)
+        chain += ring.rotate([90 * (number % 2), 0, 0]).translate([5.5 * number, 0, 0])
+    findings = told(chain, minimum=BOTH)
+    assert len(groups(findings)) <= len(findings) / 4
+
+
+def assert_places_apart(findings):
+    """No two findings are about one place."""
+    placed = [one for one in findings if one.subject]
+    for one, other in itertools.combinations(placed, 2):
+        if one.subject.kind == other.subject.kind:
+            assert one.location != other.location, (one.message, other.message)
+
+
+MESHES = (
+    "1002_tray_bottom.STL", "angle_block.STL", "cube_gears.3mf", "cycloidal.ply",
+    "featuretype.STL", "multibody.stl", "octagonal_pocket.stl", "plate_holes.STL",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", MESHES)
+def test_no_two_findings_of_a_real_part_share_a_place(name, shared):
+    drawn = read_mesh(shared / "meshes" / name)
+    rules = load_rules(EXAMPLE / "rules/petg-0.4.yaml")
+    findings = run_checks(
+        Case(Geometry(drawn, examine(drawn), UPRIGHT, 1.0), rules, band_table(rules))
+    )[1]
+    assert_places_apart(findings)
+    assert all(one.shape for one in findings if one.subject)
+    assert all(one.subject for one in findings if one.box)

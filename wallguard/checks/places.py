@@ -1,0 +1,277 @@
+"""From the limits that are broken to findings: one place, one finding, one advice.
+
+what a check yields        pieces of walls, gaps, holes, pins, floors, roofs, each with a limit
+is sorted into places      pieces of one wall that touch, and whose ranges of thickness are
+                           neighbours, are one place (a taper); legs of a frame of which one is
+                           far thicker are two; a piece that lies within a pin that is told
+                           belongs to the pin
+and told once              with every limit the place breaks, worst first, and what to draw so
+                           that it breaks none of them
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from itertools import accumulate, pairwise
+from typing import cast
+
+from wallguard.base.text import below, limit_text, mm, place, span
+from wallguard.checks.case import Broken, Case, extent
+from wallguard.findings.model import Breach, Finding, Kind, Printed, Spread, Subject
+from wallguard.findings.outcomes import SEVERITIES
+from wallguard.rules.features import FEATURES
+from wallguard.walls.plates import Plate
+from wallguard.walls.rounds import Round
+from wallguard.walls.stretch import Stretch, gathered, together
+
+# A range of thickness narrower than this (mm) may hold no piece of a taper that runs through it.
+_NARROW = 0.03
+# A piece of a wall lies within a pin or plate where it leaves its box by no more than its own
+# thickness, as it does where these end in other material, and this, mm.
+_OUT = 0.3
+_ORDER = {feature.id: at for at, feature in enumerate(FEATURES)}
+
+
+@dataclass
+class _Place:
+    """A place: what lies there, and every limit that any of it breaks."""
+
+    kind: Kind
+    subject: Stretch | Round | Plate
+    broken: list[Broken]
+    within: list[Stretch] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class _Told:
+    """A breach as it is told: the heaviest of its like, and the thickness of all of these."""
+
+    broken: Broken
+    thickness: Spread
+
+    @property
+    def breach(self) -> Breach:
+        return self.broken.breach
+
+
+def findings_of(case: Case, broken: Sequence[Broken]) -> list[Finding]:
+    """One finding, still without its name, for each place where limits are broken."""
+    by_subject: dict[int, list[Broken]] = {}
+    for one in broken:
+        by_subject.setdefault(id(one.subject), []).append(one)
+    groups = list(by_subject.values())
+    places = [_Place(g[0].kind, g[0].subject, list(g)) for g in groups if g[0].kind != "wall"]
+    left = [g for g in groups if g[0].kind == "wall" and not _taken(case, g, places)]
+    of = {id(group[0].subject): group for group in left}
+    walls = [cast(Stretch, group[0].subject) for group in left]
+    for pieces in gathered(walls, _ranges(case.splits)):
+        limits = [one for piece in pieces for one in of[id(piece)]]
+        places.append(_Place("wall", together(pieces), limits, pieces))
+    return [_finding(case, one) for one in places]
+
+
+def _taken(case: Case, broken: list[Broken], places: Sequence[_Place]) -> bool:
+    """Whether a piece of a wall is a pin that is told, or a plate where walls are measured in
+    space; what it breaks is then told there."""
+    piece = cast(Stretch, broken[0].subject)
+    kinds = {"pin"} if case.layered else {"pin", "floor", "roof"}
+    for one in places:
+        if one.kind in kinds and _within(piece, one.subject):
+            one.broken += broken
+            one.within.append(piece)
+            return True
+    return False
+
+
+def _within(piece: Stretch, other: Stretch | Round | Plate) -> bool:
+    (low, high), (other_low, other_high) = piece.box, other.box
+    out = piece.maximum + _OUT
+    if any(a < b - out for a, b in zip(low, other_low, strict=True)):
+        return False
+    if any(a > b + out for a, b in zip(high, other_high, strict=True)):
+        return False
+    if not isinstance(other, Round):
+        return True
+    # The box of a pin that leans has room for more than the pin.
+    off = [a - b for a, b in zip(piece.point, other.centre, strict=True)]
+    along = sum(a * b for a, b in zip(off, other.axis, strict=True))
+    return math.hypot(*off) ** 2 - along**2 <= (other.diameter / 2 + _OUT) ** 2
+
+
+def _ranges(splits: Sequence[float]) -> Callable[[Stretch], tuple[float, float]]:
+    """What of a piece overlaps or touches where the ranges of two pieces are neighbours: ranges
+    that are too narrow to hold a piece have no extent."""
+    edges = [0.0, *splits, math.inf]
+    wide = [int(high - low >= _NARROW) for low, high in pairwise(edges)]
+    before = [0, *accumulate(wide)]
+
+    def span_of(piece: Stretch) -> tuple[float, float]:
+        return before[piece.group], before[piece.group + 1]
+
+    return span_of
+
+
+def _finding(case: Case, one: _Place) -> Finding:
+    told = _told(one.broken)
+    subject = _subject(case, one)
+    point = one.subject.centre if isinstance(one.subject, Round) else one.subject.point
+    location, box = case.place(point, one.subject.box)
+    outcomes = [each for each in told if each.broken.alike]
+    fill = None
+    if one.kind == "wall" or outcomes:
+        judged = outcomes[0].thickness.typical if outcomes else subject.thickness.typical
+        fill = case.table.outcome(judged).fill
+    return Finding(
+        id="",
+        breaches=tuple(each.breach for each in told),
+        message=_message(case, one, told, place(location)),
+        advice=_advice(case, one, told),
+        location=location,
+        box=box,
+        fill=fill,
+        subject=subject,
+        size=_size(one),
+    )
+
+
+def _told(broken: Iterable[Broken]) -> list[_Told]:
+    """What a place breaks, the worst first, alike breaches once."""
+    alike: dict[object, list[Broken]] = {}
+    for one in broken:
+        alike.setdefault((one.breach.check, one.alike), []).append(one)
+    told = []
+    for group in alike.values():
+        heaviest = max(group, key=lambda one: one.weight)
+        spreads = [_thickness(one.subject) for one in group]
+        low, high = min(each.min for each in spreads), max(each.max for each in spreads)
+        typical = _thickness(heaviest.subject).typical
+        told.append(_Told(heaviest, Spread(low, typical, high)))
+    return sorted(told, key=_worst_first)
+
+
+def _worst_first(told: _Told) -> tuple[object, ...]:
+    breach = told.breach
+    return (
+        SEVERITIES.index(breach.severity),
+        breach.indeterminate,
+        _ORDER.get(breach.check, len(_ORDER)),
+        told.thickness.min,
+    )
+
+
+def _thickness(subject: Stretch | Round | Plate) -> Spread:
+    if isinstance(subject, Stretch):
+        return Spread(subject.minimum, subject.typical, subject.maximum)
+    across = subject.diameter if isinstance(subject, Round) else float(subject.layers)
+    return Spread(across, across, across)
+
+
+def _subject(case: Case, one: _Place) -> Subject:
+    """What the finding is about, in the part file's own frame."""
+    thing = one.subject
+    height = thing.high - thing.low
+    if isinstance(thing, Plate):
+        thick = thing.layers * case.rules.layer_height
+        side = math.sqrt(thing.area)
+        return Subject(thing.kind, Spread(thick, thick, thick), side, height, layers=thing.layers)
+    made = Subject(one.kind, _thickness(thing), thing.length, height)
+    fields = vars(made)
+    if isinstance(thing, Round):
+        # Places are turned and scaled only, so that a direction is a place of that length.
+        x, y, z = case.geometry.location(thing.axis)
+        # An axis has no direction: its largest component is positive.
+        sign = math.copysign(case.geometry.scale, max((x, y, z), key=abs))
+        fields |= {"axis": (sign * x, sign * y, sign * z)}
+    else:
+        fields |= {"sides": thing.sides}
+    if one.kind in ("wall", "pin"):
+        outcome = case.table.outcome(made.thickness.typical)
+        printed = None
+        if outcome.printed is not None:
+            printed = Printed(outcome.printed, outcome.uncertainty)
+        fields |= {"fill": outcome.fill, "printed": printed, "air": outcome.air}
+    return Subject(**fields)
+
+
+def _size(one: _Place) -> tuple[float, ...]:
+    if isinstance(one.subject, Stretch):
+        return one.subject.length, one.subject.high - one.subject.low
+    if isinstance(one.subject, Round):
+        return (one.subject.length,)
+    return (math.sqrt(one.subject.area),)
+
+
+def _message(case: Case, one: _Place, told: Sequence[_Told], where: str) -> str:
+    """The place, and after it each limit that it breaks."""
+    minima = [each for each in told if each.broken.minimum]
+    # What comes out by the same rule, certainly and perhaps out of tolerance, is said once.
+    outcomes = {each.broken.alike[-1]: each for each in reversed(told) if each.broken.alike}
+    clauses = []
+    for each in told:
+        if each.broken.alike and outcomes[each.broken.alike[-1]] is not each:
+            continue
+        if each.broken.minimum:
+            if each is minima[0]:
+                clauses.append(_below(minima, named=len(told) > 1))
+        elif len(outcomes) > 1 and each.broken.alike:
+            spread = each.thickness
+            thick = span(spread.min, spread.typical, spread.max)
+            clauses.append(f"{each.breach.says} where it is {thick} thick")
+        else:
+            clauses.append(each.breach.says)
+    return "; it ".join([f"{_head(case, one, told[0], where)} {clauses[0]}", *clauses[1:]])
+
+
+def _below(minima: Sequence[_Told], *, named: bool) -> str:
+    """ "is below the minimum of 0.75 mm for a wall and of 1.20 mm for a wall with a free edge"."""
+    limits = [
+        f"of {limit_text(each.breach.limit or 0.0)} mm"
+        + (f" for {each.broken.minimum}" if named else "")
+        for each in minima
+    ]
+    return f"is below the minimum {' and '.join(limits)}"
+
+
+def _head(case: Case, one: _Place, first: _Told, where: str) -> str:
+    """How a message begins: what it is about, as the worst that it breaks measures it."""
+    thing = one.subject
+    if isinstance(thing, Round):
+        across = f"{one.kind} of diameter {mm(thing.diameter)} mm at {where}"
+        if first.breach.check != one.kind:
+            return across
+        return f"{'upright' if thing.vertical else 'lying'} {across}, {mm(thing.length)} mm long,"
+    if isinstance(thing, Plate):
+        layers = f"{thing.layers} layer{'s' if thing.layers > 1 else ''}"
+        thick = f"{layers} ({mm(thing.layers * case.rules.layer_height)} mm) thick"
+        return f"{thing.kind} {thick} at {where}, {thing.area:.0f} mm² wide,"
+    if one.kind == "gap":
+        return f"gap {mm(thing.minimum)} mm wide at {where}, {extent(thing)},"
+    if first.broken.minimum:
+        return f"{first.broken.name} {mm(thing.minimum)} mm thick at {where}, {extent(thing)},"
+    thick = span(thing.minimum, thing.typical, thing.maximum)
+    return f"wall {thick} thick at {where}, {extent(thing)},"
+
+
+def _advice(case: Case, one: _Place, told: Sequence[_Told]) -> str:
+    """What to draw instead, so that no limit is broken."""
+    thing, rules = one.subject, case.rules
+    least = max((case.least(piece) for piece in one.within), default=0.0)
+    if one.kind == "gap":
+        return f"leave ≥ {limit_text(rules.least('gap'))} mm of air, or close the gap"
+    if one.kind == "hole":
+        return f"draw a diameter ≥ {limit_text(rules.least('hole'))} mm"
+    if isinstance(thing, Round):
+        advice = case.advice(thing.diameter, max(least, rules.least("pin")))
+        diameter = told[0].breach.check == one.kind
+        return advice.replace("draw ", "draw a diameter ", 1) if diameter else advice
+    if isinstance(thing, Plate):
+        layers = round(rules.least(thing.kind))
+        height = layers * rules.layer_height
+        if one.within:
+            return case.advice(thing.layers * rules.layer_height, max(height, least))
+        return f"draw ≥ {mm(height)} mm ({layers} layers)"
+    good = case.table.classify(thing.typical, rules.tolerance) == "solid"
+    judged = thing.minimum if good and not below(thing.typical, least) else thing.typical
+    return case.advice(judged, least)

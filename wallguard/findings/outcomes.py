@@ -1,0 +1,82 @@
+"""What can become of a place, and what is worse: one table for all who order or compare."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+from wallguard.findings.model import Breach, Finding, Severity, Status
+
+# The worst first.
+SEVERITIES: Final[tuple[Severity, ...]] = ("fail", "warn", "note")
+
+# How much of a wall is lost, under whatever name it is told: a fill, a verdict of the band table,
+# or what a toolpath lays. Equal numbers are equally bad.
+_LOSS: Final[Mapping[str, int]] = {
+    "solid": 0,
+    "sparse": 0,  # filled by a raster on purpose
+    "uncertain": 1,
+    "indeterminate": 1,
+    "thickened": 2,
+    "thinned": 2,
+    "hollow": 3,
+    "broken": 4,  # a toolpath that leaves gaps along a wall
+    "missing": 5,
+}
+_STATUS: Final[Mapping[Status, int]] = {"passed": 0, "indeterminate": 1, "failed": 2, "error": 3}
+
+# What is wrong with a part as such. Its walls and gaps may follow from it, not the other way.
+CAUSES: Final = ("unit", "build_volume", "mesh")
+
+
+def severity_rank(severity: Severity) -> int:
+    """Larger is worse."""
+    return len(SEVERITIES) - 1 - SEVERITIES.index(severity)
+
+
+def loss(outcome: str | None) -> int:
+    """How much of a wall an outcome costs, larger is worse; nothing where it has no name."""
+    return _LOSS.get(outcome or "", 0)
+
+
+def status_rank(status: Status) -> int:
+    """Larger is worse."""
+    return _STATUS[status]
+
+
+def is_cause(finding: Finding) -> bool:
+    """Whether a finding is about the part as such, so that others may follow from it: its unit, its
+    size, a mesh that is broken."""
+    if finding.check == "mesh":
+        return finding.severity == "fail"
+    return finding.check in CAUSES
+
+
+def consequences(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Those findings that may be there only because the part is read in another unit than it was
+    drawn in; none where its unit is not in doubt."""
+    if not any(one.check == "unit" and not one.waived for one in findings):
+        return ()
+    return tuple(one for one in findings if one.check not in CAUSES)
+
+
+def worst_first(finding: Finding) -> tuple[object, ...]:
+    """A key that sorts findings of a part, no two alike: causes before what may follow from them,
+    what fails before what warns, and what costs the whole wall before what costs less."""
+    return (
+        CAUSES.index(finding.check) if is_cause(finding) else len(CAUSES),
+        SEVERITIES.index(finding.severity),
+        finding.indeterminate,
+        -loss(finding.fill),
+        finding.check,
+        finding.measured is None,
+        round(finding.measured or 0.0, 3),  # computing error does not decide
+        finding.location or (),
+        finding.message,
+        finding.id,
+    )
+
+
+def breach_of(finding: Finding, check: str) -> Breach | None:
+    """The worst limit of a check that a finding breaks."""
+    return next((one for one in finding.breaches if one.check == check), None)
