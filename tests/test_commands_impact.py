@@ -13,7 +13,7 @@ from solids import box, save
 from wallguard.base.errors import InputError
 from wallguard.commands.impact import run
 from wallguard.commands.publish import Outputs
-from wallguard.reports.impact_json import impact_schema
+from wallguard.reports.impact_json import IMPACT
 
 BEADS = "beads: {width: %s, contours: 2, smallest_wall: 0.5, squeeze: %s, smallest_fill: %s}"
 RULES = f"""\
@@ -68,7 +68,7 @@ def compared(*paths, old=OLD, new=NEW, **options):
     outputs = Outputs(json=Path("impact.json"))
     code = run(old, new, [Path(path) for path in paths], outputs=outputs, **options)
     data = json.loads(Path("impact.json").read_text())
-    jsonschema.validate(data, impact_schema())
+    jsonschema.validate(data, IMPACT.schema())
     return code, data
 
 

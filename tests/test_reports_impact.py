@@ -14,7 +14,7 @@ from wallguard.findings.impact import Change, Impact, PartImpact, Process, State
 from wallguard.findings.model import Printed, Spread, Trouble
 from wallguard.reports import impact_order
 from wallguard.reports.impact_console import text
-from wallguard.reports.impact_json import impact_schema
+from wallguard.reports.impact_json import IMPACT
 from wallguard.reports.impact_json import text as json_text
 from wallguard.reports.impact_junit import xml
 from wallguard.reports.impact_markdown import SMALLEST, markdown
@@ -89,7 +89,7 @@ ALL = [impact(WORSE, BETTER, SAME, ERROR), impact(), impact(SAME), hostile(), ma
 @pytest.mark.parametrize("one", ALL)
 def test_json_has_its_schema_and_shows_every_character(one):
     written = json_text(one)
-    jsonschema.validate(json.loads(written), impact_schema())
+    jsonschema.validate(json.loads(written), IMPACT.schema())
     assert all(line.isprintable() for line in written.splitlines())
     assert len(json.loads(written)["parts"]) == len(one.parts)
 

@@ -302,7 +302,7 @@ def _publish_against(compared: Against, outputs: Outputs) -> int:
     if outputs.markdown:
         files.append((outputs.markdown, against.markdown(compared)))
     if outputs.json:
-        files.append((outputs.json, against.json_text(compared)))
+        files.append((outputs.json, against.AGAINST.text(compared)))
     publish(partial(against.text, compared), files)
     return compared.exit_code
 

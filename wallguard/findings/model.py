@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from wallguard.base import cautions
+
 if TYPE_CHECKING:
     from wallguard.views.model import Views
 
@@ -271,6 +273,7 @@ class Report:
     unseen  parts that were not looked at though they are there: not changed, or, where all were
             asked for, tracked by git and not in the folder
     remarks  what does not stop the gate but should be mended, such as a waiver without a finding
+    about  `toolpaths`: each of its parts is what one toolpath makes of a part
     """
 
     parts: tuple[PartReport, ...]
@@ -288,6 +291,12 @@ class Report:
     version: str = ""
     started: str = ""
     seconds: float = 0.0
+    about: Literal["parts", "toolpaths"] = "parts"
+
+    @property
+    def caution(self) -> str:
+        """What it does not say."""
+        return cautions.TOOLPATHS if self.about == "toolpaths" else cautions.PARTS
 
     @property
     def exit_code(self) -> int:

@@ -9,6 +9,7 @@ from urllib.parse import quote, urlsplit
 
 from wallguard.base.errors import InputError
 from wallguard.base.plain import counted
+from wallguard.findings.counts import told
 from wallguard.findings.model import Report, in_force
 from wallguard.reports import order
 from wallguard.reports.markdown_text import code
@@ -66,7 +67,7 @@ def _address(url: str) -> str:
 
 
 def _verdict(report: Report) -> str:
-    counts = order.count(report)
+    counts = told(report)
     clauses = []
     undone = order.undone(counts)
     if undone:
@@ -94,7 +95,7 @@ def _verdict(report: Report) -> str:
 
 def _counts(report: Report) -> str:
     """What was checked, against which base, and how many findings of which kind there are."""
-    counts = order.count(report)
+    counts = told(report)
     said = f"{counted(counts.files, 'part')} checked"
     if report.not_covered:
         said += f", {len(report.not_covered)} not, for want of a rule file"

@@ -15,6 +15,7 @@ from types import TracebackType
 from typing import TextIO
 
 from wallguard.base.plain import clipped, counted, lines, one_line, plain, without_path
+from wallguard.findings.counts import SEVERITIES, told
 from wallguard.findings.model import Finding, PartReport, Report, Status, in_force
 from wallguard.reports import order
 
@@ -73,7 +74,7 @@ def text(report: Report, *, width: int = 80, colour: bool = False) -> str:
 
 def verdict(report: Report) -> str:
     """The closing line: the verdict with its counts."""
-    counts = order.count(report)
+    counts = told(report)
     clauses = []
     undone = order.undone(counts)
     if undone:
@@ -166,9 +167,7 @@ def _part(part: PartReport, report: Report, width: int, paint: Paint) -> Iterato
 
 def _kinds(findings: Sequence[Finding]) -> str:
     severities = [finding.severity for finding in findings]
-    return ", ".join(
-        f"{severities.count(one)} {one}" for one in order.SEVERITIES if one in severities
-    )
+    return ", ".join(f"{severities.count(one)} {one}" for one in SEVERITIES if one in severities)
 
 
 def _finding(finding: Finding, width: int, paint: Paint) -> Iterator[str]:

@@ -20,6 +20,7 @@ from wallguard.base.plain import clipped, counted, without_path
 from wallguard.base.text import mm, place
 from wallguard.drawings import finding as drawing
 from wallguard.drawings.svg import PLACES, element, escape, patterns
+from wallguard.findings.counts import SEVERITIES, told
 from wallguard.findings.model import Finding, PartReport, Report, in_force
 from wallguard.reports import order
 from wallguard.views.model import OUTCOMES, Shape, View
@@ -127,7 +128,7 @@ class _Page:
 
     def head(self) -> Iterator[str]:
         report = self.report
-        counts = order.count(report)
+        counts = told(report)
         kind = "bad" if report.exit_code else "good" if counts.parts else "none"
         yield f'<header class="{kind}"><h1>{escape(_word(report))}</h1>'
         yield f"<p>{escape(_clauses(report))}</p>"
@@ -164,7 +165,7 @@ class _Page:
         parts = sorted({part.path for part, _ in self.shown})
         yield '<form class="filters" id="filters" aria-label="Filters" hidden>'
         yield '<fieldset><legend class="hidden">Severity</legend>'
-        for one in order.SEVERITIES:
+        for one in SEVERITIES:
             if one in severities:
                 yield (
                     f'<label><input type="checkbox" name="severity" value="{one}" checked> '
@@ -254,7 +255,7 @@ class _Page:
         rows = "".join(_row(part) for part in self.parts)
         if rows:
             yield _folded(
-                order.checked(order.count(report)),
+                order.checked(told(report)),
                 "<table><thead><tr><th>part</th><th>rules</th><th>result</th><th>walls</th></tr>"
                 f"</thead><tbody>{rows}</tbody></table>"
                 + (f"<p>And {self.more_parts} more.</p>" if self.more_parts else ""),
@@ -384,7 +385,7 @@ def _word(report: Report) -> str:
 
 
 def _clauses(report: Report) -> str:
-    counts = order.count(report)
+    counts = told(report)
     said = []
     if counts.failed:
         said.append(f"{counts.failed} of {order.checked(counts)} failed")

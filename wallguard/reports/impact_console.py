@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wallguard.base.plain import counted, plain, without_path
-from wallguard.findings.impact import Direction, Impact, PartImpact
+from wallguard.findings.impact import Direction, Impact, PartImpact, kind
 from wallguard.findings.model import Finding
 from wallguard.reports import impact_order as order
 from wallguard.reports.console import Paint, painter, wrapped
@@ -55,7 +55,7 @@ def _head(impact: Impact, width: int) -> Iterator[str]:
 
 def _files(impact: Impact, width: int, paint: Paint) -> Iterator[str]:
     for part in reversed(order.parts(impact)):
-        if order.kind(part) != "same":
+        if kind(part) != "same":
             yield from _part(part, width, paint)
     for trouble in sorted(impact.troubles, key=lambda one: (one.path, one.message)):
         yield f"{paint('! error', 'error')}  {plain(trouble.path)}"
@@ -63,8 +63,8 @@ def _files(impact: Impact, width: int, paint: Paint) -> Iterator[str]:
 
 
 def _part(part: PartImpact, width: int, paint: Paint) -> Iterator[str]:
-    kind = order.kind(part)
-    head = f"{paint(f'{_MARKS[kind]} {order.label(part)}', _LIKE[kind])}  {plain(part.path)}"
+    way = kind(part)
+    head = f"{paint(f'{_MARKS[way]} {order.label(part)}', _LIKE[way])}  {plain(part.path)}"
     if part.error:
         yield head
         yield from wrapped(without_path(part.path, part.error), _INDENT, width)

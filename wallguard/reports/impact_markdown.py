@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from wallguard.base.plain import without_path
-from wallguard.findings.impact import Change, Impact, PartImpact
+from wallguard.findings.impact import Change, Impact, PartImpact, kind
 from wallguard.findings.model import Finding
 from wallguard.reports import impact_order as order
 from wallguard.reports.markdown_text import code, prose
@@ -56,8 +56,8 @@ def _head(impact: Impact) -> str:
 def _sections(impact: Impact) -> list[Section]:
     """What the page shows, in order of weight."""
     parts = order.parts(impact)
-    rows = [_row(part) for part in parts if order.kind(part) != "same"]
-    same = [f"- {code(part.path)}\n" for part in parts if order.kind(part) == "same"]
+    rows = [_row(part) for part in parts if kind(part) != "same"]
+    same = [f"- {code(part.path)}\n" for part in parts if kind(part) == "same"]
     kinds = [
         f"| {one.direction} | {one.before} | {one.after} | {one.walls} | {one.parts} |\n"
         for one in order.transitions(impact)
@@ -89,7 +89,7 @@ def _sections(impact: Impact) -> list[Section]:
 
 
 def _row(part: PartImpact) -> str:
-    mark = _MARKS[order.kind(part)].format(order.label(part))
+    mark = _MARKS[kind(part)].format(order.label(part))
     if part.error:
         return f"| {code(part.path)} | {mark} | | | {prose(_problem(part), 300)} |\n"
     return f"| {code(part.path)} | {mark} | {part.before} | {part.after} | {order.what(part)} |\n"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from wallguard.base.plain import counted, without_path
+from wallguard.findings.counts import SEVERITIES, told
 from wallguard.findings.model import PartReport, Report, Status, in_force
 from wallguard.reports import order
 from wallguard.reports.markdown_text import code, prose
@@ -57,7 +58,7 @@ def markdown(
 
 
 def _verdict(report: Report) -> str:
-    counts = order.count(report)
+    counts = told(report)
     undone = order.undone(counts)
     found = order.found(counts)
     clauses = []
@@ -137,7 +138,7 @@ def _row(part: PartReport, report: Report) -> str:
     held = [one for one in order.findings(part.findings) if in_force(one, report.gate)]
     held.sort(key=lambda one: one.state == "unchanged")
     severities = [finding.severity for finding in held]
-    numbers = [f"{severities.count(one)} {one}" for one in order.SEVERITIES if one in severities]
+    numbers = [f"{severities.count(one)} {one}" for one in SEVERITIES if one in severities]
     quiet = sum(not one.waived and not in_force(one, report.gate) for one in part.findings)
     others = (
         (quiet, "unchanged"),

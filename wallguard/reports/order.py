@@ -3,74 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import replace
 
 from wallguard.base.plain import counted, listed, plain
+from wallguard.findings.counts import SEVERITIES, Counts
 from wallguard.findings.model import (
     CheckRun,
     Finding,
     PartReport,
     Report,
-    Severity,
     Trouble,
     Wall,
     in_force,
 )
 
-SEVERITIES: tuple[Severity, ...] = ("fail", "warn", "note")
 # Of two findings of one severity the one that costs the whole wall comes first.
 _FILLS = {"missing": 0, "hollow": 1}
-
-
-@dataclass(frozen=True)
-class Counts:
-    """What a report holds. `parts` counts part x rule file, `files` counts part files.
-
-    fail, warn, note  findings in force, by severity (see `findings.in_force`)
-    new, unchanged, fixed  against a base, 0 where there is none; those that are waived left out
-    waived  findings that somebody accepted
-    """
-
-    parts: int
-    files: int
-    passed: int
-    failed: int
-    indeterminate: int
-    errors: int
-    fail: int
-    warn: int
-    note: int
-    new: int
-    unchanged: int
-    fixed: int
-    waived: int
-    not_covered: int
-    troubles: int
-
-
-def count(report: Report) -> Counts:
-    """The counts of a report."""
-    statuses = [part.status for part in report.parts]
-    found = [finding for part in report.parts for finding in part.findings]
-    severities = [finding.severity for finding in found if in_force(finding, report.gate)]
-    states = [finding.state for finding in found if not finding.waived]
-    return Counts(
-        parts=len(report.parts),
-        files=len({part.path for part in report.parts}),
-        passed=statuses.count("passed"),
-        failed=statuses.count("failed"),
-        indeterminate=statuses.count("indeterminate"),
-        errors=statuses.count("error"),
-        fail=severities.count("fail"),
-        warn=severities.count("warn"),
-        note=severities.count("note"),
-        new=states.count("new"),
-        unchanged=states.count("unchanged"),
-        fixed=sum(len(part.fixed) for part in report.parts),
-        waived=sum(bool(finding.waived) for finding in found),
-        not_covered=len(report.not_covered),
-        troubles=len(report.troubles),
-    )
 
 
 def checked(counts: Counts) -> str:
@@ -83,8 +31,8 @@ def checked(counts: Counts) -> str:
 
 def found(counts: Counts) -> str:
     """The findings by severity: "7 fail, 2 warn"; empty where there are none."""
-    numbers = (counts.fail, counts.warn, counts.note)
-    pairs = zip(numbers, SEVERITIES, strict=True)
+    found = counts.findings
+    pairs = ((found.fail, "fail"), (found.warn, "warn"), (found.note, "note"))
     return ", ".join(f"{number} {severity}" for number, severity in pairs if number)
 
 
@@ -100,6 +48,28 @@ def undone(counts: Counts) -> str:
     """What could not be checked: "1 part and 2 files"; empty where all was."""
     pairs = ((counts.errors, "part"), (counts.troubles, "file"))
     return listed([counted(number, what) for number, what in pairs if number])
+
+
+def whole(report: Report) -> Report:
+    """The same report in this order."""
+    return replace(
+        report,
+        parts=tuple(
+            replace(
+                part,
+                walls=tuple(walls(part.walls)),
+                findings=tuple(findings(part.findings)),
+                fixed=tuple(findings(part.fixed)),
+                lost=tuple(findings(part.lost)),
+            )
+            for part in parts(report)
+        ),
+        not_covered=tuple(sorted(report.not_covered)),
+        troubles=tuple(troubles(report)),
+        remarks=tuple(remarks(report)),
+        removed=tuple(sorted(report.removed)),
+        unseen=tuple(sorted(report.unseen)),
+    )
 
 
 def parts(report: Report) -> list[PartReport]:
