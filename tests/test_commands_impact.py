@@ -13,7 +13,7 @@ from solids import box, save
 from wallguard.base.errors import InputError
 from wallguard.commands.impact import run
 from wallguard.commands.publish import Outputs
-from wallguard.reports.impact_json import IMPACT
+from wallguard.reports.json_report import IMPACT
 
 BEADS = "beads: {width: %s, contours: 2, smallest_wall: 0.5, squeeze: %s, smallest_fill: %s}"
 RULES = f"""\
@@ -194,7 +194,7 @@ def test_rules_that_cannot_be_used_stop_everything(repo, which, name):
 
 def written(jobs):
     """All reports of one run, without times."""
-    outputs = Outputs(Path("i.xml"), Path("i.md"), Path("i.json"))
+    outputs = Outputs(junit=Path("i.xml"), markdown=Path("i.md"), json=Path("i.json"))
     run(OLD, NEW, outputs=outputs, jobs=jobs)
     texts = [Path(name).read_text() for name in ("i.xml", "i.md", "i.json")]
     return [

@@ -285,4 +285,4 @@ def test_against_takes_one_program_and_no_pictures(folder, capsys):
     arguments = ("--part", "bar.stl", "--against", "solid.gcode")
     assert run("hollow.gcode", "solid.gcode", *arguments) == 2
     assert run("hollow.gcode", *arguments, "--junit", "out.xml") == 2
-    assert "two programs are compared with each other" in capsys.readouterr().err
+    assert "two toolpaths are compared with each other" in capsys.readouterr().err

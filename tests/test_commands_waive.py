@@ -10,6 +10,7 @@ from test_commands_base import FRAME, NEW_RIB, OLD, commit, git, no_git_settings
 
 from wallguard.commands import check, waive
 from wallguard.commands.main import main
+from wallguard.commands.publish import Outputs
 from wallguard.waivers.load import load_waivers
 
 __all__ = ["no_git_settings"]  # a fixture that this file shares
@@ -48,7 +49,7 @@ def accept(root, *more):
 
 def checked(root, *arguments, today=date(2031, 5, 31)):
     """Exit code and the JSON report of a run on a day."""
-    outputs = check.CheckOutputs(json=root / "report.json", junit=root / "report.xml")
+    outputs = Outputs(json=root / "report.json", junit=root / "report.xml")
     code = check.run([root / one for one in arguments], outputs=outputs, today=today)
     return code, json.loads((root / "report.json").read_text())
 

@@ -14,10 +14,10 @@ from wallguard.findings.impact import Change, Impact, PartImpact, Process, State
 from wallguard.findings.model import Printed, Spread, Trouble
 from wallguard.reports import impact_order
 from wallguard.reports.impact_console import text
-from wallguard.reports.impact_json import IMPACT
-from wallguard.reports.impact_json import text as json_text
-from wallguard.reports.impact_junit import xml
 from wallguard.reports.impact_markdown import SMALLEST, markdown
+from wallguard.reports.json_report import IMPACT
+from wallguard.reports.json_report import impact_text as json_text
+from wallguard.reports.junit import impact_xml as xml
 
 SOLID = State("solid", "good", Printed(1.5, 0.05))
 HOLLOW = State("hollow", "fail", Printed(1.5, 0.05), 0.35)

@@ -12,10 +12,9 @@ import pytest
 from solids import box
 from view_samples import report, rules
 
-from wallguard.commands import show
 from wallguard.drawings.wall_chart import wall_chart
 from wallguard.findings.model import Report
-from wallguard.reports.html import html
+from wallguard.reports.html import html, viewer
 from wallguard.views import shape
 
 api = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed")
@@ -66,7 +65,7 @@ def address(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(shape, "_SHOWN", 2000)  # drawn without a graphics card
         found = reported()
-    path.write_text(html(found, show.viewer(), charts), "utf-8")
+    path.write_text(html(found, viewer(), charts), "utf-8")
     return path.as_uri()
 
 

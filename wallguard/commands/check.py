@@ -3,27 +3,25 @@
 from __future__ import annotations
 
 import argparse
-import secrets
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, date, datetime
-from functools import partial
 from pathlib import Path
 from typing import Literal
 
 from wallguard import __version__
+from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, command, jobs
-from wallguard.commands.publish import Text, publish
-from wallguard.commands.show import ShownOutputs, links, page, pictures, ready
+from wallguard.commands.publish import Outputs
 from wallguard.findings.model import PartReport, Report
 from wallguard.jobs.base import Base, compare, find_base
 from wallguard.jobs.check import check_all, settled
 from wallguard.jobs.choose import Job, Place
 from wallguard.reports import console
+from wallguard.reports.formats import Setting
 from wallguard.repository.git import below_top
-from wallguard.rules.model import Rules
 from wallguard.waivers.apply import apply
 
 
@@ -70,29 +68,7 @@ def add(commands: Commands) -> None:
         help="which findings fail: those that are new, or worse, against the base, or all "
         "(default: what wallguard.yaml says, else all)",
     )
-    parser.add_argument("--junit", type=Path, metavar="FILE", help="write JUnit XML")
-    parser.add_argument("--markdown", type=Path, metavar="FILE", help="write a Markdown summary")
-    parser.add_argument("--json", type=Path, metavar="FILE", help="write the full report as JSON")
-    parser.add_argument(
-        "--sarif", type=Path, metavar="FILE", help="write SARIF, for code-scanning services"
-    )
-    parser.add_argument(
-        "--code-quality", type=Path, metavar="FILE", help="write code-quality JSON, for merges"
-    )
-    parser.add_argument(
-        "--annotations",
-        action="store_true",
-        help="also print workflow commands, which CI services show beside the files",
-    )
-    parser.add_argument(
-        "--html", type=Path, metavar="FILE", help="write one page for a browser, parts in space"
-    )
-    parser.add_argument(
-        "--pictures",
-        type=Path,
-        metavar="DIR",
-        help="write the section around each finding, as SVG and PNG",
-    )
+    publish.declare(parser, "check")
     parser.add_argument(
         "--jobs",
         type=jobs,
@@ -111,27 +87,9 @@ def _command(arguments: argparse.Namespace) -> int:
         everything=arguments.all,
         base=arguments.base,
         gate=arguments.gate,
-        outputs=CheckOutputs(
-            junit=arguments.junit,
-            markdown=arguments.markdown,
-            json=arguments.json,
-            sarif=arguments.sarif,
-            code_quality=arguments.code_quality,
-            annotations=arguments.annotations,
-            pictures=arguments.pictures,
-            html=arguments.html,
-        ),
+        outputs=publish.outputs(arguments, "check"),
         jobs=arguments.jobs,
     )
-
-
-@dataclass(frozen=True)
-class CheckOutputs(ShownOutputs):
-    """Also for services that show findings beside the files; `annotations` go to the terminal."""
-
-    sarif: Path | None = None
-    code_quality: Path | None = None
-    annotations: bool = False
 
 
 def run(
@@ -143,7 +101,7 @@ def run(
     everything: bool = False,
     base: str | None = None,
     gate: Literal["all", "new"] | None = None,
-    outputs: CheckOutputs | None = None,
+    outputs: Outputs | None = None,
     jobs: int = 1,
     today: date | None = None,
 ) -> int:
@@ -156,8 +114,8 @@ def run(
 
     Raises InputError where nothing can be checked at all, or where a report cannot be written.
     """
-    outputs = outputs or CheckOutputs()
-    ready(outputs)
+    outputs = outputs or Outputs()
+    publish.ready(outputs, "check")
     begun = time.perf_counter()
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
     with ExitStack() as stack:
@@ -188,11 +146,8 @@ def run(
         started=started,
         seconds=time.perf_counter() - begun,
     )
-    folder = below_top(place.root)
-    shown: Text = partial(console.text, report)
-    if outputs.annotations:
-        shown = partial(_annotated, report, folder)
-    publish(shown, _files(report, outputs, folder, job.known))
+    setting = Setting(Path(), folder=below_top(place.root), rules=job.known)
+    publish.publish("check", report, outputs, setting)
     return report.exit_code
 
 
@@ -215,42 +170,3 @@ def _parts(
     # One for each rule file of a part, in the order of the tasks.
     heads = sum(len(task.assignments) for task in job.tasks)
     return against, job.reports + comparison.sort(reports[:heads], reports[heads:])
-
-
-def _annotated(report: Report, folder: str, *, width: int, colour: bool) -> str:
-    from wallguard.reports import annotations
-
-    shown = console.text(report, width=width, colour=colour)
-    return annotations.fenced(shown, secrets.token_hex(16)) + annotations.text(
-        report, folder=folder
-    )
-
-
-def _files(
-    report: Report, outputs: CheckOutputs, folder: str, rules: Mapping[str, Rules | None]
-) -> Iterable[tuple[Path, str | bytes]]:
-    if outputs.junit:
-        from wallguard.reports import junit
-
-        yield outputs.junit, junit.xml(report)
-    if outputs.markdown:
-        from wallguard.reports import markdown
-
-        where = links(report, outputs.pictures, outputs.markdown) if outputs.pictures else {}
-        yield outputs.markdown, markdown.markdown(report, pictures=where)
-    if outputs.json:
-        from wallguard.reports import json_report
-
-        yield outputs.json, json_report.text(report)
-    if outputs.sarif:
-        from wallguard.reports import sarif
-
-        yield outputs.sarif, sarif.text(report, folder=folder)
-    if outputs.code_quality:
-        from wallguard.reports import code_quality
-
-        yield outputs.code_quality, code_quality.text(report, folder=folder)
-    if outputs.pictures:
-        yield from pictures(report, outputs.pictures)
-    if outputs.html:
-        yield outputs.html, page(report, rules)

@@ -4,20 +4,19 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 
 from wallguard import __version__
 from wallguard.base.errors import InputError
+from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, command, jobs
-from wallguard.commands.publish import Outputs, publish
+from wallguard.commands.publish import Outputs
 from wallguard.findings.impact import Impact, Process
 from wallguard.findings.model import Trouble
 from wallguard.jobs.check import Task, in_order
-from wallguard.reports import impact_console
 from wallguard.reports.console import Progress
 from wallguard.repository import changes
 from wallguard.repository.config import Assignment, Repository, is_part, load_repository
@@ -43,9 +42,7 @@ def add(commands: Commands) -> None:
     parser.add_argument(
         "--all", action="store_true", help="every part, whatever rules it answers to"
     )
-    parser.add_argument("--junit", type=Path, metavar="FILE", help="write JUnit XML")
-    parser.add_argument("--markdown", type=Path, metavar="FILE", help="write a Markdown summary")
-    parser.add_argument("--json", type=Path, metavar="FILE", help="write all changes as JSON")
+    publish.declare(parser, "impact")
     parser.add_argument(
         "--jobs", type=jobs, default=1, metavar="N", help="parts compared at a time (default 1)"
     )
@@ -57,7 +54,7 @@ def _command(arguments: argparse.Namespace) -> int:
         arguments.new,
         arguments.paths,
         everything=arguments.all,
-        outputs=Outputs(arguments.junit, arguments.markdown, arguments.json),
+        outputs=publish.outputs(arguments, "impact"),
         jobs=arguments.jobs,
     )
 
@@ -107,23 +104,8 @@ def run(
         started=started,
         seconds=time.perf_counter() - begun,
     )
-    publish(partial(impact_console.text, impact), _texts(impact, outputs or Outputs()))
+    publish.publish("impact", impact, outputs or Outputs())
     return impact.exit_code
-
-
-def _texts(impact: Impact, outputs: Outputs) -> Iterable[tuple[Path, str]]:
-    if outputs.junit:
-        from wallguard.reports import impact_junit
-
-        yield outputs.junit, impact_junit.xml(impact)
-    if outputs.markdown:
-        from wallguard.reports import impact_markdown
-
-        yield outputs.markdown, impact_markdown.markdown(impact)
-    if outputs.json:
-        from wallguard.reports import impact_json
-
-        yield outputs.json, impact_json.text(impact)
 
 
 def _process(rules: Rules) -> Process:

@@ -70,7 +70,7 @@ SCHEMAS: dict[str, Callable[[], dict[str, Any]]] = {
     "report": _json("wallguard.reports.json_report", "REPORT"),
     "toolpath": _json("wallguard.reports.json_report", "REPORT"),
     "toolpath-against": _json("wallguard.reports.against", "AGAINST"),
-    "impact": _json("wallguard.reports.impact_json", "IMPACT"),
+    "impact": _json("wallguard.reports.json_report", "IMPACT"),
     "scale": _json("wallguard.reports.scale_json", "SCALE"),
     "walls": _json("wallguard.reports.json_report", "WALLS"),
 }

@@ -13,6 +13,7 @@ from typing import Literal
 from wallguard.base.plain import counted, plain
 from wallguard.findings.model import Report, Severity, in_force
 from wallguard.reports import order
+from wallguard.reports.formats import Setting
 from wallguard.reports.sentence import from_top, reason, sentence
 
 Kind = Literal["error", "warning", "notice"]
@@ -21,6 +22,11 @@ MOST = 10
 _KINDS: dict[Severity, Kind] = {"fail": "error", "warn": "warning", "note": "notice"}
 
 _DATA = {"%": "%25", "\r": "%0D", "\n": "%0A"}
+
+
+def show_report(report: Report, setting: Setting) -> str:
+    """See `text`."""
+    return text(report, folder=setting.folder)
 
 
 def text(report: Report, *, folder: str = "") -> str:
@@ -33,12 +39,6 @@ def text(report: Report, *, folder: str = "") -> str:
     for kind, line in _lines(report, folder):
         kinds[kind].append(line)
     return "".join(f"{line}\n" for kind, lines in kinds.items() for line in _capped(kind, lines))
-
-
-def fenced(shown: str, token: str) -> str:
-    """`shown` between lines that keep the service from taking any of it for a command: names in it
-    come from files. `token` is one that nobody can guess."""
-    return f"::stop-commands::{token}\n{shown}::{token}::\n"
 
 
 def _lines(report: Report, folder: str) -> Iterator[tuple[Kind, str]]:

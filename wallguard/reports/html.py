@@ -13,9 +13,11 @@ import base64
 import hashlib
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib import resources
 
+from wallguard.base.errors import InputError
 from wallguard.base.plain import clipped, counted, without_path
 from wallguard.base.text import mm, place
 from wallguard.drawings import finding as drawing
@@ -23,6 +25,7 @@ from wallguard.drawings.svg import PLACES, element, escape, patterns
 from wallguard.findings.counts import SEVERITIES, told
 from wallguard.findings.model import Finding, PartReport, Report, in_force
 from wallguard.reports import order
+from wallguard.reports.formats import Setting
 from wallguard.views.model import OUTCOMES, Shape, View
 
 # What one page holds: more makes no browser happy. The worst come first.
@@ -56,6 +59,27 @@ class Viewer:
 
     script: str
     colours: tuple[str, ...]
+
+
+def show_report(report: Report, setting: Setting) -> str:
+    """The page, with the wall chart of every rule file that was used."""
+    from wallguard.drawings.wall_chart import wall_chart
+
+    used = {part.rules for part in report.parts}
+    charts = {}
+    for one in setting.rules.values():
+        if one is not None and one.path in used:
+            with suppress(InputError):  # said for every part that answers to it
+                charts[one.path] = wall_chart(one)
+    return html(report, viewer(), charts)
+
+
+def viewer() -> Viewer:
+    """The library of the extra `web`, as it goes into the page."""
+    from plotly.colors import sequential
+    from plotly.offline import get_plotlyjs
+
+    return Viewer(get_plotlyjs(), tuple(sequential.Cividis))
 
 
 def html(report: Report, viewer: Viewer, charts: Mapping[str, str] | None = None) -> str:

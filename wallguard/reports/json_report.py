@@ -1,17 +1,23 @@
-"""The report as JSON, and back; the walls of a part alone."""
+"""Reports, impacts and the walls of a part as JSON; a report also back."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from wallguard.base import cautions
 from wallguard.base.errors import InputError
-from wallguard.findings.counts import summary
+from wallguard.findings import counts
+from wallguard.findings.impact import Impact, PartImpact, kind, summary
 from wallguard.findings.model import Finding, PartReport, Report, Wall
 from wallguard.reports import order
+from wallguard.reports.formats import Setting
 from wallguard.reports.json_codec import Format, Told
+
+if TYPE_CHECKING:
+    from wallguard.toolpath.against import Against
 
 FRAME = "Coordinates and heights are in the part file's own frame, in mm."
 # What a finding says of the worst limit that it breaks.
@@ -22,7 +28,7 @@ REPORT = Format(
     title="wallguard report",
     of=Report,
     frame=FRAME,
-    told={**WORST, Report: ("caution", summary)},
+    told={**WORST, Report: ("caution", counts.summary)},
     left_out={PartReport: ("views",)},
 )
 _AGAIN = "Write it anew with `wallguard check --json`"
@@ -76,3 +82,54 @@ def read(content: str, shown: str = "the report") -> Report:
             remedy=_AGAIN,
         )
     return REPORT.read(content, shown, _AGAIN)
+
+
+def result(part: PartImpact) -> str:
+    """`error`, `worse`, `other`, `better` or `same`."""
+    return kind(part)
+
+
+def caution(impact: Impact) -> str:
+    """What it does not say."""
+    return cautions.PARTS
+
+
+IMPACT = Format(
+    name="wallguard-impact/2",
+    title="wallguard impact",
+    of=Impact,
+    frame=FRAME,
+    told={
+        **WORST,
+        Impact: (caution, summary),
+        PartImpact: (result, "starts_failing", "stops_failing"),
+    },
+)
+
+
+def impact_text(impact: Impact) -> str:
+    """The impact as JSON text with a final line break. Raises ValueError: a size is not finite."""
+    whole = replace(
+        impact,
+        parts=tuple(sorted(impact.parts, key=lambda part: part.path)),
+        left_out=tuple(sorted(impact.left_out)),
+        troubles=tuple(sorted(impact.troubles, key=lambda one: (one.path, one.message))),
+    )
+    return IMPACT.text(whole)
+
+
+def show_report(report: Report, setting: Setting) -> str:
+    """See `text`."""
+    return text(report)
+
+
+def show_impact(impact: Impact, setting: Setting) -> str:
+    """See `impact_text`."""
+    return impact_text(impact)
+
+
+def show_against(compared: Against, setting: Setting) -> str:
+    """Two toolpaths as JSON text."""
+    from wallguard.reports.against import AGAINST
+
+    return AGAINST.text(compared)

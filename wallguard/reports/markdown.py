@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from wallguard.base.plain import counted, without_path
 from wallguard.findings.counts import SEVERITIES, told
+from wallguard.findings.impact import Impact
 from wallguard.findings.model import PartReport, Report, Status, in_force
-from wallguard.reports import order
+from wallguard.reports import impact_markdown, order
+from wallguard.reports.formats import Setting
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.page import (
     Pairs,
@@ -18,6 +21,11 @@ from wallguard.reports.page import (
     rest,
     trouble_items,
 )
+from wallguard.reports.pictures import links
+from wallguard.reports.sentence import Key
+
+if TYPE_CHECKING:
+    from wallguard.toolpath.against import Against
 
 # What is shown at once; the rest is folded.
 _PARTS = 20
@@ -41,11 +49,11 @@ A pass speaks of a part's geometry only. It never says that a part is safe to us
 
 
 def markdown(
-    report: Report, *, limit: int = 65000, pictures: Mapping[str, str] | None = None
+    report: Report, *, limit: int = 65000, pictures: Mapping[Key, str] | None = None
 ) -> str:
     """The report as GitHub-flavoured Markdown of at most `limit` characters.
 
-    pictures  for the id of each finding that has one, the percent-encoded address of its picture
+    pictures  for the key of each finding that has one, the percent-encoded address of its picture
 
     Where it would grow longer whole items are left out, and a line says how many of what.
 
@@ -97,7 +105,7 @@ def _verdict(report: Report) -> str:
     return " ".join(said)
 
 
-def _sections(report: Report, pictures: Mapping[str, str]) -> list[Section]:
+def _sections(report: Report, pictures: Mapping[Key, str]) -> list[Section]:
     """What the page shows, in order of weight, without sections that hold nothing."""
     parts = sorted(order.parts(report), key=lambda part: _weight(part, report))
     rows = [_row(part, report) for part in parts]
@@ -117,7 +125,7 @@ def _sections(report: Report, pictures: Mapping[str, str]) -> list[Section]:
     return [section for section in sections if section.items]
 
 
-def _listed(pairs: Pairs, title: str, pictures: Mapping[str, str]) -> list[Section]:
+def _listed(pairs: Pairs, title: str, pictures: Mapping[Key, str]) -> list[Section]:
     """The first findings for all to see, the others and mere notes folded."""
     items = finding_items(pairs, pictures)
     shown = min(_FINDINGS, sum(finding.severity != "note" for _, finding in pairs))
@@ -152,3 +160,21 @@ def _row(part: PartReport, report: Report) -> str:
     else:
         worst = prose(held[0].message, 300) if held else ""
     return f"| {code(part.path)} | {code(part.rules)} | {result} | {worst} |\n"
+
+
+def show_report(report: Report, setting: Setting) -> str:
+    """See `markdown`."""
+    where = links(report, setting.pictures, setting.path) if setting.pictures else {}
+    return markdown(report, pictures=where)
+
+
+def show_impact(impact: Impact, setting: Setting) -> str:
+    """An impact as Markdown."""
+    return impact_markdown.markdown(impact)
+
+
+def show_against(compared: Against, setting: Setting) -> str:
+    """Two toolpaths as Markdown."""
+    from wallguard.reports import against
+
+    return against.markdown(compared)

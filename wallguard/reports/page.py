@@ -10,7 +10,7 @@ from wallguard.base.plain import counted, listed, without_path
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
 from wallguard.reports import order
 from wallguard.reports.markdown_text import code, prose
-from wallguard.reports.sentence import where
+from wallguard.reports.sentence import Key, key, where
 
 Pairs: TypeAlias = Sequence[tuple[PartReport, Finding]]
 
@@ -129,11 +129,10 @@ def _part_items(said: Iterable[tuple[PartReport, str, str]]) -> list[str]:
     ]
 
 
-def finding_items(pairs: Pairs, pictures: Mapping[str, str] | None = None) -> list[str]:
-    """Findings as items of a list; `pictures`: addresses by the finding's id."""
-    return [
-        finding_item(part, finding, (pictures or {}).get(finding.id, "")) for part, finding in pairs
-    ]
+def finding_items(pairs: Pairs, pictures: Mapping[Key, str] | None = None) -> list[str]:
+    """Findings as items of a list; `pictures`: addresses by the finding's key."""
+    found = pictures or {}
+    return [finding_item(part, one, found.get(key(part, one), "")) for part, one in pairs]
 
 
 def finding_item(part: PartReport, finding: Finding, picture: str = "") -> str:

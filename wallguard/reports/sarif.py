@@ -14,8 +14,9 @@ from urllib.parse import quote
 from wallguard.base.plain import counted, one_line, plain
 from wallguard.findings.model import Finding, PartReport, Report, Severity
 from wallguard.reports import order
+from wallguard.reports.formats import Setting
 from wallguard.reports.markdown_text import prose
-from wallguard.reports.sentence import from_top, reason, sentence
+from wallguard.reports.sentence import from_top, mark, reason, sentence
 
 Json = dict[str, Any]
 Level = Literal["error", "warning", "note"]
@@ -26,8 +27,13 @@ SCHEMA = (
 # Code-scanning services show so many results of a run and refuse one of more than 25,000 (their
 # documentation, from memory).
 MOST_RESULTS = 5000
-FINGERPRINT = "wallguardFinding/v1"
+FINGERPRINT = "wallguardFinding/v2"
 _LEVELS: dict[Severity, Level] = {"fail": "error", "warn": "warning", "note": "note"}
+
+
+def show_report(report: Report, setting: Setting) -> str:
+    """See `text`."""
+    return text(report, folder=setting.folder)
 
 
 def text(report: Report, *, folder: str = "") -> str:
@@ -102,7 +108,7 @@ def _result(
         "level": _LEVELS[finding.severity],
         "message": {"text": _escaped(what), "markdown": _braced(prose(what))},
         "locations": [_location(part.path, folder)],
-        "partialFingerprints": {FINGERPRINT: plain(finding.id)},
+        "partialFingerprints": {FINGERPRINT: plain(mark(part, finding))},
         "properties": _facts(part, finding),
     }
     if report.base and finding.state:
