@@ -35,9 +35,9 @@ def test_states_and_waivers():
         ("error", "walls%3A fill"),
         ("error", "walls%3A fill"),
         ("warning", "walls%3A to be mended"),
-        ("notice", "walls%3A fill (not new)"),
         ("notice", "walls%3A gap (not new)"),
         ("notice", "walls%3A mesh (not new)"),
+        ("notice", "walls%3A fill (not new)"),
     ]
     assert "1111111111" not in "".join(lines(COMPARED))
 

@@ -136,7 +136,7 @@ def test_what_gets_worse_stands_next_to_the_verdict():
     places = [said.index(name) for name in ("better.stl", "worse.stl", "error.stl")]
     assert places == sorted(places)
     assert "same.stl" not in said
-    assert " ".join(said.splitlines()[-2:]).startswith(
+    assert " ".join(said.splitlines()[-3:]).startswith(
         "NOT DONE: 1 part could not be compared; 3 parts compared: 1 worse, 1 better, 1 unchanged;"
     )
 

@@ -43,7 +43,7 @@ def test_counts() -> None:
     assert (counts.parts, counts.passed, counts.failed, counts.indeterminate) == (5, 2, 1, 1)
     assert (counts.errors, counts.not_covered, counts.troubles) == (1, 1, 1)
     assert counts.findings == Severities(3, 2, 1)
-    assert order.found(counts) == "3 fail, 2 warn, 1 note"
+    assert order.found(ORDINARY) == "3 fail, 2 warn, 1 note"
     assert order.undone(counts) == "1 part and 1 file"
 
 

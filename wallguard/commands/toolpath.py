@@ -262,7 +262,7 @@ def _runs(
     note = f"in {empty} layers nothing is laid" if empty else ""
     return (
         CheckRun("toolpath_reading", "passed", "; ".join(verified.notes)),
-        CheckRun("toolpath_placing", "passed", placed),
+        CheckRun("toolpath_placing", "passed", remark=placed),
         CheckRun(verdict.BEADS, check_status(odd)),
         CheckRun(verdict.FILL, check_status(fills), note),
         CheckRun(verdict.RULES, check_status(differs))

@@ -41,6 +41,7 @@ def text(compared: Against, *, width: int = 80, colour: bool = False) -> str:
     verdict = _verdict(compared)
     word, _, rest = verdict.partition(":")
     out += ["", paint(word, "failed" if compared.exit_code else "passed") + f":{rest}"]
+    out += wrapped(cautions.TOOLPATHS, "", width)
     return "\n".join(out) + "\n"
 
 

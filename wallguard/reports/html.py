@@ -419,8 +419,8 @@ def _clauses(report: Report) -> str:
         said.append(f"{counts.passed} of {order.checked(counts)} passed")
     if counts.indeterminate:
         said.append(f"{counts.indeterminate} indeterminate")
-    if order.found(counts):
-        said.append(f"findings: {order.found(counts)}")
+    if order.found(report):
+        said.append(f"findings: {order.found(report)}")
     if order.against(report, counts):
         said.append(order.against(report, counts))
         if report.gate == "new" and counts.unchanged:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from wallguard.base import cautions
 from wallguard.base.plain import counted, plain, without_path
 from wallguard.findings.impact import Direction, Impact, PartImpact, kind
 from wallguard.findings.model import Finding
@@ -38,11 +39,12 @@ def text(impact: Impact, *, width: int = 80, colour: bool = False) -> str:
     blocks = [list(_head(impact, width)), list(_files(impact, width, paint)), _transitions(impact)]
     if impact.left_out:
         number = counted(len(impact.left_out), "part")
-        blocks.append(wrapped(f"{number} left out: {order.LEFT_OUT}", "", width))
+        blocks.append(wrapped(f"{number} left out. {order.LEFT_OUT}.", "", width))
     word = order.verdict(impact).upper()
     outcome = {0: "passed", 1: "failed", 2: "error"}[impact.exit_code]
     first, *more = wrapped(f"{word}: {order.summary(impact)}", "", width)
-    blocks.append([paint(word, outcome) + first.removeprefix(word), *more])
+    caution = wrapped(cautions.PARTS, "", width)
+    blocks.append([paint(word, outcome) + first.removeprefix(word), *more, *caution])
     return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
 
 

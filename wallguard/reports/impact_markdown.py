@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from wallguard.base import cautions
 from wallguard.base.plain import without_path
 from wallguard.findings.impact import Change, Impact, PartImpact, kind
 from wallguard.findings.model import Finding
@@ -28,8 +29,7 @@ _KINDS = "| | from | to | walls | parts |\n|---|---|---|--:|--:|\n"
 _FOOT = f"""\
 {order.WORSE}
 
-Coordinates are in the part file's own frame, in mm. This speaks of a part's geometry only. It \
-never says that a part is safe to use.
+Coordinates are in the part file's own frame, in mm. {cautions.PARTS}
 """
 
 
@@ -84,7 +84,7 @@ def _sections(impact: Impact) -> list[Section]:
         folded("finding that is gone", "findings that are gone", gone),
         folded(*part, rows[_PARTS:], "more ", _TABLE),
         folded("unchanged part", "unchanged parts", same),
-        folded("part left out", "parts left out", left_out, f"{order.LEFT_OUT}\n\n"),
+        folded("part left out", "parts left out", left_out, opening=f"{order.LEFT_OUT}.\n\n"),
     ]
 
 

@@ -155,7 +155,7 @@ def _clauses(impact: Impact) -> Iterator[str]:
         yield f"{counted(number.left_out, 'part')} left out"
 
 
-LEFT_OUT = "they answer to neither rule file; --all compares them too"
+LEFT_OUT = "They answer to neither rule file; --all compares them too"
 WORSE = (
     "Worse: the gate does more (fail, warn, nothing), or as much where more of the wall is lost "
     "(missing, hollow, thicker or thinner, indeterminate)."

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from wallguard.base import cautions
 from wallguard.base.plain import counted, lines, one_line, plain
 from wallguard.base.text import limit_text, mm, place
+from wallguard.findings.groups import Group, groups
 from wallguard.findings.impact import Change, Impact, PartImpact
 from wallguard.findings.model import Finding, PartReport, Report, in_force
 from wallguard.reports import order
+from wallguard.reports.first import notices
 from wallguard.reports.formats import Setting
 from wallguard.reports.impact_order import LEFT_OUT
 from wallguard.reports.suites import Case, Suite, document, error, token
@@ -45,6 +48,13 @@ def _suites(report: Report) -> Iterator[Suite]:
     mend = [one_line(remark.message) for remark in order.remarks(report)]
     if mend:
         yield Suite("wallguard", "wallguard", [Case("to mend")], out=mend)
+    said = [
+        f"{one.title}: {': '.join(filter(None, (plain(path), one_line(message))))}"
+        for one in notices(report)
+        for path, message in one.lines
+    ]
+    if said:
+        yield Suite("wallguard: what to know first", "wallguard", [Case("first")], out=said)
     for path in sorted(report.not_covered):
         case = Case("covered", "skipped", "no rule file answers for this part: it was not checked")
         yield Suite(token(path), "wallguard", [case])
@@ -64,9 +74,12 @@ def _part(part: PartReport, report: Report) -> Suite:
     quiet = [one for one in held if one.severity != "fail"]
     # What the base has too, where only new findings fail.
     quiet += [one for one in found if not one.waived and not in_force(one, report.gate)]
-    out = [line for one in quiet for line in _lines(one)]
+    out = [line for group in groups(quiet) for line in _group_lines(group)]
     out += [f"fixed: {one_line(one.message)}" for one in order.findings(part.fixed)]
+    lost = "gone only because less is asked"
+    out += [f"{lost}: {one_line(one.message)}" for one in order.findings(part.lost)]
     out += [f"{plain(run.name)}: {one_line(run.note)}" for run in order.limited(part)]
+    out += [f"{plain(run.name)}: {one_line(run.remark)}" for run in order.remarked(part)]
     if part.base_note:
         out.append(one_line(part.base_note))
     return Suite(
@@ -88,11 +101,11 @@ def _waived(finding: Finding) -> Case:
 
 
 def _case(name: str, part: PartReport, fails: Sequence[Finding]) -> Case:
-    failing = [one for one in fails if one.check == name]
+    failing = groups(one for one in fails if name in _failed(one))
     run = next((run for run in part.checks if run.name == name), None)
     if failing:
-        text = "\n".join(line for finding in failing for line in _lines(finding))
-        return Case(name, "failure", one_line(failing[0].message), name, text)
+        text = "\n".join(line for group in failing for line in _group_lines(group))
+        return Case(name, "failure", one_line(failing[0].first.message), name, text)
     if run is None or run.status in ("passed", "warned", "indeterminate"):
         return Case(name)
     if run.status == "skipped":
@@ -100,6 +113,17 @@ def _case(name: str, part: PartReport, fails: Sequence[Finding]) -> Case:
     if run.status == "error":
         return error(name, run.note)
     return Case(name, "failure", one_line(run.note), name)
+
+
+def _failed(finding: Finding) -> set[str]:
+    """The checks whose limits it breaks so that they fail."""
+    return {one.check for one in finding.breaches if one.severity == "fail" and not one.waived}
+
+
+def _group_lines(group: Group) -> Iterator[str]:
+    yield from _lines(group.first)
+    if order.alike(group):
+        yield f"  {order.alike(group)}"
 
 
 def _lines(finding: Finding) -> Iterator[str]:
@@ -139,6 +163,9 @@ def _properties(part: PartReport, report: Report) -> Iterator[tuple[str, str]]:
         yield "base", plain(report.base)
         yield "base commit", plain(report.base_commit)
         yield "gate", report.gate
+    if report.head_commit:
+        yield "commit", plain(report.head_commit)
+    yield "caution", report.caution
     yield "wallguard", plain(report.version)
 
 
@@ -158,7 +185,7 @@ def _impact_suites(impact: Impact) -> Iterator[Suite]:
         case = error("usable", trouble.message)
         yield Suite(token(trouble.path), "wallguard", [case], error=lines(trouble.message))
     for path in sorted(impact.left_out):
-        case = Case("compared", "skipped", f"not compared: {LEFT_OUT}")
+        case = Case("compared", "skipped", f"not compared. {LEFT_OUT}.")
         yield Suite(token(path), "wallguard", [case])
 
 
@@ -220,4 +247,5 @@ def _impact_properties(impact: Impact, part: PartImpact) -> Iterator[tuple[str, 
     yield "before", part.before
     yield "after", part.after
     yield "frame", "coordinates are in the part file's own frame, in mm"
+    yield "caution", cautions.PARTS
     yield "wallguard", plain(impact.version)

@@ -14,6 +14,7 @@ from urllib.parse import quote
 from wallguard.base.plain import counted, one_line, plain
 from wallguard.findings.model import Finding, PartReport, Report, Severity
 from wallguard.reports import order
+from wallguard.reports.first import notices
 from wallguard.reports.formats import Setting
 from wallguard.reports.markdown_text import prose
 from wallguard.reports.sentence import from_top, mark, reason, sentence
@@ -55,6 +56,7 @@ def text(report: Report, *, folder: str = "") -> str:
     run = {
         "tool": {"driver": driver},
         "automationDetails": {"id": "wallguard/"},
+        "properties": {"caution": report.caution, "commit": plain(report.head_commit)},
         "invocations": [
             {
                 "executionSuccessful": report.exit_code != 2,
@@ -153,6 +155,11 @@ def _notifications(report: Report, found: int, folder: str) -> list[Json]:
     made += [
         _notification("warning", reason(one.path, one.message), one.path, folder)
         for one in order.remarks(report)
+    ]
+    made += [
+        _notification("warning", ": ".join(filter(None, (one.title, message))), path or ".", folder)
+        for one in notices(report)
+        for path, message in one.lines
     ]
     made += [
         _notification("note", "not checked: no rule file answers for this part", path, folder)
