@@ -118,7 +118,7 @@ def test_an_update_that_turns_1_5_mm_hollow(repo, capsys):
     assert "x starts failing  parts/hollow.stl  (passed -> failed)" in said
     assert "worse   solid -> hollow  2 walls in 2 parts" in said
     assert "now fail (gap): gap 0.30 mm wide" in said
-    assert said.splitlines()[-2].startswith("WORSE: 4 parts compared: 3 worse, 1 unchanged")
+    assert said.splitlines()[-3].startswith("WORSE: 4 parts compared: 3 worse, 1 unchanged")
 
 
 def test_the_way_back_is_better(repo, capsys):

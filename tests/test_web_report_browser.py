@@ -180,6 +180,26 @@ def test_the_colours_switch_between_outcome_and_thickness(opened):
     assert page.query_selector("#stage").screenshot() != before
 
 
+def test_all_places_of_a_group_are_marked_at_once(browser, tmp_path):
+    slats = box([40, 2, 3]) + box([40, 2, 3], (0, 20, 0))
+    for at in range(4):
+        slats += box([1.5, 22, 3], (2 + 10 * at, 0, 0))
+    part = report(slats, "page")
+    alike = tuple(replace(one, shape="slat") for one in part.findings)
+    (tmp_path / "w.html").write_text(
+        html(Report((replace(part, findings=alike),)), viewer()), "utf-8"
+    )
+    page = browser.new_page()
+    seen = Seen(page, (tmp_path / "w.html").as_uri()).drawn()
+    assert page.get_attribute("#stage", "data-places") == "4"
+    assert len(shown(page)) == 1
+    assert "one of 4 places alike" in page.inner_text(".finding")
+    # The whole part, so that all are seen.
+    assert page.get_attribute("#stage", "data-center") == "0.000 0.000 0.000"
+    assert seen.errors == []
+    page.close()
+
+
 def test_filters_leave_only_what_fits(opened):
     page = opened.page
     everything = len(shown(page))

@@ -97,7 +97,7 @@ FORMATS = (
         "html",
         "write one page for a browser, with a 3D view of each part",
         ("check",),
-        needs=("plotly", "jinja2"),
+        needs=("plotly",),
         extra="web",
     ),
     Format(
