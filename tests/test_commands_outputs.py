@@ -79,6 +79,19 @@ def test_what_cannot_show_a_result_is_refused_before_anything_is_done():
         ready(Outputs(junit=Path("w.xml")), "against")
 
 
+def test_a_run_that_cannot_be_done_says_so_in_its_reports_too(work, capsys):
+    options = ["--json", "r.json", "--markdown", "r.md", "--junit", "r.xml", "--sarif", "r.sarif"]
+    assert main(["check", "parts/bad.stl", *options]) == 1
+    capsys.readouterr()
+    assert main(["check", "--changed-since", "no-such-revision", *options]) == 2
+    assert "no-such-revision" in capsys.readouterr().err
+    (trouble,) = json.loads(Path("r.json").read_text("utf-8"))["troubles"]
+    assert "no-such-revision" in trouble["message"]
+    assert "could not be checked" in Path("r.md").read_text("utf-8")
+    assert "<error" in Path("r.xml").read_text("utf-8")
+    assert not json.loads(Path("r.sarif").read_text("utf-8"))["runs"][0]["results"]
+
+
 def test_where_a_folder_lies(work, tmp_path):
     assert below_top((work.root / "designs").resolve()) == "designs"
     assert below_top(work.root.resolve()) == "."

@@ -118,7 +118,7 @@ def run(
     publish.ready(outputs, "check")
     begun = time.perf_counter()
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
-    with ExitStack() as stack:
+    with publish.undone_is_told("check", outputs, Setting(Path())), ExitStack() as stack:
         place = Place(Path.cwd(), staged, stack)
         job = Job(place, tuple(rules))
         if base is None or paths or changed_since or staged or everything:

@@ -8,18 +8,21 @@ import os
 import secrets
 import shutil
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from importlib import util
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from wallguard import __version__
 from wallguard.base.errors import InputError
 from wallguard.base.write import write, write_bytes
 from wallguard.documents.reading import FileKind, read_text
+from wallguard.findings.model import Report, Trouble
 from wallguard.reports.formats import Files, Format, Kind, Setting, of_kind, terminal
 
 if TYPE_CHECKING:
-    from wallguard.findings.model import Report
     from wallguard.views.model import What
 
 # Bounds the memory that a report of tens of thousands of findings may ask for.
@@ -116,6 +119,23 @@ def publish(kind: Kind, result: Any, outputs: Outputs, setting: Setting | None =
         if one.goes != "terminal"
         for path, content in _files(one, kind, result, replace(setting, path=outputs[one.name]))
     )
+
+
+@contextmanager
+def undone_is_told(kind: Kind, outputs: Outputs, setting: Setting) -> Iterator[None]:
+    """Where the work inside cannot be done at all, the files say so too: a report of an earlier run
+    must not stand for this one. The InputError goes on."""
+    try:
+        yield
+    except InputError as error:
+        trouble = Trouble(error.path, str(error))
+        report = Report((), troubles=(trouble,), version=__version__)
+        for one in of_kind(kind):
+            if one.goes == "file" and outputs.get(one.name):
+                with suppress(InputError):
+                    there = replace(setting, path=outputs[one.name])
+                    write_all(_files(one, kind, report, there))
+        raise
 
 
 def write_all(files: Files) -> None:
