@@ -62,6 +62,9 @@ class Forge(ThreadingHTTPServer):
         self.requests: list[Request] = []
         self.faults: list[Fault] = []
         self.foreign: set[int] = set()
+        # Who the token stands for; None: a run, which may not ask. Others by comment.
+        self.me: int | None = 7
+        self.authors: dict[int, Json] = {}
 
     def handle_error(self, request: object, client_address: object) -> None:
         """Whoever asked may have gone: tests of time-outs do that."""
@@ -74,7 +77,14 @@ class Forge(ThreadingHTTPServer):
         return [request.method for request in self.requests]
 
     def told(self, number: int) -> Json:
-        return {**self.shape, "id": number, "body": self.comments[number]}
+        author = self.authors.get(number) or (
+            {"id": 7, "type": "User"}
+            if self.me
+            else {"id": 8, "type": "Bot", "username": "project_3_bot"}
+        )
+        user = {**self.shape.get("user", {}), **author}
+        told = {"id": number, "body": self.comments[number], "user": user, "author": user}
+        return {**self.shape, **told}
 
 
 class _Handler(BaseHTTPRequestHandler):
@@ -122,6 +132,9 @@ class _Handler(BaseHTTPRequestHandler):
             link = f'<http://inside.invalid/x?per_page={size}&page={page + 1}>; rel="next"'
             told = [forge.told(number) for number in numbers]
             return 200, {"Link": link} if more else {}, told
+        if request.path == "/user":
+            said = {"message": "Resource not accessible by integration"}
+            return (200, {}, {"id": forge.me}) if forge.me else (403, {}, said)
         if PULLS.fullmatch(request.path):
             return 200, {}, forge.pulls
         found = COMMENT.fullmatch(request.path)

@@ -11,6 +11,7 @@ from forge_server import Fault, Forge, forge
 from report_samples import COMPARED, PASSED
 
 from wallguard.commands.main import main
+from wallguard.findings.model import Report, Trouble
 from wallguard.reports import json_report
 
 TOKEN = "tok-9f8e7d6c5b4a"
@@ -73,6 +74,34 @@ def test_in_a_run_nothing_need_be_named(server, actions, capsys):
     assert capsys.readouterr().out == "comment updated on stage/puppets, pull request 5\n"
     (body,) = server.comments.values()
     assert "May be merged" in body
+
+
+@pytest.mark.parametrize("content", [None, "{", '{"schema": "wallguard-report/1"}'])
+def test_a_run_without_a_report_says_so_over_an_old_comment(server, actions, capsys, content):
+    actions("stage/puppets", TOKEN)
+    Path("walls.json").write_text(json_report.text(PASSED), encoding="utf-8")
+    assert main(["comment", "walls.json"]) == 0
+    if content is None:
+        Path("walls.json").unlink()
+    else:
+        Path("walls.json").write_text(content, encoding="utf-8")
+    assert main(["comment", "walls.json"]) == 2
+    (body,) = server.comments.values()
+    assert "## ✗ Do not merge: 1 file could not be checked" in body
+    assert "May be merged" not in body
+    assert "walls.json:" in capsys.readouterr().err
+
+
+def test_a_report_of_what_could_not_be_done_says_so_over_an_old_comment(server, actions):
+    actions("stage/puppets", TOKEN)
+    Path("walls.json").write_text(json_report.text(PASSED), encoding="utf-8")
+    assert main(["comment", "walls.json"]) == 0
+    report = Report((), troubles=(Trouble("wallguard.yaml", "wallguard.yaml:3: no such key."),))
+    Path("walls.json").write_text(json_report.text(report), encoding="utf-8")
+    assert main(["comment", "walls.json"]) == 0
+    (body,) = server.comments.values()
+    assert "could not be checked" in body.splitlines()[1]
+    assert "May be merged" not in body
 
 
 def test_several_comments_by_name(server, actions):

@@ -14,7 +14,7 @@ from wallguard.base.errors import InputError
 from wallguard.commands.impact import show
 from wallguard.commands.publish import Outputs
 from wallguard.jobs.impact import Processes, impact
-from wallguard.reports.impact_json import impact_schema
+from wallguard.reports.json_report import IMPACT
 
 BEADS = "beads: {width: %s, contours: 2, smallest_wall: 0.5, squeeze: %s, smallest_fill: %s}"
 RULES = f"""\
@@ -74,7 +74,7 @@ def compared(*paths, old=OLD, new=NEW, **options):
     outputs = Outputs(json=Path("impact.json"))
     code = run(old, new, [Path(path) for path in paths], outputs=outputs, **options)
     data = json.loads(Path("impact.json").read_text())
-    jsonschema.validate(data, impact_schema())
+    jsonschema.validate(data, IMPACT.schema())
     return code, data
 
 
@@ -124,7 +124,7 @@ def test_an_update_that_turns_1_5_mm_hollow(repo, capsys):
     assert "x starts failing  parts/hollow.stl  (passed -> failed)" in said
     assert "worse   solid -> hollow  2 walls in 2 parts" in said
     assert "now fail (gap): gap 0.30 mm wide" in said
-    assert said.splitlines()[-2].startswith("WORSE: 4 parts compared: 3 worse, 1 unchanged")
+    assert said.splitlines()[-3].startswith("WORSE: 4 parts compared: 3 worse, 1 unchanged")
 
 
 def test_the_way_back_is_better(repo, capsys):
@@ -200,7 +200,7 @@ def test_rules_that_cannot_be_used_stop_everything(repo, which, name):
 
 def written(jobs):
     """All reports of one run, without times."""
-    outputs = Outputs(Path("i.xml"), Path("i.md"), Path("i.json"))
+    outputs = Outputs(junit=Path("i.xml"), markdown=Path("i.md"), json=Path("i.json"))
     run(OLD, NEW, outputs=outputs, jobs=jobs)
     texts = [Path(name).read_text() for name in ("i.xml", "i.md", "i.json")]
     return [

@@ -2,11 +2,17 @@
 
 import json
 import re
+from importlib import import_module
+from pathlib import Path
 
 import pytest
 from design_repository import CONFIG, RULES, Work, design_repository, stl
 
+from wallguard.base.errors import InputError
 from wallguard.commands.main import main
+from wallguard.commands.publish import Outputs, ready
+from wallguard.reports.formats import FORMATS
+from wallguard.reports.sarif import FINGERPRINT
 from wallguard.repository.git import below_top
 
 
@@ -34,8 +40,9 @@ def test_all_at_once_name_files_as_seen_from_the_top(work, capsys):
     (part,) = json.loads((here / "r.json").read_text(encoding="utf-8"))["parts"]
     assert part["path"] == "parts/bad.stl"
     marks = [finding["id"] for finding in part["findings"]]
-    assert [entry["fingerprint"] for entry in quality] == marks
-    assert [one["partialFingerprints"]["wallguardFinding/v1"] for one in results] == marks
+    assert [entry["fingerprint"].split("-", 1)[1] for entry in quality] == marks
+    prints = [one["partialFingerprints"][FINGERPRINT] for one in results]
+    assert prints == [entry["fingerprint"] for entry in quality]
     shown = capsys.readouterr().out.splitlines()
     errors = [line for line in shown if line.startswith(f"::error file={name},line=1,title=walls")]
     assert len(errors) == len(marks) > 0
@@ -55,6 +62,34 @@ def test_the_report_is_fenced_by_a_new_token_each_time(work, capsys):
 def test_without_annotations_nothing_is_a_command(work, capsys):
     main(["check", "parts/bad.stl"])
     assert "::" not in capsys.readouterr().out
+
+
+def test_toolpaths_and_impacts_have_an_option_for_every_format_that_can_show_them(capsys):
+    for command, kind in (("check", "check"), ("impact", "impact"), ("toolpath", "toolpath")):
+        with pytest.raises(SystemExit):
+            main([command, "--help"])
+        shown = capsys.readouterr().out
+        for one in FORMATS:
+            assert (f"--{one.option} " in shown) == (kind in one.kinds) or one.option == "pictures"
+            assert callable(import_module(f"wallguard.reports.{one.module}").show_report)
+
+
+def test_what_cannot_show_a_result_is_refused_before_anything_is_done():
+    with pytest.raises(InputError, match="There are: --markdown, --json"):
+        ready(Outputs(junit=Path("w.xml")), "against")
+
+
+def test_a_run_that_cannot_be_done_says_so_in_its_reports_too(work, capsys):
+    options = ["--json", "r.json", "--markdown", "r.md", "--junit", "r.xml", "--sarif", "r.sarif"]
+    assert main(["check", "parts/bad.stl", *options]) == 1
+    capsys.readouterr()
+    assert main(["check", "--changed-since", "no-such-revision", *options]) == 2
+    assert "no-such-revision" in capsys.readouterr().err
+    (trouble,) = json.loads(Path("r.json").read_text("utf-8"))["troubles"]
+    assert "no-such-revision" in trouble["message"]
+    assert "could not be checked" in Path("r.md").read_text("utf-8")
+    assert "<error" in Path("r.xml").read_text("utf-8")
+    assert not json.loads(Path("r.sarif").read_text("utf-8"))["runs"][0]["results"]
 
 
 def test_where_a_folder_lies(work, tmp_path):

@@ -11,7 +11,7 @@ from wallguard.base.units import MILLIMETRES
 from wallguard.commands.scale import run
 from wallguard.findings.scale import ratio
 from wallguard.jobs.scale import STANDARD
-from wallguard.reports.scale_json import scale_schema
+from wallguard.reports.scale_json import SCALE
 
 # The smallest good wall is 0.80 mm: that and nothing else decides.
 RULES = """\
@@ -60,12 +60,12 @@ def rule_file(folder, text=RULES):
 def scales(part, rules, **options):
     shown, _ = run(part, rules, as_json=True, **options)
     made = json.loads(shown)
-    jsonschema.validate(made, scale_schema())
+    jsonschema.validate(made, SCALE.schema())
     return made
 
 
 def at(made, scale):
-    (found,) = (one for one in made["reductions"] if one["scale"] == scale)
+    (found,) = (one for one in made["reductions"] if one["name"] == scale)
     return found
 
 
@@ -89,7 +89,7 @@ def test_the_web_of_a_rolled_section_says_how_small_its_model_may_be(tmp_path, n
     assert thinnest["drawn"]["typical"] == pytest.approx(web, abs=0.01 * held["factor"])
     assert thinnest["verdict"] == "missing"
     # What 0.80 mm printed is at full size.
-    assert thinnest["draw"] == {"at_most": None, "at_least": pytest.approx(0.8 * held["factor"])}
+    assert (thinnest["thinner"], thinnest["thicker"]) == (None, pytest.approx(0.8 * held["factor"]))
 
 
 def test_a_house_drawn_in_metres(tmp_path):
@@ -105,7 +105,7 @@ def test_a_house_drawn_in_metres(tmp_path):
     # At 1:200 the partition alone is too thin: 0.75 mm; 0.8 mm would be 160 mm at full size.
     (partition,) = at(made, "1:200")["holding"]
     assert partition["drawn"]["typical"] == pytest.approx(150, abs=1)
-    assert partition["draw"]["at_least"] == pytest.approx(160)
+    assert partition["thicker"] == pytest.approx(160)
     assert partition["location"][0] == pytest.approx(4075, abs=2)
     assert at(made, "1:200")["shares"]["missing"] == pytest.approx(5.4 / 32.5, abs=0.02)
     assert sum(at(made, "1:200")["shares"].values()) == pytest.approx(1)
@@ -122,10 +122,10 @@ def test_the_wanted_reduction_is_answered_for(tmp_path):
     assert "At the wanted 1:100 all walls come out as asked." in shown
     # Not a standard reduction: 150 / 180 = 0.83 mm.
     made = scales(part, rules, unit="m", wanted="1:180")
-    assert (at(made, "1:180")["all_as_asked"], made["best"], made["wanted"]) == (
+    assert (at(made, "1:180")["good"], made["best"], made["wanted"]) == (
         True,
         "1:180",
-        "1:180",
+        180.0,
     )
 
 
@@ -174,14 +174,14 @@ def test_hollow_walls_come_back_so_a_larger_model_may_be_worse(tmp_path):
     )
     part = stl(tmp_path / "tube.stl", box([30, 3.0, 30]))
     made = scales(part, rule_file(tmp_path, bands))
-    good = {one["scale"] for one in made["reductions"] if one["all_as_asked"]}
+    good = {one["name"] for one in made["reductions"] if one["good"]}
     assert good == {"1:1"}
     part = stl(tmp_path / "wall.stl", box([60, 7.5, 60]))
     made = scales(part, rule_file(tmp_path, bands))
-    assert [at(made, one)["all_as_asked"] for one in ("1:2", "1:5", "1:10")] == [True, False, False]
+    assert [at(made, one)["good"] for one in ("1:2", "1:5", "1:10")] == [True, False, False]
     # 1.5 mm at 1:5 is hollow: 1.29 or 1.70 mm printed are good, so 6.45 or 8.5 mm drawn.
     (wall,) = at(made, "1:5")["holding"]
-    assert wall["draw"] == {"at_most": pytest.approx(6.45), "at_least": pytest.approx(8.5)}
+    assert (wall["thinner"], wall["thicker"]) == (pytest.approx(6.45), pytest.approx(8.5))
 
 
 def test_a_minimum_holds_back_too(tmp_path):
@@ -190,14 +190,14 @@ def test_a_minimum_holds_back_too(tmp_path):
     made = scales(part, rules)
     (wall,) = at(made, "1:2")["holding"]
     assert (made["best"], wall["verdict"], wall["least"]) == ("1:1", "thin", 1.2)
-    assert wall["draw"]["at_least"] == pytest.approx(2.4)
+    assert wall["thicker"] == pytest.approx(2.4)
 
 
 def test_an_outcome_that_the_rules_ignore_is_as_asked(tmp_path):
     rules = rule_file(tmp_path, RULES + "outcomes: {missing: ignore}\n")
     part = stl(tmp_path / "wall.stl", box([60, 2, 60]))
     made = scales(part, rules)
-    assert at(made, "1:10")["all_as_asked"]
+    assert at(made, "1:10")["good"]
     assert at(made, "1:10")["shares"] == {"missing": 1}
 
 
@@ -207,16 +207,16 @@ def test_round_columns_count(tmp_path):
     made = scales(part, rule_file(tmp_path))
     (pin,) = (one for one in at(made, "1:500")["holding"] if one["kind"] == "pin")
     assert (pin["verdict"], pin["drawn"]["typical"]) == ("missing", pytest.approx(300))
-    assert pin["draw"] == {"at_most": None, "at_least": pytest.approx(400)}
+    assert (pin["thinner"], pin["thicker"]) == (None, pytest.approx(400))
     assert "(pin)" in run(part, tmp_path / "rules.yaml", wanted="1:500")[0]
 
 
 def test_a_model_that_vanishes_is_not_good(tmp_path):
     part = stl(tmp_path / "wall.stl", box([60, 20, 60]))
     made = scales(part, rule_file(tmp_path))
-    assert not at(made, "1:200")["all_as_asked"]
+    assert not at(made, "1:200")["good"]
     last = at(made, "1:10000")
-    assert (last["measured"], last["all_as_asked"]) == (False, False)
+    assert (last["measured"], last["good"]) == (False, False)
     assert last["note"] == "less than half a layer high: nothing is printed"
 
 

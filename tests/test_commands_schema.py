@@ -17,6 +17,9 @@ from wallguard.commands.schema import SCHEMAS, run
         ("report", "wallguard report"),
         ("impact", "wallguard impact"),
         ("scale", "wallguard scale"),
+        ("walls", "wallguard walls"),
+        ("toolpath", "wallguard report"),
+        ("toolpath-against", "wallguard toolpath --against"),
     ],
 )
 def test_the_schema_is_printed_as_json(which: str, title: str) -> None:

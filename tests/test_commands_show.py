@@ -8,9 +8,10 @@ from solids import box, save
 from view_samples import report
 
 from wallguard.base.errors import InputError
-from wallguard.commands import show
+from wallguard.commands import publish
 from wallguard.commands.main import main
 from wallguard.findings.model import Report
+from wallguard.reports.pictures import links
 
 RULES = """\
 wallguard: 1
@@ -41,7 +42,7 @@ def folder(tmp_path, monkeypatch):
 def without(monkeypatch, *names):
     found = util.find_spec
     monkeypatch.setattr(
-        show.util, "find_spec", lambda name, *more: None if name in names else found(name, *more)
+        publish.util, "find_spec", lambda name, *more: None if name in names else found(name, *more)
     )
 
 
@@ -77,7 +78,7 @@ def test_without_the_viewer_nothing_is_checked_for_nothing(folder, monkeypatch, 
 def test_a_folder_that_cannot_be_made_is_said_before_anything_is_checked(folder):
     (folder / "file").write_text("")
     with pytest.raises(InputError, match="Name another folder"):
-        show.ready(show.ShownOutputs(pictures=folder / "file"))
+        publish.ready(publish.Outputs(pictures=folder / "file"), "check")
 
 
 def test_the_page_and_the_pictures_are_the_same_with_any_number_of_jobs(folder):
@@ -98,5 +99,5 @@ def test_only_findings_with_a_picture_are_linked(tmp_path):
     part = report(box([40, 1.5, 10]))
     bare = finding(id="nothing")
     whole = Report(parts=(part.__class__(**{**vars(part), "findings": (*part.findings, bare)}),))
-    found = show.links(whole, tmp_path / "p", tmp_path / "w.md")
-    assert list(found) == [part.findings[0].id]
+    found = links(whole, tmp_path / "p", tmp_path / "w.md")
+    assert list(found) == [(part.path, part.rules, part.findings[0].id)]

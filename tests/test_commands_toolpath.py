@@ -246,11 +246,11 @@ def test_against_tells_what_gets_worse(folder, capsys):
     assert "solid -> hollow 1 wall" in told
     assert "WORSE: 1 of 1 wall comes out worse" in told
     found = json.loads((folder / "out.json").read_text())
-    assert found["schema"] == "wallguard-toolpaths/1"
+    assert found["schema"] == "wallguard-toolpaths/2"
     assert found["summary"]["worse"] == 1
-    (wall,) = found["walls"]
-    assert (wall["before"]["outcome"], wall["after"]["outcome"]) == ("solid", "hollow")
-    assert wall["after"]["air"] == pytest.approx(0.45, abs=0.02)
+    (wall,) = found["pairs"]
+    assert (wall["before"], wall["after"]) == ("solid", "hollow")
+    assert wall["air"][1] == pytest.approx(0.45, abs=0.02)
     assert found["before"]["volume"] > found["after"]["volume"]
     assert "| solid | hollow | 1 |" in (folder / "out.md").read_text()
 
@@ -285,4 +285,4 @@ def test_against_takes_one_program_and_no_pictures(folder, capsys):
     arguments = ("--part", "bar.stl", "--against", "solid.gcode")
     assert run("hollow.gcode", "solid.gcode", *arguments) == 2
     assert run("hollow.gcode", *arguments, "--junit", "out.xml") == 2
-    assert "two programs are compared with each other" in capsys.readouterr().err
+    assert "two toolpaths are compared with each other" in capsys.readouterr().err

@@ -10,6 +10,7 @@ from test_commands_base import FRAME, NEW_RIB, OLD, commit, git, no_git_settings
 
 from wallguard.commands import check, waive
 from wallguard.commands.main import main
+from wallguard.commands.publish import Outputs
 from wallguard.jobs.choose import Asked, How
 from wallguard.waivers.load import load_waivers
 
@@ -50,7 +51,7 @@ def accept(root, *more):
 
 def checked(root, *arguments, today=LAST):
     """Exit code and the JSON report of a run on a day."""
-    outputs = check.CheckOutputs(json=root / "report.json", junit=root / "report.xml")
+    outputs = Outputs(json=root / "report.json", junit=root / "report.xml")
     code = check.run(Asked(tuple(root / one for one in arguments)), How(today=today), outputs)
     return code, json.loads((root / "report.json").read_text())
 

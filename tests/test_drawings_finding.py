@@ -118,10 +118,16 @@ def test_the_overview_frames_what_is_shown_even_where_that_is_tiny():
     assert float(frame.get("width")) >= 3
 
 
-def test_the_file_name_is_the_finding_s_and_nothing_else():
-    _, finding, _ = drawn(box([40, 1.5, 10]))
-    assert drawing.file_name(finding, "svg") == f"{finding.id}.svg"
-    assert drawing.file_name(replace(finding, id="../a b"), "png") == "---a-b.png"
+def test_the_file_name_tells_the_part_and_is_safe_and_the_only_one():
+    part, finding, _ = drawn(box([40, 1.5, 10]))
+    name = drawing.file_name(part, finding, "svg")
+    assert name.endswith(f"-{finding.id}.svg")
+    assert name.startswith("".join(c if c.isalnum() else "-" for c in part.path))
+    others = [replace(part, path="../a b.stl"), replace(part, path="../a-b.stl")]
+    others.append(replace(others[0], rules="other.yaml"))
+    names = {drawing.file_name(one, replace(finding, id="x/y"), "png") for one in others}
+    assert len(names) == 3
+    assert all(re.fullmatch(r"a-b-stl-[0-9a-f]{8}-x-y\.png", one) for one in names)
 
 
 def test_a_picture_becomes_a_png():

@@ -55,7 +55,7 @@ def test_it_is_found_on_a_later_page(server, clock, dialect, repository):
     server.comments = {number: f"comment {number}" for number in range(1, 251)}
     server.comments[230] = f"{MARKER}\nold"
     assert publish(link(server, clock, dialect), dialect, repository, 5, MARKER, BODY) == "updated"
-    pages = [request.query for request in server.requests if request.method == "GET"]
+    pages = [one.query for one in server.requests if one.method == "GET" and one.query]
     assert pages == [
         {"per_page": ["100"]},
         {"per_page": ["100"], "page": ["2"]},
@@ -83,6 +83,27 @@ def test_a_comment_of_somebody_else_that_begins_alike_is_left_alone(server, cloc
     server.foreign = {1}
     assert publish(link(server, clock), GITHUB, "a/b", 5, MARKER, BODY) == "updated"
     assert server.comments == {1: f"{MARKER}\nnot ours", 2: BODY}
+
+
+@BOTH
+@pytest.mark.parametrize("me", [7, None])
+def test_a_comment_that_somebody_else_wrote_is_never_taken_over(
+    server, clock, dialect, repository, me
+):
+    server.me = me
+    server.comments = {1: f"{MARKER}\nnot ours"}
+    server.authors = {1: {"id": 9, "type": "User", "login": "kim", "username": "kim"}}
+    http = link(server, clock, dialect)
+    assert publish(http, dialect, repository, 5, MARKER, BODY) == "created"
+    assert server.comments == {1: f"{MARKER}\nnot ours", 2: BODY}
+    assert publish(http, dialect, repository, 5, MARKER, "again") == "updated"
+    assert server.comments == {1: f"{MARKER}\nnot ours", 2: "again"}
+
+
+def test_the_user_of_a_run_s_token_is_known_by_its_name_where_no_kind_is_told():
+    assert GITHUB.robot({"login": "forgejo-actions"})
+    assert not GITHUB.robot({"login": "kim"})
+    assert not GITLAB.robot({"username": "project_manager"})
 
 
 def test_a_comment_that_is_deleted_meanwhile_is_made_anew(server, clock):

@@ -33,6 +33,7 @@ USED = (
     "/repos/{owner}/{repo}/issues/{issue_number}/comments",
     "/repos/{owner}/{repo}/issues/comments/{comment_id}",
     "/repos/{owner}/{repo}/pulls",
+    "/user",
 )
 MARKER = "<!-- wallguard comment: walls -->"
 BODY = f"{MARKER}\n## Verdict\n"

@@ -35,9 +35,9 @@ def test_states_and_waivers():
         ("error", "walls%3A fill"),
         ("error", "walls%3A fill"),
         ("warning", "walls%3A to be mended"),
-        ("notice", "walls%3A fill (not new)"),
         ("notice", "walls%3A gap (not new)"),
         ("notice", "walls%3A mesh (not new)"),
+        ("notice", "walls%3A fill (not new)"),
     ]
     assert "1111111111" not in "".join(lines(COMPARED))
 
@@ -84,8 +84,3 @@ def test_hostile_texts_stay_in_their_line():
 def test_a_file_keeps_its_name_whatever_is_in_it():
     (line,) = lines(Report((part("a,b:c%\nd\x1b.stl", findings=(THIN,)),)))
     assert line.startswith("::error file=a%2Cb%3Ac%25%0Ad\\x1b.stl,line=1,")
-
-
-def test_what_is_shown_besides_is_fenced():
-    shown = annotations.fenced("text ::error::x\n", "secret")
-    assert shown == "::stop-commands::secret\ntext ::error::x\n::secret::\n"

@@ -142,7 +142,7 @@ def test_the_limit_is_kept_and_what_was_cut_is_said(limit):
     cut = int(re.search(rf"Cut at {limit} characters\. .*: (\d+) findings", shown)[1])
     assert cut + shown.count("- **fail**") + shown.count("- **warn**") == 5000
     assert shown.count("<details>") == shown.count("</details>")
-    assert shown.endswith("it never says that a part is safe to use.\n")
+    assert shown.endswith("It never says that a part is safe to use.\n")
 
 
 def test_characters_that_services_count_twice_are_counted_twice():

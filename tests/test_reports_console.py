@@ -71,7 +71,7 @@ def test_what_could_not_be_done_whole_is_said() -> None:
 )
 def test_the_verdict_closes_the_report(report: Report, last: str) -> None:
     assert verdict(report) == last
-    assert " ".join(text(report).split()).endswith(last)
+    assert " ".join(text(report).split()).endswith(f"{last} {report.caution}")
 
 
 def test_hundreds_of_findings_are_cut_to_the_worst() -> None:

@@ -12,7 +12,7 @@ from report_samples import HOSTILE, changed, finding, wall
 from solids import box
 from view_samples import report
 
-from wallguard.findings.model import PartReport, Report, Trouble
+from wallguard.findings.model import PartReport, Report, Trouble, Weakening
 from wallguard.reports import html as page
 from wallguard.reports.html import Viewer, html
 
@@ -181,3 +181,42 @@ def test_charts_are_pictures_of_their_own():
 
 def test_the_same_report_gives_the_same_bytes():
     assert html(sample(), VIEWER) == html(sample(), VIEWER)
+
+
+def test_all_places_of_a_group_are_shown_at_once():
+    part = sample().parts[0]
+    slats = tuple(
+        replace(part.findings[0], id=f"s{at}", shape="slat", location=(float(at), 0.0, 0.0))
+        for at in range(240)
+    )
+    text = html(sample(parts=(replace(part, findings=slats),)), VIEWER)
+    data = json.loads(re.search(r'id="data">(.*?)</script>', text)[1])
+    assert [len(one["places"]) for one in data["findings"]] == [240]
+    assert "one of 240 places alike" in Tags(text).text
+    assert "findings: 1 fail, in 240 places" in Tags(text).text
+
+
+def test_what_a_change_asks_less_and_accepts_stands_in_the_first_lines():
+    waived = finding(id="c", state="new", waived="Ines: it is a prop")
+    part = PartReport("p.stl", "r.yaml", "R", "passed", None, (), (), (waived,), lost=(finding(),))
+    less = (Weakening("r.yaml", "minimum.wall.fail 0.80 to 0.40 mm"),)
+    said = Tags(html(Report((part,), base="main", asks_less=less, head_commit="abc"), VIEWER)).text
+    first = said.partition("</header>")[0][:700]
+    assert "This change asks less than before: r.yaml : minimum.wall.fail 0.80 to 0.40 mm" in first
+    assert "1 finding is gone only because of that (1 fail)" in first
+    assert "waived by this change" in said
+    assert "checked at abc" in first
+
+
+def test_findings_with_one_id_in_two_parts_have_their_own_section_and_anchor():
+    first = sample().parts[0]
+    other = replace(report(box([40, 1.4, 10]), "page"), path="other.stl")
+    same = replace(other.findings[0], id=first.findings[0].id)
+    views = replace(
+        other.views, pictures=tuple(replace(v, finding=same.id) for v in other.views.pictures[:1])
+    )
+    text = html(sample(parts=(first, replace(other, findings=(same,), views=views))), VIEWER)
+    assert ">1.50 mm</text>" in text
+    assert ">1.40 mm</text>" in text
+    ids = [attrs["id"] for _, attrs in Tags(text).tags if "id" in attrs]
+    assert len(ids) == len(set(ids))

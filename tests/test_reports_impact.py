@@ -14,10 +14,10 @@ from wallguard.findings.impact import Change, Impact, PartImpact, Process, State
 from wallguard.findings.model import Printed, Spread, Trouble
 from wallguard.reports import impact_order
 from wallguard.reports.impact_console import text
-from wallguard.reports.impact_json import impact_schema
-from wallguard.reports.impact_json import text as json_text
-from wallguard.reports.impact_junit import xml
 from wallguard.reports.impact_markdown import SMALLEST, markdown
+from wallguard.reports.json_report import IMPACT
+from wallguard.reports.json_report import impact_text as json_text
+from wallguard.reports.junit import impact_xml as xml
 
 SOLID = State("solid", "good", Printed(1.5, 0.05))
 HOLLOW = State("hollow", "fail", Printed(1.5, 0.05), 0.35)
@@ -89,7 +89,7 @@ ALL = [impact(WORSE, BETTER, SAME, ERROR), impact(), impact(SAME), hostile(), ma
 @pytest.mark.parametrize("one", ALL)
 def test_json_has_its_schema_and_shows_every_character(one):
     written = json_text(one)
-    jsonschema.validate(json.loads(written), impact_schema())
+    jsonschema.validate(json.loads(written), IMPACT.schema())
     assert all(line.isprintable() for line in written.splitlines())
     assert len(json.loads(written)["parts"]) == len(one.parts)
 
@@ -136,7 +136,7 @@ def test_what_gets_worse_stands_next_to_the_verdict():
     places = [said.index(name) for name in ("better.stl", "worse.stl", "error.stl")]
     assert places == sorted(places)
     assert "same.stl" not in said
-    assert " ".join(said.splitlines()[-2:]).startswith(
+    assert " ".join(said.splitlines()[-3:]).startswith(
         "NOT DONE: 1 part could not be compared; 3 parts compared: 1 worse, 1 better, 1 unchanged;"
     )
 

@@ -25,6 +25,7 @@ from wallguard.base.plain import plain
 from wallguard.checks.registry import CHECKS
 from wallguard.findings.model import Report, Trouble
 from wallguard.reports import sarif
+from wallguard.reports.sentence import mark
 
 
 def run(report: Report, **options: str) -> dict:
@@ -77,7 +78,9 @@ def test_a_result():
         "artifactLocation": {"uri": "parts/a%20b%231%C3%A9.stl"},
         "region": {"startLine": 1},
     }
-    assert result["partialFingerprints"] == {"wallguardFinding/v1": "1111111111"}
+    assert result["partialFingerprints"] == {
+        sarif.FINGERPRINT: f"{mark(part('parts/a b#1é.stl'), THIN)}"
+    }
     assert result["properties"]["location"] == [1.0, 2.0, 3.0]
     assert (result["properties"]["measured"], result["properties"]["limit"]) == (0.6, 0.8)
     assert "baselineState" not in result
@@ -109,7 +112,7 @@ def test_paths_are_seen_from_the_top_of_the_repository():
 
 def test_states_against_a_base():
     states = [
-        (result["partialFingerprints"][sarif.FINGERPRINT], result["baselineState"])
+        (result["partialFingerprints"][sarif.FINGERPRINT][-10:], result["baselineState"])
         for result in run(COMPARED)["results"]
     ]
     assert states == [
@@ -124,7 +127,7 @@ def test_states_against_a_base():
 
 def test_all_results_have_suppressions_where_one_is_waived():
     found = {
-        result["partialFingerprints"][sarif.FINGERPRINT]: result["suppressions"]
+        result["partialFingerprints"][sarif.FINGERPRINT][-10:]: result["suppressions"]
         for result in run(COMPARED)["results"]
     }
     assert found.pop("1111111111") == [

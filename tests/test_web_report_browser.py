@@ -12,10 +12,9 @@ import pytest
 from solids import box
 from view_samples import report, rules
 
-from wallguard.commands import show
 from wallguard.drawings.wall_chart import wall_chart
 from wallguard.findings.model import Report
-from wallguard.reports.html import html
+from wallguard.reports.html import html, viewer
 from wallguard.views import shape
 
 api = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed")
@@ -66,7 +65,7 @@ def address(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(shape, "_SHOWN", 2000)  # drawn without a graphics card
         found = reported()
-    path.write_text(html(found, show.viewer(), charts), "utf-8")
+    path.write_text(html(found, viewer(), charts), "utf-8")
     return path.as_uri()
 
 
@@ -179,6 +178,26 @@ def test_the_colours_switch_between_outcome_and_thickness(opened):
     assert "0.30 mm" in page.inner_text("#key-thickness")
     assert page.get_attribute("#by-thickness", "aria-pressed") == "true"
     assert page.query_selector("#stage").screenshot() != before
+
+
+def test_all_places_of_a_group_are_marked_at_once(browser, tmp_path):
+    slats = box([40, 2, 3]) + box([40, 2, 3], (0, 20, 0))
+    for at in range(4):
+        slats += box([1.5, 22, 3], (2 + 10 * at, 0, 0))
+    part = report(slats, "page")
+    alike = tuple(replace(one, shape="slat") for one in part.findings)
+    (tmp_path / "w.html").write_text(
+        html(Report((replace(part, findings=alike),)), viewer()), "utf-8"
+    )
+    page = browser.new_page()
+    seen = Seen(page, (tmp_path / "w.html").as_uri()).drawn()
+    assert page.get_attribute("#stage", "data-places") == "4"
+    assert len(shown(page)) == 1
+    assert "one of 4 places alike" in page.inner_text(".finding")
+    # The whole part, so that all are seen.
+    assert page.get_attribute("#stage", "data-center") == "0.000 0.000 0.000"
+    assert seen.errors == []
+    page.close()
 
 
 def test_filters_leave_only_what_fits(opened):

@@ -17,6 +17,7 @@ from wallguard.base.errors import InputError
 from wallguard.base.write import write
 from wallguard.commands.arguments import Commands, command
 from wallguard.commands.publish import read_report
+from wallguard.findings.model import Report, Trouble
 from wallguard.forge import context as ci
 from wallguard.forge.dialects import DIALECTS, Dialect, connect, publish, pull_request_of
 from wallguard.forge.http import ForgeError
@@ -24,7 +25,7 @@ from wallguard.forge.secret import Secret
 from wallguard.reports import comment
 
 if TYPE_CHECKING:
-    from wallguard.forge.http import Patience
+    from wallguard.forge.http import Http, Patience
 
 DEFAULT_FILE = Path("walls-comment.md")
 _OPTIONS = "Name it with {option}, or run it where the CI service tells"
@@ -119,11 +120,40 @@ def run(
     """Create or update the comment; returns the exit code 0.
 
     With `dry_run` it is only printed, or written to `output`. So it is written to a file where a
-    fork's pull request has no right to comment, and a line says how to post it.
+    fork's pull request has no right to comment, and a line says how to post it. Where there is no
+    report that can be read, the comment says that nothing could be checked, so that what stands
+    there from an earlier run deceives nobody.
 
     Raises InputError: the report cannot be read, something is not told, the forge refuses.
     """
-    found = read_report(report)
+    problem: InputError | None = None
+    try:
+        found = read_report(report)
+    except InputError as error:
+        problem = error
+        found = Report((), troubles=(Trouble(str(report), str(error)),))
+    try:
+        code = _run(found, report, target, environment, Kept(dry_run, output, patience))
+    except InputError as error:
+        raise problem or error from None
+    if problem is not None:
+        raise problem
+    return code
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What else is said of a run: see `run`."""
+
+    dry_run: bool
+    output: Path | None
+    patience: Patience | None
+
+
+def _run(
+    found: Report, report: Path, target: Target, environment: Mapping[str, str], how: Kept
+) -> int:
+    dry_run, output = how.dry_run, how.output
     context = ci.read(environment)
     dialect = _dialect(target.forge or context.forge or ("github" if dry_run else ""))
     tokens = (environment.get(name, "").strip() for name in dialect.tokens)
@@ -155,7 +185,8 @@ def run(
             )
         return _kept(body, report, output, _again(target, context), "there is no token")
     try:
-        _post(target, context, dialect, secret, marker, body, patience)
+        http = _link(target, context, dialect, secret, how.patience)
+        _post(target, context, dialect, http, (marker, body))
     except ForgeError as error:
         if error.status not in (401, 403) or not context.fork:
             raise
@@ -163,30 +194,31 @@ def run(
     return 0
 
 
-def _post(
-    target: Target,
-    context: ci.Context,
-    dialect: Dialect,
-    secret: Secret,
-    marker: str,
-    body: str,
-    patience: Patience | None,
-) -> None:
+def _link(
+    target: Target, context: ci.Context, dialect: Dialect, secret: Secret, patience: Patience | None
+) -> Http:
     base = target.base or (context.base if dialect.name == context.forge else "") or dialect.base
+    http = connect(dialect, base, secret, patience=patience)
+    if base.startswith("http:") and urlsplit(base).hostname not in ("localhost", "127.0.0.1"):
+        print("wallguard: http, not https: anybody on the way can read the token", file=sys.stderr)
+    return http
+
+
+def _post(
+    target: Target, context: ci.Context, dialect: Dialect, http: Http, said: tuple[str, str]
+) -> None:
+    """`said`: the marker and the comment."""
     repository = target.repository or context.repository
     if not repository:
         raise _untold("the repository", "--repository")
     if dialect.name == "github" and repository.count("/") != 1:
         raise InputError("--repository", "this is not of the form OWNER/NAME")
-    http = connect(dialect, base, secret, patience=patience)
-    if base.startswith("http:") and urlsplit(base).hostname not in ("localhost", "127.0.0.1"):
-        print("wallguard: http, not https: anybody on the way can read the token", file=sys.stderr)
     number = target.number or context.number
     if not number and context.head and dialect.name == "github":
         number = pull_request_of(http, repository, context.head)
     if not number:
         raise _untold("the pull request", "--pull-request")
-    done = publish(http, dialect, repository, number, marker, body)
+    done = publish(http, dialect, repository, number, *said)
     print(f"comment {done} on {repository}, pull request {number}")
 
 

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable
-from functools import partial
 from pathlib import Path
 
+from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, command, jobs
-from wallguard.commands.publish import Outputs, publish
+from wallguard.commands.publish import Outputs
 from wallguard.findings.impact import Impact
 from wallguard.jobs.impact import Processes, impact
-from wallguard.reports import impact_console
 from wallguard.reports.console import Progress
 
 
@@ -33,9 +31,7 @@ def add(commands: Commands) -> None:
     parser.add_argument(
         "--all", action="store_true", help="every part, whatever rules it answers to"
     )
-    parser.add_argument("--junit", type=Path, metavar="FILE", help="write JUnit XML")
-    parser.add_argument("--markdown", type=Path, metavar="FILE", help="write a Markdown summary")
-    parser.add_argument("--json", type=Path, metavar="FILE", help="write all changes as JSON")
+    publish.declare(parser, "impact")
     parser.add_argument(
         "--jobs", type=jobs, default=1, metavar="N", help="parts compared at a time (default 1)"
     )
@@ -49,7 +45,7 @@ def _command(arguments: argparse.Namespace) -> int:
         jobs=arguments.jobs,
         watch=Progress,
     )
-    return show(done, Outputs(arguments.junit, arguments.markdown, arguments.json))
+    return show(done, publish.outputs(arguments, "impact"))
 
 
 def show(done: Impact, outputs: Outputs) -> int:
@@ -58,20 +54,5 @@ def show(done: Impact, outputs: Outputs) -> int:
 
     Raises InputError where a report cannot be written.
     """
-    publish(partial(impact_console.text, done), _texts(done, outputs))
+    publish.publish("impact", done, outputs)
     return done.exit_code
-
-
-def _texts(impact: Impact, outputs: Outputs) -> Iterable[tuple[Path, str]]:
-    if outputs.junit:
-        from wallguard.reports import impact_junit
-
-        yield outputs.junit, impact_junit.xml(impact)
-    if outputs.markdown:
-        from wallguard.reports import impact_markdown
-
-        yield outputs.markdown, impact_markdown.markdown(impact)
-    if outputs.json:
-        from wallguard.reports import impact_json
-
-        yield outputs.json, impact_json.text(impact)

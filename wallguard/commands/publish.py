@@ -1,51 +1,154 @@
-"""What commands with reports share: print one on the terminal, write the others to files, and read
-one back."""
+"""What commands with reports share: their options, one report on the terminal, the others in files,
+and reading one back."""
 
 from __future__ import annotations
 
+import argparse
 import os
+import secrets
 import shutil
 import sys
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import replace
+from importlib import util
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any
 
+from wallguard import __version__
 from wallguard.base.errors import InputError
 from wallguard.base.write import write, write_bytes
 from wallguard.documents.reading import FileKind, read_text
+from wallguard.findings.model import Report, Trouble
+from wallguard.reports.formats import Files, Format, Kind, Setting, of_kind, terminal
 
 if TYPE_CHECKING:
-    from wallguard.findings.model import Report
+    from wallguard.views.model import What
 
 # Bounds the memory that a report of tens of thousands of findings may ask for.
 _MAX_REPORT = 512 * 1024 * 1024
 _REPORT = FileKind("a report of `wallguard check --json`", "")
+_METAVARS = {"file": "FILE", "folder": "DIR"}
 
 
-@dataclass(frozen=True)
-class Outputs:
-    """Where reports go; None: not wanted."""
+class Outputs(dict[str, Any]):
+    """Where reports go, by the name of the format; what goes to the terminal is only True or not.
 
-    junit: Path | None = None
-    markdown: Path | None = None
-    json: Path | None = None
+    `Outputs(json=Path("walls.json"), annotations=True)`
+    """
+
+    def path(self, name: str) -> Path | None:
+        """The file or folder of one format; None: it is not wanted."""
+        found: Path | None = self.get(name)
+        return found
+
+    @property
+    def views(self) -> What | None:
+        """What has to be worked out for them while parts are checked."""
+        return "page" if self.get("html") else "pictures" if self.get("pictures") else None
 
 
-class Text(Protocol):
-    """A report for a terminal, see `reports.console.text`."""
+def declare(parser: argparse.ArgumentParser, kind: Kind) -> None:
+    """Give a command an option for each format that can show its results."""
+    for one in of_kind(kind):
+        if one.goes == "terminal":
+            parser.add_argument(f"--{one.option}", action="store_true", help=one.meaning)
+        else:
+            metavar = _METAVARS[one.goes]
+            parser.add_argument(f"--{one.option}", type=Path, metavar=metavar, help=one.meaning)
 
-    def __call__(self, *, width: int, colour: bool) -> str: ...
+
+def outputs(arguments: argparse.Namespace, kind: Kind) -> Outputs:
+    """What the options say."""
+    return Outputs({one.name: getattr(arguments, one.name) for one in of_kind(kind)})
 
 
-def publish(shown: Text, files: Iterable[tuple[Path, str | bytes]]) -> None:
-    """Print one report and write the files that are wanted.
+def ready(outputs: Outputs, kind: Kind) -> None:
+    """Raises InputError where what is asked for cannot show results of this kind, needs an extra
+    that is not installed, or where a folder cannot be made: before anything is done for nothing."""
+    formats = {one.name: one for one in of_kind(kind)}
+    for name, path in outputs.items():
+        if not path:
+            continue
+        if name not in formats:
+            raise InputError(
+                f"--{name}",
+                "this cannot show what is asked for",
+                remedy=f"There are: {', '.join(f'--{one.option}' for one in formats.values())}",
+            )
+        _ready(formats[name], path)
+
+
+def _ready(one: Format, path: Path) -> None:
+    if any(util.find_spec(name) is None for name in one.needs):
+        raise InputError(
+            path,
+            f"a library that --{one.option} needs is not installed",
+            remedy=f"Install it, in a clone of wallguard, with `pip install .[{one.extra}]`",
+        )
+    if one.goes == "folder":
+        try:
+            path.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InputError(
+                path, f"the folder cannot be made: {error.strerror}", remedy="Name another folder"
+            ) from None
+
+
+def publish(
+    kind: Kind,
+    result: Any,
+    outputs: Outputs,
+    setting: Setting | None = None,
+    *,
+    brief: bool = False,
+) -> None:
+    """Print one report and write the files that are wanted; `setting` but for its path.
+
+    brief  print a few lines at most, where there is such a text
 
     Raises InputError where a file cannot be written; the others are written all the same.
     """
     colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ
     width = min(shutil.get_terminal_size().columns, 110)
-    print(shown(width=width, colour=colour), end="", flush=True)
+    shown = terminal(kind, brief)(result, width=width, colour=colour)
+    setting = setting or Setting(Path())
+    setting = replace(setting, pictures=outputs.path("pictures"))
+    wanted = [one for one in of_kind(kind) if outputs.get(one.name)]
+    for one in wanted:
+        if one.goes == "terminal":
+            # Names in it come from files: the service must take none of it for a command.
+            token = secrets.token_hex(16)
+            commands = one.show(kind, result, setting)
+            shown = f"::stop-commands::{token}\n{shown}::{token}::\n{commands}"
+    print(shown, end="", flush=True)
+    write_all(
+        (path, content)
+        for one in wanted
+        if one.goes != "terminal"
+        for path, content in _files(one, kind, result, replace(setting, path=outputs[one.name]))
+    )
+
+
+@contextmanager
+def undone_is_told(kind: Kind, outputs: Outputs, setting: Setting) -> Iterator[None]:
+    """Where the work inside cannot be done at all, the files say so too: a report of an earlier run
+    must not stand for this one. The InputError goes on."""
+    try:
+        yield
+    except InputError as error:
+        trouble = Trouble(error.path, str(error))
+        report = Report((), troubles=(trouble,), version=__version__)
+        for one in of_kind(kind):
+            if one.goes == "file" and outputs.get(one.name):
+                with suppress(InputError):
+                    there = replace(setting, path=outputs[one.name])
+                    write_all(_files(one, kind, report, there))
+        raise
+
+
+def write_all(files: Files) -> None:
+    """Write files. Raises InputError where one cannot be written; the others are all the same."""
     errors = []
     for path, content in files:
         try:
@@ -57,6 +160,11 @@ def publish(shown: Text, files: Iterable[tuple[Path, str | bytes]]) -> None:
             errors.append(error)
     if errors:
         raise errors[0]
+
+
+def _files(one: Format, kind: Kind, result: Any, setting: Setting) -> Files:
+    made = one.show(kind, result, setting)
+    return [(setting.path, made)] if isinstance(made, str) else made
 
 
 def read_report(path: Path) -> Report:

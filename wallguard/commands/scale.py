@@ -12,7 +12,7 @@ from wallguard.base.errors import InputError
 from wallguard.base.units import MILLIMETRES, Unit
 from wallguard.commands.arguments import Commands, command
 from wallguard.findings.scale import Scales
-from wallguard.reports.scale_json import text
+from wallguard.reports.scale_json import SCALE
 from wallguard.reports.scale_table import table
 from wallguard.repository.nearest import lies
 from wallguard.rules.load import load_rules
@@ -94,7 +94,7 @@ def run(
         wanted=factor,
         remarks=tuple(remarks),
     )
-    return (text(scales) if as_json else table(scales)), scales.exit_code
+    return (SCALE.text(scales) if as_json else table(scales)), scales.exit_code
 
 
 def _factor(wanted: str) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Callable
+from importlib import import_module
 from typing import Any
 
 from wallguard.base.errors import InputError
@@ -23,7 +24,7 @@ def add(commands: Commands) -> None:
         "which",
         nargs="?",
         default="rules",
-        choices=("rules", "repository", "waivers", "report", "impact", "scale"),
+        choices=tuple(SCHEMAS),
     )
 
 
@@ -50,32 +51,28 @@ def _waivers() -> dict[str, Any]:
     return waivers_schema()
 
 
-def _report() -> dict[str, Any]:
-    from wallguard.reports.schema import report_schema
+def _json(module: str, name: str) -> Callable[[], dict[str, Any]]:
+    """The schema of a JSON output."""
 
-    return report_schema()
+    def schema() -> dict[str, Any]:
+        made: dict[str, Any] = getattr(import_module(module), name).schema()
+        return made
 
-
-def _impact() -> dict[str, Any]:
-    from wallguard.reports.impact_json import impact_schema
-
-    return impact_schema()
+    return schema
 
 
-def _scale() -> dict[str, Any]:
-    from wallguard.reports.scale_json import scale_schema
-
-    return scale_schema()
-
-
-# Every format with a published schema, by the name it has on the command line.
+# Every format with a published schema, by the name it has on the command line. What `toolpath`
+# writes is a report.
 SCHEMAS: dict[str, Callable[[], dict[str, Any]]] = {
     "rules": _rules,
     "repository": _repository,
     "waivers": _waivers,
-    "report": _report,
-    "impact": _impact,
-    "scale": _scale,
+    "report": _json("wallguard.reports.json_report", "REPORT"),
+    "toolpath": _json("wallguard.reports.json_report", "REPORT"),
+    "toolpath-against": _json("wallguard.reports.against", "AGAINST"),
+    "impact": _json("wallguard.reports.json_report", "IMPACT"),
+    "scale": _json("wallguard.reports.scale_json", "SCALE"),
+    "walls": _json("wallguard.reports.json_report", "WALLS"),
 }
 
 

@@ -7,7 +7,7 @@ import math
 import shutil
 import sys
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING
 from wallguard import __version__
 from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
+from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, command, length
-from wallguard.commands.publish import Outputs, publish
+from wallguard.commands.publish import Outputs
 from wallguard.findings.model import CheckRun, PartReport, Report
 from wallguard.findings.naming import named
 from wallguard.jobs.check import check_status, failed, mesh_info, status_of
-from wallguard.reports import console
 from wallguard.repository.nearest import lies
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
@@ -80,9 +80,7 @@ def add(commands: Commands) -> None:
         metavar="FACTOR",
         help="between filament fed and material laid (default: as the rules say, else 1)",
     )
-    parser.add_argument("--junit", type=Path, metavar="FILE", help="write JUnit XML")
-    parser.add_argument("--markdown", type=Path, metavar="FILE", help="write a Markdown summary")
-    parser.add_argument("--json", type=Path, metavar="FILE", help="write the full report as JSON")
+    publish.declare(parser, "toolpath")
     parser.add_argument(
         "--pictures", type=Path, metavar="FOLDER", help="write a picture of each finding (SVG)"
     )
@@ -110,7 +108,7 @@ def _command(arguments: argparse.Namespace) -> int:
         place=arguments.place,
         filament=arguments.filament,
         flow=arguments.flow,
-        outputs=Outputs(junit=arguments.junit, markdown=arguments.markdown, json=arguments.json),
+        outputs=publish.outputs(arguments, "toolpath"),
         pictures=arguments.pictures,
     )
 
@@ -148,12 +146,13 @@ def run(
     outputs = outputs or Outputs()
     if not files:
         raise InputError("toolpath", "no program is named", remedy="Name one or more")
-    if against is not None and (len(files) != 1 or outputs.junit or pictures):
+    if against is not None and (len(files) != 1 or pictures):
         raise InputError(
             against,
-            "two programs are compared with each other, and reported as JSON or Markdown",
-            remedy="Name one program besides --against, without --junit and --pictures",
+            "two toolpaths are compared with each other, without pictures",
+            remedy="Name one toolpath besides --against, without --pictures",
         )
+    publish.ready(outputs, "against" if against is not None else "toolpath")
     loaded = load_rules(rules) if rules else None
     if loaded is not None and loaded.category != "material extrusion":
         raise InputError(
@@ -178,7 +177,8 @@ def run(
         )
         if against is not None:
             compared = _against(work, files[0], against, part, geometry, loaded, started)
-            return _publish_against(compared, outputs)
+            publish.publish("against", compared, outputs)
+            return compared.exit_code
         parts, drawn = [], []
         for file in files:
             one = _report(work, file, part, rules, geometry, case)
@@ -189,11 +189,12 @@ def run(
         version=__version__,
         started=started,
         seconds=time.perf_counter() - begun,
+        about="toolpaths",
     )
+    publish.publish("toolpath", report, outputs)
     if pictures is not None:
         _folder(pictures)
-        drawn = [(pictures / name, text) for name, text in drawn]
-    publish(partial(console.text, report), [*_texts(report, outputs), *drawn])
+        publish.write_all((pictures / name, text) for name, text in drawn)
     return report.exit_code
 
 
@@ -262,7 +263,7 @@ def _runs(
     note = f"in {empty} layers nothing is laid" if empty else ""
     return (
         CheckRun("toolpath_reading", "passed", "; ".join(verified.notes)),
-        CheckRun("toolpath_placing", "passed", placed),
+        CheckRun("toolpath_placing", "passed", remark=placed),
         CheckRun(verdict.BEADS, check_status(odd)),
         CheckRun(verdict.FILL, check_status(fills), note),
         CheckRun(verdict.RULES, check_status(differs))
@@ -294,33 +295,6 @@ def _against(
         version=__version__,
         started=started,
     )
-
-
-def _publish_against(compared: Against, outputs: Outputs) -> int:
-    from wallguard.reports import against
-
-    files: list[tuple[Path, str]] = []
-    if outputs.markdown:
-        files.append((outputs.markdown, against.markdown(compared)))
-    if outputs.json:
-        files.append((outputs.json, against.json_text(compared)))
-    publish(partial(against.text, compared), files)
-    return compared.exit_code
-
-
-def _texts(report: Report, outputs: Outputs) -> Iterable[tuple[Path, str]]:
-    if outputs.junit:
-        from wallguard.reports import junit
-
-        yield outputs.junit, junit.xml(report)
-    if outputs.markdown:
-        from wallguard.reports import markdown
-
-        yield outputs.markdown, markdown.markdown(report)
-    if outputs.json:
-        from wallguard.reports import json_report
-
-        yield outputs.json, json_report.text(report)
 
 
 def _folder(path: Path) -> None:

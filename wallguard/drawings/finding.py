@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Iterator
 from itertools import pairwise
@@ -300,7 +301,13 @@ def _overview(view: View, width: float, height: float) -> Iterator[str]:
     )
 
 
-def file_name(finding: Finding, suffix: str) -> str:
-    """How the file of a finding's picture is called."""
-    safe = "".join(char if char.isalnum() and char.isascii() else "-" for char in finding.id)
-    return f"{safe}.{suffix}"
+def file_name(part: PartReport, finding: Finding, suffix: str) -> str:
+    """How the file of a finding's picture is called: begins with its part's name, and no other
+    finding of the report has the same."""
+    names = "\0".join((part.path, part.rules)).encode("utf-8", "surrogateescape")
+    unique = hashlib.blake2b(names, digest_size=4).hexdigest()
+    return f"{_safe(part.path)[-60:].lstrip('-')}-{unique}-{_safe(finding.id)}.{suffix}"
+
+
+def _safe(name: str) -> str:
+    return "".join(char if char.isalnum() and char.isascii() else "-" for char in name)

@@ -17,6 +17,7 @@ from wallguard.findings.model import Finding, Point, Printed, Spread, Status, Tr
 from wallguard.findings.outcomes import loss, status_rank
 
 Direction = Literal["worse", "better", "other"]
+Kind = Literal["error", "worse", "other", "better", "same"]
 Gate = Literal["good", "ignore", "warn", "fail"]
 
 DIRECTIONS: tuple[Direction, ...] = ("worse", "other", "better")
@@ -163,3 +164,52 @@ def direction(before: State, after: State) -> Direction:
     if after.badness == before.badness:
         return "other"
     return "worse" if after.badness > before.badness else "better"
+
+
+def kind(part: PartImpact) -> Kind:
+    """What the change does to a part, or `error` where nobody knows."""
+    return "error" if part.error else part.direction or "same"
+
+
+@dataclass(frozen=True)
+class Directions:
+    """How many walls change in each direction."""
+
+    worse: int
+    other: int
+    better: int
+
+
+@dataclass(frozen=True)
+class ImpactCounts:
+    """What an impact holds; `worse` to `errors`: parts by what the change does to them."""
+
+    parts: int
+    worse: int
+    other: int
+    better: int
+    same: int
+    errors: int
+    starts_failing: int
+    stops_failing: int
+    walls: Directions
+    left_out: int
+    troubles: int
+
+
+def summary(impact: Impact) -> ImpactCounts:
+    """The counts of an impact."""
+    kinds = [kind(part) for part in impact.parts]
+    return ImpactCounts(
+        parts=len(kinds),
+        worse=kinds.count("worse"),
+        other=kinds.count("other"),
+        better=kinds.count("better"),
+        same=kinds.count("same"),
+        errors=kinds.count("error"),
+        starts_failing=sum(part.starts_failing for part in impact.parts),
+        stops_failing=sum(part.stops_failing for part in impact.parts),
+        walls=Directions(*(sum(part.count(way) for part in impact.parts) for way in DIRECTIONS)),
+        left_out=len(impact.left_out),
+        troubles=len(impact.troubles),
+    )

@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from wallguard.base import cautions
+
 if TYPE_CHECKING:
     from wallguard.views.model import Views
 
@@ -186,11 +188,16 @@ def in_force(finding: Finding, gate: Gate = "all") -> bool:
 
 @dataclass(frozen=True)
 class CheckRun:
-    """One check on one part: how it ended, and a note where it could not do all of its job."""
+    """One check on one part: how it ended.
+
+    note    why it was skipped, or could not do all of its job
+    remark  what else to know of how it went
+    """
 
     name: str
     status: CheckStatus
     note: str = ""
+    remark: str = ""
 
 
 @dataclass(frozen=True)
@@ -273,6 +280,7 @@ class Report:
     unseen  parts that were not looked at though they are there: not changed, or, where all were
             asked for, tracked by git and not in the folder
     remarks  what does not stop the gate but should be mended, such as a waiver without a finding
+    about  `toolpaths`: each of its parts is what one toolpath makes of a part
     """
 
     parts: tuple[PartReport, ...]
@@ -291,6 +299,12 @@ class Report:
     version: str = ""
     started: str = ""
     seconds: float = 0.0
+    about: Literal["parts", "toolpaths"] = "parts"
+
+    @property
+    def caution(self) -> str:
+        """What it does not say."""
+        return cautions.TOOLPATHS if self.about == "toolpaths" else cautions.PARTS
 
     @property
     def exit_code(self) -> int:

@@ -4,6 +4,7 @@ GitLab's. Paths, parameters and limits are from memory of their REST API documen
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -30,6 +31,8 @@ class Dialect:
     comments, comment  paths: all comments of a pull request (repository, number), and one of them
              (repository, number, id)
     change   the method that changes a comment
+    author   under which key a comment names who wrote it
+    robot    whether such an author is one that a run's own token writes as
     """
 
     name: str
@@ -40,6 +43,8 @@ class Dialect:
     comments: Callable[[str, int], str]
     comment: Callable[[str, int, int], str]
     change: Literal["PATCH", "PUT"]
+    author: str
+    robot: Callable[[Mapping[str, Any]], bool]
 
 
 def _repository(name: str) -> str:
@@ -63,6 +68,10 @@ GITHUB = Dialect(
         f"/repos/{_repository(repository)}/issues/comments/{comment}"
     ),
     change="PATCH",
+    author="user",
+    robot=lambda user: (
+        user.get("type") == "Bot" or user.get("login") in ("forgejo-actions", "gitea-actions")
+    ),
 )
 GITLAB = Dialect(
     name="gitlab",
@@ -77,6 +86,10 @@ GITLAB = Dialect(
         f"/projects/{quote(repository, safe='')}/merge_requests/{number}/notes/{comment}"
     ),
     change="PUT",
+    author="author",
+    robot=lambda user: bool(
+        re.fullmatch(r"(project|group)_\d+_bot\w*", str(user.get("username", "")))
+    ),
 )
 DIALECTS = {dialect.name: dialect for dialect in (GITHUB, GITLAB)}
 
@@ -85,13 +98,14 @@ def publish(
     http: Http, dialect: Dialect, repository: str, number: int, marker: str, body: str
 ) -> Literal["created", "updated"]:
     """Put `body`, whose first line is `marker`, on a pull request: over the comment that begins so
-    already, else as a new one. Returns which.
+    already, else as a new one. Returns which. A comment that somebody else wrote is never taken
+    over, whatever it begins with.
 
     Raises ForgeError.
     """
     path = dialect.comments(repository, number)
     while True:
-        for comment in _marked(http, path, marker):
+        for comment in _marked(http, dialect, path, marker):
             try:
                 http.request(
                     dialect.change,
@@ -99,7 +113,7 @@ def publish(
                     body={"body": body},
                 )
             except ForgeError as error:
-                # Somebody else's that begins like ours, or one that has just been deleted.
+                # One that may not be changed, or has just been deleted.
                 if error.status not in (403, 404):
                     raise
             else:
@@ -114,14 +128,36 @@ def publish(
             return "created"
 
 
-def _marked(http: Http, path: str, marker: str) -> Iterator[int]:
-    """The comments that begin with the marker, oldest first."""
+def _marked(http: Http, dialect: Dialect, path: str, marker: str) -> Iterator[int]:
+    """The comments of ours that begin with the marker, oldest first."""
+    me: int | None = None
+    asked = False
     for comment in _all(http, path):
         found = comment.get("body") if isinstance(comment, dict) else None
         if isinstance(found, str) and found.lstrip().partition("\n")[0].strip() == marker:
+            if not asked:
+                me, asked = _me(http), True
+            author = comment.get(dialect.author)
             number = comment.get("id")
-            if isinstance(number, int):
+            if isinstance(number, int) and isinstance(author, dict) and _ours(dialect, author, me):
                 yield number
+
+
+def _ours(dialect: Dialect, author: Mapping[str, Any], me: int | None) -> bool:
+    return dialect.robot(author) if me is None else author.get("id") == me
+
+
+def _me(http: Http) -> int | None:
+    """The number of the user that the token stands for; None where it stands for a run, which may
+    not ask that (in both dialects, from memory)."""
+    try:
+        found = http.request("GET", "/user").data
+    except ForgeError as error:
+        if error.status not in (401, 403, 404):
+            raise
+        return None
+    number = found.get("id") if isinstance(found, dict) else None
+    return number if isinstance(number, int) else None
 
 
 def _all(http: Http, path: str) -> Iterator[Any]:

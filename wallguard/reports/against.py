@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import dataclass
 
+from wallguard.base import cautions
 from wallguard.base.plain import counted, plain
 from wallguard.base.text import mm, place
 from wallguard.reports.console import painter, wrapped
-from wallguard.reports.json_text import LENGTH, THICKNESS, Json, dump, encodable, number, numbers
+from wallguard.reports.json_codec import Format
+from wallguard.reports.json_report import FRAME
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.page import Section, fitted
-from wallguard.reports.schema import FRAME
-from wallguard.toolpath.against import Against, Pair, Side
+from wallguard.toolpath.against import Against, Pair
 
-NAME = "wallguard-toolpaths/1"
 _SHOWN = 20
 
 
@@ -40,6 +41,7 @@ def text(compared: Against, *, width: int = 80, colour: bool = False) -> str:
     verdict = _verdict(compared)
     word, _, rest = verdict.partition(":")
     out += ["", paint(word, "failed" if compared.exit_code else "passed") + f":{rest}"]
+    out += wrapped(cautions.TOOLPATHS, "", width)
     return "\n".join(out) + "\n"
 
 
@@ -66,72 +68,53 @@ def markdown(compared: Against, *, limit: int = 65000) -> str:
             "note", "notes", [f"- {prose(note)}\n" for note in compared.notes], "### Notes\n\n"
         ),
     ]
-    foot = (
-        "Coordinates are in the part file's own frame, in mm.\n\n"
-        "This speaks of a part's geometry only, not of strength or safety.\n"
-    )
+    foot = f"Coordinates are in the part file's own frame, in mm.\n\n{cautions.TOOLPATHS}\n"
     return fitted(head, [one for one in sections if one.items], foot, limit)
 
 
-def json_text(compared: Against) -> str:
-    """As JSON text of the format `wallguard-toolpaths/1`, with a final line break.
+@dataclass(frozen=True)
+class Outcomes:
+    """How many walls come out `before` and `after` so."""
 
-    Lengths are rounded to 0.001 mm, thickness to 0.0001 mm, volumes to 0.001 mm^3.
-    """
-    made: Json = {
-        "schema": NAME,
-        "frame": FRAME,
-        "version": compared.version,
-        "started": compared.started,
-        "part": compared.part,
-        "before": _side(compared.before),
-        "after": _side(compared.after),
-        "summary": {
-            "walls": len(compared.pairs),
-            "worse": len(compared.worse),
-            "better": sum(pair.better for pair in compared.pairs),
-            "changed": sum(pair.changed for pair in compared.pairs),
-            "outcomes": [
-                {"before": before, "after": after, "walls": times}
-                for (before, after), times in _counts(compared)
-            ],
-        },
-        "walls": [_pair(pair) for pair in compared.pairs],
-        "notes": list(compared.notes),
-    }
-    return dump(encodable(made))
+    before: str
+    after: str
+    walls: int
 
 
-def _side(side: Side) -> Json:
-    return {
-        "path": side.path,
-        "volume": number(side.volume, LENGTH),
-        "bead_width": number(side.width, THICKNESS),
-        "layers": side.layers,
-        "layer_height": number(side.height, THICKNESS),
-        "copies": side.copies,
-    }
+@dataclass(frozen=True)
+class Summary:
+    """Counts of walls."""
+
+    walls: int
+    worse: int
+    better: int
+    changed: int
+    outcomes: tuple[Outcomes, ...]
 
 
-def _pair(pair: Pair) -> Json:
-    def one(index: int, outcome: str) -> Json:
-        printed = pair.printed[index]
-        return {
-            "outcome": outcome,
-            "air": number(pair.air[index], THICKNESS),
-            "printed": None if printed is None else number(printed, THICKNESS),
-        }
+def summary(compared: Against) -> Summary:
+    """The counts of a comparison."""
+    return Summary(
+        walls=len(compared.pairs),
+        worse=len(compared.worse),
+        better=sum(pair.better for pair in compared.pairs),
+        changed=sum(pair.changed for pair in compared.pairs),
+        outcomes=tuple(Outcomes(*ends, times) for ends, times in _counts(compared)),
+    )
 
-    return {
-        "thickness": number(pair.thickness, THICKNESS),
-        "length": number(pair.length, LENGTH),
-        "location": numbers(pair.location),
-        "before": one(0, pair.before),
-        "after": one(1, pair.after),
-        "worse": pair.worse,
-        "better": pair.better,
-        "changed": pair.changed,
-    }
+
+def caution(compared: Against) -> str:
+    """What it does not say."""
+    return cautions.TOOLPATHS
+
+
+AGAINST = Format(
+    name="wallguard-toolpaths/2",
+    title="wallguard toolpath --against",
+    of=Against,
+    frame=FRAME,
+    told={Against: (caution, summary), Pair: ("worse", "better", "changed")},
+)
 
 
 def _counts(compared: Against) -> list[tuple[tuple[str, str], int]]:

@@ -13,6 +13,8 @@ from typing import Literal
 from wallguard.base.plain import counted, plain
 from wallguard.findings.model import Report, Severity, in_force
 from wallguard.reports import order
+from wallguard.reports.first import notices
+from wallguard.reports.formats import Setting
 from wallguard.reports.sentence import from_top, reason, sentence
 
 Kind = Literal["error", "warning", "notice"]
@@ -21,6 +23,11 @@ MOST = 10
 _KINDS: dict[Severity, Kind] = {"fail": "error", "warn": "warning", "note": "notice"}
 
 _DATA = {"%": "%25", "\r": "%0D", "\n": "%0A"}
+
+
+def show_report(report: Report, setting: Setting) -> str:
+    """See `text`."""
+    return text(report, folder=setting.folder)
 
 
 def text(report: Report, *, folder: str = "") -> str:
@@ -35,12 +42,6 @@ def text(report: Report, *, folder: str = "") -> str:
     return "".join(f"{line}\n" for kind, lines in kinds.items() for line in _capped(kind, lines))
 
 
-def fenced(shown: str, token: str) -> str:
-    """`shown` between lines that keep the service from taking any of it for a command: names in it
-    come from files. `token` is one that nobody can guess."""
-    return f"::stop-commands::{token}\n{shown}::{token}::\n"
-
-
 def _lines(report: Report, folder: str) -> Iterator[tuple[Kind, str]]:
     for one in order.unusable(report):
         where, why = from_top(folder, one.path), reason(one.path, one.message)
@@ -48,13 +49,17 @@ def _lines(report: Report, folder: str) -> Iterator[tuple[Kind, str]]:
     for one in order.remarks(report):
         where, why = from_top(folder, one.path), reason(one.path, one.message)
         yield "warning", _command("warning", where, "walls: to be mended", why)
-    for part, finding in order.every(report):
-        if finding.waived:
-            continue
+    for notice in notices(report):
+        for path, message in notice.lines:
+            said = f"{notice.title}: {message}" if message else notice.title
+            yield "warning", _command("warning", from_top(folder, path or "."), "walls", said)
+    for part, group in order.by_part(report, lambda one: not one.waived):
+        finding = group.first
         kind = _KINDS[finding.severity] if in_force(finding, report.gate) else "notice"
         known = " (not new)" if finding.state == "unchanged" else ""
         title = f"walls: {finding.check}{known}, {part.rules_name or part.rules}"
-        yield kind, _command(kind, from_top(folder, part.path), title, sentence(finding))
+        said = "; ".join(filter(None, (sentence(finding), order.alike(group))))
+        yield kind, _command(kind, from_top(folder, part.path), title, said)
 
 
 def _capped(kind: Kind, lines: list[str]) -> list[str]:

@@ -13,12 +13,18 @@ from typing import Any, Literal
 from wallguard.base.plain import plain
 from wallguard.findings.model import Finding, Report, Severity
 from wallguard.reports import order
-from wallguard.reports.sentence import from_top, reason, sentence
+from wallguard.reports.formats import Setting
+from wallguard.reports.sentence import from_top, mark, reason, sentence
 
 Json = dict[str, Any]
 Grade = Literal["info", "minor", "major", "critical", "blocker"]
 
 _GRADES: dict[Severity, Grade] = {"fail": "major", "warn": "minor", "note": "info"}
+
+
+def show_report(report: Report, setting: Setting) -> str:
+    """See `text`."""
+    return text(report, folder=setting.folder)
 
 
 def text(report: Report, *, folder: str = "") -> str:
@@ -40,7 +46,7 @@ def text(report: Report, *, folder: str = "") -> str:
         _entry(
             sentence(finding),
             finding.check,
-            finding.id,
+            mark(part, finding),
             _grade(finding),
             from_top(folder, part.path),
         )

@@ -5,18 +5,24 @@ draw instead, on the first screen; all else is folded.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
+from functools import partial
 from urllib.parse import quote, urlsplit
 
 from wallguard.base.errors import InputError
 from wallguard.base.plain import counted
+from wallguard.findings.counts import told
 from wallguard.findings.model import Report, in_force
 from wallguard.reports import order
+from wallguard.reports.first import scope, word
 from wallguard.reports.markdown_text import code
+from wallguard.reports.order import Pair
 from wallguard.reports.page import (
-    Pairs,
     Section,
+    accepted,
     finding_item,
     finding_items,
+    first,
     fitted,
     folded,
     rest,
@@ -27,10 +33,7 @@ from wallguard.reports.page import (
 _SHOWN = 7
 # Less has no room for the verdict, what was cut, and the caution.
 SMALLEST = 2000
-_FOOT = """\
-Coordinates are in the part file's own frame, in mm. A pass speaks of a part's geometry only; it \
-never says that a part is safe to use.
-"""
+_FRAME = "Coordinates are in the part file's own frame, in mm."
 _LINKABLE = ":/?#@!$&'*+,;=%~"
 
 
@@ -50,7 +53,7 @@ def text(report: Report, *, marker: str = "", artifacts: str = "", limit: int = 
     head += f"## {_verdict(report)}\n\n{_counts(report)}\n\n"
     if artifacts:
         head += f"[All reports of this run]({_address(artifacts)})\n\n"
-    return fitted(head, _sections(report), _FOOT, limit)
+    return fitted(head, _sections(report), f"{_FRAME} {report.caution}\n", limit)
 
 
 def _address(url: str) -> str:
@@ -66,41 +69,39 @@ def _address(url: str) -> str:
 
 
 def _verdict(report: Report) -> str:
-    counts = order.count(report)
-    clauses = []
+    counts = told(report)
     undone = order.undone(counts)
-    if undone:
-        clauses.append(f"{undone} could not be checked")
-    stops = [
-        finding
-        for _, finding in order.every(report)
-        if finding.severity == "fail" and in_force(finding, report.gate)
-    ]
+    clauses = [f"{undone} could not be checked"] if undone else []
+    pairs = order.by_part(report, lambda one: one.severity == "fail" and in_force(one, report.gate))
+    stops = [group.first for _, group in pairs]
     if stops:
         new = sum(finding.state == "new" for finding in stops)
         kind = "new finding" if new == len(stops) else "finding"
         more = f", {new} of them new" if 0 < new < len(stops) else ""
         fail = "fails" if len(stops) == 1 else "fail"
         clauses.append(f"{counted(len(stops), kind)} {fail}{more}")
+    said = word(report)
     if report.exit_code:
-        return f"✗ Do not merge: {', '.join(clauses) or 'parts fail'}"
+        return f"✗ {said}: {', '.join(clauses) or 'parts fail'}"
     if not counts.parts:
-        return "Nothing was checked"
+        return said
     if counts.indeterminate:
         unsure = counted(counts.indeterminate, "part")
-        return f"✓ May be merged as far as walls go, but {unsure} cannot be told for certain"
-    return "✓ May be merged as far as walls go"
+        return f"✓ {said}{scope(report)}, but {unsure} cannot be told for certain"
+    return f"✓ {said}{scope(report)}"
 
 
 def _counts(report: Report) -> str:
     """What was checked, against which base, and how many findings of which kind there are."""
-    counts = order.count(report)
+    counts = told(report)
     said = f"{counted(counts.files, 'part')} checked"
+    if report.head_commit:
+        said += f" at {code(report.head_commit[:10])}"
     if report.not_covered:
         said += f", {len(report.not_covered)} not, for want of a rule file"
     waived = f", {counts.waived} waived" if counts.waived else ""
     if not report.base:
-        return f"{said}. Findings: {order.found(counts) or 'none'}{waived}."
+        return f"{said}. Findings: {order.found(report) or 'none'}{waived}."
     commit = f" ({code(report.base_commit[:10])})" if report.base_commit else ""
     numbers = f"{counts.new} new, {counts.unchanged} unchanged, {counts.fixed} fixed{waived}"
     old = " Only new findings fail." if report.gate == "new" and counts.unchanged else ""
@@ -109,22 +110,25 @@ def _counts(report: Report) -> str:
 
 def _sections(report: Report) -> list[Section]:
     """What the comment shows, in order of weight, without sections that hold nothing."""
-    held = [pair for pair in order.every(report) if in_force(pair[1], report.gate)]
-    new = [pair for pair in held if pair[1].state != "unchanged"]
-    old = [pair for pair in held if pair[1].state == "unchanged"]
+    new, old = (
+        order.by_part(report, partial(order.counts, gate=report.gate, old=old))
+        for old in (False, True)
+    )
     broken = trouble_items(order.unusable(report))
     sections = [
         Section("file", "files", broken, "### Could not be checked\n\n"),
+        *first(report),
         *_listed(new, "### New\n\n" if report.base else "### What to change\n\n"),
+        accepted(report),
         *_listed(old, "### Unchanged\n\n"),
         *rest(report),
     ]
     return [section for section in sections if section.items]
 
 
-def _listed(pairs: Pairs, title: str) -> list[Section]:
+def _listed(pairs: Sequence[Pair], title: str) -> list[Section]:
     """The worst finding of each part for all to see, and others while there is room."""
-    loud = [at for at, (_, finding) in enumerate(pairs) if finding.severity != "note"]
+    loud = [at for at, pair in enumerate(pairs) if order.is_loud(*pair)]
     paths = [part.path for part, _ in pairs]
     firsts = {paths[at]: at for at in reversed(loud)}
     later = [at for at in loud if firsts[paths[at]] != at]

@@ -10,16 +10,21 @@ import shutil
 import sys
 import textwrap
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from types import TracebackType
 from typing import TextIO
 
 from wallguard.base.plain import clipped, counted, lines, one_line, plain, without_path
-from wallguard.findings.model import Finding, PartReport, Report, Status, in_force
+from wallguard.findings.counts import told
+from wallguard.findings.groups import Group, groups
+from wallguard.findings.model import Finding, PartReport, Report, Status, Trouble, in_force
 from wallguard.reports import order
+from wallguard.reports.first import by_rules, notices, waived_now
 
 # Nobody reads hundreds of findings or names on a terminal; the worst come first.
 _SHOWN = 10
+_FEW = 3
+_BRIEF = 8
 _NARROWEST = 40
 _INDENT = " " * 4
 _FINDING = " " * 10
@@ -57,23 +62,55 @@ def text(report: Report, *, width: int = 80, colour: bool = False) -> str:
     parts = sorted(order.parts(report), key=_speaks)
     out = [line for part in parts for line in _part(part, report, width, paint)]
     out += _not_covered(sorted(report.not_covered))
-    for trouble in order.troubles(report):
-        out.append(f"{paint(_STATUS['error'], 'error')}  {plain(trouble.path)}")
-        out += wrapped(without_path(trouble.path, trouble.message), _INDENT, width)
+    out += _troubles(report, width, paint)
     for remark in order.remarks(report):
         out += wrapped(f"- to mend  {one_line(remark.message)}", "", width)
+    return _closed(report, out, width, paint)
+
+
+def brief(report: Report, *, width: int = 80, colour: bool = False) -> str:
+    """The same in a score of lines, however many parts there are: for a hook, which prints it at
+    each commit. Where nothing is to be said it is the verdict alone."""
+    paint = painter(colour)
+    width = max(width, _NARROWEST)
+    out = [line for trouble in order.unusable(report)[:2] for line in _trouble(trouble, paint)]
+    pairs = order.by_part(report, lambda one: in_force(one, report.gate) and one.severity != "note")
+    firsts: dict[int, order.Pair] = {}
+    for part, group in pairs:
+        firsts.setdefault(id(part), (part, group))
+    shown = list(firsts.values())[:_BRIEF]
+    for part, group in shown:
+        more = sum(one is part for one, _ in pairs) - 1
+        said = f"{plain(part.path)}: {one_line(group.first.message)}"
+        said += f" (and {more} more)" if more else ""
+        first, *_ = wrapped(said, "", 10**6)
+        out.append(f"{paint(group.first.severity, group.first.severity)}  {clipped(first, 300)}")
+    if len(firsts) > len(shown):
+        out.append(f"and {counted(len(firsts) - len(shown), 'more part')} with findings")
+    return _closed(report, out, width, paint, most=3)
+
+
+def _closed(report: Report, out: list[str], width: int, paint: Paint, most: int = _SHOWN) -> str:
+    """The lines, then what stands next to the verdict, the verdict and the caution."""
+    for notice in notices(report):
+        out += ["", f"{notice.title}:"] if out else [f"{notice.title}:"]
+        for path, message in notice.lines[:most]:
+            said = ": ".join(filter(None, (plain(path), one_line(message))))
+            out += wrapped(said, _INDENT, width)
+        if len(notice.lines) > most:
+            out.append(f"{_INDENT}and {len(notice.lines) - most} more")
     if out:
         out.append("")
     word, _, counts = verdict(report).partition(":")
     first, *more = wrapped(f"{word}:{counts}", "", width)
     outcome = {0: "passed", 1: "failed", 2: "error"}[report.exit_code]
     out += [paint(word, outcome) + first.removeprefix(word), *more]
-    return "\n".join(out) + "\n"
+    return "\n".join([*out, *wrapped(report.caution, "", width)]) + "\n"
 
 
 def verdict(report: Report) -> str:
     """The closing line: the verdict with its counts."""
-    counts = order.count(report)
+    counts = told(report)
     clauses = []
     undone = order.undone(counts)
     if undone:
@@ -88,7 +125,7 @@ def verdict(report: Report) -> str:
         (number, status), *rest = outcomes
         clause = [f"{number} of {order.checked(counts)} {status}"]
         clause += [f"{number} {status}" for number, status in rest]
-        found = order.found(counts)
+        found = order.found(report)
         clauses.append(", ".join(clause) + (f" ({found})" if found else ""))
     against = order.against(report, counts)
     if against:
@@ -101,23 +138,32 @@ def verdict(report: Report) -> str:
         clauses.append(f"{counted(counts.not_covered, 'part')} not covered by any rule file")
     if report.removed:
         clauses.append(f"{counted(len(report.removed), 'part')} removed")
+    if report.unseen:
+        clauses.append(f"{counted(len(report.unseen), 'part')} not looked at")
     word = {0: "PASSED", 1: "FAILED", 2: "NOT DONE"}[report.exit_code]
     if word == "PASSED" and not counts.parts:
         word = "NOTHING CHECKED"
-    return f"{word}: {'; '.join(clauses) or 'there was no part to check'}"
+    said = "; ".join(clauses) or "there was no part to check"
+    head = f" at {report.head_commit[:10]}" if report.head_commit else ""
+    return f"{word}{head}: {said}"
+
+
+def _troubles(report: Report, width: int, paint: Paint) -> Iterator[str]:
+    for trouble in order.troubles(report):
+        yield f"{paint(_STATUS['error'], 'error')}  {plain(trouble.path)}"
+        yield from wrapped(without_path(trouble.path, trouble.message), _INDENT, width)
+
+
+def _trouble(trouble: Trouble, paint: Paint) -> Iterator[str]:
+    said = one_line(without_path(trouble.path, trouble.message))
+    yield f"{paint(_STATUS['error'], 'error')}  {plain(trouble.path)}: {clipped(said, 300)}"
 
 
 def _speaks(part: PartReport) -> bool:
     """Whether there is more to say of a part than that it passed."""
     loud = any(one.severity != "note" for one in part.findings)
-    more = part.fixed or part.base_note or order.limited(part)
+    more = part.fixed or part.lost or part.base_note or order.limited(part) or order.remarked(part)
     return part.status != "passed" or loud or bool(more)
-
-
-def _loud(part: PartReport, report: Report) -> list[Finding]:
-    """Findings in force that are no mere notes: new ones first, then the worst."""
-    held = [one for one in part.findings if in_force(one, report.gate) and one.severity != "note"]
-    return sorted(order.findings(held), key=lambda one: one.state == "unchanged")
 
 
 def painter(colour: bool) -> Paint:
@@ -135,51 +181,67 @@ def _unpainted(what: str, outcome: str) -> str:
 
 def _part(part: PartReport, report: Report, width: int, paint: Paint) -> Iterator[str]:
     yield f"{paint(_STATUS[part.status], part.status)}  {plain(part.path)}  ({plain(part.rules)})"
-    if part.error:
-        yield from wrapped(without_path(part.path, part.error), _INDENT, width)
-    if part.base_note:
-        yield from wrapped(part.base_note, _INDENT, width)
-    loud = _loud(part, report)
-    for finding in loud[:_SHOWN]:
-        yield from _finding(finding, width, paint)
+    if part.was:
+        yield f"{_INDENT}was {plain(part.was)}"
+    for said in (without_path(part.path, part.error), part.base_note):
+        if said:
+            yield from wrapped(said, _INDENT, width)
+    held = [one for one in part.findings if in_force(one, report.gate) and one.severity != "note"]
+    following = [one for one in held if order.follows(part, one)]
+    loud = groups(order.ranked(one for one in held if not order.follows(part, one)))
+    for group in loud[:_SHOWN]:
+        yield from _finding(group, width, paint)
     if len(loud) > _SHOWN:
-        yield (
-            f"{_INDENT}and {len(loud) - _SHOWN} more ({_kinds(loud[_SHOWN:])}); "
-            "the JSON report has them all"
-        )
-    waived = [one for one in order.findings(part.findings) if one.waived]
-    for finding in waived[:_SHOWN]:
-        said = f"{one_line(finding.message)} (by {one_line(finding.waived)})"
-        first, *more = wrapped(said, " " * len(_WAIVED), width)
-        yield _WAIVED + first.lstrip()
-        yield from more
-    if len(waived) > _SHOWN:
-        yield f"{_INDENT}and {len(waived) - _SHOWN} more that are waived"
+        more = [group.first for group in loud[_SHOWN:]]
+        yield f"{_INDENT}and {len(more)} more ({order.kinds(more)}); the JSON report has them all"
+    if following:
+        said = f"{len(following)} more ({order.kinds(following)}), which mean nothing before the "
+        yield from wrapped(f"{said}unit is settled; the JSON report has them all", _INDENT, width)
+    yield from _waived(part, width)
     quiet = [one for one in part.findings if not one.waived and not in_force(one, report.gate)]
     if quiet:
         yield f"{_INDENT}{plain(report.base)} has these too: {_kinds(quiet)}"
     if part.fixed:
         yield f"{_INDENT}fixed since {plain(report.base)}: {_kinds(part.fixed)}"
-    for run in order.limited(part):
-        yield from wrapped(f"{run.name}: {run.note}", _INDENT, width)
+    if part.lost:
+        yield f"{_INDENT}gone only because less is asked: {_kinds(part.lost)}"
+        for group in groups(order.ranked(part.lost))[:_FEW]:
+            yield from wrapped(one_line(group.first.message), _FINDING, width)
+    for run in (*order.limited(part), *order.remarked(part)):
+        yield from wrapped(f"{run.name}: {run.note or run.remark}", _INDENT, width)
 
 
-def _kinds(findings: Sequence[Finding]) -> str:
-    severities = [finding.severity for finding in findings]
-    return ", ".join(
-        f"{severities.count(one)} {one}" for one in order.SEVERITIES if one in severities
-    )
+def _waived(part: PartReport, width: int) -> Iterator[str]:
+    waived = groups(order.ranked(one for one in part.findings if one.waived))
+    waived.sort(key=lambda group: not waived_now(group.first))
+    for group in waived[:_SHOWN]:
+        said = f"{one_line(group.first.message)} (by {one_line(group.first.waived)})"
+        also = "; this change brings it and accepts it" if waived_now(group.first) else ""
+        alike = f"; {order.alike(group)}" if order.alike(group) else ""
+        first, *more = wrapped(f"{said}{also}{alike}", " " * len(_WAIVED), width)
+        yield _WAIVED + first.lstrip()
+        yield from more
+    if len(waived) > _SHOWN:
+        yield f"{_INDENT}and {len(waived) - _SHOWN} more that are waived"
 
 
-def _finding(finding: Finding, width: int, paint: Paint) -> Iterator[str]:
+def _kinds(findings: Iterable[Finding]) -> str:
+    return order.kinds([group.first for group in groups(findings)])
+
+
+def _finding(group: Group, width: int, paint: Paint) -> Iterator[str]:
+    finding = group.first
     message = finding.message + (" (indeterminate)" if finding.indeterminate else "")
     # What the base has too says so in its remark where it got worse.
     if finding.state and not finding.worse:
-        message += f" ({finding.state})"
+        by = ", by the rules" if by_rules(finding) else ""
+        message += f" ({finding.state}{by})"
     message += f" [{finding.id}]"
     first, *more = wrapped(message, _FINDING, width)
     yield f"{_INDENT}{paint(finding.severity, finding.severity)}  {first.lstrip()}"
     yield from more
+    if order.alike(group):
+        yield f"{_FINDING}{order.alike(group)}"
     if finding.remark:
         yield from wrapped(finding.remark, _FINDING, width)
     if finding.advice:

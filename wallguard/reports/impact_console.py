@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from wallguard.base import cautions
 from wallguard.base.plain import counted, plain, without_path
-from wallguard.findings.impact import Direction, Impact, PartImpact
+from wallguard.findings.impact import Direction, Impact, PartImpact, kind
 from wallguard.findings.model import Finding
 from wallguard.reports import impact_order as order
 from wallguard.reports.console import Paint, painter, wrapped
@@ -38,11 +39,12 @@ def text(impact: Impact, *, width: int = 80, colour: bool = False) -> str:
     blocks = [list(_head(impact, width)), list(_files(impact, width, paint)), _transitions(impact)]
     if impact.left_out:
         number = counted(len(impact.left_out), "part")
-        blocks.append(wrapped(f"{number} left out: {order.LEFT_OUT}", "", width))
+        blocks.append(wrapped(f"{number} left out. {order.LEFT_OUT}.", "", width))
     word = order.verdict(impact).upper()
     outcome = {0: "passed", 1: "failed", 2: "error"}[impact.exit_code]
     first, *more = wrapped(f"{word}: {order.summary(impact)}", "", width)
-    blocks.append([paint(word, outcome) + first.removeprefix(word), *more])
+    caution = wrapped(cautions.PARTS, "", width)
+    blocks.append([paint(word, outcome) + first.removeprefix(word), *more, *caution])
     return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
 
 
@@ -55,7 +57,7 @@ def _head(impact: Impact, width: int) -> Iterator[str]:
 
 def _files(impact: Impact, width: int, paint: Paint) -> Iterator[str]:
     for part in reversed(order.parts(impact)):
-        if order.kind(part) != "same":
+        if kind(part) != "same":
             yield from _part(part, width, paint)
     for trouble in sorted(impact.troubles, key=lambda one: (one.path, one.message)):
         yield f"{paint('! error', 'error')}  {plain(trouble.path)}"
@@ -63,8 +65,8 @@ def _files(impact: Impact, width: int, paint: Paint) -> Iterator[str]:
 
 
 def _part(part: PartImpact, width: int, paint: Paint) -> Iterator[str]:
-    kind = order.kind(part)
-    head = f"{paint(f'{_MARKS[kind]} {order.label(part)}', _LIKE[kind])}  {plain(part.path)}"
+    way = kind(part)
+    head = f"{paint(f'{_MARKS[way]} {order.label(part)}', _LIKE[way])}  {plain(part.path)}"
     if part.error:
         yield head
         yield from wrapped(without_path(part.path, part.error), _INDENT, width)

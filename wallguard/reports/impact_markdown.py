@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from wallguard.base import cautions
 from wallguard.base.plain import without_path
-from wallguard.findings.impact import Change, Impact, PartImpact
+from wallguard.findings.impact import Change, Impact, PartImpact, kind
 from wallguard.findings.model import Finding
 from wallguard.reports import impact_order as order
 from wallguard.reports.markdown_text import code, prose
@@ -28,8 +29,7 @@ _KINDS = "| | from | to | walls | parts |\n|---|---|---|--:|--:|\n"
 _FOOT = f"""\
 {order.WORSE}
 
-Coordinates are in the part file's own frame, in mm. This speaks of a part's geometry only. It \
-never says that a part is safe to use.
+Coordinates are in the part file's own frame, in mm. {cautions.PARTS}
 """
 
 
@@ -56,8 +56,8 @@ def _head(impact: Impact) -> str:
 def _sections(impact: Impact) -> list[Section]:
     """What the page shows, in order of weight."""
     parts = order.parts(impact)
-    rows = [_row(part) for part in parts if order.kind(part) != "same"]
-    same = [f"- {code(part.path)}\n" for part in parts if order.kind(part) == "same"]
+    rows = [_row(part) for part in parts if kind(part) != "same"]
+    same = [f"- {code(part.path)}\n" for part in parts if kind(part) == "same"]
     kinds = [
         f"| {one.direction} | {one.before} | {one.after} | {one.walls} | {one.parts} |\n"
         for one in order.transitions(impact)
@@ -84,12 +84,12 @@ def _sections(impact: Impact) -> list[Section]:
         folded("finding that is gone", "findings that are gone", gone),
         folded(*part, rows[_PARTS:], "more ", _TABLE),
         folded("unchanged part", "unchanged parts", same),
-        folded("part left out", "parts left out", left_out, f"{order.LEFT_OUT}\n\n"),
+        folded("part left out", "parts left out", left_out, opening=f"{order.LEFT_OUT}.\n\n"),
     ]
 
 
 def _row(part: PartImpact) -> str:
-    mark = _MARKS[order.kind(part)].format(order.label(part))
+    mark = _MARKS[kind(part)].format(order.label(part))
     if part.error:
         return f"| {code(part.path)} | {mark} | | | {prose(_problem(part), 300)} |\n"
     return f"| {code(part.path)} | {mark} | {part.before} | {part.after} | {order.what(part)} |\n"

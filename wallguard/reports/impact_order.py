@@ -6,10 +6,19 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from wallguard.base.plain import counted, listed
-from wallguard.findings.impact import DIRECTIONS, Change, Direction, Impact, PartImpact
+from wallguard.findings.impact import (
+    DIRECTIONS,
+    Change,
+    Direction,
+    Impact,
+    Kind,
+    PartImpact,
+    kind,
+)
+from wallguard.findings.impact import summary as counts
 
 # Worst first.
-KINDS = ("error", "worse", "other", "better", "same")
+KINDS: tuple[Kind, ...] = ("error", "worse", "other", "better", "same")
 
 
 @dataclass(frozen=True)
@@ -37,11 +46,6 @@ def parts(impact: Impact) -> list[PartImpact]:
             part.path,
         ),
     )
-
-
-def kind(part: PartImpact) -> str:
-    """`error`, `worse`, `better`, `other` or `same`."""
-    return "error" if part.error else part.direction or "same"
 
 
 def label(part: PartImpact) -> str:
@@ -123,38 +127,35 @@ def summary(impact: Impact) -> str:
 
 
 def _clauses(impact: Impact) -> Iterator[str]:
-    errors = sum(kind(part) == "error" for part in impact.parts)
+    number = counts(impact)
     undone = [
-        counted(number, what)
-        for number, what in ((errors, "part"), (len(impact.troubles), "file"))
-        if number
+        counted(many, what)
+        for many, what in ((number.errors, "part"), (number.troubles, "file"))
+        if many
     ]
     if undone:
         yield f"{listed(undone)} could not be compared"
-    total = len(impact.parts) - errors
-    if total:
-        kinds = [kind(part) for part in impact.parts]
-        words = {"worse": "worse", "better": "better", "other": "changed", "same": "unchanged"}
-        numbers = [f"{kinds.count(one)} {word}" for one, word in words.items() if one in kinds]
-        yield f"{counted(total, 'part')} compared: {', '.join(numbers)}"
-    starting = sum(part.starts_failing for part in impact.parts)
-    stopping = sum(part.stops_failing for part in impact.parts)
-    if starting:
-        yield f"{starting} start{'s' if starting == 1 else ''} failing"
-    if stopping:
-        yield f"{stopping} stop{'s' if stopping == 1 else ''} failing"
-    numbers = [
-        f"{number} {one}"
-        for one in DIRECTIONS
-        if (number := sum(part.count(one) for part in impact.parts))
-    ]
-    if numbers:
-        yield f"walls: {', '.join(numbers)}"
-    if impact.left_out:
-        yield f"{counted(len(impact.left_out), 'part')} left out"
+    if number.parts > number.errors:
+        kinds = (
+            (number.worse, "worse"),
+            (number.better, "better"),
+            (number.other, "changed"),
+            (number.same, "unchanged"),
+        )
+        words = ", ".join(f"{many} {word}" for many, word in kinds if many)
+        yield f"{counted(number.parts - number.errors, 'part')} compared: {words}"
+    for many, word in ((number.starts_failing, "start"), (number.stops_failing, "stop")):
+        if many:
+            yield f"{many} {word}{'s' if many == 1 else ''} failing"
+    walls = number.walls
+    ways = ((walls.worse, "worse"), (walls.other, "other"), (walls.better, "better"))
+    if any(many for many, _ in ways):
+        yield "walls: " + ", ".join(f"{many} {way}" for many, way in ways if many)
+    if number.left_out:
+        yield f"{counted(number.left_out, 'part')} left out"
 
 
-LEFT_OUT = "they answer to neither rule file; --all compares them too"
+LEFT_OUT = "They answer to neither rule file; --all compares them too"
 WORSE = (
     "Worse: the gate does more (fail, warn, nothing), or as much where more of the wall is lost "
     "(missing, hollow, thicker or thinner, indeterminate)."

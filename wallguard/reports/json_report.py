@@ -1,297 +1,135 @@
-"""The report as JSON, and back. Its format is `wallguard.reports.schema`.
-
-Lengths are rounded to 0.001 mm, thickness and what was measured to 0.0001 mm.
-"""
+"""Reports, impacts and the walls of a part as JSON; a report also back."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Sequence
-from typing import NoReturn
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
+from wallguard.base import cautions
 from wallguard.base.errors import InputError
-from wallguard.findings.model import (
-    Breach,
-    CheckRun,
-    Finding,
-    MeshInfo,
-    PartReport,
-    Point,
-    Printed,
-    Report,
-    Spread,
-    Trouble,
-    Wall,
+from wallguard.findings import counts
+from wallguard.findings.impact import Impact, PartImpact, kind, summary
+from wallguard.findings.model import Finding, PartReport, Report, Wall
+from wallguard.reports import order
+from wallguard.reports.formats import Setting
+from wallguard.reports.json_codec import Format, Told
+
+if TYPE_CHECKING:
+    from wallguard.toolpath.against import Against
+
+FRAME = "Coordinates and heights are in the part file's own frame, in mm."
+# What a finding says of the worst limit that it breaks.
+_TOLD = ("check", "severity", "measured", "limit", "unit", "indeterminate", "waived", "z")
+WORST: Told = {Finding: _TOLD}
+REPORT = Format(
+    name="wallguard-report/2",
+    title="wallguard report",
+    of=Report,
+    frame=FRAME,
+    told={**WORST, Report: ("caution", counts.summary)},
+    left_out={PartReport: ("views",)},
 )
-from wallguard.reports import order, schema
-from wallguard.reports.json_text import (
-    LENGTH,
-    THICKNESS,
-    Json,
-    dump,
-    encodable,
-    maybe,
-    maybe_numbers,
-    number,
-    numbers,
+_AGAIN = "Write it anew with `wallguard check --json`"
+
+
+@dataclass(frozen=True)
+class Walls:
+    """The walls of a part, thinnest first."""
+
+    walls: tuple[Wall, ...]
+
+    @property
+    def caution(self) -> str:
+        """What it does not say."""
+        return cautions.PARTS
+
+
+WALLS = Format(
+    name="wallguard-walls/1",
+    title="wallguard walls",
+    of=Walls,
+    frame=FRAME,
+    told={Walls: ("caution",)},
 )
-
-_OTHER = "Write it anew with `wallguard check --json`"
-
-
-def data(report: Report) -> Json:
-    """The report as plain data of the format `wallguard-report/1`.
-
-    A number that is not finite becomes null where the format allows that. Bytes of a file name
-    that are not UTF-8 are spelled, as `\\xe9`: JSON cannot hold them.
-
-    Raises ValueError: a size of a wall or a mesh is not finite.
-    """
-    counts = order.count(report)
-    made: Json = {
-        "schema": schema.NAME,
-        "frame": schema.FRAME,
-        "version": report.version,
-        "started": report.started,
-        "base": report.base,
-        "base_commit": report.base_commit,
-        "gate": report.gate,
-        "summary": {
-            "parts": counts.parts,
-            "passed": counts.passed,
-            "failed": counts.failed,
-            "indeterminate": counts.indeterminate,
-            "errors": counts.errors,
-            "findings": {"fail": counts.fail, "warn": counts.warn, "note": counts.note},
-            "new": counts.new,
-            "unchanged": counts.unchanged,
-            "fixed": counts.fixed,
-            "waived": counts.waived,
-            "not_covered": counts.not_covered,
-            "troubles": counts.troubles,
-        },
-        "parts": [_part(part) for part in order.parts(report)],
-        "not_covered": sorted(report.not_covered),
-        "troubles": [_trouble(trouble) for trouble in order.troubles(report)],
-        "remarks": [_trouble(remark) for remark in order.remarks(report)],
-        "removed": sorted(report.removed),
-        "seconds": number(report.seconds, LENGTH),
-    }
-    safe: Json = encodable(made)
-    return safe
 
 
 def text(report: Report) -> str:
-    """The report as JSON text with a final line break. Raises ValueError as `data` does."""
-    return dump(data(report))
+    """The report as JSON text with a final line break.
+
+    Raises ValueError: a size of a wall or a mesh is not finite.
+    """
+    return REPORT.text(order.whole(report))
 
 
 def walls_text(walls: Iterable[Wall]) -> str:
-    """Walls alone, as JSON text: `walls` as in a report, and the `frame` they are in.
-
-    Raises ValueError: a size is not finite.
-    """
-    return dump({"frame": schema.FRAME, "walls": [_wall(wall) for wall in order.walls(walls)]})
+    """Walls alone, as JSON text: as in a report. Raises ValueError: a size is not finite."""
+    return WALLS.text(Walls(tuple(order.walls(walls))))
 
 
 def read(content: str, shown: str = "the report") -> Report:
     """A report from JSON text; `shown` names it in errors. Keys that are not known are ignored.
 
-    Raises InputError: not JSON, not a report, or of another version of the format.
+    Raises InputError: not JSON, not a report, or of another version of the format. One of version 1
+    is not read: its findings are single limits, which stand for no place.
     """
-    try:
-        found = json.loads(content, parse_constant=_not_a_number)
-    except json.JSONDecodeError as error:
+    old = re.search(r'"schema": *"(wallguard-report/1)"', content[:1000])
+    if old:
         raise InputError(
             shown,
-            f"not JSON: {error.msg}",
-            remedy=_OTHER,
-            line=error.lineno,
-            column=error.colno,
-        ) from None
-    except (ValueError, RecursionError) as error:
-        what = "nested too deep" if isinstance(error, RecursionError) else str(error)
-        raise InputError(shown, f"not a report: {what}", remedy=_OTHER) from None
-    whole = schema.report_schema()
-    problem = schema.problem(found, whole, whole)
-    if problem:
-        raise InputError(
-            shown, f"not a report of the format {schema.NAME}: {problem}", remedy=_OTHER
+            f"not a report of the format {REPORT.name}: it is of the older {old[1]}",
+            remedy=_AGAIN,
         )
-    return Report(
-        parts=tuple(_read_part(part) for part in found["parts"]),
-        not_covered=tuple(found["not_covered"]),
-        troubles=tuple(Trouble(one["path"], one["message"]) for one in found["troubles"]),
-        removed=tuple(found["removed"]),
-        base=found["base"],
-        base_commit=found["base_commit"],
-        gate=found["gate"],
-        remarks=tuple(Trouble(one["path"], one["message"]) for one in found["remarks"]),
-        version=found["version"],
-        started=found["started"],
-        seconds=float(found["seconds"]),
+    return REPORT.read(content, shown, _AGAIN)
+
+
+def result(part: PartImpact) -> str:
+    """`error`, `worse`, `other`, `better` or `same`."""
+    return kind(part)
+
+
+def caution(impact: Impact) -> str:
+    """What it does not say."""
+    return cautions.PARTS
+
+
+IMPACT = Format(
+    name="wallguard-impact/2",
+    title="wallguard impact",
+    of=Impact,
+    frame=FRAME,
+    told={
+        **WORST,
+        Impact: (caution, summary),
+        PartImpact: (result, "starts_failing", "stops_failing"),
+    },
+)
+
+
+def impact_text(impact: Impact) -> str:
+    """The impact as JSON text with a final line break. Raises ValueError: a size is not finite."""
+    whole = replace(
+        impact,
+        parts=tuple(sorted(impact.parts, key=lambda part: part.path)),
+        left_out=tuple(sorted(impact.left_out)),
+        troubles=tuple(sorted(impact.troubles, key=lambda one: (one.path, one.message))),
     )
+    return IMPACT.text(whole)
 
 
-def _not_a_number(constant: str) -> NoReturn:
-    raise ValueError(f"{constant} is not a number in JSON")
+def show_report(report: Report, setting: Setting) -> str:
+    """See `text`."""
+    return text(report)
 
 
-def _trouble(trouble: Trouble) -> Json:
-    return {"path": trouble.path, "message": trouble.message}
+def show_impact(impact: Impact, setting: Setting) -> str:
+    """See `impact_text`."""
+    return impact_text(impact)
 
 
-def _part(part: PartReport) -> Json:
-    mesh = part.mesh
-    return {
-        "path": part.path,
-        "rules": part.rules,
-        "rules_name": part.rules_name,
-        "status": part.status,
-        "mesh": None
-        if mesh is None
-        else {
-            "triangles": mesh.triangles,
-            "watertight": mesh.watertight,
-            "extents": numbers(mesh.extents),
-            "unit": mesh.unit,
-        },
-        "walls": [_wall(wall) for wall in order.walls(part.walls)],
-        "findings": [finding_data(finding) for finding in order.findings(part.findings)],
-        "fixed": [finding_data(finding) for finding in order.findings(part.fixed)],
-        "base_note": part.base_note,
-        "checks": [
-            {"name": run.name, "status": run.status, "note": run.note} for run in part.checks
-        ],
-        "error": part.error,
-        "seconds": number(part.seconds, LENGTH),
-    }
+def show_against(compared: Against, setting: Setting) -> str:
+    """Two toolpaths as JSON text."""
+    from wallguard.reports.against import AGAINST
 
-
-def _wall(wall: Wall) -> Json:
-    printed = wall.printed
-    return {
-        "thickness": {
-            "min": number(wall.thickness.min, THICKNESS),
-            "typical": number(wall.thickness.typical, THICKNESS),
-            "max": number(wall.thickness.max, THICKNESS),
-        },
-        "length": number(wall.length, LENGTH),
-        "z": numbers(wall.z),
-        "location": numbers(wall.location),
-        "fill": wall.fill,
-        "printed": None
-        if printed is None
-        else {
-            "value": number(printed.value, THICKNESS),
-            "uncertainty": number(printed.uncertainty, THICKNESS),
-        },
-        "box": [numbers(corner) for corner in wall.box],
-        "sides": wall.sides,
-        "source": wall.source,
-    }
-
-
-def finding_data(finding: Finding) -> Json:
-    """One finding as plain data."""
-    corners = None if finding.box is None else [maybe_numbers(corner) for corner in finding.box]
-    return {
-        "id": finding.id,
-        "check": finding.check,
-        "severity": finding.severity,
-        "measured": maybe(finding.measured, THICKNESS),
-        "limit": maybe(finding.limit, THICKNESS),
-        "unit": finding.unit,
-        "fill": finding.fill,
-        "location": maybe_numbers(finding.location),
-        "box": None if corners is None or None in corners else corners,
-        "z": maybe_numbers(finding.z),
-        "message": finding.message,
-        "advice": finding.advice,
-        "indeterminate": finding.indeterminate,
-        "size": numbers(finding.size),
-        "state": finding.state,
-        "worse": finding.worse,
-        "waived": finding.waived,
-        "remark": finding.remark,
-    }
-
-
-def _read_part(part: Json) -> PartReport:
-    mesh = part["mesh"]
-    return PartReport(
-        path=part["path"],
-        rules=part["rules"],
-        rules_name=part["rules_name"],
-        status=part["status"],
-        mesh=None
-        if mesh is None
-        else MeshInfo(
-            int(mesh["triangles"]), mesh["watertight"], _read_point(mesh["extents"]), mesh["unit"]
-        ),
-        checks=tuple(CheckRun(run["name"], run["status"], run["note"]) for run in part["checks"]),
-        walls=tuple(_read_wall(wall) for wall in part["walls"]),
-        findings=tuple(_read_finding(finding) for finding in part["findings"]),
-        fixed=tuple(_read_finding(finding) for finding in part["fixed"]),
-        base_note=part["base_note"],
-        error=part["error"],
-        seconds=float(part["seconds"]),
-    )
-
-
-def _read_wall(wall: Json) -> Wall:
-    thickness, printed = wall["thickness"], wall["printed"]
-    return Wall(
-        thickness=Spread(*(float(thickness[key]) for key in ("min", "typical", "max"))),
-        length=float(wall["length"]),
-        z=_read_range(wall["z"]),
-        location=_read_point(wall["location"]),
-        box=_read_box(wall["box"]),
-        sides=int(wall["sides"]),
-        fill=wall["fill"],
-        printed=None
-        if printed is None
-        else Printed(float(printed["value"]), float(printed["uncertainty"])),
-        source=wall["source"],
-    )
-
-
-def _read_finding(finding: Json) -> Finding:
-    measured, limit = finding["measured"], finding["limit"]
-    breach = Breach(
-        check=finding["check"],
-        severity=finding["severity"],
-        measured=None if measured is None else float(measured),
-        limit=None if limit is None else float(limit),
-        unit=finding["unit"],
-        indeterminate=finding["indeterminate"],
-        waived=finding["waived"],
-    )
-    return Finding(
-        id=finding["id"],
-        breaches=(breach,),
-        message=finding["message"],
-        advice=finding["advice"],
-        location=None if finding["location"] is None else _read_point(finding["location"]),
-        box=None if finding["box"] is None else _read_box(finding["box"]),
-        fill=finding["fill"],
-        size=tuple(map(float, finding["size"])),
-        state=finding["state"],
-        worse=finding["worse"],
-        remark=finding["remark"],
-    )
-
-
-def _read_range(pair: Sequence[float]) -> tuple[float, float]:
-    low, high = pair
-    return float(low), float(high)
-
-
-def _read_point(values: Sequence[float]) -> Point:
-    x, y, z = values
-    return float(x), float(y), float(z)
-
-
-def _read_box(corners: Sequence[Sequence[float]]) -> tuple[Point, Point]:
-    low, high = corners
-    return _read_point(low), _read_point(high)
+    return AGAINST.text(compared)

@@ -1,11 +1,9 @@
-"""Plain data as JSON text that is safe to show, and numbers rounded for it."""
+"""Plain data as JSON text that is safe to show."""
 
 from __future__ import annotations
 
 import json
-import math
 import re
-from collections.abc import Sequence
 from typing import Any
 
 from wallguard.base.plain import spelled
@@ -15,9 +13,6 @@ Json = dict[str, Any]
 _SURROGATE = re.compile("[\ud800-\udfff]")
 # A list of numbers, over several lines; within a string there is no line break.
 _NUMBERS = re.compile(r"\[\n([-+.,\de\s]+)\n *\]")
-# Decimals.
-LENGTH = 3
-THICKNESS = 4
 
 
 def dump(made: Json) -> str:
@@ -43,25 +38,3 @@ def encodable(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: encodable(inner) for key, inner in value.items()}
     return [encodable(inner) for inner in value] if isinstance(value, list) else value
-
-
-def number(value: float, decimals: int) -> float:
-    """A rounded number without a negative zero. Raises ValueError: it is not finite."""
-    if not math.isfinite(value):
-        raise ValueError(f"{value} cannot stand in a report")
-    return round(value, decimals) + 0.0
-
-
-def maybe(value: float | None, decimals: int) -> float | None:
-    """A rounded number, None where there is none or it is not finite."""
-    return None if value is None or not math.isfinite(value) else number(value, decimals)
-
-
-def numbers(values: Sequence[float]) -> list[float]:
-    """Lengths, rounded."""
-    return [number(value, LENGTH) for value in values]
-
-
-def maybe_numbers(values: Sequence[float] | None) -> list[float] | None:
-    """Lengths, rounded, None where there are none or one is not finite."""
-    return numbers(values) if values is not None and all(map(math.isfinite, values)) else None

@@ -4,11 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from wallguard.base.plain import lines, one_line, plain
+from wallguard.base import cautions
+from wallguard.base.plain import counted, lines, one_line, plain
 from wallguard.base.text import limit_text, mm, place
+from wallguard.findings.groups import Group, groups
+from wallguard.findings.impact import Change, Impact, PartImpact
 from wallguard.findings.model import Finding, PartReport, Report, in_force
 from wallguard.reports import order
+from wallguard.reports.first import notices
+from wallguard.reports.formats import Setting
+from wallguard.reports.impact_order import LEFT_OUT
 from wallguard.reports.suites import Case, Suite, document, error, token
+
+
+def show_report(report: Report, setting: Setting) -> str:
+    """See `xml`."""
+    return xml(report)
+
+
+def show_impact(impact: Impact, setting: Setting) -> str:
+    """See `impact_xml`."""
+    return impact_xml(impact)
 
 
 def xml(report: Report) -> str:
@@ -32,6 +48,13 @@ def _suites(report: Report) -> Iterator[Suite]:
     mend = [one_line(remark.message) for remark in order.remarks(report)]
     if mend:
         yield Suite("wallguard", "wallguard", [Case("to mend")], out=mend)
+    said = [
+        f"{one.title}: {': '.join(filter(None, (plain(path), one_line(message))))}"
+        for one in notices(report)
+        for path, message in one.lines
+    ]
+    if said:
+        yield Suite("wallguard: what to know first", "wallguard", [Case("first")], out=said)
     for path in sorted(report.not_covered):
         case = Case("covered", "skipped", "no rule file answers for this part: it was not checked")
         yield Suite(token(path), "wallguard", [case])
@@ -51,9 +74,12 @@ def _part(part: PartReport, report: Report) -> Suite:
     quiet = [one for one in held if one.severity != "fail"]
     # What the base has too, where only new findings fail.
     quiet += [one for one in found if not one.waived and not in_force(one, report.gate)]
-    out = [line for one in quiet for line in _lines(one)]
+    out = [line for group in groups(quiet) for line in _group_lines(group)]
     out += [f"fixed: {one_line(one.message)}" for one in order.findings(part.fixed)]
+    lost = "gone only because less is asked"
+    out += [f"{lost}: {one_line(one.message)}" for one in order.findings(part.lost)]
     out += [f"{plain(run.name)}: {one_line(run.note)}" for run in order.limited(part)]
+    out += [f"{plain(run.name)}: {one_line(run.remark)}" for run in order.remarked(part)]
     if part.base_note:
         out.append(one_line(part.base_note))
     return Suite(
@@ -75,11 +101,11 @@ def _waived(finding: Finding) -> Case:
 
 
 def _case(name: str, part: PartReport, fails: Sequence[Finding]) -> Case:
-    failing = [one for one in fails if one.check == name]
+    failing = groups(one for one in fails if name in _failed(one))
     run = next((run for run in part.checks if run.name == name), None)
     if failing:
-        text = "\n".join(line for finding in failing for line in _lines(finding))
-        return Case(name, "failure", one_line(failing[0].message), name, text)
+        text = "\n".join(line for group in failing for line in _group_lines(group))
+        return Case(name, "failure", one_line(failing[0].first.message), name, text)
     if run is None or run.status in ("passed", "warned", "indeterminate"):
         return Case(name)
     if run.status == "skipped":
@@ -87,6 +113,17 @@ def _case(name: str, part: PartReport, fails: Sequence[Finding]) -> Case:
     if run.status == "error":
         return error(name, run.note)
     return Case(name, "failure", one_line(run.note), name)
+
+
+def _failed(finding: Finding) -> set[str]:
+    """The checks whose limits it breaks so that they fail."""
+    return {one.check for one in finding.breaches if one.severity == "fail" and not one.waived}
+
+
+def _group_lines(group: Group) -> Iterator[str]:
+    yield from _lines(group.first)
+    if order.alike(group):
+        yield f"  {order.alike(group)}"
 
 
 def _lines(finding: Finding) -> Iterator[str]:
@@ -126,4 +163,89 @@ def _properties(part: PartReport, report: Report) -> Iterator[tuple[str, str]]:
         yield "base", plain(report.base)
         yield "base commit", plain(report.base_commit)
         yield "gate", report.gate
+    if report.head_commit:
+        yield "commit", plain(report.head_commit)
+    yield "caution", report.caution
     yield "wallguard", plain(report.version)
+
+
+def impact_xml(impact: Impact) -> str:
+    """The impact as JUnit XML: one suite per part, with three cases.
+
+    `gate` fails where the part starts failing, `walls` where a wall comes out worse, `findings`
+    where anything else is newly found. What gets better, or only other, stands in system-out.
+    """
+    return document(_impact_suites(impact), impact.started)
+
+
+def _impact_suites(impact: Impact) -> Iterator[Suite]:
+    for part in sorted(impact.parts, key=lambda part: part.path):
+        yield _impact_part(impact, part)
+    for trouble in sorted(impact.troubles, key=lambda one: (one.path, one.message)):
+        case = error("usable", trouble.message)
+        yield Suite(token(trouble.path), "wallguard", [case], error=lines(trouble.message))
+    for path in sorted(impact.left_out):
+        case = Case("compared", "skipped", f"not compared. {LEFT_OUT}.")
+        yield Suite(token(path), "wallguard", [case])
+
+
+def _impact_part(impact: Impact, part: PartImpact) -> Suite:
+    name = f"{part.path} ({impact.before.rules} -> {impact.after.rules})"
+    quiet = [
+        line for one in part.changes if one.direction != "worse" for line in _change_lines(one)
+    ]
+    quiet += [line for one in part.gone for line in _finding_lines("no longer", one)]
+    return Suite(
+        name=token(name),
+        package=token(part.path),
+        cases=[error("usable", part.error)] if part.error else list(_impact_cases(part)),
+        properties=list(_impact_properties(impact, part)),
+        seconds=part.seconds,
+        out=quiet,
+        error=lines(part.error) if part.error else (),
+    )
+
+
+def _impact_cases(part: PartImpact) -> Iterator[Case]:
+    if part.starts_failing:
+        message = f"{part.before} before, {part.after} after"
+        yield Case("gate", "failure", message, "gate", message)
+    else:
+        yield Case("gate")
+    worse = [change for change in part.changes if change.direction == "worse"]
+    if worse:
+        text = "\n".join(line for change in worse for line in _change_lines(change))
+        message = f"{counted(len(worse), 'wall')} worse: {one_line(worse[0].message)}"
+        yield Case("walls", "failure", message, "walls", text)
+    else:
+        yield Case("walls")
+    if part.appeared:
+        text = "\n".join(line for one in part.appeared for line in _finding_lines("now", one))
+        yield Case("findings", "failure", one_line(part.appeared[0].message), "findings", text)
+    else:
+        yield Case("findings")
+
+
+def _change_lines(change: Change) -> Iterator[str]:
+    yield f"{change.direction}: {one_line(change.message)}"
+    heights = f"z {mm(change.z[0])} to {mm(change.z[1])}"
+    yield f"  place: {place(change.location)}, {heights}, in mm in the part file's own frame"
+    if change.advice:
+        yield f"  instead: {one_line(change.advice)}"
+
+
+def _finding_lines(word: str, finding: Finding) -> Iterator[str]:
+    yield f"{word} {finding.severity} ({plain(finding.check)}): {one_line(finding.message)}"
+    if finding.advice and word == "now":
+        yield f"  instead: {one_line(finding.advice)}"
+
+
+def _impact_properties(impact: Impact, part: PartImpact) -> Iterator[tuple[str, str]]:
+    yield "part", plain(part.path)
+    yield "from", plain(impact.before.rules)
+    yield "to", plain(impact.after.rules)
+    yield "before", part.before
+    yield "after", part.after
+    yield "frame", "coordinates are in the part file's own frame, in mm"
+    yield "caution", cautions.PARTS
+    yield "wallguard", plain(impact.version)

@@ -2,21 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from functools import partial
+from typing import TYPE_CHECKING
 
 from wallguard.base.plain import counted, without_path
+from wallguard.findings.counts import told
+from wallguard.findings.groups import groups
+from wallguard.findings.impact import Impact
 from wallguard.findings.model import PartReport, Report, Status, in_force
-from wallguard.reports import order
+from wallguard.reports import impact_markdown, order
+from wallguard.reports.first import scope, word
+from wallguard.reports.formats import Setting
 from wallguard.reports.markdown_text import code, prose
+from wallguard.reports.order import Pair
 from wallguard.reports.page import (
-    Pairs,
     Section,
+    accepted,
     finding_items,
+    first,
     fitted,
     folded,
     rest,
     trouble_items,
 )
+from wallguard.reports.pictures import links
+from wallguard.reports.sentence import Key
+
+if TYPE_CHECKING:
+    from wallguard.toolpath.against import Against
 
 # What is shown at once; the rest is folded.
 _PARTS = 20
@@ -32,19 +46,15 @@ _MARKS: dict[Status, str] = {
 }
 _WORST_FIRST: tuple[Status, ...] = ("error", "failed", "indeterminate", "passed")
 _TABLE = "| part | rules | result | worst finding |\n|---|---|---|---|\n"
-_FOOT = """\
-Coordinates are in the part file's own frame, in mm.
-
-A pass speaks of a part's geometry only. It never says that a part is safe to use.
-"""
+_FRAME = "Coordinates are in the part file's own frame, in mm."
 
 
 def markdown(
-    report: Report, *, limit: int = 65000, pictures: Mapping[str, str] | None = None
+    report: Report, *, limit: int = 65000, pictures: Mapping[Key, str] | None = None
 ) -> str:
     """The report as GitHub-flavoured Markdown of at most `limit` characters.
 
-    pictures  for the id of each finding that has one, the percent-encoded address of its picture
+    pictures  for the key of each finding that has one, the percent-encoded address of its picture
 
     Where it would grow longer whole items are left out, and a line says how many of what.
 
@@ -53,13 +63,12 @@ def markdown(
     if limit < SMALLEST:
         raise ValueError(f"no report fits in {limit} characters; {SMALLEST} is the least")
     head = f"{_verdict(report)}\n\n"
-    return fitted(head, _sections(report, pictures or {}), _FOOT, limit)
+    return fitted(head, _sections(report, pictures or {}), f"{_FRAME}\n\n{report.caution}\n", limit)
 
 
 def _verdict(report: Report) -> str:
-    counts = order.count(report)
+    counts = told(report)
     undone = order.undone(counts)
-    found = order.found(counts)
     clauses = []
     if counts.failed:
         clauses.append(f"{counts.failed} of {order.checked(counts)} failed")
@@ -73,21 +82,19 @@ def _verdict(report: Report) -> str:
         clauses.append(
             f"{counted(counts.not_covered, 'part')} not checked, for want of a rule file"
         )
-    if report.exit_code:
-        word = "**Do not merge**"
-    elif counts.parts:
-        word = "**May be merged** as far as walls go"
-    else:
-        word = "**Nothing was checked**"
-        clauses = clauses or ["there was no part to check"]
-    said = [f"{word}: {'; '.join(clauses)}."]
+    if not counts.parts and not clauses:
+        clauses = ["there was no part to check"]
+    said = [f"**{word(report)}**{scope(report)}: {'; '.join(clauses)}."]
+    found = order.found(report)
     if found:
         said.append(f"Findings: {found}.")
+    if report.head_commit:
+        said.append(f"Checked at {code(report.head_commit[:10])}.")
     if report.base:
         commit = f" ({code(report.base_commit[:10])})" if report.base_commit else ""
         said.append(
             f"Against {code(report.base)}{commit}: {counts.new} new, {counts.unchanged} unchanged, "
-            f"{counts.fixed} fixed; both were checked against the rules as they are now."
+            f"{counts.fixed} fixed."
         )
         if report.gate == "new" and counts.unchanged:
             said.append("Only new findings fail.")
@@ -96,19 +103,22 @@ def _verdict(report: Report) -> str:
     return " ".join(said)
 
 
-def _sections(report: Report, pictures: Mapping[str, str]) -> list[Section]:
+def _sections(report: Report, pictures: Mapping[Key, str]) -> list[Section]:
     """What the page shows, in order of weight, without sections that hold nothing."""
     parts = sorted(order.parts(report), key=lambda part: _weight(part, report))
     rows = [_row(part, report) for part in parts]
-    held = [pair for pair in order.every(report) if in_force(pair[1], report.gate)]
-    new = [pair for pair in held if pair[1].state != "unchanged"]
-    old = [pair for pair in held if pair[1].state == "unchanged"]
+    new, old = (
+        order.by_part(report, partial(order.counts, gate=report.gate, old=old))
+        for old in (False, True)
+    )
     troubles = trouble_items(order.troubles(report))
     part = ("part", "parts")
     sections = [
         Section("file", "files", troubles, "### Files that could not be used\n\n"),
+        *first(report),
         Section(*part, rows[:_PARTS], _TABLE),
         *_listed(new, "### New" if report.base else "", pictures),
+        accepted(report),
         *_listed(old, "### Unchanged", pictures),
         folded(*part, rows[_PARTS:], "more ", _TABLE),
         *rest(report),
@@ -116,15 +126,17 @@ def _sections(report: Report, pictures: Mapping[str, str]) -> list[Section]:
     return [section for section in sections if section.items]
 
 
-def _listed(pairs: Pairs, title: str, pictures: Mapping[str, str]) -> list[Section]:
-    """The first findings for all to see, the others and mere notes folded."""
-    items = finding_items(pairs, pictures)
-    shown = min(_FINDINGS, sum(finding.severity != "note" for _, finding in pairs))
-    title = title or ("### The worst findings" if items[shown:] else "### What to change")
+def _listed(pairs: Sequence[Pair], title: str, pictures: Mapping[Key, str]) -> list[Section]:
+    """The first findings for all to see; the others, mere notes and what follows from a doubtful
+    unit folded."""
+    loud = [pair for pair in pairs if order.is_loud(*pair)]
+    shown = loud[:_FINDINGS]
+    quiet = loud[_FINDINGS:] + [pair for pair in pairs if not order.is_loud(*pair)]
+    title = title or ("### The worst findings" if quiet else "### What to change")
     kind = "finding", "findings"
     return [
-        Section(*kind, items[:shown], f"{title}\n\n"),
-        folded(*kind, items[shown:], "more " if shown else ""),
+        Section(*kind, finding_items(shown, pictures), f"{title}\n\n"),
+        folded(*kind, finding_items(quiet, pictures), "more " if shown else ""),
     ]
 
 
@@ -134,20 +146,38 @@ def _weight(part: PartReport, report: Report) -> tuple[int, bool]:
 
 
 def _row(part: PartReport, report: Report) -> str:
-    held = [one for one in order.findings(part.findings) if in_force(one, report.gate)]
-    held.sort(key=lambda one: one.state == "unchanged")
-    severities = [finding.severity for finding in held]
-    numbers = [f"{severities.count(one)} {one}" for one in order.SEVERITIES if one in severities]
-    quiet = sum(not one.waived and not in_force(one, report.gate) for one in part.findings)
+    held = groups(order.ranked(one for one in part.findings if in_force(one, report.gate)))
+    quiet = (one for one in part.findings if not one.waived and not in_force(one, report.gate))
+    numbers = [order.kinds([group.first for group in held])]
     others = (
         (quiet, "unchanged"),
-        (len(part.fixed), "fixed"),
-        (sum(bool(one.waived) for one in part.findings), "waived"),
+        (part.fixed, "fixed"),
+        (part.lost, "gone only because less is asked"),
+        ((one for one in part.findings if one.waived), "waived"),
     )
-    numbers += [f"{number} {what}" for number, what in others if number]
-    result = _MARKS[part.status] + (f": {', '.join(numbers)}" if numbers else "")
+    numbers += [f"{number} {what}" for found, what in others if (number := len(groups(found)))]
+    said = ", ".join(filter(None, numbers))
+    result = _MARKS[part.status] + (f": {said}" if said else "")
     if part.error:
         worst = prose(without_path(part.path, part.error), 300)
     else:
-        worst = prose(held[0].message, 300) if held else ""
+        worst = prose(held[0].first.message, 300) if held else ""
     return f"| {code(part.path)} | {code(part.rules)} | {result} | {worst} |\n"
+
+
+def show_report(report: Report, setting: Setting) -> str:
+    """See `markdown`."""
+    where = links(report, setting.pictures, setting.path) if setting.pictures else {}
+    return markdown(report, pictures=where)
+
+
+def show_impact(impact: Impact, setting: Setting) -> str:
+    """An impact as Markdown."""
+    return impact_markdown.markdown(impact)
+
+
+def show_against(compared: Against, setting: Setting) -> str:
+    """Two toolpaths as Markdown."""
+    from wallguard.reports import against
+
+    return against.markdown(compared)

@@ -2,72 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from typing import TypeAlias
 
 from wallguard.base.plain import counted, listed, plain
+from wallguard.findings.counts import SEVERITIES, Counts, summary, told
+from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import (
     CheckRun,
     Finding,
+    Gate,
     PartReport,
     Report,
     Trouble,
     Wall,
     in_force,
 )
-from wallguard.findings.outcomes import SEVERITIES as SEVERITIES
 from wallguard.findings.outcomes import worst_first
 
 
-@dataclass(frozen=True)
-class Counts:
-    """What a report holds. `parts` counts part x rule file, `files` counts part files.
-
-    fail, warn, note  findings in force, by severity (see `findings.in_force`)
-    new, unchanged, fixed  against a base, 0 where there is none; those that are waived left out
-    waived  findings that somebody accepted
-    """
-
-    parts: int
-    files: int
-    passed: int
-    failed: int
-    indeterminate: int
-    errors: int
-    fail: int
-    warn: int
-    note: int
-    new: int
-    unchanged: int
-    fixed: int
-    waived: int
-    not_covered: int
-    troubles: int
-
-
-def count(report: Report) -> Counts:
-    """The counts of a report."""
-    statuses = [part.status for part in report.parts]
-    found = [finding for part in report.parts for finding in part.findings]
-    severities = [finding.severity for finding in found if in_force(finding, report.gate)]
-    states = [finding.state for finding in found if not finding.waived]
-    return Counts(
-        parts=len(report.parts),
-        files=len({part.path for part in report.parts}),
-        passed=statuses.count("passed"),
-        failed=statuses.count("failed"),
-        indeterminate=statuses.count("indeterminate"),
-        errors=statuses.count("error"),
-        fail=severities.count("fail"),
-        warn=severities.count("warn"),
-        note=severities.count("note"),
-        new=states.count("new"),
-        unchanged=states.count("unchanged"),
-        fixed=sum(len(part.fixed) for part in report.parts),
-        waived=sum(bool(finding.waived) for finding in found),
-        not_covered=len(report.not_covered),
-        troubles=len(report.troubles),
-    )
+def kinds(found: Sequence[Finding]) -> str:
+    """How many of each severity: "3 fail, 1 note"."""
+    severities = [finding.severity for finding in found]
+    return ", ".join(f"{severities.count(one)} {one}" for one in SEVERITIES if one in severities)
 
 
 def checked(counts: Counts) -> str:
@@ -78,11 +36,14 @@ def checked(counts: Counts) -> str:
     )
 
 
-def found(counts: Counts) -> str:
-    """The findings by severity: "7 fail, 2 warn"; empty where there are none."""
-    numbers = (counts.fail, counts.warn, counts.note)
-    pairs = zip(numbers, SEVERITIES, strict=True)
-    return ", ".join(f"{number} {severity}" for number, severity in pairs if number)
+def found(report: Report) -> str:
+    """The findings in force by severity, alike ones once: "7 fail, 2 warn", and in how many places
+    where that is more; empty where there are none."""
+    counts, each = told(report).findings, summary(report).findings
+    pairs = ((counts.fail, "fail"), (counts.warn, "warn"), (counts.note, "note"))
+    said = ", ".join(f"{number} {severity}" for number, severity in pairs if number)
+    places = each.fail + each.warn + each.note
+    return said + (f", in {places} places" if counts != each else "")
 
 
 def against(report: Report, counts: Counts) -> str:
@@ -97,6 +58,28 @@ def undone(counts: Counts) -> str:
     """What could not be checked: "1 part and 2 files"; empty where all was."""
     pairs = ((counts.errors, "part"), (counts.troubles, "file"))
     return listed([counted(number, what) for number, what in pairs if number])
+
+
+def whole(report: Report) -> Report:
+    """The same report in this order."""
+    return replace(
+        report,
+        parts=tuple(
+            replace(
+                part,
+                walls=tuple(walls(part.walls)),
+                findings=tuple(findings(part.findings)),
+                fixed=tuple(findings(part.fixed)),
+                lost=tuple(findings(part.lost)),
+            )
+            for part in parts(report)
+        ),
+        not_covered=tuple(sorted(report.not_covered)),
+        troubles=tuple(troubles(report)),
+        remarks=tuple(remarks(report)),
+        removed=tuple(sorted(report.removed)),
+        unseen=tuple(sorted(report.unseen)),
+    )
 
 
 def parts(report: Report) -> list[PartReport]:
@@ -118,6 +101,59 @@ def unusable(report: Report) -> list[Trouble]:
     """All that could not be checked and why: files that could not be used, then parts."""
     broken = [Trouble(part.path, part.error) for part in parts(report) if part.status == "error"]
     return troubles(report) + list(dict.fromkeys(broken))
+
+
+# Told before the walls that may follow from them.
+CAUSES = ("unit", "build_volume", "mesh")
+# A part and findings of it that are alike.
+Pair: TypeAlias = tuple[PartReport, Group]
+
+
+def by_part(report: Report, chosen: Callable[[Finding], bool]) -> list[Pair]:
+    """The chosen findings in groups, by part: the part with the worst first; see `ranked`."""
+    blocks = []
+    for part in report.parts:
+        found = ranked(one for one in part.findings if chosen(one))
+        if found:
+            worst = min(map(badness, found))
+            blocks.append((worst, part.path, part.rules, part, groups(found)))
+    blocks.sort(key=lambda block: block[:3])
+    return [(part, group) for *_, part, found in blocks for group in found]
+
+
+def counts(finding: Finding, gate: Gate, *, old: bool) -> bool:
+    """Whether a finding is in force, and the base has it already or not."""
+    return in_force(finding, gate) and (finding.state == "unchanged") == old
+
+
+def ranked(found: Iterable[Finding]) -> list[Finding]:
+    """Findings of one part: new ones before old ones, causes before walls, the worst first."""
+    return sorted(
+        found, key=lambda one: (one.state == "unchanged", not is_cause(one), badness(one))
+    )
+
+
+def is_cause(finding: Finding) -> bool:
+    """Whether others may follow from it: the unit, the build volume, a broken mesh."""
+    return finding.check in CAUSES and finding.severity != "note"
+
+
+def follows(part: PartReport, finding: Finding) -> bool:
+    """Whether a finding means nothing if the part is drawn in another unit than its file says, and
+    that is probable."""
+    causes = (one for one in part.findings if is_cause(one) and not one.waived)
+    return not is_cause(finding) and any(one.check == "unit" for one in causes)
+
+
+def is_loud(part: PartReport, group: Group) -> bool:
+    """Whether a group is for all to see: no mere note, and not to be read before its cause."""
+    return group.first.severity != "note" and not follows(part, group.first)
+
+
+def alike(group: Group) -> str:
+    """That there are more like it; empty where there are none."""
+    number = len(group.findings)
+    return f"one of {number} places alike; the JSON report lists each" if number > 1 else ""
 
 
 def every(report: Report) -> list[tuple[PartReport, Finding]]:
@@ -164,3 +200,8 @@ def walls(found: Iterable[Wall]) -> list[Wall]:
 def limited(part: PartReport) -> list[CheckRun]:
     """The checks that ran but could not do all of their job, and say why."""
     return [run for run in part.checks if run.note and run.status not in ("skipped", "error")]
+
+
+def remarked(part: PartReport) -> list[CheckRun]:
+    """The checks of which there is more to know."""
+    return [run for run in part.checks if run.remark]

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
 
 from wallguard.base.plain import counted, listed, without_path
+from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
 from wallguard.reports import order
+from wallguard.reports.first import by_rules, notices, waived_now
 from wallguard.reports.markdown_text import code, prose
-from wallguard.reports.sentence import where
-
-Pairs: TypeAlias = Sequence[tuple[PartReport, Finding]]
+from wallguard.reports.order import Pair
+from wallguard.reports.sentence import Key, key, where
 
 
 @dataclass(frozen=True)
@@ -76,39 +76,67 @@ def folded(one: str, many: str, items: Sequence[str], more: str = "", opening: s
     return Section(one, many, items, head, "\n</details>\n\n")
 
 
+def first(report: Report) -> list[Section]:
+    """What every page says before its findings: see `reports.first`."""
+    sections = []
+    for one in notices(report):
+        items = [f"- {_beside(path, message)}\n" for path, message in one.lines]
+        sections.append(Section("notice", "notices", items, f"**{one.title}:**\n\n"))
+    return sections
+
+
+def _beside(path: str, message: str) -> str:
+    return ": ".join(filter(None, (code(path) if path else "", prose(message) if message else "")))
+
+
+def accepted(report: Report) -> Section:
+    """What this change brings and accepts itself: for all to see."""
+    items = finding_items(order.by_part(report, waived_now))
+    return Section("finding", "findings", items, "### Accepted by this change itself\n\n")
+
+
 def rest(report: Report) -> list[Section]:
     """What is folded on every page: findings that do not count, and what was not done."""
-    pairs = order.every(report)
-    quiet = [pair for pair in pairs if not pair[1].waived and not in_force(pair[1], report.gate)]
-    waived = [pair for pair in pairs if pair[1].waived]
+    quiet = order.by_part(report, lambda one: not one.waived and not in_force(one, report.gate))
+    waived = order.by_part(report, lambda one: bool(one.waived) and not waived_now(one))
     parts = order.parts(report)
-    # Nobody needs advice on what is mended.
-    fixed = [
-        (part, replace(one, advice="")) for part in parts for one in order.findings(part.fixed)
-    ]
+    fixed = [pair for part in parts for pair in _gone(part, part.fixed)]
+    lost = [pair for part in parts for pair in _gone(part, part.lost)]
     alone = [(part, "", part.base_note) for part in parts if part.base_note]
-    limited = [
-        (part, f", {prose(run.name)}", run.note) for part in parts for run in order.limited(part)
-    ]
+    moved = [(part, "", f"was {part.was}") for part in parts if part.was]
+    limited, remarked = (
+        [
+            (part, f", {prose(run.name)}", run.note or run.remark)
+            for part in parts
+            for run in of(part)
+        ]
+        for of in (order.limited, order.remarked)
+    )
     limits = (
         "check that could not do all of its job",
         "checks that could not do all of their job",
     )
     bare = "part not checked, for want of a rule file", "parts not checked, for want of a rule file"
+    less = "finding that is gone only because less is asked"
     return [
+        folded(less, less.replace("finding that is", "findings that are"), finding_items(lost)),
         folded("unchanged finding", "unchanged findings", finding_items(quiet)),
         folded("fixed finding", "fixed findings", finding_items(fixed)),
         folded("waived finding", "waived findings", finding_items(waived)),
         folded("remark", "remarks", trouble_items(order.remarks(report))),
         folded("part not compared", "parts not compared", _part_items(alone)),
+        folded("part that was moved", "parts that were moved", _part_items(moved)),
         folded(*limits, _part_items(limited)),
+        folded("note on a check", "notes on checks", _part_items(remarked)),
         folded(*bare, _names(report.not_covered)),
-        folded(
-            "removed part",
-            "removed parts",
-            [f"- {code(path)}\n" for path in sorted(report.removed)],
-        ),
+        folded("removed part", "removed parts", _names(report.removed)),
     ]
+
+
+def _gone(part: PartReport, found: Iterable[Finding]) -> list[Pair]:
+    # Nobody needs advice on what is gone.
+    bare = (replace(one, advice="") for one in order.ranked(found))
+    return [(part, group) for group in groups(bare)]
 
 
 def trouble_items(troubles: Iterable[Trouble]) -> list[str]:
@@ -129,18 +157,20 @@ def _part_items(said: Iterable[tuple[PartReport, str, str]]) -> list[str]:
     ]
 
 
-def finding_items(pairs: Pairs, pictures: Mapping[str, str] | None = None) -> list[str]:
-    """Findings as items of a list; `pictures`: addresses by the finding's id."""
+def finding_items(pairs: Sequence[Pair], pictures: Mapping[Key, str] | None = None) -> list[str]:
+    """Groups of findings as items of a list; `pictures`: addresses by the finding's key."""
+    found = pictures or {}
     return [
-        finding_item(part, finding, (pictures or {}).get(finding.id, "")) for part, finding in pairs
+        finding_item(part, group, found.get(key(part, group.first), "")) for part, group in pairs
     ]
 
 
-def finding_item(part: PartReport, finding: Finding, picture: str = "") -> str:
-    """A finding as an item of a list: what, where and what to draw instead.
+def finding_item(part: PartReport, group: Group, picture: str = "") -> str:
+    """Alike findings as an item of a list: what, where and what to draw instead, of the first.
 
     picture  the address of its picture, percent-encoded; empty: none
     """
+    finding = group.first
     what = prose(finding.message)
     if where(finding):
         what += f", {where(finding)}"
@@ -148,14 +178,17 @@ def finding_item(part: PartReport, finding: Finding, picture: str = "") -> str:
         what += " (indeterminate)"
     if finding.remark:
         what += f"; {prose(finding.remark)}"
+    if order.alike(group):
+        what += f" ({order.alike(group)})"
     instead = f"<br>**Instead:** {prose(finding.advice)}" if finding.advice else ""
     if finding.waived:
         instead += f"<br>**Waived:** {prose(finding.waived)}"
     if picture:
         instead += f"<br>[Picture]({picture})"
+    brought = ", brought by the rules" if by_rules(finding) else ""
     check = prose(finding.check)
     return (
         f"- **{finding.severity}** {code(part.path)} ({check}, {code(part.rules)}, "
-        f"{code(finding.id)})<br>"
+        f"{code(finding.id)}{brought})<br>"
         f"{what}{instead}\n"
     )

@@ -14,8 +14,10 @@ from urllib.parse import quote
 from wallguard.base.plain import counted, one_line, plain
 from wallguard.findings.model import Finding, PartReport, Report, Severity
 from wallguard.reports import order
+from wallguard.reports.first import notices
+from wallguard.reports.formats import Setting
 from wallguard.reports.markdown_text import prose
-from wallguard.reports.sentence import from_top, reason, sentence
+from wallguard.reports.sentence import from_top, mark, reason, sentence
 
 Json = dict[str, Any]
 Level = Literal["error", "warning", "note"]
@@ -26,8 +28,13 @@ SCHEMA = (
 # Code-scanning services show so many results of a run and refuse one of more than 25,000 (their
 # documentation, from memory).
 MOST_RESULTS = 5000
-FINGERPRINT = "wallguardFinding/v1"
+FINGERPRINT = "wallguardFinding/v2"
 _LEVELS: dict[Severity, Level] = {"fail": "error", "warn": "warning", "note": "note"}
+
+
+def show_report(report: Report, setting: Setting) -> str:
+    """See `text`."""
+    return text(report, folder=setting.folder)
 
 
 def text(report: Report, *, folder: str = "") -> str:
@@ -49,6 +56,7 @@ def text(report: Report, *, folder: str = "") -> str:
     run = {
         "tool": {"driver": driver},
         "automationDetails": {"id": "wallguard/"},
+        "properties": {"caution": report.caution, "commit": plain(report.head_commit)},
         "invocations": [
             {
                 "executionSuccessful": report.exit_code != 2,
@@ -102,7 +110,7 @@ def _result(
         "level": _LEVELS[finding.severity],
         "message": {"text": _escaped(what), "markdown": _braced(prose(what))},
         "locations": [_location(part.path, folder)],
-        "partialFingerprints": {FINGERPRINT: plain(finding.id)},
+        "partialFingerprints": {FINGERPRINT: plain(mark(part, finding))},
         "properties": _facts(part, finding),
     }
     if report.base and finding.state:
@@ -147,6 +155,11 @@ def _notifications(report: Report, found: int, folder: str) -> list[Json]:
     made += [
         _notification("warning", reason(one.path, one.message), one.path, folder)
         for one in order.remarks(report)
+    ]
+    made += [
+        _notification("warning", ": ".join(filter(None, (one.title, message))), path or ".", folder)
+        for one in notices(report)
+        for path, message in one.lines
     ]
     made += [
         _notification("note", "not checked: no rule file answers for this part", path, folder)

@@ -2,14 +2,31 @@
 
 from __future__ import annotations
 
+import hashlib
 import posixpath
 import re
+from typing import TypeAlias
 
 from wallguard.base.plain import one_line, without_path
 from wallguard.base.text import place
-from wallguard.findings.model import Finding
+from wallguard.findings.model import Finding, PartReport
 
 _PLACE = re.compile(r"\((-?\d+\.\d, ){2}-?\d+\.\d\)")
+
+
+# What tells findings of one report apart: its part, the rule file, and its own id.
+Key: TypeAlias = tuple[str, str, str]
+
+
+def key(part: PartReport, finding: Finding) -> Key:
+    """What tells a finding from all others of the report: ids do so within a part and its rules."""
+    return part.path, part.rules, finding.id
+
+
+def mark(part: PartReport, finding: Finding) -> str:
+    """The key in a few characters, for services that want one name for each finding."""
+    said = "\0".join((part.path, part.rules)).encode("utf-8", "surrogateescape")
+    return f"{hashlib.blake2b(said, digest_size=4).hexdigest()}-{finding.id}"
 
 
 def where(finding: Finding) -> str:

@@ -128,6 +128,14 @@
       line: { color: "#000000", width: 4 } };
   }
 
+  // All places of a group at once, just above the part.
+  function markers(finding) {
+    const up = data.parts[shownPart].up, off = 0.015 * frame.size;
+    const of = (which) => finding.places.map((p) => p[which] + off * up[which]);
+    return { type: "scatter3d", mode: "markers", x: of(0), y: of(1), z: of(2), hoverinfo: "skip",
+      marker: { symbol: "diamond", size: 6, color: "#000000", line: { color: "#ffffff", width: 2 } } };
+  }
+
   function say(text) {
     byId("trouble").textContent = text;
     byId("trouble").hidden = !text;
@@ -176,7 +184,10 @@
       for (const name of Object.keys(part.hatches)) found.push(hatch(part, surface, name));
     }
     const finding = data.findings[chosen];
-    if (finding && finding.part === shownPart && finding.box) found.push(boxLines(finding, surface));
+    const here = finding && finding.part === shownPart;
+    if (here && finding.box) found.push(boxLines(finding, surface));
+    if (here && finding.places.length) found.push(markers(finding));
+    stage.dataset.places = here ? String(finding.places.length) : "0";
     return found;
   }
 
@@ -184,13 +195,13 @@
     const part = data.parts[shownPart];
     byId("note").textContent = "";
     if (!part || part.surface === undefined) {
-      say(part && part.why === "bare" ? "Only the first " + data.most + " parts are on this page "
-        + "in space: the list and the sections have the others." : "This part could not be shown "
-        + "in space.");
+      say(part && part.why === "bare" ? "Only the first " + data.most + " parts have a 3D view "
+        + "on this page: the list and the sections have the others." : "This part could not be shown "
+        + "in 3D.");
       return;
     }
     if (!canDraw()) {
-      say("Parts are shown in space by WebGL, which this browser does not offer. The list and the "
+      say("Parts are shown in 3D by WebGL, which this browser does not offer. The list and the "
         + "sections work without it.");
       return;
     }
@@ -225,7 +236,7 @@
       }
       aim();
       stage.dataset.ready = String(Number(stage.dataset.ready || 0) + 1);
-    }).catch(() => say("This part could not be shown in space."));
+    }).catch(() => say("This part could not be shown in 3D."));
   }
   let able = null;
   function canDraw() {
@@ -272,7 +283,7 @@
     const part = data.parts[shownPart];
     if (part && part.surface !== undefined) {
       frame = frameOf(data.surfaces[part.surface]);
-      draw(finding.at ? placeCamera(part, finding) : wholeCamera(part));
+      draw(finding.at && !finding.places.length ? placeCamera(part, finding) : wholeCamera(part));
     } else draw(null);
   }
   const visible = () => items.filter((item) => !item.hidden);

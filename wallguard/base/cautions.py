@@ -1,0 +1,4 @@
+"""What no result of ours says. Every output of a command that judges carries one of these."""
+
+PARTS = "A pass speaks of geometry only. It never says that a part is safe to use."
+TOOLPATHS = "Geometry only: this says nothing about whether this file is safe to run."

@@ -1,0 +1,84 @@
+"""How many there are of what in a report, as every output says it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from wallguard.findings.groups import groups
+from wallguard.findings.model import Finding, Report, Severity, in_force
+
+# The worst first.
+SEVERITIES: tuple[Severity, ...] = ("fail", "warn", "note")
+
+
+@dataclass(frozen=True)
+class Severities:
+    """How many of each severity."""
+
+    fail: int
+    warn: int
+    note: int
+
+
+@dataclass(frozen=True)
+class Counts:
+    """What a report holds. Alike findings are counted one by one.
+
+    parts  part and rule file, each pair once; files: part files
+    findings  those in force: not waived and, where only new ones fail, new
+    new, unchanged, fixed  against a base, 0 where there is none; those that are waived left out
+    lost  findings that are gone only because less is asked than in the base
+    waived  findings that somebody accepted
+    """
+
+    parts: int
+    files: int
+    passed: int
+    failed: int
+    indeterminate: int
+    errors: int
+    findings: Severities
+    new: int
+    unchanged: int
+    fixed: int
+    lost: int
+    waived: int
+    not_covered: int
+    troubles: int
+
+
+def summary(report: Report) -> Counts:
+    """The counts of a report, every finding counted."""
+    return _counts(report, lambda found: found)
+
+
+def told(report: Report) -> Counts:
+    """The counts as a reader is told them: alike findings of one part are one."""
+    return _counts(report, lambda found: tuple(group.first for group in groups(found)))
+
+
+_Choice = Callable[[tuple[Finding, ...]], tuple[Finding, ...]]
+
+
+def _counts(report: Report, choice: _Choice) -> Counts:
+    statuses = [part.status for part in report.parts]
+    found = [finding for part in report.parts for finding in choice(part.findings)]
+    severities = [finding.severity for finding in found if in_force(finding, report.gate)]
+    states = [finding.state for finding in found if not finding.waived]
+    return Counts(
+        parts=len(report.parts),
+        files=len({part.path for part in report.parts}),
+        passed=statuses.count("passed"),
+        failed=statuses.count("failed"),
+        indeterminate=statuses.count("indeterminate"),
+        errors=statuses.count("error"),
+        findings=Severities(*(severities.count(one) for one in SEVERITIES)),
+        new=states.count("new"),
+        unchanged=states.count("unchanged"),
+        fixed=sum(len(choice(part.fixed)) for part in report.parts),
+        lost=sum(len(choice(part.lost)) for part in report.parts),
+        waived=sum(bool(finding.waived) for finding in found),
+        not_covered=len(report.not_covered),
+        troubles=len(report.troubles),
+    )

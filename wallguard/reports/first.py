@@ -1,0 +1,107 @@
+"""What every output says first, besides the verdict: what a change asks less, what a changed rule
+file brings, what was not looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from wallguard.base.plain import counted, listed
+from wallguard.findings.model import Finding, Report, in_force
+from wallguard.reports import order
+
+# What is named at once.
+_MOST = 8
+
+
+@dataclass(frozen=True)
+class Notice:
+    """A heading and what stands under it: files, each with what is to be said of it.
+
+    A path may be empty; then the message stands alone.
+    """
+
+    title: str
+    lines: tuple[tuple[str, str], ...]
+
+
+def notices(report: Report) -> list[Notice]:
+    """All that stands next to the verdict, without what has nothing to say."""
+    found = (
+        Notice("This change asks less than before", tuple(_asks_less(report))),
+        Notice("Changed rules", tuple(_by_rules(report))),
+        Notice("Not looked at", tuple(_unseen(report))),
+    )
+    return [one for one in found if one.lines]
+
+
+def word(report: Report) -> str:
+    """The verdict in a few words, for who merges a change or prints a file."""
+    prints = report.about == "toolpaths"
+    if report.exit_code:
+        return "Do not print this yet" if prints else "Do not merge"
+    if not report.parts:
+        return "Nothing was checked"
+    return "Its walls come out" if prints else "May be merged"
+
+
+def scope(report: Report) -> str:
+    """How far a good verdict goes."""
+    if report.exit_code or not report.parts:
+        return ""
+    return " as far as this compares them" if report.about == "toolpaths" else " as far as walls go"
+
+
+def revisions(report: Report) -> Iterator[tuple[str, str]]:
+    """The commit that is checked and the one it is held against, each with what it is called."""
+    if report.head_commit:
+        yield "commit", report.head_commit[:10]
+    if report.base:
+        yield report.base, report.base_commit[:10]
+
+
+def waived_now(finding: Finding) -> bool:
+    """Whether this change itself brings the finding and accepts it."""
+    return bool(finding.waived) and finding.state == "new"
+
+
+def by_rules(finding: Finding) -> bool:
+    """Whether the drawing is as it was, and the rules alone bring it."""
+    return finding.state == "new" and finding.cause == "rules"
+
+
+def _asks_less(report: Report) -> Iterator[tuple[str, str]]:
+    for one in report.asks_less[:_MOST]:
+        parts = one.parts
+        named = listed([*parts[:2], f"{len(parts) - 2} more"] if len(parts) > 3 else [*parts])
+        yield one.path, one.message + (f", for {named}" if parts else "")
+    if len(report.asks_less) > _MOST:
+        more = counted(len(report.asks_less) - _MOST, "more thing", "more things")
+        yield "", f"and {more}; the JSON report has them all"
+    lost = [one for part in report.parts for one in part.lost]
+    if lost:
+        gone = counted(len(lost), "finding is", "findings are")
+        yield "", f"{gone} gone only because of that ({order.kinds(lost)})"
+
+
+def _by_rules(report: Report) -> Iterator[tuple[str, str]]:
+    brought: dict[str, list[tuple[str, Finding]]] = {}
+    for part in report.parts:
+        found = [one for one in part.findings if by_rules(one) and in_force(one, report.gate)]
+        if found:
+            brought.setdefault(part.rules, []).extend((part.path, one) for one in found)
+    for rules, pairs in sorted(brought.items()):
+        parts = counted(len({path for path, _ in pairs}), "part")
+        does = order.kinds([one for _, one in pairs])
+        yield (
+            rules,
+            f"changed, and that alone brings {counted(len(pairs), 'finding')} on {parts} ({does}); "
+            "`wallguard impact` with the rules as they were and as they are shows all it does",
+        )
+
+
+def _unseen(report: Report) -> Iterator[tuple[str, str]]:
+    for path in sorted(report.unseen)[:_MOST]:
+        yield path, ""
+    if len(report.unseen) > _MOST:
+        yield "", f"and {counted(len(report.unseen) - _MOST, 'more part')}"

@@ -1,0 +1,127 @@
+"""All report formats in one table: a format is a module and a row here.
+
+The module has one function for each kind of result that the row says it can show, by name:
+`show_report` (of `check` and `toolpath`), `show_impact`, `show_against`. Each takes the result and
+a `Setting` and returns the text of the file, or for a folder its files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+
+if TYPE_CHECKING:
+    from wallguard.rules.model import Rules
+
+# What a command has to show; `against`: two toolpaths.
+Kind = Literal["check", "toolpath", "impact", "against"]
+Files: TypeAlias = Iterable[tuple[Path, str | bytes]]
+
+_SHOWS: Mapping[Kind, str] = {
+    "check": "show_report",
+    "toolpath": "show_report",
+    "impact": "show_impact",
+    "against": "show_against",
+}
+
+
+@dataclass(frozen=True)
+class Setting:
+    """Where a report goes and what stands beside it.
+
+    path      of the file or folder
+    folder    where the report's paths begin, seen from the top of the git repository
+    pictures  the folder of the pictures that are written too; None: there are none
+    rules     the rule files that were used, None where one could not be
+    """
+
+    path: Path
+    folder: str = ""
+    pictures: Path | None = None
+    rules: Mapping[str, Rules | None] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Format:
+    """One format.
+
+    option   on the command line, without its hyphens
+    module   in `wallguard.reports`
+    meaning  for the help
+    kinds    of results that it can show
+    goes     to a `file`, into a `folder` or to the `terminal`
+    needs    libraries that it cannot do without, as they are imported, and the extra that has them
+    """
+
+    option: str
+    module: str
+    meaning: str
+    kinds: tuple[Kind, ...]
+    goes: Literal["file", "folder", "terminal"] = "file"
+    needs: tuple[str, ...] = ()
+    extra: str = ""
+
+    @property
+    def name(self) -> str:
+        """The option as a name in Python."""
+        return self.option.replace("-", "_")
+
+    def show(self, kind: Kind, result: Any, setting: Setting) -> str | Files:
+        """The text of a file, or the files of a folder."""
+        function: Callable[[Any, Setting], str | Files] = getattr(
+            import_module(f"wallguard.reports.{self.module}"), _SHOWS[kind]
+        )
+        return function(result, setting)
+
+
+_ALL: tuple[Kind, ...] = ("check", "toolpath", "impact", "against")
+_REPORTS: tuple[Kind, ...] = ("check", "toolpath")
+FORMATS = (
+    Format("junit", "junit", "write JUnit XML", (*_REPORTS, "impact")),
+    Format("markdown", "markdown", "write a Markdown summary", _ALL),
+    Format("json", "json_report", "write all of it as JSON", _ALL),
+    Format("sarif", "sarif", "write SARIF, for code-scanning services", _REPORTS),
+    Format("code-quality", "code_quality", "write code-quality JSON, for merges", _REPORTS),
+    Format(
+        "annotations",
+        "annotations",
+        "also print workflow commands, which CI services show beside the files",
+        _REPORTS,
+        goes="terminal",
+    ),
+    Format(
+        "html",
+        "html",
+        "write one page for a browser, with a 3D view of each part",
+        ("check",),
+        needs=("plotly",),
+        extra="web",
+    ),
+    Format(
+        "pictures",
+        "pictures",
+        "write the section around each finding, as SVG and PNG",
+        ("check",),
+        goes="folder",
+    ),
+)
+
+
+def of_kind(kind: Kind) -> tuple[Format, ...]:
+    """The formats that can show results of this kind."""
+    return tuple(one for one in FORMATS if kind in one.kinds)
+
+
+def terminal(kind: Kind, brief: bool = False) -> Callable[..., str]:
+    """What shows a result on a terminal: `(result, width=, colour=)`; of a check also in brief."""
+    module, name = {
+        "check": ("console", "brief" if brief else "text"),
+        "toolpath": ("console", "text"),
+        "impact": ("impact_console", "text"),
+        "against": ("against", "text"),
+    }[kind]
+    function: Callable[..., str] = getattr(import_module(f"wallguard.reports.{module}"), name)
+    return function

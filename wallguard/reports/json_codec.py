@@ -1,0 +1,268 @@
+"""Results as JSON, back, and the JSON Schema of that: all three from the dataclasses themselves.
+
+A field of a result is named once, in its dataclass; its meaning is read from the docstring there.
+Lengths are rounded to 0.001 mm, thickness and what else FINE names to 0.0001 mm. A number that is
+not finite becomes null where the format allows that, with what it stands in. Bytes of a file name
+that are not UTF-8 are spelled, as `\\xe9`: JSON cannot hold them.
+"""
+
+from __future__ import annotations
+
+import functools
+import inspect
+import math
+import operator
+import re
+import types
+import typing
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields, is_dataclass
+from typing import Any, Generic, Literal, TypeVar, get_args, get_origin
+
+from wallguard.base.errors import InputError
+from wallguard.reports.json_text import Json, dump, encodable
+
+Result = TypeVar("Result")
+# What is told beyond the fields of a class: names of its properties, or functions of an instance
+# whose own name is the key.
+Told = Mapping[type, tuple[str | Callable[[Any], Any], ...]]
+
+_DECIMALS, _FINE_DECIMALS = 3, 4
+FINE = frozenset(
+    {
+        *("min", "typical", "max", "value", "uncertainty", "measured", "limit", "air", "printed"),
+        *("thickness", "width", "layer_height", "least", "thinner", "thicker", "up_to"),
+        *("thinnest", "shares"),
+    }
+)
+# Numbers that stand as they are.
+_EXACT = frozenset({"factor", "wanted"})
+# Lists that hold something.
+_FILLED = frozenset({"breaches"})
+_SHARES = tuple[tuple[str, float], ...]
+_WORDS = {
+    "str": "text",
+    "int": "a whole number",
+    "float": "a number",
+    "bool": "true or false",
+    "array": "a list",
+    "object": "an object",
+    "null": "null",
+}
+
+
+@dataclass(frozen=True)
+class Format(Generic[Result]):
+    """One JSON format.
+
+    name   and version, which stands under `schema` in each document
+    title  of its JSON Schema
+    of     the dataclass that it holds
+    frame  in which frame and unit coordinates are, which stands in each document
+    told   what is written and described beyond the fields, and never read back
+    left_out  fields that are neither written nor read
+    """
+
+    name: str
+    title: str
+    of: type[Result]
+    frame: str
+    told: Told = field(default_factory=dict)
+    left_out: Mapping[type, tuple[str, ...]] = field(default_factory=dict)
+
+    def data(self, result: Result) -> Json:
+        """The result as plain data. Raises ValueError: a size that must be there is not finite."""
+        head = {"schema": self.name, "frame": self.frame}
+        made: Json = encodable({**head, **self._object(result)})
+        return made
+
+    def text(self, result: Result) -> str:
+        """The result as JSON text with a final line break. Raises ValueError as `data` does."""
+        return dump(self.data(result))
+
+    def read(self, content: str, shown: str, remedy: str = "") -> Result:
+        """The result that JSON text holds; `shown` names it in errors. Unknown keys are ignored.
+
+        Raises InputError: not JSON, of another format, or not as the format wants it.
+        """
+        import msgspec
+
+        try:
+            data = content.encode("utf-8", "surrogatepass")
+            read: Any = msgspec.json.decode(data, type=self._whole(described=False))
+        except msgspec.ValidationError as error:
+            problem = _problem(str(error))
+            problem = f"not a report of the format {self.name}: {problem}"
+        except msgspec.DecodeError as error:
+            at = re.search(r"\(byte (\d+)\)", str(error))
+            before = data[: int(at[1])] if at else b""
+            raise InputError(
+                shown,
+                f"not JSON: {str(error).split(' (byte')[0].removeprefix('JSON is malformed: ')}",
+                remedy=remedy,
+                line=before.count(b"\n") + 1,
+                column=len(before) - before.rfind(b"\n"),
+            ) from None
+        except (RecursionError, UnicodeError) as error:
+            deep = isinstance(error, RecursionError)
+            problem = f"not a report: {'nested too deep' if deep else 'it is not UTF-8 text'}"
+        else:
+            made: Result = _instance(self.of, read, self.left_out)
+            return made
+        raise InputError(shown, problem, remedy=remedy)
+
+    def schema(self) -> Json:
+        """The JSON Schema (draft 2020-12) of the format."""
+        import msgspec
+
+        made = msgspec.json.schema(self._whole(described=True))
+        whole = made["$defs"].pop(made.pop("$ref").rpartition("/")[2])
+        head = {"$schema": "https://json-schema.org/draft/2020-12/schema", "title": self.title}
+        return {**head, **{key: whole[key] for key in whole if key != "title"}, **made}
+
+    def _object(self, value: Any) -> Json:
+        made = {
+            name: self._field(value, name, kind) for name, kind in self._fields(type(value)).items()
+        }
+        for one in self.told.get(type(value), ()):
+            name, told, kind = _teller(type(value), one)  # type: ignore[arg-type]
+            made[name] = self._maybe(told(value), name, kind)
+        return made
+
+    def _field(self, value: Any, name: str, kind: Any) -> Any:
+        return self._maybe(getattr(value, name), name, kind)
+
+    def _maybe(self, value: Any, name: str, kind: Any) -> Any:
+        try:
+            return dict(value) if kind == _SHARES else self._plain(value, name)
+        except NotFiniteError:
+            if types.NoneType not in get_args(kind):
+                raise
+            return None
+
+    def _plain(self, value: Any, name: str) -> Any:
+        if is_dataclass(value):
+            return self._object(value)
+        if isinstance(value, tuple | list):
+            return [self._plain(inner, name) for inner in value]
+        if isinstance(value, float) and name not in _EXACT:
+            if not math.isfinite(value):
+                raise NotFiniteError(f"{value} cannot stand in a report")
+            return round(value, _FINE_DECIMALS if name in FINE else _DECIMALS) + 0.0
+        return value
+
+    def _fields(self, kind: type) -> dict[str, Any]:
+        return _fields(kind, self.left_out.get(kind, ()))
+
+    def _whole(self, *, described: bool) -> type:
+        head = {"schema": Literal[self.name], "frame": str}
+        first = head if described else {"schema": Literal[self.name]}
+        return self._struct(self.of, {}, first, described)
+
+    def _struct(
+        self, kind: type, known: dict[type, type], first: Mapping[str, Any], described: bool
+    ) -> type:
+        """A msgspec type with the fields of a dataclass, all of them required."""
+        import msgspec
+
+        if kind not in known:
+            members = {**first, **self._fields(kind)}
+            if described:
+                tellers = (_teller(kind, one) for one in self.told.get(kind, ()))
+                members |= {name: hint for name, _, hint in tellers}
+            summary, meanings = _documented(kind)
+            made = []
+            for name, hint in members.items():
+                mapped = self._mapped(hint, known, described)
+                least = 1 if name in _FILLED else None
+                meta = msgspec.Meta(description=meanings.get(name), min_length=least)
+                made.append((name, typing.Annotated[mapped, meta]))
+            known[kind] = msgspec.defstruct(kind.__name__, made, namespace={"__doc__": summary})
+        return known[kind]
+
+    def _mapped(self, hint: Any, known: dict[type, type], described: bool) -> Any:
+        if is_dataclass(hint):
+            return self._struct(typing.cast(type, hint), known, {}, described)
+        if hint == _SHARES:
+            return dict[str, float]
+        inner = tuple(
+            one if one is ... else self._mapped(one, known, described) for one in get_args(hint)
+        )
+        if get_origin(hint) is tuple:
+            return tuple[inner]  # type: ignore[valid-type]
+        if get_origin(hint) in (types.UnionType, typing.Union):
+            return functools.reduce(operator.or_, inner)
+        return hint
+
+
+class NotFiniteError(ValueError):
+    """A number that is not finite stands where the format has no null."""
+
+
+def _fields(kind: type, left_out: tuple[str, ...]) -> dict[str, Any]:
+    """The fields of a dataclass with their types."""
+    return {name: hint for name, hint in _hints(kind).items() if name not in left_out}
+
+
+@functools.cache
+def _hints(kind: Any) -> dict[str, Any]:
+    # What a module imports for its types alone is left out of every format.
+    missing = dict.fromkeys(("Views",), Any)
+    hints = typing.get_type_hints(kind, localns=missing)
+    return {one.name: hints[one.name] for one in fields(kind)}
+
+
+@functools.cache
+def _teller(kind: Any, one: str | Callable[[Any], Any]) -> tuple[str, Callable[[Any], Any], Any]:
+    """The key of what is told, what tells it, and the type of that."""
+    if isinstance(one, str):
+        told: Callable[[Any], Any] = getattr(kind, one).fget
+        return one, told, typing.get_type_hints(told)["return"]
+    return one.__name__, one, typing.get_type_hints(one)["return"]
+
+
+def _instance(kind: Any, value: Any, left_out: Mapping[type, tuple[str, ...]]) -> Any:
+    """What was read, as the dataclass or tuple that `kind` names."""
+    if value is None or isinstance(value, str | int | float):
+        return value
+    if isinstance(value, tuple):
+        inner = next(one for one in _flat(kind) if get_origin(one) is tuple)
+        kinds = get_args(inner)
+        each = kinds[:1] * len(value) if kinds[-1] is ... else kinds
+        return tuple(_instance(*pair, left_out) for pair in zip(each, value, strict=True))
+    made: Any = next(one for one in _flat(kind) if is_dataclass(one))
+    hints = _fields(made, left_out.get(made, ()))
+    return made(**{n: _instance(hint, getattr(value, n), left_out) for n, hint in hints.items()})
+
+
+def _flat(kind: Any) -> tuple[Any, ...]:
+    """The members of a union, else the type itself."""
+    return get_args(kind) if get_origin(kind) in (types.UnionType, typing.Union) else (kind,)
+
+
+def _documented(kind: type) -> tuple[str, dict[str, str]]:
+    """What a docstring says first, and what it says of each field: lines such as `name  meaning`,
+    continued by indented ones."""
+    summary, _, rest = (inspect.getdoc(kind) or "").partition("\n\n")
+    named = {one.name for one in fields(kind)}
+    meanings: dict[str, str] = {}
+    current: list[str] = []
+    for line in rest.split("\n"):
+        found = re.fullmatch(r"(\w+(?:, \w+)*) {1,}(\S.*)", line)
+        if found and named.issuperset(found[1].split(", ")):
+            current = found[1].split(", ")
+            meanings |= dict.fromkeys(current, found[2])
+        elif line.startswith(" ") and current:
+            meanings |= {one: f"{meanings[one]} {line.strip()}" for one in current}
+        else:
+            current = []
+    return summary.replace("\n", " "), meanings
+
+
+def _problem(message: str) -> str:
+    """What is wrong and where, in our words: `parts[3].findings[0].id: expected text, got null`."""
+    what, _, at = message.partition(" - at `$")
+    what = re.sub(r"`(\w+)`", lambda found: _WORDS.get(found[1], found[0]), what)
+    what = what.replace("Object missing required field ", "missing: ")
+    where = at.rstrip("`").lstrip(".") or "the report"
+    return f"{where}: {what[:1].lower()}{what[1:]}"

@@ -1,0 +1,43 @@
+"""Pages from templates: everything shown is escaped, and every character of it can be seen."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from wallguard.base.plain import plain
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+_FOLDER = Path(__file__).parent / "web"
+
+
+def render(template: str, /, **values: Any) -> str:
+    """The page `template` of `reports/web` with these values.
+
+    Text is escaped for HTML, and what cannot be seen in it is spelled (see `base.plain`). Markup of
+    ours (a drawing, a style) is marked as such: `{{ drawing | safe }}`.
+    """
+    return _environment().get_template(template).render(**values)
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    # Loaded with the first page: no other command is to wait for it.
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from markupsafe import Markup
+
+    def shown(value: Any) -> Any:
+        return plain(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+    return Environment(
+        loader=FileSystemLoader(_FOLDER),
+        autoescape=True,
+        finalize=shown,
+        keep_trailing_newline=True,
+        lstrip_blocks=True,
+        trim_blocks=True,
+        undefined=StrictUndefined,
+    )
