@@ -10,7 +10,8 @@ import numpy as np
 
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
-from wallguard.coupon.readings import Readings, Row
+from wallguard.coupon.readings import Readings
+from wallguard.coupon.rows import Row
 from wallguard.fit.fit import Fit
 from wallguard.rules.model import Beads, Rules
 

@@ -7,6 +7,7 @@ import pytest
 from wallguard.bands.advice import advise, describe, range_text
 from wallguard.bands.calculated import calculated
 from wallguard.bands.table import Band, BandTable
+from wallguard.base.units import in_unit
 from wallguard.rules.model import Beads
 
 BOTH = (0.15, 0.15)
@@ -56,6 +57,39 @@ def test_describe_owns_up_where_nobody_found_out():
 )
 def test_advise(thickness, minimum, said):
     assert advise(WIDE, thickness, BOTH, minimum) == said
+
+
+@pytest.mark.parametrize(
+    ("thickness", "scale", "unit", "said"),
+    [
+        (
+            0.8,
+            1 / 500,
+            "mm",
+            "draw 250 to 285 mm (0.50-0.57 mm printed) or ≥ 525 mm (1.05 mm printed)",
+        ),
+        (2.6, 1 / 5000, "mm", "draw ≤ 11850 mm (2.37 mm printed) or ≥ 14400 mm (2.88 mm printed)"),
+        (2.6, 1 / 200, "m", "draw ≤ 0.474 m (2.37 mm printed) or ≥ 0.576 m (2.88 mm printed)"),
+        (2.0, 2, "inch", "0.03937 in (2.00 mm printed) is good to draw"),
+    ],
+)
+def test_of_a_scaled_model_the_drawn_thickness_is_advised(thickness, scale, unit, said):
+    assert advise(WIDE, thickness, BOTH, scale=scale, unit=unit) == said
+
+
+@pytest.mark.parametrize("factor", [2, 87, 160, 500, 5000])
+def test_following_the_advice_for_a_scaled_model_is_good(factor):
+    for hundredths in range(1, 400):
+        said = advise(WIDE, hundredths / 100, BOTH, scale=1 / factor)
+        for number in re.findall(r"([\d.]+) (?:to ([\d.]+) )?mm \(", said):
+            for drawn in filter(None, number):
+                assert WIDE.classify(float(drawn) / factor, BOTH) == "solid", said
+
+
+def test_a_length_is_written_without_a_power_of_ten():
+    assert [in_unit(11170, unit) for unit in ("mm", "cm", "m")] == ["11170", "1117", "11.17"]
+    assert in_unit(0.00123, "mm") == "0.00123" and in_unit(0.00001, "m") == "0"
+    assert in_unit(4075.2, "mm") == "4075" and in_unit(999.96, "mm") == "1000"
 
 
 def test_advise_only_thinner_where_all_that_is_thicker_is_hollow():

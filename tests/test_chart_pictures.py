@@ -6,8 +6,8 @@ from xml.etree import ElementTree
 
 import pytest
 
+from wallguard.bands.chart import HEADS, chart_of, rows
 from wallguard.bands.declared import band_table
-from wallguard.bands.rows import HEADS, rows
 from wallguard.base.errors import InputError
 from wallguard.commands import chart
 from wallguard.drawings import svg as pieces
@@ -55,7 +55,7 @@ NOTHING_GOOD = {"bands": (DeclaredBand(0, None, "hollow"),), "beads": None}
 
 
 def drawn(given):
-    return ElementTree.fromstring(wall_chart(given))
+    return ElementTree.fromstring(wall_chart(chart_of(given)))
 
 
 def texts(given):
@@ -150,7 +150,7 @@ def test_the_good_strip_covers_what_is_good():
 def test_everything_stays_on_the_page(changes):
     given = rules(**changes)
     tree = drawn(given)
-    assert len(wall_chart(given)) < 400_000
+    assert len(wall_chart(chart_of(given))) < 400_000
     for each in tree.iter(f"{SVG}text"):
         size, words = float(each.get("font-size")), "".join(each.itertext())
         width = 0.8 * pieces.text_width(words, size)
@@ -178,7 +178,7 @@ def test_axes_that_differ_have_strips_of_their_own():
 
 def test_names_cannot_break_out_of_the_picture():
     hostile = dict.fromkeys(("name", "printer", "material", "notes", "path"), HOSTILE)
-    picture = wall_chart(rules(**hostile))
+    picture = wall_chart(chart_of(rules(**hostile)))
     tree = ElementTree.fromstring(picture)
     tags = {each.tag.removeprefix(SVG) for each in tree.iter()}
     assert tags <= {
@@ -189,7 +189,7 @@ def test_names_cannot_break_out_of_the_picture():
 
 
 def test_the_same_rules_give_the_same_bytes():
-    assert wall_chart(rules()) == wall_chart(rules())
+    assert wall_chart(chart_of(rules())) == wall_chart(chart_of(rules()))
     assert "." not in pieces.number(3.0) and pieces.number(-0.0001) == "0"
     assert pieces.number(1.23456) == "1.235"
 
@@ -213,7 +213,7 @@ def test_text_is_wrapped_and_cut():
 
 def test_the_png_is_the_page_at_print_size(tmp_path):
     pytest.importorskip("resvg_py")
-    data = png(wall_chart(rules()), WIDTH, "chart.png")
+    data = png(wall_chart(chart_of(rules())), WIDTH, "chart.png")
     assert data.startswith(b"\x89PNG\r\n\x1a\n")
     width, height = struct.unpack(">II", data[16:24])
     assert width == round(WIDTH / 25.4 * DOTS_PER_INCH)
@@ -221,7 +221,7 @@ def test_the_png_is_the_page_at_print_size(tmp_path):
     assert data[37:41] == b"pHYs"
     per_metre = struct.unpack(">II", data[41:49])
     assert per_metre == (7874, 7874)
-    assert data == png(wall_chart(rules()), WIDTH, "chart.png")
+    assert data == png(wall_chart(chart_of(rules())), WIDTH, "chart.png")
 
 
 def test_the_png_shows_the_bands():
@@ -229,7 +229,7 @@ def test_the_png_shows_the_bands():
     image_module = pytest.importorskip("PIL.Image")
     import io
 
-    image = image_module.open(io.BytesIO(png(wall_chart(rules()), WIDTH, "chart.png")))
+    image = image_module.open(io.BytesIO(png(wall_chart(chart_of(rules())), WIDTH, "chart.png")))
     assert image.info["dpi"] == pytest.approx((DOTS_PER_INCH, DOTS_PER_INCH), abs=0.1)
     seen = {colour for _, colour in image.convert("RGB").getcolors(1 << 20)}
     for fill in ("solid", "hollow"):
@@ -252,7 +252,7 @@ def test_without_the_extra_the_message_says_how_to_get_it(tmp_path, monkeypatch)
 
 def test_markdown_has_a_row_for_every_band():
     given = rules()
-    text = chart_markdown(given)
+    text = chart_markdown(chart_of(given))
     lines = text.splitlines()
     assert lines[0] == "# Wall chart: Wide beads"
     assert "**Good to draw: 1.05-1.22, 1.73-2.37, ≥ 2.88 mm**" in lines
@@ -263,7 +263,7 @@ def test_markdown_has_a_row_for_every_band():
 
 
 def test_markdown_tells_axes_apart():
-    text = chart_markdown(rules(axes={"y": MEASURED["bands"]}))
+    text = chart_markdown(chart_of(rules(axes={"y": MEASURED["bands"]})))
     assert "Walls that run along y:" in text
     assert text.count("\n|" + " --- |" * len(HEADS)) == 2
 
@@ -271,7 +271,7 @@ def test_markdown_tells_axes_apart():
 def test_markdown_escapes_names():
     cmarkgfm = pytest.importorskip("cmarkgfm")
     hostile = dict.fromkeys(("name", "printer", "material", "notes", "path"), HOSTILE)
-    page = cmarkgfm.github_flavored_markdown_to_html(chart_markdown(rules(**hostile)))
+    page = cmarkgfm.github_flavored_markdown_to_html(chart_markdown(chart_of(rules(**hostile))))
     assert "<script" not in page and "&lt;script&gt;" in page
     assert page.count("<tr>") == 1 + len(rows(band_table(rules())))
 
@@ -293,3 +293,9 @@ def test_run_names_a_folder_that_is_not_there(tmp_path):
     path.write_text(RULE_FILE, encoding="utf-8")
     with pytest.raises(InputError, match="its folder does not exist"):
         chart.run(path, svg=tmp_path / "none" / "chart.svg")
+
+
+@pytest.mark.parametrize("offset", [-0.004, 0.0, 0.004])
+def test_an_offset_that_does_not_show_is_as_drawn(offset):
+    given = rules(bands=(DeclaredBand(0.5, None, "solid", offset, 0.05, "measured", 1.0),))
+    assert rows(band_table(given))[-1][2:4] == ("as drawn", "0.05")

@@ -137,7 +137,7 @@ def test_a_building_at_1_to_500_has_walls_too_thin_to_print():
     assert len(findings) == 4
     assert {finding.fill for finding in findings} == {"missing"}
     assert all("0.30 mm thick" in finding.message for finding in findings)
-    assert all("0.50-0.57 mm as printed; 1 mm there is 500 mm" in f.advice for f in findings)
+    assert all("draw 250 to 285 mm (0.50-0.57 mm printed)" in f.advice for f in findings)
     # Places are in the file's own frame: full size.
     assert max(finding.location[0] for finding in findings) > 19000
 

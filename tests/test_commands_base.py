@@ -539,7 +539,8 @@ def test_reports_agree_on_what_gates(repo):
     save(repo / "parts/old.stl", OLD + NEW_RIB)
     arguments = ["--base", "main", "--junit", "report.xml", "--markdown", "report.md"]
     assert main(["check", *arguments]) == 1
-    (suite,) = ET.parse(repo / "report.xml").getroot()
+    suite, *_ = ET.parse(repo / "report.xml").getroot()
+    assert suite.get("name", "").startswith("parts/old.stl")
     assert suite.get("failures") == "1"
     text = suite.findtext("testcase[@name='fill']/failure") or ""
     assert text.count("fail, new: wall 1.50 mm") == 1

@@ -2,8 +2,10 @@ import random
 
 import pytest
 
+from wallguard.bands.chart import chart_of
 from wallguard.base.errors import InputError
-from wallguard.commands.chart import chart, run
+from wallguard.commands.chart import run
+from wallguard.reports.chart_text import chart_text
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 
 WIDE = Beads(width=0.575, contours=2, smallest_wall=0.5, squeeze=0.075, smallest_fill=0.575)
@@ -36,6 +38,10 @@ def rules(**changes):
         "beads": WIDE,
     }
     return Rules(**(values | changes))
+
+
+def chart(given):
+    return chart_text(chart_of(given))
 
 
 def line(text, start):

@@ -116,7 +116,7 @@ def test_the_wanted_reduction_is_answered_for(tmp_path):
     shown, code = run(part, rules, unit="m", wanted="1:200")
     assert code == 1
     assert "What does not come out as asked at 1:200: 1 wall, in m at full size" in shown
-    assert "≥ 0.16" in shown
+    assert "≥ 0.16 m (0.80 mm printed)" in shown
     shown, code = run(part, rules, unit="m", wanted="1:100")
     assert code == 0
     assert "At the wanted 1:100 all walls come out as asked." in shown
@@ -278,3 +278,13 @@ def test_a_table_without_a_build_volume(tmp_path):
     made = scales(part, rule_file(tmp_path, text))
     assert {one["fits"] for one in made["reductions"]} == {None}
     assert "build volume" not in run(part, tmp_path / "rules.yaml")[0]
+
+
+def test_no_length_is_written_as_a_power_of_ten_and_nothing_good_is_a_dash(tmp_path):
+    bands = RULES.replace("fill: solid", "fill: hollow")
+    part = stl(tmp_path / "wall.stl", box([60000, 111.7, 11170]))
+    shown, _ = run(part, rule_file(tmp_path, bands), wanted="1:100")
+    assert "60000 × 111.7 × 11170 mm at full size" in shown
+    assert "e+" not in shown
+    (row,) = (line for line in shown.splitlines() if line.startswith("111.7 "))
+    assert row.split()[-1] == "-"

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import time
 import xml.etree.ElementTree as ET
+from dataclasses import fields
 
 import numpy as np
 import pytest
+import yaml
 from processes import BASE, KINDS, Instrument, Process, read, rules_of, usual_steps
 from test_coupon_fit import MACHINE_A, MACHINE_D
 
@@ -18,6 +20,7 @@ from wallguard.commands.coupon import next as coupon_next
 from wallguard.fit.drift import drift
 from wallguard.fit.fit import fit
 from wallguard.fit.next_steps import next_steps
+from wallguard.rules.fields import rules_schema
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import DeclaredBand, Rules
 
@@ -103,6 +106,37 @@ def test_what_is_written_is_what_was_fitted(folder):
     assert made.axes == fitted.axes
     assert made.beads == fitted.beads
     assert set(made.axes) == {"x", "y"}
+
+
+def anything(schema):
+    """Plain data with every key of a JSON Schema, as few values as can be at their default."""
+    if "anyOf" in schema:
+        return anything(schema["anyOf"][-1])
+    if "enum" in schema:
+        return next(value for value in schema["enum"] if value != schema.get("default"))
+    if schema["type"] == "object":
+        return {key: anything(value) for key, value in schema["properties"].items()}
+    if schema["type"] == "array":
+        return [anything(schema["items"])] * schema["minItems"]
+    if schema["type"] in ("number", "integer"):
+        value = schema["minimum"] + 0.01 * (schema["maximum"] - schema["minimum"])
+        return round(value, 0 if schema["type"] == "integer" else 3)
+    return 'odd: # "text"'
+
+
+def test_every_key_of_the_format_survives_a_fit(folder):
+    fitted = ("wallguard", "extends", "beads", "bands", "axes")
+    keys = {key: value for key, value in rules_schema()["properties"].items() if key not in fitted}
+    asked = {key: anything(value) for key, value in keys.items()}
+    assert {"free_wall", "floor"} <= set(asked["minimum"]) and "flow" in asked["process"]
+    beads = yaml.safe_load(BASE_TEXT)["beads"]
+    (folder / "base.yaml").write_text(yaml.safe_dump({"wallguard": 1, "beads": beads, **asked}))
+    run(folder, "a.csv")
+    written = yaml.safe_load((folder / "new.yaml").read_text())
+    assert {key: written[key] for key in asked} == asked
+    base, made = load_rules(folder / "base.yaml"), load_rules(folder / "new.yaml")
+    for name in {one.name for one in fields(Rules)} - {*fitted, "path", "files"}:
+        assert getattr(made, name) == getattr(base, name), name
 
 
 def test_a_fit_is_the_same_twice_and_takes_less_than_two_seconds(folder):

@@ -11,11 +11,13 @@ from xml.etree import ElementTree
 
 import pytest
 
+from wallguard.base.coupon import SCHEMA
 from wallguard.base.errors import InputError
-from wallguard.commands.coupon.make import make
-from wallguard.coupon.files import SCHEMA, json_bytes
+from wallguard.commands.coupon.make import write_coupon
+from wallguard.coupon.files import json_bytes
 from wallguard.coupon.layout import lay_out
 from wallguard.coupon.plan import plan
+from wallguard.jobs.characterise import make_coupon
 from wallguard.mesh.read import read_mesh
 from wallguard.rules.model import Beads, Rules
 
@@ -32,6 +34,10 @@ def rules(**changes):
         "beads": BEADS,
     }
     return Rules(**(values | changes))
+
+
+def make(given, out, **chosen):
+    return write_coupon(make_coupon(given, **chosen), out)
 
 
 @pytest.fixture(scope="module")
@@ -185,14 +191,22 @@ def test_the_sheet_says_how_to_measure(coupon, name):
         "Let it cool",
         "the largest error its maker states",
         "stay hot",
-        "manual and the rules of the place come before this sheet",
+        "Do not leave the machine alone while it prints. Keep children away",
+        "small pieces fly off",
+        "waste that local codes rule",
+        "data sheets",
+        "local codes come before this sheet",
     ):
         assert said in text, said
 
 
 @pytest.mark.parametrize(
     ("category", "said"),
-    [("vat photopolymerization", "Uncured resin"), ("powder bed fusion", "Powder is fine dust")],
+    [
+        ("vat photopolymerization", "Uncured resin"),
+        ("vat photopolymerization", "Dust of cured resin"),
+        ("powder bed fusion", "Powder is fine dust"),
+    ],
 )
 def test_other_processes_have_other_dangers(tmp_path, category, said):
     small(tmp_path / "c", category=category, beads=None)
@@ -242,7 +256,7 @@ def test_names_cannot_break_out(tmp_path):
 def test_the_same_coupon_gives_the_same_bytes(tmp_path):
     code = (
         "import sys; from pathlib import Path; sys.path.insert(0, sys.argv[1]);"
-        "from test_coupon_files import rules; from wallguard.commands.coupon.make import make;"
+        "from test_coupon_files import make, rules;"
         "make(rules(), Path(sys.argv[2]))"
     )
     made = []

@@ -9,7 +9,8 @@ from processes import BASE, BASE_POWDER, FIRST, KINDS, instrument, read, rules_o
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
-from wallguard.coupon.readings import Readings, Row, parse_readings
+from wallguard.coupon.readings import Readings, parse_readings
+from wallguard.coupon.rows import Row
 from wallguard.fit.fit import fit
 from wallguard.fit.lines import lines_of
 from wallguard.fit.steps import scatter_of, steps

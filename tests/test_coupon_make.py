@@ -15,6 +15,7 @@ from wallguard.coupon.layout import lay_out
 from wallguard.coupon.marks import CHARACTERS, Pen
 from wallguard.coupon.plan import KEEP_OFF, KINDS, LANE, Feature, plan
 from wallguard.coupon.solid import solid
+from wallguard.jobs.characterise import make_coupon
 from wallguard.mesh.health import examine
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 from wallguard.sections.cut import cut
@@ -365,17 +366,20 @@ def test_run_writes_all_files_and_says_so(tmp_path):
     ]
     for name in names:
         assert f"wrote: {tmp_path / 'coupon' / name}" in lines
+    assert "Read Safety in measure.html before printing." in lines
     assert "34 walls" in lines[0] and "2 plates" in lines[0]
 
 
 def test_run_says_which_plate_it_took_where_the_rules_name_none(tmp_path):
-    lines = coupon_make.make(rules(build_volume=None), tmp_path / "c", features={"pin"})
+    coupon = make_coupon(rules(build_volume=None), features={"pin"})
+    lines = coupon_make.write_coupon(coupon, tmp_path / "c")
     assert "note: the rules name no build volume: 180 x 180 x 180 mm was taken" in lines
 
 
 def test_a_later_round_says_so(tmp_path):
     out = tmp_path / "round-2"
-    coupon_make.make(rules(), out, steps=[1.55], features={"wall"}, round_number=2)
+    coupon = make_coupon(rules(), steps=[1.55], features={"wall"}, round_number=2)
+    coupon_make.write_coupon(coupon, out)
     text = (out / "readings.csv").read_text()
     assert "# round: 2\n" in text
     assert [row for row in csv.reader(text.splitlines()) if row[0] == "wall"] == [

@@ -5,6 +5,7 @@ import pytest
 from wallguard.base.errors import InputError
 from wallguard.coupon import readings
 from wallguard.coupon.readings import merged, parse_readings, read_readings
+from wallguard.coupon.rows import MAX_ROWS
 
 HEADER = "feature,axis,nominal,reading_1,reading_2,reading_3,fill,note\n"
 GOOD = "wall,x,1.0,1.02,1.03,1.01,solid,\n"
@@ -163,7 +164,7 @@ def test_a_column_that_nobody_knows_is_passed_over_and_said():
 
 
 def test_files_are_bounded(tmp_path):
-    assert "more than 2000 rows" in refused(HEADER + GOOD * (readings.MAX_ROWS + 1))
+    assert "more than 2000 rows" in refused(HEADER + GOOD * (MAX_ROWS + 1))
     path = tmp_path / "r.csv"
     path.write_text(HEADER + " " * readings.MAX_BYTES)
     with pytest.raises(InputError, match="larger than 512 kB"):

@@ -245,4 +245,6 @@ def test_a_commit_that_touches_no_part_imports_nothing_heavy(work, monkeypatch, 
     assert done.stdout.splitlines()[-1] == "0 []", done.stdout
     monkeypatch.chdir(work.root)
     assert main(["check", "--staged"]) == 0
-    assert "parts/good.stl" not in capsys.readouterr().out
+    said = one_line(capsys.readouterr().out)
+    assert "NOTHING CHECKED" in said
+    assert "Not looked at: parts/good.stl they did not change; --all checks them too" in said

@@ -248,9 +248,12 @@ def test_the_caution_is_one_line():
 
 @pytest.mark.parametrize("name", ["markdown", "comment"])
 def test_a_toolpath_is_printed_not_merged(name):
-    run = CheckRun("toolpath_placing", "passed", remark="turned by 90 degrees at X 10 Y 20")
-    bad = Report((part(status="failed", findings=(finding(),), checks=(run,)),), about="toolpaths")
-    good = Report((part(checks=(run,)),), about="toolpaths")
+    placed = {
+        "checks": (CheckRun("toolpath_placing", "passed"),),
+        "facts": ("turned by 90 degrees at X 10 Y 20",),
+    }
+    bad = Report((part(status="failed", findings=(finding(),), **placed),), about="toolpaths")
+    good = Report((part(**placed),), about="toolpaths")
     assert "Do not print this yet" in first_screen(name, bad)
     assert "Its walls come out as far as this compares them" in first_screen(name, good)
     for report in (bad, good):

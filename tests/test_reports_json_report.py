@@ -69,7 +69,7 @@ def test_the_contract() -> None:
         "sides": 3,
         "source": "section",
     }
-    assert bracket["checks"][3] == {"name": "gap", "status": "warned", "note": "", "remark": ""}
+    assert bracket["checks"][3] == {"name": "gap", "status": "warned", "note": ""}
     assert made["parts"][3]["error"] == "parts/lost.stl: the file is empty. Export it again."
 
 

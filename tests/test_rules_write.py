@@ -1,7 +1,8 @@
 """What is written of rules loads as the same rules, whatever keys the format has."""
 
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from pathlib import Path
 from typing import Any
 
 import jsonschema
@@ -9,10 +10,13 @@ import pytest
 import yaml
 from test_rules_fields import FULL, MINIMAL, node
 
+from wallguard.coupon.readings import read_readings
 from wallguard.documents.reading import Mapping, parse_document
 from wallguard.documents.record import key, table_of
 from wallguard.documents.shape import Choice, Many, Number, OneOf, Shape, Table, Text
 from wallguard.documents.write import Comments
+from wallguard.fit.fit import fit
+from wallguard.fit.rule_file import rule_file
 from wallguard.rules.fields import RULE_FILE, format_of
 from wallguard.rules.load import rules_from
 from wallguard.rules.model import Beads, Rules
@@ -155,3 +159,18 @@ def test_comments_stay_comments() -> None:
         above={"name": [odd]}, beside={"name": odd}, below={"name": [odd]}, offered={"notes": odd}
     )
     assert loaded(text(rules, comments)) == rules
+
+
+def test_a_fit_keeps_every_key_but_those_that_it_fits(tmp_path: Path) -> None:
+    readings = tmp_path / "readings.csv"
+    rows = [(0.4, "", "missing"), (0.8, "1.15", "solid"), (1.5, "1.5", "hollow"), (2, "2", "solid")]
+    lines = [f"wall,x,{nominal},{read},{fill}" for nominal, read, fill in rows]
+    readings.write_text("\n".join(["feature,axis,nominal,reading_1,fill", *lines, ""]), "utf-8")
+    process = {**FULL["process"], "filament": 2.85, "flow": 0.97}
+    base = rules_of({**FULL, "process": process, "bands": [], "axes": {}})
+    made = loaded(rule_file(fit([read_readings(readings)], base), base))
+    kept = {one.name for one in fields(Rules)} - {"path", "files", "beads", "bands", "axes"}
+    assert {name: getattr(made, name) for name in kept} == {
+        name: getattr(base, name) for name in kept
+    }
+    assert made.bands

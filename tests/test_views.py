@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import manifold3d as m3
 import numpy as np
@@ -10,6 +11,11 @@ import shapely
 from solids import box, mesh, prism, tube
 from view_samples import report, view_of
 
+from wallguard.jobs.check import report_on
+from wallguard.part.part import Part
+from wallguard.repository import changes
+from wallguard.repository.config import load_repository
+from wallguard.rules.load import load_rules
 from wallguard.rules.model import DeclaredBand, Limit
 from wallguard.views import make as making
 from wallguard.views import planes
@@ -290,3 +296,21 @@ def test_the_same_part_gives_the_same_views():
     outline = [(0, 0), (30, 0), (30, 1.5), (12, 2.2), (0, 1.5)]
     one, other = (report(prism(outline, 9), "page").views for _ in range(2))
     assert one == other
+
+
+def test_the_dimension_of_each_picture_of_the_example_is_the_number_of_its_message():
+    example = Path(__file__).parent.parent / "example_repo"
+    repository = load_repository(example)
+    told = 0
+    for path in repository.part_files(changes.all_files(example)):
+        for one in repository.assignments(path):
+            loaded = load_rules(example / one.rules)
+            geometry = Part.load(example / path, one).geometry
+            part = report_on(geometry, loaded, path, "pictures")
+            messages = {finding.id: finding.message for finding in part.findings}
+            for view in part.views.pictures:
+                if view.label:
+                    number = view.label.removeprefix("Ø ")
+                    assert number in messages[view.finding].partition(" at (")[0]
+                    told += 1
+    assert told >= 15

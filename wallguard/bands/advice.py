@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from wallguard.bands.table import BandTable, Outcome, reading
+from wallguard.base.units import SYMBOLS, Unit, drawn_text, in_unit
 
 # A good range narrower than this (mm) is named with both its ends: with one it would mislead.
 _NARROW = 0.1
@@ -28,12 +29,20 @@ def describe(outcome: Outcome) -> str:
 
 
 def advise(
-    table: BandTable, thickness: float, tolerance: tuple[float, float], minimum: float = 0.0
+    table: BandTable,
+    thickness: float,
+    tolerance: tuple[float, float],
+    minimum: float = 0.0,
+    *,
+    scale: float = 1.0,
+    unit: Unit = "mm",
 ) -> str:
     """What to draw instead of `thickness`: the nearest thinner and thicker good thickness.
 
     tolerance  (thinner, thicker) in mm, as `BandTable.classify` takes it
     minimum    (mm) nothing thinner is advised
+    scale      printed size over the size in the file; what is printed is said too where it is not 1
+    unit       that the file is drawn in
 
     Each thickness named is itself good; of a good range narrower than 0.1 mm both ends are named.
     """
@@ -43,10 +52,15 @@ def advise(
         limit = f" from {minimum:.2f} mm up" if minimum > 0 else ""
         return f"{NOTHING_GOOD}{limit}: change the process or its settings"
     if any(first <= nominal <= last for first, last in ranges):
-        return f"{nominal:.2f} mm is good to draw"
-    choices = [_named(good, "≤") for good in ranges if good[1] < nominal][-1:]
-    choices += [_named(good, "≥") for good in ranges if good[0] > nominal][:1]
-    return f"draw {' or '.join(choices)} mm"
+        said = f"{nominal:.2f} mm"
+        if scale != 1:
+            said = f"{drawn_text(nominal / scale, unit)} ({said} printed)"
+        return f"{said} is good to draw"
+    choices = [("≤", good) for good in ranges if good[1] < nominal][-1:]
+    choices += [("≥", good) for good in ranges if good[0] > nominal][:1]
+    if scale == 1:
+        return f"draw {' or '.join(_named(good, sign) for sign, good in choices)} mm"
+    return f"draw {' or '.join(_scaled(good, sign, scale, unit) for sign, good in choices)}"
 
 
 def range_text(first: float, last: float) -> str:
@@ -61,3 +75,14 @@ def _named(good: tuple[float, float], sign: str) -> str:
     if last - first < _NARROW:
         return range_text(first, last)
     return f"{sign} {last if sign == '≤' else first:.2f}"
+
+
+def _scaled(good: tuple[float, float], sign: str, scale: float, unit: Unit) -> str:
+    """As it is drawn, with what is printed: "≥ 300 mm (0.60 mm printed)"."""
+    first, last = good
+    ends = [in_unit(end / scale, unit) for end in good]
+    if last - first >= _NARROW:
+        end = last if sign == "≤" else first
+        return f"{sign} {drawn_text(end / scale, unit)} ({end:.2f} mm printed)"
+    between = ends[0] if first == last else " to ".join(ends)
+    return f"{between} {SYMBOLS[unit]} ({range_text(first, last)} mm printed)"

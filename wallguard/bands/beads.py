@@ -127,7 +127,10 @@ class Laid:
     def printed(self) -> Floats:
         """Printed thickness, mm; nan where nothing is printed."""
         a, b = self.settings[:2]
-        thin = _together(self.number, np.clip(self.thickness / np.maximum(self.number, 1), a, b))
+        # One bead is as wide as the wall between a and b, what is allowed beyond them included.
+        one = np.where(self.thickness <= a + INCLUDED, a, self.thickness)
+        one = np.where(self.thickness <= b + INCLUDED, one, b)
+        thin = np.where(self.number == 1, one, _together(self.number, a))
         printed = np.where(self._pairs, self.thickness, thin)
         return np.where(self.fill == _MISSING, np.nan, printed)
 

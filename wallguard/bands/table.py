@@ -13,8 +13,9 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Literal
+from typing import Literal, TypeVar
 
+from wallguard.rules.model import DeclaredBand
 from wallguard.rules.model import Fill as Fill
 
 Source = Literal["calculated", "measured", "declared", "assumed"]
@@ -79,6 +80,10 @@ class Band:
         if printed is None or self.fill != "hollow" or self.solid_width == 0:
             return 0.0
         return max(0.0, printed - self.solid_width)
+
+
+# Of a table, or as a rule file declares it.
+_Band = TypeVar("_Band", Band, DeclaredBand)
 
 
 @dataclass(frozen=True)
@@ -247,9 +252,9 @@ class BandTable:
         return (thinner[-1] if thinner else None, thicker[0] if thicker else None)
 
 
-def merged(bands: Iterable[Band]) -> tuple[Band, ...]:
+def merged(bands: Iterable[_Band]) -> tuple[_Band, ...]:
     """The bands with neighbours of the same rule joined into one; never over a hole or overlap."""
-    found: list[Band] = []
+    found: list[_Band] = []
     for band in bands:
         if found and found[-1] == replace(band, lower=found[-1].lower, upper=band.lower):
             found[-1] = replace(found[-1], upper=band.upper)

@@ -15,3 +15,27 @@ MILLIMETRES: dict[Unit, float] = {
     "inch": 25.4,
     "foot": 304.8,
 }
+
+# As they are written behind a number: ISO 80000-3 for the metric ones, else common practice.
+SYMBOLS: dict[Unit, str] = {
+    "micrometre": "µm",
+    "mm": "mm",
+    "cm": "cm",
+    "m": "m",
+    "inch": "in",
+    "foot": "ft",
+}
+
+
+def in_unit(length: float, unit: Unit) -> str:
+    """A length in mm as a number of `unit`: four digits, never a power of ten."""
+    value = length / MILLIMETRES[unit] + 0.0
+    if abs(value) >= 1000:
+        return f"{value:.0f}"
+    short = f"{value:.4g}"
+    return f"{value:.6f}".rstrip("0").rstrip(".") if "e" in short else short
+
+
+def drawn_text(length: float, unit: Unit) -> str:
+    """A length in mm as it is drawn: "300 mm", "0.3 m"."""
+    return f"{in_unit(length, unit)} {SYMBOLS[unit]}"

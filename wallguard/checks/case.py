@@ -199,11 +199,9 @@ class Case:
 
     def advice(self, thickness: float, at_least: float = 0.0) -> str:
         """Which thickness to draw instead."""
-        advice = advise(self.table, thickness, self.rules.tolerance, at_least)
-        scale = self.geometry.scale
-        if scale == 1:
-            return advice
-        return f"{advice} as printed; 1 mm there is {1 / scale:.6g} mm in the file"
+        scale, unit = self.geometry.scale, self.geometry.drawn.unit
+        tolerance = self.rules.tolerance
+        return advise(self.table, thickness, tolerance, at_least, scale=scale, unit=unit)
 
     def place(self, point: Point, box: Box) -> tuple[Point, Box]:
         """Point and box in the part file's own frame."""

@@ -17,6 +17,43 @@ from wallguard.mesh.health import Places
 ID = "mesh"
 
 
+# What a mesh may have, in the order in which it is told: the field of `mesh.health.Health`.
+_KINDS: tuple[tuple[str, Severity, str, str], ...] = (
+    (
+        "open_edges",
+        "fail",
+        "open edges: the surface has a hole or a rim there",
+        "close the surface and export it again",
+    ),
+    (
+        "turned_edges",
+        "fail",
+        "edges between faces that do not agree which side is outside",
+        "make the face normals consistent and export it again",
+    ),
+    (
+        "inverted_bodies",
+        "fail",
+        "bodies turned inside out: their faces look inward (checked as if turned back)",
+        "turn the normals of the body outward",
+    ),
+    (
+        "crowded_edges",
+        "warn",
+        "edges shared by more than two faces: bodies that only touch along an edge",
+        "let the bodies overlap or part them",
+    ),
+    (
+        "overlapping_bodies",
+        "note",
+        "pairs of bodies that share space (united before they were cut)",
+        "unite the bodies in the design",
+    ),
+    ("zero_area_faces", "note", "faces without area", "export the mesh again"),
+    ("duplicate_faces", "note", "doubled faces", "export the mesh again"),
+)
+
+
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
     return ""
@@ -25,41 +62,8 @@ def applies(case: Case) -> str:
 def findings(case: Case) -> Iterator[Draft]:
     """One finding for each kind of trouble, with its first places."""
     health = case.geometry.health
-    kinds: tuple[tuple[Places, Severity, str, str], ...] = (
-        (
-            health.open_edges,
-            "fail",
-            "open edges: the surface has a hole or a rim there",
-            "close the surface and export it again",
-        ),
-        (
-            health.turned_edges,
-            "fail",
-            "edges between faces that do not agree which side is outside",
-            "make the face normals consistent and export it again",
-        ),
-        (
-            health.inverted_bodies,
-            "fail",
-            "bodies turned inside out: their faces look inward (checked as if turned back)",
-            "turn the normals of the body outward",
-        ),
-        (
-            health.crowded_edges,
-            "warn",
-            "edges shared by more than two faces: bodies that only touch along an edge",
-            "let the bodies overlap or part them",
-        ),
-        (
-            health.overlapping_bodies,
-            "note",
-            "pairs of bodies that share space (united before they were cut)",
-            "unite the bodies in the design",
-        ),
-        (health.zero_area_faces, "note", "faces without area", "export the mesh again"),
-        (health.duplicate_faces, "note", "doubled faces", "export the mesh again"),
-    )
-    for places, severity, what, advice in kinds:
+    for kind, severity, what, advice in _KINDS:
+        places: Places = getattr(health, kind)
         if places:
             yield Draft(
                 check=ID,

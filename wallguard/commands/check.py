@@ -98,7 +98,8 @@ def run(
     """
     outputs = outputs or Outputs()
     publish.ready(outputs, "check")
-    done = review(asked, replace(how or How(), views=outputs.views), Progress)
+    with publish.undone_is_told("check", outputs, Setting(Path())):
+        done = review(asked, replace(how or How(), views=outputs.views), Progress)
     setting = Setting(Path(), folder=done.folder, rules=done.rules)
     publish.publish("check", done.report, outputs, setting, brief=brief)
     return done.report.exit_code

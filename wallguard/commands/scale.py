@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import argparse
 import re
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wallguard.base.errors import InputError
 from wallguard.base.units import MILLIMETRES, Unit
 from wallguard.commands.arguments import Commands, command
-from wallguard.findings.scale import Scales
 from wallguard.reports.scale_json import SCALE
 from wallguard.reports.scale_table import table
 from wallguard.repository.nearest import lies
@@ -71,29 +69,14 @@ def run(
 
     Raises InputError where the part, the rules or the wanted reduction cannot be used.
     """
-    from wallguard.jobs.scale import reductions
+    from wallguard.jobs.scale import scale
     from wallguard.part.part import Part
 
     factor = None if wanted is None else _factor(wanted)
     loaded = load_rules(rules)
     assignment = lies(part, rules)
-    geometry = Part.load(part, replace(assignment, scale=1.0), drawn_in=unit).geometry
-    remarks = []
-    if not geometry.health.healthy:
-        remarks.append(
-            "The mesh is not sound, so some walls may be wrong or left out: `wallguard check` says "
-            "what is wrong with it."
-        )
-    scales = Scales(
-        path=part.as_posix(),
-        rules=loaded.path,
-        rules_name=loaded.name,
-        unit=geometry.drawn.unit,
-        size=geometry.extents,
-        reductions=tuple(reductions(geometry, loaded, factor)),
-        wanted=factor,
-        remarks=tuple(remarks),
-    )
+    loaded_part = Part.load(part, assignment, name=part.as_posix(), drawn_in=unit)
+    scales = scale(loaded_part, loaded, factor)
     return (SCALE.text(scales) if as_json else table(scales)), scales.exit_code
 
 

@@ -232,6 +232,7 @@ def _report(
         checks=_runs(verified, [d for d, _ in fills], [d for d, _ in differs], odd, case),
         walls=verdict.report_walls(geometry, verified.walls),
         findings=tuple(findings),
+        facts=(_placed(verified),),
         seconds=time.perf_counter() - begun,
     )
     shown = verdict.with_walls([*fills, *differs], findings)
@@ -247,6 +248,12 @@ def _stem(file: Path) -> str:
     return "".join(char if char.isalnum() and char.isascii() else "-" for char in file.name)
 
 
+def _placed(verified: Verified) -> str:
+    placed = "; ".join(place.words() for place in verified.places)
+    copies = f"{len(verified.places)} copies: " if len(verified.places) > 1 else ""
+    return copies + placed
+
+
 def _runs(
     verified: Verified,
     fills: Sequence[Draft],
@@ -256,14 +263,11 @@ def _runs(
 ) -> tuple[CheckRun, ...]:
     from wallguard.toolpath import verdict
 
-    placed = "; ".join(place.words() for place in verified.places)
-    if len(verified.places) > 1:
-        placed = f"{len(verified.places)} copies: {placed}"
     empty = sum(level.layer < 0 for one in verified.comparisons for level in one.levels)
     note = f"in {empty} layers nothing is laid" if empty else ""
     return (
         CheckRun("toolpath_reading", "passed", "; ".join(verified.notes)),
-        CheckRun("toolpath_placing", "passed", remark=placed),
+        CheckRun("toolpath_placing", "passed"),
         CheckRun(verdict.BEADS, check_status(odd)),
         CheckRun(verdict.FILL, check_status(fills), note),
         CheckRun(verdict.RULES, check_status(differs))

@@ -15,13 +15,14 @@ from typing import Any
 
 import numpy as np
 
+from wallguard.base.coupon import SCHEMA
 from wallguard.base.plain import plain
-from wallguard.coupon.layout import Placed, Plate
+from wallguard.coupon.layout import Plate
 from wallguard.coupon.plan import Plan
+from wallguard.coupon.shapes import Placed
 from wallguard.mesh.mesh import Mesh
 from wallguard.rules.model import Rules
 
-SCHEMA = "wallguard-coupon/1"
 READINGS_HEAD = "feature,axis,nominal,reading_1,reading_2,reading_3,fill,note"
 
 # 3MF Core Specification 1.3 and Open Packaging Conventions (ISO/IEC 29500-2), from memory.

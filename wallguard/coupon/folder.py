@@ -18,10 +18,10 @@ from pathlib import Path
 from typing import Any
 
 from wallguard.base import files
+from wallguard.base.coupon import MANIFEST, SCHEMA
 from wallguard.base.errors import InputError
-from wallguard.coupon.files import SCHEMA, json_bytes
+from wallguard.coupon.files import json_bytes
 
-MANIFEST = "manifest.json"
 _ELSEWHERE = "Name another folder, or move that file away"
 # Of a manifest and of files that it lists, bytes.
 _LARGEST = 256 * 1024 * 1024

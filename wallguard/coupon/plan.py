@@ -28,6 +28,8 @@ LANE = 7.5  # free room on either side of a wall or pin: no outside jaw's tip is
 LENGTH = 20.0  # of a wall's free part
 HEIGHT = 12.0  # of walls, above the base
 LEAST_HEIGHT, MOST_HEIGHT = 6.0, 60.0
+# Shares of a wall's height at which it is measured: clear of the first layers and of the rim.
+SHARES = (0.4, 0.65, 0.9)
 THINNEST, THICKEST = 0.05, 30.0
 MOST_STEPS = 120
 BASE = 1.5
@@ -86,6 +88,11 @@ class Sizes:
     spine: float
     pen: Pen
     room: tuple[float, float, float]
+
+    @property
+    def measured(self) -> tuple[float, ...]:
+        """Heights above the base (mm) at which walls are measured."""
+        return tuple(round(share * self.height, 1) for share in SHARES)
 
     def layers(self, length: float) -> float:
         """`length` made a whole number of layers, no less."""

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from wallguard.coupon.layout import SIDES, Bore, Plate, Prism
+from wallguard.coupon.layout import Plate
 from wallguard.coupon.marks import Outline
 from wallguard.coupon.plan import Sizes
+from wallguard.coupon.shapes import SIDES, Bore, Prism
 from wallguard.mesh.mesh import Mesh
 
 if TYPE_CHECKING:

@@ -9,16 +9,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from itertools import groupby
 
 from wallguard.bands.advice import NOTHING_GOOD
-from wallguard.bands.declared import band_table
-from wallguard.bands.rows import asked, farthest
-from wallguard.bands.table import Band, BandTable
+from wallguard.bands.chart import Chart
+from wallguard.bands.table import BandTable
+from wallguard.base.plain import counted
+from wallguard.drawings.plot import Plot
 from wallguard.drawings.svg import (
     FILLS,
     INK,
     PALE,
+    PAPER,
     document,
     element,
     line,
@@ -30,35 +31,29 @@ from wallguard.drawings.svg import (
     text_width,
     wrapped,
 )
-from wallguard.rules.model import Rules
 
 WIDTH, HEIGHT = 297.0, 210.0  # ISO 216, A4
 
 _MARGIN = 13.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 29.0, 203.0, 44.0, 140.0  # of the plot
+_ACROSS, _DOWN = (29.0, 203.0), (44.0, 140.0)  # where the plot stands
+_MARKS = 12
 _PANEL = 215.0
-_STRIP = 10.0
-_SAME = 1e-9
-_PRINTED: dict[str, str | float] = {"fill": "none", "stroke": INK, "stroke_width": 0.9}
+_ROOM = WIDTH - _MARGIN - _PANEL
 
 
-def wall_chart(rules: Rules) -> str:
-    """The chart of a process as SVG of WIDTH x HEIGHT mm.
-
-    Raises InputError where no band table follows from the rules.
-    """
-    table = band_table(rules)
-    chart = _Chart(rules, table)
+def wall_chart(chart: Chart) -> str:
+    """The chart of a process as SVG of WIDTH x HEIGHT mm."""
+    plot = Plot.reaching(chart.reach, _MARKS, _ACROSS, _DOWN)
     body = [
         patterns(),
-        rect(0, 0, WIDTH, HEIGHT, fill="#ffffff"),
-        *chart.heading(),
-        *chart.plot(),
-        *chart.strips(),
-        *chart.panel(),
-        *chart.foot(),
+        rect(0, 0, WIDTH, HEIGHT, fill=PAPER),
+        *_heading(chart),
+        *_plot(chart, plot),
+        *_strips(chart, plot),
+        *_panel(chart),
+        *_foot(chart),
     ]
-    return document(WIDTH, HEIGHT, f"Wall chart: {rules.name}", body)
+    return document(WIDTH, HEIGHT, f"Wall chart: {chart.rules.name}", body)
 
 
 def range_words(first: float, last: float) -> str:
@@ -68,264 +63,150 @@ def range_words(first: float, last: float) -> str:
     return f"{first:.2f} mm" if first == last else f"{first:.2f} to {last:.2f} mm"
 
 
-class _Chart:
-    def __init__(self, rules: Rules, table: BandTable) -> None:
-        self.rules = rules
-        self.table = table
-        self.good = table.good_ranges(rules.tolerance, rules.least("wall"))
-        reach = farthest(table, self.good)
-        self.tick = _tick(reach)
-        self.reach = math.ceil(reach / self.tick - 1e-6) * self.tick
+def _heading(chart: Chart) -> Iterator[str]:
+    yield text(_MARGIN, 17, "HOW THICK TO DRAW A WALL", 4, fill=PALE, letter_spacing=0.6)
+    room, name = WIDTH - 2 * _MARGIN, chart.rules.name
+    size = max(5.2, min(10.0, 10.0 * room / text_width(name, 10.0)))
+    named = wrapped(name, size, room, 2)
+    for at, said in enumerate(named):
+        y = 28.0 if len(named) == 1 else 23.5 + 6 * at
+        yield text(_MARGIN, y, said, size, font_weight="bold")
+    about = [*chart.about]
+    if beads := chart.rules.beads:
+        contours = counted(beads.contours, "contour")
+        about.append(f"beads {beads.width:g} mm wide, {contours} a side")
+    (said,) = wrapped(" · ".join(about), 4.2, room, 1)
+    yield text(_MARGIN, 35.5, said, 4.2)
 
-    def x(self, nominal: float) -> float:
-        return _LEFT + (_RIGHT - _LEFT) * min(nominal, self.reach) / self.reach
 
-    def y(self, printed: float) -> float:
-        return _BOTTOM - (_BOTTOM - _TOP) * max(0.0, min(printed, self.reach)) / self.reach
-
-    def heading(self) -> Iterator[str]:
-        rules = self.rules
-        yield text(_MARGIN, 17, "HOW THICK TO DRAW A WALL", 4, fill=PALE, letter_spacing=0.6)
-        room = WIDTH - 2 * _MARGIN
-        size = max(5.2, min(10.0, 10.0 * room / text_width(rules.name, 10.0)))
-        named = wrapped(rules.name, size, room, 2)
-        for at, said in enumerate(named):
-            y = 28.0 if len(named) == 1 else 23.5 + 6 * at
-            yield text(_MARGIN, y, said, size, font_weight="bold")
-        about = [
-            *(part for part in (rules.printer, rules.material) if part),
-            rules.category,
-            f"layers of {rules.layer_height:g} mm",
-        ]
-        if rules.beads:
-            contours = (
-                "1 contour" if rules.beads.contours == 1 else f"{rules.beads.contours} contours"
-            )
-            about.append(f"beads {rules.beads.width:g} mm wide, {contours} a side")
-        (said,) = wrapped(" · ".join(about), 4.2, room, 1)
-        yield text(_MARGIN, 35.5, said, 4.2)
-
-    def plot(self) -> Iterator[str]:
-        width, height = _RIGHT - _LEFT, _BOTTOM - _TOP
-        for band in self._bands():
-            left, right = self.x(band.lower), self.x(band.upper)
-            yield rect(left, _TOP, right - left, height, fill=paint(band.fill), fill_opacity=0.28)
-        yield from self._grid()
-        yield from self._tolerance()
-        for band in self._bands():
-            yield from self._line(band)
-        yield rect(_LEFT, _TOP, width, height, fill="none", stroke=INK, stroke_width=0.4)
-        middle = (_TOP + _BOTTOM) / 2
-        yield text(
-            _LEFT - 14,
-            middle,
-            "printed thickness, mm",
-            4.2,
-            text_anchor="middle",
-            transform=f"rotate(-90 {_LEFT - 14:g} {middle:g})",
-        )
-
-    def strips(self) -> Iterator[str]:
-        """What is inside, and what is good to draw, on the axis of the plot."""
-        top = _BOTTOM + 13.5
-        tables: list[tuple[str, BandTable]] = [("inside", self.table)]
-        for axis in sorted(self.rules.axes):
-            tables.append((f"along {axis}", band_table(self.rules, axis)))
-        each = _STRIP if len(tables) == 1 else 6.0
-        for name, table in tables:
-            yield text(_LEFT - 2, top + each / 2 + 1.3, name, 3.8, text_anchor="end")
-            yield from self._inside(table, top, each)
-            top += each + 1.2
-        top += 1.3
-        yield text(_LEFT - 2, top + 4.6, "good", 3.8, text_anchor="end", font_weight="bold")
-        yield rect(_LEFT, top, _RIGHT - _LEFT, 7, fill="none", stroke=PALE, stroke_width=0.2)
-        free = -math.inf
-        for first, last in self.good:
-            left, right = self.x(first - 0.005), self.x(last + 0.005)
-            yield rect(left, top, max(right - left, 0.6), 7, fill=INK)
-            room = right - left
-            if math.isinf(last):
-                tip = ((_RIGHT, top), (_RIGHT + 4, top + 3.5), (_RIGHT, top + 7))
-                yield path([tip], fill=INK)
-            word = "good to draw" if room > 26 else "good" if room > 10 else ""
-            if word:
-                yield text(
-                    (left + right) / 2,
-                    top + 4.8,
-                    word,
-                    3.8,
-                    text_anchor="middle",
-                    fill="#ffffff",
-                    font_weight="bold",
-                )
-            ends = (first,) if math.isinf(last) or first == last else (first, last)
-            for end, at in zip(ends, (left, right), strict=False):
-                half = text_width(f"{end:.2f}", 3.6) / 2
-                if at - half >= free:
-                    yield line(at, top + 7, at, top + 9, stroke_width=0.3)
-                    yield text(at, top + 12.4, f"{end:.2f}", 3.6, text_anchor="middle")
-                    free = at + half
-        if not self.good:
-            yield text((_LEFT + _RIGHT) / 2, top + 4.7, NOTHING_GOOD, 3.6, text_anchor="middle")
-
-    def panel(self) -> Iterator[str]:
-        room = WIDTH - _MARGIN - _PANEL
-        yield text(_PANEL, _TOP + 4, "Draw walls of", 5.5, font_weight="bold")
-        y = _TOP + 6.0
-        if not self.good:
-            for said in wrapped(f"{NOTHING_GOOD}: change the process", 4.5, room, 4):
-                y += 6
-                yield text(_PANEL, y, said, 4.5)
-        shown = self.good if len(self.good) <= 7 else (*self.good[:3], *self.good[-3:])
-        size = 6.0 if len(shown) <= 4 else 4.6
-        for at, ends in enumerate(shown):
-            if len(self.good) > 7 and at == 3:
-                y += 4.5
-                yield text(_PANEL + 6, y, f"and {len(self.good) - 6} more, see the strip", 3.6)
-            y += size * 1.5
-            mark = ((_PANEL, y - 1.8), (_PANEL + 1.4, y - 0.3), (_PANEL + 4.2, y - 4))
-            yield path(
-                [mark], closed=False, fill="none", stroke=FILLS["solid"].colour, stroke_width=1.2
-            )
-            yield text(_PANEL + 6.5, y, range_words(*ends), size, font_weight="bold")
-        y += 4
-        for said in wrapped(f"Good is: {asked(self.rules)}.", 3.4, room, 4):
-            y += 4.4
-            yield text(_PANEL, y, said, 3.4, fill=PALE)
-        yield from self._legend(max(y + 9, 118.0), room)
-
-    def foot(self) -> Iterator[str]:
-        y = 189.0 + (4.5 if self.rules.axes else 0)
-        room = WIDTH - 2 * _MARGIN
-        for said in wrapped(self.rules.notes, 3.8, room, 1 if self.rules.axes else 2):
-            yield text(_MARGIN, y, said, 3.8)
-            y += 4.9
-        yield line(_MARGIN, 200, WIDTH - _MARGIN, 200, stroke=PALE, stroke_width=0.2)
-        sources = " and ".join(sorted({band.source for band in self.table.bands}))
-        said = (
-            f"Outcomes {sources}. Geometry only: nothing here speaks of strength, fit or safety. "
-            f"Rule file: {self.rules.path}"
-        )
-        (said,) = wrapped(said, 3.2, room, 1)
-        yield text(_MARGIN, 204.5, said, 3.2, fill=PALE)
-
-    def _bands(self, table: BandTable | None = None) -> Iterator[Band]:
-        """The bands that are seen."""
-        for band in (table or self.table).bands:
-            if band.lower < self.reach - _SAME and band.readings is not None:
-                yield band
-
-    def _grid(self) -> Iterator[str]:
-        count = round(self.reach / self.tick)
-        decimals = max(0, -math.floor(math.log10(self.tick) + _SAME))
-        for at in range(count + 1):
-            value = at * self.tick
-            x, y, label = self.x(value), self.y(value), f"{value:.{decimals}f}"
-            for x1, y1, x2, y2 in ((x, _TOP, x, _BOTTOM), (_LEFT, y, _RIGHT, y)):
-                yield line(x1, y1, x2, y2, stroke=PALE, stroke_width=0.12)
-            yield line(x, _BOTTOM, x, _BOTTOM + 1.2, stroke_width=0.3)
-            yield line(_LEFT, y, _LEFT - 1.2, y, stroke_width=0.3)
-            yield text(x, _BOTTOM + 5, label, 3.8, text_anchor="middle")
-            yield text(_LEFT - 2, y + 1.3, label, 3.8, text_anchor="end")
-        middle = (_LEFT + _RIGHT) / 2
-        yield text(middle, _BOTTOM + 10.2, "thickness as drawn, mm", 4.2, text_anchor="middle")
-
-    def _tolerance(self) -> Iterator[str]:
-        """As drawn, and how far from it the rules let a wall be."""
-        thinner, thicker = self.rules.tolerance
-        clip = element("clipPath", rect(_LEFT, _TOP, _RIGHT - _LEFT, _BOTTOM - _TOP), id="plot")
-        yield element("defs", clip)
-        lower, upper = self._slanted(-thinner), self._slanted(thicker)
-        yield path(
-            [[*upper, *reversed(lower)]], fill="#ffffff", fill_opacity=0.75, clip_path="url(#plot)"
-        )
-        for edge in (lower, upper):
-            yield path(
-                [edge],
-                closed=False,
-                fill="none",
-                stroke=PALE,
-                stroke_width=0.25,
-                clip_path="url(#plot)",
-            )
-        yield path(
-            [self._slanted(0)],
-            closed=False,
-            fill="none",
-            stroke=PALE,
-            stroke_width=0.3,
-            stroke_dasharray="2 1.2",
-            clip_path="url(#plot)",
-        )
-
-    def _slanted(self, offset: float) -> list[tuple[float, float]]:
-        scale = (_BOTTOM - _TOP) / self.reach
-        return [
-            (self.x(nominal), _BOTTOM - (nominal + offset) * scale) for nominal in (0, self.reach)
-        ]
-
-    def _line(self, band: Band) -> Iterator[str]:
-        """Printed thickness over one band, with its uncertainty around it."""
-        ends = (band.lower, min(band.upper, self.reach))
+def _plot(chart: Chart, plot: Plot) -> Iterator[str]:
+    for band in plot.seen(chart.table):
+        yield plot.behind(band.fill, plot.x(band.lower), plot.x(band.upper), 0.28)
+    yield from plot.grid()
+    yield from _tolerance(chart.rules.tolerance, plot)
+    for band in plot.seen(chart.table):
         if band.fill == "missing":
-            at = self.y(0) - 0.45
-            yield path([[(self.x(end), at) for end in ends]], closed=False, **_PRINTED)
-            return
-        printed = [band.offset + band.slope * end for end in ends]
-        u = band.uncertainty
-        around = [
-            (self.x(end), self.y(value + u)) for end, value in zip(ends, printed, strict=True)
-        ]
-        below = [(self.x(end), self.y(value - u)) for end, value in zip(ends, printed, strict=True)]
-        if u > 0:
-            yield path([[*around, *reversed(below)]], fill=INK, fill_opacity=0.3)
-        yield path(
-            [[(self.x(end), self.y(value)) for end, value in zip(ends, printed, strict=True)]],
-            closed=False,
-            **_PRINTED,
-            **({"stroke_dasharray": "1.5 1"} if band.fill == "uncertain" else {}),
-        )
-
-    def _inside(self, table: BandTable, top: float, height: float) -> Iterator[str]:
-        for fill, run in groupby(self._bands(table), key=lambda band: band.fill):
-            bands = list(run)
-            left, right = self.x(bands[0].lower), self.x(bands[-1].upper)
-            yield rect(
-                left, top, right - left, height, fill=paint(fill), stroke=INK, stroke_width=0.25
-            )
-            wide = text_width(fill, 3.8)
-            if right - left > wide + 1:
-                middle = (left + right) / 2
-                yield rect(
-                    middle - wide / 2,
-                    top + height / 2 - 2.3,
-                    wide,
-                    4.6,
-                    fill="#ffffff",
-                    fill_opacity=0.9,
-                    rx=1,
-                )
-                yield text(middle, top + height / 2 + 1.3, fill, 3.8, text_anchor="middle")
-
-    def _legend(self, y: float, room: float) -> Iterator[str]:
-        tables = [self.table, *(band_table(self.rules, axis) for axis in self.rules.axes)]
-        seen = {band.fill for table in tables for band in table.bands if band.readings}
-        for fill, style in FILLS.items():
-            if fill in seen:
-                yield rect(_PANEL, y - 4, 10, 5.5, fill=paint(fill), stroke=INK, stroke_width=0.25)
-                yield text(_PANEL + 12.5, y, style.words, 3.7)
-                y += 8
-        yield rect(_PANEL, y - 3.2, 10, 3.6, fill=INK, fill_opacity=0.3)
-        yield line(_PANEL, y - 1.4, _PANEL + 10, y - 1.4, stroke_width=0.9)
-        yield text(_PANEL + 12.5, y, "printed, and ± U (k = 2)", 3.7)
-        y += 8
-        for at, dash in ((-3.4, ""), (-1.4, "2 1.2"), (0.6, "")):
-            extra = {"stroke_dasharray": dash} if dash else {}
-            yield line(_PANEL, y + at, _PANEL + 10, y + at, stroke=PALE, stroke_width=0.25, **extra)
-        yield text(_PANEL + 12.5, y, "as drawn, and tolerance", 3.7)
+            ends = [plot.x(band.lower), plot.x(band.upper)]
+            yield line(ends[0], plot.bottom - 0.45, ends[1], plot.bottom - 0.45, stroke_width=0.9)
+            continue
+        dash = {"stroke_dasharray": "1.5 1"} if band.fill == "uncertain" else {}
+        yield from plot.line(band, INK, 0.3, stroke_width=0.9, **dash)
+    yield plot.frame()
 
 
-def _tick(reach: float) -> float:
-    """Distance of marks on an axis of this length: 1, 2 or 5 times a power of ten."""
-    power = 10.0 ** math.floor(math.log10(reach / 10))
-    return next(step * power for step in (1, 2, 5, 10) if reach / (step * power) <= 12)
+def _tolerance(tolerance: tuple[float, float], plot: Plot) -> Iterator[str]:
+    """As drawn, and how far from it the rules let a wall be."""
+    thinner, thicker = tolerance
+    size = (plot.right - plot.left, plot.bottom - plot.top)
+    clip = element("clipPath", rect(plot.left, plot.top, *size), id="plot")
+    yield element("defs", clip)
+    lower, upper = plot.slanted(-thinner), plot.slanted(thicker)
+    inside = "url(#plot)"
+    yield path([[*upper, *reversed(lower)]], fill=PAPER, fill_opacity=0.75, clip_path=inside)
+    thin: dict[str, str | float] = {"fill": "none", "stroke": PALE, "clip_path": inside}
+    yield path([lower, upper], closed=False, stroke_width=0.25, **thin)
+    drawn = plot.slanted(0)
+    yield path([drawn], closed=False, stroke_width=0.3, stroke_dasharray="2 1.2", **thin)
+
+
+def _strips(chart: Chart, plot: Plot) -> Iterator[str]:
+    """What is inside, and what is good to draw, on the axis of the plot."""
+    top = plot.bottom + 13.5
+    tables: dict[str, BandTable] = {"inside": chart.table}
+    tables |= {f"along {axis}": table for axis, table in chart.axes.items()}
+    height = 10.0 if len(tables) == 1 else 6.0
+    for name, table in tables.items():
+        yield from plot.strip(name, table, top, height)
+        top += height + 1.2
+    yield from _good(chart, plot, top + 1.3)
+
+
+def _good(chart: Chart, plot: Plot, top: float) -> Iterator[str]:
+    middle = (plot.left + plot.right) / 2
+    yield text(plot.left - 2, top + 4.6, "good", 3.8, text_anchor="end", font_weight="bold")
+    yield rect(
+        plot.left, top, plot.right - plot.left, 7, fill="none", stroke=PALE, stroke_width=0.2
+    )
+    if not chart.good:
+        yield text(middle, top + 4.7, NOTHING_GOOD, 3.6, text_anchor="middle")
+    free = -math.inf
+    for first, last in chart.good:
+        left, right = plot.x(first - 0.005), plot.x(last + 0.005)
+        yield rect(left, top, max(right - left, 0.6), 7, fill=INK)
+        if math.isinf(last):
+            tip = ((plot.right, top), (plot.right + 4, top + 3.5), (plot.right, top + 7))
+            yield path([tip], fill=INK)
+        room = right - left
+        word = "good to draw" if room > 26 else "good" if room > 10 else ""
+        if word:
+            bold = {"text_anchor": "middle", "fill": PAPER, "font_weight": "bold"}
+            yield text((left + right) / 2, top + 4.8, word, 3.8, **bold)
+        ends = (first,) if math.isinf(last) or first == last else (first, last)
+        for end, at in zip(ends, (left, right), strict=False):
+            half = text_width(f"{end:.2f}", 3.6) / 2
+            if at - half >= free:
+                yield line(at, top + 7, at, top + 9, stroke_width=0.3)
+                yield text(at, top + 12.4, f"{end:.2f}", 3.6, text_anchor="middle")
+                free = at + half
+
+
+def _panel(chart: Chart) -> Iterator[str]:
+    """The good thicknesses in words, and what the signs mean."""
+    good = chart.good
+    yield text(_PANEL, _DOWN[0] + 4, "Draw walls of", 5.5, font_weight="bold")
+    y = _DOWN[0] + 6.0
+    if not good:
+        for said in wrapped(f"{NOTHING_GOOD}: change the process", 4.5, _ROOM, 4):
+            y += 6
+            yield text(_PANEL, y, said, 4.5)
+    shown = good if len(good) <= 7 else (*good[:3], *good[-3:])
+    size = 6.0 if len(shown) <= 4 else 4.6
+    for at, ends in enumerate(shown):
+        if len(good) > 7 and at == 3:
+            y += 4.5
+            yield text(_PANEL + 6, y, f"and {len(good) - 6} more, see the strip", 3.6)
+        y += size * 1.5
+        tick = ((_PANEL, y - 1.8), (_PANEL + 1.4, y - 0.3), (_PANEL + 4.2, y - 4))
+        green = FILLS["solid"].colour
+        yield path([tick], closed=False, fill="none", stroke=green, stroke_width=1.2)
+        yield text(_PANEL + 6.5, y, range_words(*ends), size, font_weight="bold")
+    y += 4
+    for said in wrapped(f"Good is: {chart.asked}.", 3.4, _ROOM, 4):
+        y += 4.4
+        yield text(_PANEL, y, said, 3.4, fill=PALE)
+    yield from _legend(chart, max(y + 9, 118.0))
+
+
+def _legend(chart: Chart, y: float) -> Iterator[str]:
+    tables = (chart.table, *chart.axes.values())
+    seen = {band.fill for table in tables for band in table.bands if band.readings}
+    for fill, style in FILLS.items():
+        if fill in seen:
+            yield rect(_PANEL, y - 4, 10, 5.5, fill=paint(fill), stroke=INK, stroke_width=0.25)
+            yield text(_PANEL + 12.5, y, style.words, 3.7)
+            y += 8
+    yield rect(_PANEL, y - 3.2, 10, 3.6, fill=INK, fill_opacity=0.3)
+    yield line(_PANEL, y - 1.4, _PANEL + 10, y - 1.4, stroke_width=0.9)
+    yield text(_PANEL + 12.5, y, "printed, and ± (95 %)", 3.7)
+    y += 8
+    for at, dash in ((-3.4, ""), (-1.4, "2 1.2"), (0.6, "")):
+        extra = {"stroke_dasharray": dash} if dash else {}
+        yield line(_PANEL, y + at, _PANEL + 10, y + at, stroke=PALE, stroke_width=0.25, **extra)
+    yield text(_PANEL + 12.5, y, "as drawn, and tolerance", 3.7)
+
+
+def _foot(chart: Chart) -> Iterator[str]:
+    """Notes, where the outcomes are from, and what they say nothing about."""
+    y = 189.0 + (4.5 if chart.axes else 0)
+    room = WIDTH - 2 * _MARGIN
+    for said in wrapped(chart.rules.notes, 3.8, room, 1 if chart.axes else 2):
+        yield text(_MARGIN, y, said, 3.8)
+        y += 4.9
+    yield line(_MARGIN, 200, WIDTH - _MARGIN, 200, stroke=PALE, stroke_width=0.2)
+    sources = " and ".join(sorted({band.source for band in chart.table.bands}))
+    said = (
+        f"Outcomes {sources}. Geometry only: nothing here speaks of strength, fit or safety. "
+        f"Rule file: {chart.rules.path}"
+    )
+    (said,) = wrapped(said, 3.2, room, 1)
+    yield text(_MARGIN, 204.5, said, 3.2, fill=PALE)

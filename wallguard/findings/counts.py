@@ -6,10 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from wallguard.findings.groups import groups
-from wallguard.findings.model import Finding, Report, Severity, in_force
-
-# The worst first.
-SEVERITIES: tuple[Severity, ...] = ("fail", "warn", "note")
+from wallguard.findings.model import Finding, Report, in_force
+from wallguard.findings.outcomes import SEVERITIES
 
 
 @dataclass(frozen=True)
@@ -77,7 +75,7 @@ def _counts(report: Report, choice: _Choice) -> Counts:
         new=states.count("new"),
         unchanged=states.count("unchanged"),
         fixed=sum(len(choice(part.fixed)) for part in report.parts),
-        lost=sum(len(choice(part.lost)) for part in report.parts),
+        lost=sum(len(choice(part.lost)) for part in (*report.parts, *report.dropped)),
         waived=sum(bool(finding.waived) for finding in found),
         not_covered=len(report.not_covered),
         troubles=len(report.troubles),

@@ -98,22 +98,6 @@ def compared(base: PartReport, head: PartReport, name: str = "the base") -> Part
     return replace(head, findings=tuple(findings), fixed=fixed)
 
 
-def compared_all(
-    base: PartReport, heads: Sequence[PartReport], name: str = "the base"
-) -> list[PartReport]:
-    """The reports on the parts that one part was divided into. What none of them has any more is
-    `fixed` in the first."""
-    found: list[PartReport] = []
-    left = base
-    for head in heads:
-        made = compared(left, head, name)
-        left = replace(left, findings=made.fixed if base.status != "error" else left.findings)
-        found.append(replace(made, fixed=()))
-    if found and base.status != "error":
-        found[0] = replace(found[0], fixed=left.findings)
-    return found
-
-
 def unbroken(base: PartReport, head: PartReport) -> tuple[Finding, ...]:
     """What the base breaks and the head does not: findings that are gone, and of those that are
     still there the limits that are not broken any more, as findings with these alone."""

@@ -218,6 +218,7 @@ class PartReport:
     fixed   findings of a base revision that are gone
     lost    findings that the rules of the base would bring on this drawing and those of now do not:
             they are gone only because less is asked
+    facts   what else is to be known of it: how and where it lies on a plate, say
     was     path of the part in the base where it was moved, renamed or converted since; else empty
     base_note  why the part could not be compared with that revision; empty where it was, or is new
     views   what can be shown of it, where that was asked for
@@ -233,6 +234,7 @@ class PartReport:
     findings: tuple[Finding, ...]
     fixed: tuple[Finding, ...] = ()
     lost: tuple[Finding, ...] = ()
+    facts: tuple[str, ...] = ()
     was: str = ""
     base_note: str = ""
     error: str = ""

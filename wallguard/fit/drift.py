@@ -25,7 +25,7 @@ from wallguard.bands.table import BandTable, Outcome
 from wallguard.base.errors import InputError
 from wallguard.coupon.readings import Readings
 from wallguard.fit.steps import Grouped, Scatter, Step, by_axis, scatter_of
-from wallguard.fit.uncertainty import COVERAGE, Component, combined, expanded
+from wallguard.fit.uncertainty import COVERAGE, expanded
 from wallguard.rules.model import Axis, Rules
 
 _MANY, _FAR = 0.01, 0.01
@@ -81,11 +81,13 @@ class Drift:
 
     many       whether more walls lie outside than by chance, the instrument's error allowed for
     far        walls so far outside that it is more than chance by itself
+    remarks    what is odd about the files of readings
     """
 
     walls: tuple[Compared, ...]
     many: bool
     far: tuple[Compared, ...]
+    remarks: tuple[str, ...] = ()
 
     @property
     def changed(self) -> tuple[Compared, ...]:
@@ -110,10 +112,10 @@ def drift(files: Sequence[Readings], rules: Rules) -> Drift:
     if not rows:
         raise InputError(files[0].path, "no wall is among the readings", remedy="Measure the walls")
     limit = max(file.error for file in files)
-    scatter = scatter_of(rows, max(file.resolution for file in files))
+    scatter = scatter_of(rows, max(file.resolution for file in files), limit)
     measured: Grouped = by_axis(rows)
     walls = tuple(
-        _compare(axis, step, table, scatter, limit)
+        _compare(axis, step, table, scatter)
         for axis, found in measured.items()
         for table in (band_table(rules, axis),)
         for step in found
@@ -124,21 +126,21 @@ def drift(files: Sequence[Readings], rules: Rules) -> Drift:
     shift = median([wall.difference or 0.0 for wall in compared]) if compared else 0.0
     shift = max(-limit, min(limit, shift))
     outside = sum(wall.outside_after(shift) for wall in compared)
-    return Drift(walls, outside > _most_by_chance(len(compared)), far)
+    remarks = tuple(remark for file in files for remark in file.remarks)
+    return Drift(walls, outside > _most_by_chance(len(compared)), far, remarks)
 
 
-def _compare(axis: Axis, step: Step, table: BandTable, scatter: Scatter, limit: float) -> Compared:
+def _compare(axis: Axis, step: Step, table: BandTable, scatter: Scatter) -> Compared:
     outcome = table.outcome(step.nominal)
     if not step.readings or outcome.printed is None:
         return Compared(axis, step, outcome)
-    one = scatter.of(step.fill)
-    mean = combined((Component(one.u / math.sqrt(len(step.readings)), one.freedom), scatter.digit))
+    mean = scatter.of_mean(step)
     compared = outcome.fill != "uncertain" and step.fill == outcome.fill
     return Compared(
         axis,
         step,
         outcome,
-        u_mean=expanded(mean, limit),
+        u_mean=scatter.expanded(mean),
         u_scatter=expanded(mean),
         difference=step.mean - outcome.printed if compared else None,
     )

@@ -12,10 +12,13 @@ from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import BandTable
 from wallguard.base.errors import InputError
-from wallguard.coupon.readings import Readings, Row, merged
+from wallguard.coupon.readings import Readings, merged
+from wallguard.coupon.rows import Row
+from wallguard.fit.doubt import with_settings
 from wallguard.fit.lines import Lines, lines_of
 from wallguard.fit.settings import Estimate, estimate
 from wallguard.fit.steps import (
+    ASSUMED_SCATTER,
     FEWEST_FREEDOM,
     Grouped,
     Scatter,
@@ -26,8 +29,8 @@ from wallguard.fit.steps import (
     scatter_of,
     steps,
 )
-from wallguard.fit.tables import closed, measured_bands, with_settings, worse
-from wallguard.fit.uncertainty import Component, combined, expanded
+from wallguard.fit.tables import closed, measured_bands, worse
+from wallguard.fit.uncertainty import Component
 from wallguard.rules.model import Axis, Beads, DeclaredBand, Rules
 
 # Thicknesses of walls in one fit: beyond this, files of something else are being read.
@@ -47,7 +50,6 @@ class Fit:
     measured  the steps along each axis
     lines     through the steps that the tables rest on, by axis, or under "" for both together
     scatter   of readings
-    limit     the instrument's largest error
     odd       what is odd, in words
     differ    how the axes differ, in words
     claimed   whether there were readings enough to claim k = 2
@@ -61,12 +63,15 @@ class Fit:
     measured: Grouped
     lines: dict[str, Lines]
     scatter: Scatter
-    limit: float
     odd: tuple[str, ...] = ()
     differ: tuple[str, ...] = ()
     claimed: bool = True
     others: tuple[str, ...] = ()
     files: tuple[Readings, ...] = field(default=(), repr=False)
+
+    def uncertainty_of(self, step: Step) -> float:
+        """U (mm, k = 2) of the mean reading of a step."""
+        return self.scatter.expanded(self.scatter.of_mean(step))
 
 
 def fit(files: Sequence[Readings], base: Rules) -> Fit:
@@ -89,7 +94,7 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
             remedy="Fit fewer readings at a time",
         )
     limit = max(file.error for file in files)
-    scatter = scatter_of(walls, max(file.resolution for file in files))
+    scatter = scatter_of(walls, max(file.resolution for file in files), limit)
     differ: tuple[str, ...] = ()
     if len(measured) == 2:
         differ = tuple(axes_differ(measured["x"], measured["y"], scatter, _SHOWN))
@@ -100,17 +105,14 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
     found = None
     if base.category == "material extrusion":
         every = [step for part in together.values() for step in part]
-        found = estimate(sorted(every, key=lambda step: step.nominal), scatter, limit, base)
+        found = estimate(sorted(every, key=lambda step: step.nominal), scatter, base)
     beads = found.beads if found else base.beads
     table = calculated(beads) if beads else None
-    tables = {
-        axis: _table(together[axis], lines[axis], scatter, limit, found, table, base)
-        for axis in together
-    }
+    tables = {axis: _table(together[axis], lines[axis], found, table, base) for axis in together}
     by_name: dict[Axis, tuple[DeclaredBand, ...]] = {
         axis: tables[axis] for axis in measured if differ
     }
-    return Fit(
+    made = Fit(
         bands=worse(tables.values(), table) if differ else tables[""],
         axes=by_name,
         beads=beads,
@@ -118,25 +120,22 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
         measured=measured,
         lines=lines,
         scatter=scatter,
-        limit=limit,
-        odd=tuple(_odd(files, walls, measured, scatter, lines, found, base)),
         differ=differ,
         claimed=scatter.found,
-        others=tuple(_others(rows, scatter, limit)),
+        others=tuple(_others(rows, scatter)),
         files=tuple(files),
     )
+    return replace(made, odd=tuple(_odd(made, walls, base)))
 
 
 def _table(
     found_steps: Sequence[Step],
     lines: Lines,
-    scatter: Scatter,
-    limit: float,
     found: Estimate | None,
     table: BandTable | None,
     base: Rules,
 ) -> tuple[DeclaredBand, ...]:
-    bands = measured_bands(lines, scatter, limit, table)
+    bands = measured_bands(lines, table)
     if found is not None:
         return with_settings(bands, found, found_steps)
     if table is not None:
@@ -146,53 +145,43 @@ def _table(
     return closed(bands, beyond, prints_all=base.category != "material extrusion")
 
 
-def _odd(
-    files: Sequence[Readings],
-    walls: Sequence[Row],
-    measured: Grouped,
-    scatter: Scatter,
-    lines: dict[str, Lines],
-    found: Estimate | None,
-    base: Rules,
-) -> list[str]:
+def _odd(fitted: Fit, walls: Sequence[Row], base: Rules) -> list[str]:
     """Everything odd about the readings and what follows from them, in words."""
-    said = [remark for file in files for remark in file.remarks]
+    scatter, beads = fitted.scatter, base.category == "material extrusion"
+    said = [remark for file in fitted.files for remark in file.remarks]
     said += odd_rows(walls, base, scatter)
-    for along, found_steps in measured.items():
+    for along, found_steps in fitted.measured.items():
         said += [
             f"{step.nominal:.2f} mm along {along} was seen to come out "
             f"{' and '.join(sorted({row.fill for row in step.rows}))}: measure it again"
             for step in found_steps
             if step.fill == "uncertain"
         ]
-    if len(measured) == 1:
-        only = next(iter(measured))
+    if len(fitted.measured) == 1:
+        only = next(iter(fitted.measured))
         other = "y" if only == "x" else "x"
         said.append(f"only walls along {only} were measured: those along {other} may differ")
+    single = sum(len(row.readings) == 1 for row in walls)
     if not scatter.found:
         said.append(
             f"too few readings to claim k = 2: fewer than {FEWEST_FREEDOM} degrees of freedom; "
             f"a scatter of {scatter.solid.u:.3f} mm is assumed. Read each wall at three heights"
         )
-    else:
-        single = sum(len(row.readings) == 1 for row in walls)
-        if single:
-            said.append(
-                f"{single} walls were read once only: the scatter of the others is taken for them"
-            )
-    for axis, made in lines.items():
+    elif single:
+        said.append(
+            f"{single} walls were read once only: the scatter of the others is taken for them"
+        )
+    for axis, made in fitted.lines.items():
         suffix = f" along {axis}" if axis else ""
-        said += [
-            f"{text}{suffix}" for text in _off(made, scatter, base.category == "material extrusion")
-        ]
-    if base.category == "material extrusion":
-        said += _unexplained(found, base)
+        said += [f"{text}{suffix}" for text in _off(made, beads)]
+    if beads:
+        said += _unexplained(fitted.found, base)
     return list(dict.fromkeys(said))
 
 
-def _off(lines: Lines, scatter: Scatter, beads: bool) -> list[str]:
+def _off(lines: Lines, beads: bool) -> list[str]:
     """Walls that do not go with their neighbours."""
-    said = []
+    said, scatter = [], lines.scatter
     if lines.tau.u > 2 * scatter.solid.u:
         said.append(
             f"walls differ from any straight rule by about {lines.tau.u:.3f} mm, more than their "
@@ -229,7 +218,7 @@ def _unexplained(found: Estimate | None, base: Rules) -> list[str]:
     ]
 
 
-def _others(rows: Sequence[Row], scatter: Scatter, limit: float) -> list[str]:
+def _others(rows: Sequence[Row], scatter: Scatter) -> list[str]:
     """What gaps, holes and pins came out like."""
     groups: dict[tuple[str, str], list[Row]] = defaultdict(list)
     for row in rows:
@@ -251,17 +240,17 @@ def _others(rows: Sequence[Row], scatter: Scatter, limit: float) -> list[str]:
         if open_:
             means = [math.fsum(row.readings) / len(row.readings) - row.nominal for row in open_]
             mean = math.fsum(means) / len(means)
-            parts.append(f"{mean:+.2f} ± {_other_uncertainty(open_, means, limit):.2f} mm")
+            parts.append(f"{mean:+.2f} ± {_other_uncertainty(means, scatter):.2f} mm")
         said.append(f"{name}: {', '.join(parts)}")
     return said
 
 
-def _other_uncertainty(rows: Sequence[Row], means: Sequence[float], limit: float) -> float:
+def _other_uncertainty(means: Sequence[float], scatter: Scatter) -> float:
     """U (mm) of one feature's deviation: how they differ from each other, and the instrument."""
     if len(means) < FEWEST_FREEDOM + 1:
-        return expanded(Component(0.05), limit)
+        return scatter.expanded(Component(ASSUMED_SCATTER))
     mean = math.fsum(means) / len(means)
     squares = math.fsum((value - mean) ** 2 for value in means)
     one = Component(math.sqrt(squares / (len(means) - 1)), float(len(means) - 1))
     average = replace(one, u=one.u / math.sqrt(len(means)))
-    return expanded(combined((one, average)), limit)
+    return scatter.expanded(one, average)

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from wallguard.fit.steps import Scatter, Step
-from wallguard.fit.uncertainty import Component, combined, expanded
+from wallguard.fit.uncertainty import Component
 from wallguard.rules.model import Fill
 
 _PRICE, _FREE = 9.0, 4.0
@@ -58,19 +58,18 @@ class Line:
 
 @dataclass(frozen=True)
 class Lines:
-    """The lines of one table, thinnest first, and how far walls are off them (tau, mm)."""
+    """The lines of one table, thinnest first, how far walls are off them (tau, mm), and how the
+    readings scatter that they go through."""
 
     lines: tuple[Line, ...]
     tau: Component
+    scatter: Scatter
 
-    def uncertainty(self, line: Line, scatter: Scatter, limit: float) -> float:
-        """U (mm) of the printed thickness along a line, at its worse end.
-
-        limit  the instrument's largest error, mm
-        """
+    def uncertainty(self, line: Line) -> float:
+        """U (mm) of the printed thickness along a line, at its worse end."""
         if line.fill in ("missing", "uncertain"):
             return 0.0
-        one = scatter.of(line.fill)
+        one = self.scatter.of(line.fill)
         weights = [float(len(step.readings)) for step in line.steps]
         total = math.fsum(weights)
         lever = 1 / total
@@ -89,11 +88,11 @@ class Lines:
             Component(one.u * math.sqrt(lever), one.freedom),
             Component(self.tau.u * math.sqrt(1 + walls), self.tau.freedom),
         ]
-        if one.u < math.sqrt(3) * scatter.digit.u:
+        if one.u < math.sqrt(3) * self.scatter.digit.u:
             # Readings that scatter by less than half a digit are all rounded the same way; where
             # they scatter by more, rounding is part of the scatter already.
-            parts.append(scatter.digit)
-        return expanded(combined(parts), limit)
+            parts.append(self.scatter.digit)
+        return self.scatter.expanded(*parts)
 
 
 def lines_of(steps: Sequence[Step], scatter: Scatter) -> Lines:
@@ -112,7 +111,7 @@ def lines_of(steps: Sequence[Step], scatter: Scatter) -> Lines:
         if best is None or price < best[0] - 1e-9:
             best = (price, lines)
     assert best is not None
-    return Lines(tuple(best[1]), _tau(best[1], scatter))
+    return Lines(tuple(best[1]), _tau(best[1], scatter), scatter)
 
 
 def _divide(run: tuple[Step, ...], fill: Fill, one: float, tau: float) -> tuple[float, list[Line]]:

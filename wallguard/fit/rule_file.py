@@ -18,7 +18,7 @@ from wallguard.rules.model import Beads, DeclaredBand, Rules
 # The first line of what we write: only a file that begins so is ever written over.
 MARK = "# Fitted to a coupon by `wallguard coupon fit`."
 _Settings = TypeVar("_Settings", Beads, DeclaredBand)
-# What is said in a rule file that rests on what a program lays, not on a print.
+# What is said in a rule file that rests on a toolpath, not on a print.
 PROVISIONAL = (
     "Provisional: rests on a toolpath, not on a print; how material flows, sags and shrinks is not "
     "in it."

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from wallguard.bands.beads import BETWEEN, FILLS, Laid, Settings, lay
 from wallguard.fit.steps import Scatter, Step
-from wallguard.fit.uncertainty import Component, expanded
+from wallguard.fit.uncertainty import Component
 from wallguard.rules.model import Beads, Fill, Rules
 
 Array = NDArray[np.float64]
@@ -76,17 +76,16 @@ class Estimate:
     every: Array
 
 
-def estimate(steps: Sequence[Step], scatter: Scatter, limit: float, base: Rules) -> Estimate | None:
+def estimate(steps: Sequence[Step], scatter: Scatter, base: Rules) -> Estimate | None:
     """Settings that explain the steps (of all axes); None where none do.
 
-    limit  the instrument's largest error, mm
-    base   gives the nozzle, and the number of contours where the readings leave it open
+    base  gives the nozzle, and the number of contours where the readings leave it open
     """
     known = [step for step in steps if step.fill != "uncertain"]
     printed = [step for step in known if step.readings]
     if len(printed) < 2:
         return None
-    target = _Target.of(known, scatter, limit)
+    target = _Target.of(known, scatter)
     box = _box(known, printed, base)
     tried = _spread(_FIRST, box)
     scores = target.scores(tried)
@@ -111,7 +110,7 @@ def estimate(steps: Sequence[Step], scatter: Scatter, limit: float, base: Rules)
     beads = replace(
         _beads(chosen),
         nozzle=base.beads.nozzle if base.beads else None,
-        uncertainty=_up(max(_LEAST_UNCERTAINTY, expanded(rough, limit))),
+        uncertainty=_up(max(_LEAST_UNCERTAINTY, scatter.expanded(rough))),
     )
     return Estimate(
         beads=beads,
@@ -149,7 +148,7 @@ class _Target:
     counts: Array
 
     @classmethod
-    def of(cls, steps: Sequence[Step], scatter: Scatter, limit: float) -> _Target:
+    def of(cls, steps: Sequence[Step], scatter: Scatter) -> _Target:
         return cls(
             nominal=np.array([step.nominal for step in steps]),
             fill=np.array([FILLS.index(step.fill) for step in steps], dtype=np.int8),
@@ -158,7 +157,7 @@ class _Target:
                 [
                     math.sqrt(
                         scatter.of(step.fill).u ** 2 / max(1, len(step.readings))
-                        + limit**2 / 3
+                        + scatter.limit**2 / 3
                         + _MODEL**2
                     )
                     for step in steps

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from statistics import median
 
 from wallguard.bands.table import reading
-from wallguard.coupon.readings import Row
-from wallguard.fit.uncertainty import Component, resolution, scatter
+from wallguard.coupon.rows import Row
+from wallguard.fit.uncertainty import Component, combined, expanded, resolution, scatter
 from wallguard.rules.model import Axis, Fill, Rules
 
 # A band holds below its upper end: one that includes a step ends this much (mm) above it.
@@ -58,20 +58,32 @@ class Step:
 
 @dataclass(frozen=True)
 class Scatter:
-    """How readings scatter. Standard deviations of one reading in mm.
+    """How readings scatter, and what the instrument adds. Standard deviations of one reading in mm.
 
     solid, hollow  of walls that are so inside; alike where they cannot be told apart
     digit          of the display's last digit; part of every mean, however many are taken
     found          whether there were enough readings to find it out; if not it is assumed
+    limit          the instrument's largest error, mm: all readings may be off by as much, alike
     """
 
     solid: Component
     hollow: Component
     digit: Component
     found: bool
+    limit: float = 0.0
 
     def of(self, fill: Fill) -> Component:
         return self.hollow if fill == "hollow" else self.solid
+
+    def of_mean(self, step: Step) -> Component:
+        """How the mean of a step's readings scatters."""
+        one = self.of(step.fill)
+        mean = Component(one.u / math.sqrt(len(step.readings)), one.freedom)
+        return combined((mean, self.digit))
+
+    def expanded(self, *parts: Component) -> float:
+        """U (mm, k = 2) of what scatters so, the instrument's error included."""
+        return expanded(combined(parts), self.limit)
 
 
 def steps(rows: Iterable[Row]) -> tuple[Step, ...]:
@@ -92,8 +104,11 @@ def _step(rows: Sequence[Row]) -> Step:
     )
 
 
-def scatter_of(rows: Sequence[Row], last_digit: float) -> Scatter:
+def scatter_of(rows: Sequence[Row], last_digit: float, limit: float = 0.0) -> Scatter:
     """How the readings of walls scatter about the mean of their row.
+
+    last_digit  that the readings show, mm
+    limit       the instrument's largest error, mm
 
     A row's readings are of one wall, so that what differs from print to print is not in it.
     Hollow walls give under the jaws: they have a scatter of their own where it is clearly another.
@@ -102,7 +117,7 @@ def scatter_of(rows: Sequence[Row], last_digit: float) -> Scatter:
     everything = scatter(row.readings for row in rows)
     if everything.freedom < FEWEST_FREEDOM:
         assumed = Component(max(everything.u, ASSUMED_SCATTER, digit.u))
-        return Scatter(assumed, assumed, digit, found=False)
+        return Scatter(assumed, assumed, digit, False, limit)
     by_fill = [
         scatter(row.readings for row in rows if (row.fill == "hollow") == hollow)
         for hollow in (False, True)
@@ -113,7 +128,7 @@ def scatter_of(rows: Sequence[Row], last_digit: float) -> Scatter:
         solid, hollow = by_fill
     else:
         solid = hollow = everything
-    return Scatter(_at_least(solid, digit), _at_least(hollow, digit), digit, found=True)
+    return Scatter(_at_least(solid, digit), _at_least(hollow, digit), digit, True, limit)
 
 
 def _at_least(part: Component, digit: Component) -> Component:

@@ -62,6 +62,8 @@ def resolution(step: float) -> Component:
 def combined(components: Iterable[Component]) -> Component:
     """Independent components together (JCGM 100, 5.1.2 and G.4.1, Welch and Satterthwaite)."""
     parts = list(components)
+    if len(parts) == 1:
+        return parts[0]
     u = math.hypot(*(part.u for part in parts))
     spread = math.fsum(part.u**4 / part.freedom for part in parts if part.u > 0)
     return Component(u, u**4 / spread if spread > 0 else math.inf)

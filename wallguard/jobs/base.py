@@ -17,13 +17,11 @@ the same a row is, so that nothing is checked that cannot differ.
 from __future__ import annotations
 
 import filecmp
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from wallguard.base.errors import InputError
 from wallguard.findings.model import Cause, Finding, PartReport
 from wallguard.jobs.check import Task
 from wallguard.jobs.choose import Asked, Chosen, answered
@@ -31,14 +29,14 @@ from wallguard.jobs.design import Design, Said
 from wallguard.jobs.source import YAML, Source, commit
 from wallguard.repository import changes, git
 from wallguard.repository.config import Assignment, is_part
+from wallguard.repository.coupons import is_manifest
 from wallguard.repository.staged import is_pointer
 from wallguard.rules.model import Rules
 
-if TYPE_CHECKING:
-    from wallguard.part.likeness import Likeness
+# New parts times parts that are gone, up to which they are held against each other.
+_MOST_PAIRS = 400
 
-# So many new parts and parts of then at most are held against each other by their geometry.
-_MOST_COMPARED = 200
+CheckAll = Callable[[Sequence[Task]], list[list[PartReport]]]
 
 
 @dataclass(frozen=True)
@@ -117,6 +115,7 @@ class Held:
            there, or nothing is compared
     same   whether both files hold the same
     note   why it cannot be compared
+    known  reports on the part of now that were made already
     """
 
     task: Task
@@ -125,6 +124,7 @@ class Held:
     then: tuple[Path, Path] | None = None
     same: bool = False
     note: str = ""
+    known: tuple[PartReport, ...] = ()
 
     @classmethod
     def alone(cls, task: Task) -> Held:
@@ -134,7 +134,8 @@ class Held:
     def tasks(self) -> Iterator[Task]:
         """What is to be checked: the part of now, and where it differs the part of then."""
         ours = tuple(pair.then for pair in self.pairs if pair.then and pair.changed)
-        yield replace(self.task, also=ours)
+        wanted = () if self.known else self.task.assignments
+        yield replace(self.task, assignments=wanted, also=ours)
         if self.then is None or self.same or self.note:
             return
         theirs = tuple(pair.then for pair in self.pairs if pair.now and pair.then)
@@ -149,7 +150,7 @@ class Held:
         base  None: nothing is compared, only what is lost is told
         """
         tasks = list(self.tasks())
-        ours = iter(next(results))
+        ours = iter((*self.known, *next(results)))
         theirs = iter(next(results) if len(tasks) > 1 else ())
         now = [next(ours) if pair.now else None for pair in self.pairs]
         less = [next(ours) if pair.then and pair.changed else None for pair in self.pairs]
@@ -306,7 +307,7 @@ class Against:
         root = now.source.root
         changed = changes.between(root, base.commit, now.source.staged)
         names = {*changed.present, *changed.removed}
-        documents = any(name.endswith(YAML) for name in names)
+        documents = any(name.endswith(YAML) or is_manifest(name) for name in names)
         documents = documents or not names.isdisjoint(now.repositories.rule_files())
         source = commit(root, base.commit, stack, documents)
         then = Design(source, now.given) if documents else now
@@ -326,35 +327,34 @@ class Against:
         for one in inside:
             path = one.task.path
             self._hold(one, was.get(path, path), files.get(path))
-        if compared:
-            self._look_for_origins(held)
         return held + list(self._dropped(chosen))
 
-    def _look_for_origins(self, held: Sequence[Held]) -> None:
-        """Hold parts that are new against those that are gone, or are otherwise now, and that they
-        are like: they were converted, divided, or renamed and changed."""
-        new = {one.task.path: one for one in held if one.task.root is not None and not one.was}
-        if not new:
-            return
-        used = {one.was for one in held if one.same}
-        known = {one.was: one.then for one in held if one.then and not one.same}
-        gone = self.then.covered(set(self.changed.removed) - used)
-        for path, file in self.source.files(gone).items():
-            known[path] = (file, self.source.content)
-        if not known or len(new) + len(known) > _MOST_COMPARED:
-            return
-        from wallguard.part.likeness import origins
+    def look_for_origins(self, held: Sequence[Held], check: CheckAll) -> None:
+        """Find parts that are gone in parts that are new, by their walls: parts that were
+        converted, or split, or renamed and changed. What is new is checked for that at once."""
+        from wallguard.findings.origins import origins
 
-        then = {path: _like(self.then, path, *there) for path, there in known.items()}
-        now = {
-            path: _like(self.now, path, one.task.file, one.task.root) for path, one in new.items()
-        }
-        found = origins(
-            {path: one for path, one in now.items() if one is not None},
-            {path: one for path, one in then.items() if one is not None},
-        )
-        for path, was in found.items():
-            self._hold(new[path], was, known[was][0])
+        new = [one for one in held if one.task.root is not None and one.then is None]
+        new = [one for one in new if one.task.assignments]
+        used = {one.was for one in held if one.was}
+        gone = [path for path in self.then.covered(self.changed.removed) if path not in used]
+        if not new or not gone or len(new) * len(gone) > _MOST_PAIRS:
+            return
+        files = self.source.files(gone)
+        tasks = []
+        for path in gone:
+            before, _ = answered(self.then, self.then.assignments(path))
+            if path in files and before:
+                folder = self.then.repository(path).folder
+                tasks.append(Task(path, files[path], before[:1], self.source.content, folder))
+        results = check([*tasks, *(one.task for one in new)])
+        old = {task.path: reports[0] for task, reports in zip(tasks, results, strict=False)}
+        for one, reports in zip(new, results[len(tasks) :], strict=True):
+            one.known = tuple(reports)
+        found = origins({one.task.path: one.known[0] for one in new}, old)
+        for one in new:
+            if was := found.get(one.task.path):
+                self._hold(one, was, files[was])
 
     def _hold(self, one: Held, was: str, file: Path | None) -> None:
         """Hold a part against what it was: the part at `was`, whose content of then is in `file`
@@ -416,17 +416,6 @@ class Against:
                 before, _ = answered(then, then.assignments(was))
                 task = Task(path, files[path], (), now.source.content, now.repository(path).folder)
                 yield Held(task, [Pair(None, said) for said in before], was)
-
-
-def _like(design: Design, path: str, file: Path, root: Path | None) -> Likeness | None:
-    """What a part measures; None where its file cannot be read, which checking it will tell."""
-    from wallguard.mesh.read import read_mesh
-    from wallguard.part.likeness import likeness
-
-    try:
-        return likeness(read_mesh(file, unit=design.repository(path).lies(path).unit, root=root))
-    except (InputError, MemoryError):
-        return None
 
 
 def _same(one: Path, other: Path) -> bool:

@@ -1,4 +1,4 @@
-"""Readings from a coupon's toolpath: what the program lays, so that a process can be characterised
+"""Readings from a coupon's toolpath: what it lays, so that a process can be characterised
 provisionally before anything is printed.
 
 The walls of the coupon are found by its manifest. How one comes out is read from the whole wall, as
@@ -16,10 +16,10 @@ from typing import Any, Literal, cast
 import numpy as np
 
 from wallguard.base import files
+from wallguard.base.coupon import MANIFEST, SCHEMA
 from wallguard.base.errors import InputError
-from wallguard.coupon.files import SCHEMA
-from wallguard.coupon.folder import MANIFEST
-from wallguard.coupon.readings import Readings, Row, Seen
+from wallguard.coupon.readings import Readings
+from wallguard.coupon.rows import Row, Seen
 from wallguard.jobs.verify import Verified, verify
 from wallguard.part.part import Part
 from wallguard.toolpath.comparison import LaidWall, across_walls
@@ -35,11 +35,11 @@ _SAME = 0.05
 def toolpath_readings(
     file: Path, folder: Path, *, filament: float = 1.75, flow: float = 1.0
 ) -> Readings:
-    """The readings of one program that makes a plate of the coupon in `folder`.
+    """The readings of one toolpath that makes a plate of the coupon in `folder`.
 
     filament  diameter in mm; flow: factor between filament fed and material laid
 
-    Raises InputError: no coupon there, a program that cannot be used, or of something else.
+    Raises InputError: no coupon there, a toolpath that cannot be used, or of something else.
     """
     manifest = _manifest(folder)
     problem: InputError | None = None
@@ -116,7 +116,7 @@ def _readings(
         raise InputError(
             file,
             "of the walls of the coupon none was found in it",
-            remedy="Check whether it is the program of this coupon",
+            remedy="Check whether it is the toolpath of this coupon",
         )
     return Readings(
         path=str(file),

@@ -16,7 +16,7 @@ from wallguard.base.errors import InputError
 from wallguard.findings.model import Gate, PartReport, Report, Trouble
 from wallguard.jobs.asks_less import Asks, asked_less
 from wallguard.jobs.base import Against, Held, find_base, fixed_once
-from wallguard.jobs.check import check_all, settled
+from wallguard.jobs.check import Task, check_all, settled
 from wallguard.jobs.choose import Asked, Chosen, How, choose, gone, touches_nothing, unseen
 from wallguard.jobs.design import Design
 from wallguard.jobs.source import index, work_tree
@@ -100,9 +100,10 @@ class _Run:
             held = against.hold(chosen, compared)
         else:
             held = [Held.alone(task) for task in chosen.tasks]
-        tasks = [task for one in held for task in one.tasks()]
-        with (watch or silent)(len(tasks)) as progress:
-            results = iter(check_all(tasks, self.how.jobs, progress.step))
+        check = partial(self._check, watch=watch)
+        if against and compared:
+            against.look_for_origins(held, check)
+        results = iter(check([task for one in held for task in one.tasks()]))
         told = [one.sorted(results, base if compared else None) for one in held]
         parts = fixed_once([report for one in told for report in one.parts])
         dropped = sorted((report for one in told for report in one.dropped), key=_by_name)
@@ -164,6 +165,10 @@ class _Run:
         if gate == "new":
             problem += ": findings are told, and none of them fails"
         return [Trouble(FILE_NAME, f"{FILE_NAME}: {problem}. {remedy}.")]
+
+    def _check(self, tasks: Sequence[Task], watch: Watch | None) -> list[list[PartReport]]:
+        with (watch or silent)(len(tasks)) as progress:
+            return check_all(tasks, self.how.jobs, progress.step)
 
     def _waived(
         self, parts: Sequence[PartReport], chosen: Chosen

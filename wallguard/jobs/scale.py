@@ -23,8 +23,9 @@ from wallguard.base.text import below
 from wallguard.checks.case import Case
 from wallguard.findings.model import Spread
 from wallguard.findings.outcomes import loss
-from wallguard.findings.scale import Holding, Reduction
+from wallguard.findings.scale import Holding, Reduction, Scales
 from wallguard.part.geometry import Geometry
+from wallguard.part.part import Part
 from wallguard.rules.model import Rules
 from wallguard.walls.stretch import Stretch, is_speck
 
@@ -41,6 +42,30 @@ _LARGEST = 2000.0
 # share of all walls' length: where walls meet, such bits are left.
 _CRUMBS = 0.01
 _VERDICTS = (*sorted(get_args(Verdict), key=loss), "thin")
+
+
+def scale(part: Part, rules: Rules, wanted: float | None = None) -> Scales:
+    """How a part comes out at each reduction, whatever scale it was loaded with.
+
+    wanted  a reduction that is asked for: 200 for 1:200, standard or not
+
+    Raises InputError where no band table follows from the rules.
+    """
+    geometry = part.geometry.at_scale(1.0)
+    unsound = (
+        "The mesh is not sound, so some walls may be wrong or left out: `wallguard check` says "
+        "what is wrong with it."
+    )
+    return Scales(
+        path=part.path,
+        rules=rules.path,
+        rules_name=rules.name,
+        unit=geometry.drawn.unit,
+        size=geometry.extents,
+        reductions=tuple(reductions(geometry, rules, wanted)),
+        wanted=wanted,
+        remarks=() if geometry.health.healthy else (unsound,),
+    )
 
 
 def reductions(

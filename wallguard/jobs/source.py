@@ -10,6 +10,7 @@ from pathlib import Path
 
 from wallguard.repository import changes
 from wallguard.repository.config import FILE_NAME
+from wallguard.repository.coupons import is_manifest
 
 YAML = (".yaml", ".yml")
 
@@ -18,8 +19,8 @@ class Source:
     """The files of a design repository as they are at one place.
 
     root     the top of the run, in the work tree; all names are relative to it, with /
-    content  the folder in which content lies under the same names: YAML files from the start,
-             others once `files` was asked for them
+    content  the folder in which content lies under the same names: YAML files and manifests of
+             coupons from the start, others once `files` was asked for them
     staged   whether it is the index
     """
 
@@ -63,7 +64,7 @@ def work_tree(here: Path) -> Source:
 def index(here: Path, stack: ExitStack, quiet: bool = False) -> Source:
     """What the next commit will hold, laid out until `stack` is closed.
 
-    quiet  the commit touches nothing that is checked: of all files only `wallguard.yaml` are needed
+    quiet  the commit touches nothing that is checked: rule files and waivers are not needed
 
     Raises InputError where git or the folder for temporary files fails.
     """
@@ -96,7 +97,9 @@ def commit(root: Path, name: str, stack: ExitStack, documents: bool = True) -> S
 
 
 def _is_wanted(name: str, quiet: bool = False) -> bool:
-    return name.rpartition("/")[2] == FILE_NAME if quiet else name.endswith(YAML)
+    if name.rpartition("/")[2] == FILE_NAME or is_manifest(name):
+        return True
+    return not quiet and name.endswith(YAML)
 
 
 def _folder(stack: ExitStack) -> Path:

@@ -5,47 +5,35 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wallguard.bands.advice import NOTHING_GOOD, range_text
-from wallguard.bands.declared import band_table
-from wallguard.bands.rows import HEADS, asked, rows
+from wallguard.bands.chart import HEADS, Chart, rows
 from wallguard.bands.table import BandTable
 from wallguard.reports.markdown_text import code, prose
-from wallguard.rules.model import Rules
 
 
-def chart_markdown(rules: Rules) -> str:
-    """GFM: a heading, the good thicknesses first, then a table of bands for each machine axis.
-
-    Raises InputError where no band table follows from the rules.
-    """
-    return "\n".join(_lines(rules)) + "\n"
+def chart_markdown(chart: Chart) -> str:
+    """GFM: a heading, the good thicknesses first, then a table of bands for each machine axis."""
+    return "\n".join(_lines(chart)) + "\n"
 
 
-def _lines(rules: Rules) -> Iterator[str]:
-    table = band_table(rules)
-    yield f"# Wall chart: {prose(rules.name)}"
+def _lines(chart: Chart) -> Iterator[str]:
+    yield f"# Wall chart: {prose(chart.rules.name)}"
     yield ""
-    about = [
-        *(prose(part) for part in (rules.printer, rules.material) if part),
-        rules.category,
-        f"layers of {rules.layer_height:g} mm",
-    ]
-    yield f"{', '.join(about)}. Rule file: {code(rules.path)}"
+    yield f"{', '.join(map(prose, chart.about))}. Rule file: {code(chart.rules.path)}"
     yield ""
-    good = table.good_ranges(rules.tolerance, rules.least("wall"))
-    ranges = ", ".join(range_text(*ends) for ends in good)
+    ranges = ", ".join(range_text(*ends) for ends in chart.good)
     yield f"**Good to draw: {ranges} mm**" if ranges else f"**Good to draw:** {NOTHING_GOOD}"
     yield ""
-    yield f"Good is: {asked(rules)}."
+    yield f"Good is: {chart.asked}."
     yield ""
-    yield from _table(table)
-    for axis in sorted(rules.axes):
+    yield from _table(chart.table)
+    for axis, table in chart.axes.items():
         yield ""
         yield f"Walls that run along {axis}:"
         yield ""
-        yield from _table(band_table(rules, axis))
-    if rules.notes:
+        yield from _table(table)
+    if chart.rules.notes:
         yield ""
-        yield prose(rules.notes)
+        yield prose(chart.rules.notes)
 
 
 def _table(table: BandTable) -> Iterator[str]:

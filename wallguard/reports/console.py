@@ -162,7 +162,7 @@ def _trouble(trouble: Trouble, paint: Paint) -> Iterator[str]:
 def _speaks(part: PartReport) -> bool:
     """Whether there is more to say of a part than that it passed."""
     loud = any(one.severity != "note" for one in part.findings)
-    more = part.fixed or part.lost or part.base_note or order.limited(part) or order.remarked(part)
+    more = part.fixed or part.lost or part.base_note or order.limited(part) or part.facts
     return part.status != "passed" or loud or bool(more)
 
 
@@ -207,8 +207,10 @@ def _part(part: PartReport, report: Report, width: int, paint: Paint) -> Iterato
         yield f"{_INDENT}gone only because less is asked: {_kinds(part.lost)}"
         for group in groups(order.ranked(part.lost))[:_FEW]:
             yield from wrapped(one_line(group.first.message), _FINDING, width)
-    for run in (*order.limited(part), *order.remarked(part)):
-        yield from wrapped(f"{run.name}: {run.note or run.remark}", _INDENT, width)
+    for run in order.limited(part):
+        yield from wrapped(f"{run.name}: {run.note}", _INDENT, width)
+    for fact in part.facts:
+        yield from wrapped(fact, _INDENT, width)
 
 
 def _waived(part: PartReport, width: int) -> Iterator[str]:

@@ -9,29 +9,40 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from wallguard.base.plain import listed
-from wallguard.coupon.layout import SHARES, Plate
+from wallguard.coupon.layout import Plate
 from wallguard.coupon.plan import Axis, Feature, Kind, Plan
 from wallguard.reports.markdown_text import code, prose
 from wallguard.rules.model import Category, Rules
 
-FIRST = "the machine's manual and the rules of the place come before this sheet"
-
+# What concerns everybody who prints and measures a coupon. Common practice, no published source.
+_EVERYWHERE = (
+    "Do not leave the machine alone while it prints. Keep children away from it, from the coupon "
+    "and from its waste.",
+    "Thin walls break: small pieces fly off and can be swallowed. Protect your eyes, gather them.",
+    "Cut edges are sharp: cut away from your hand.",
+    "Solvents, resin, powder and what was wiped up with them are waste that local codes rule: "
+    "never into the drain.",
+    "The machine's manual, the makers' data sheets of the material and of what cleans it, and "
+    "local codes come before this sheet.",
+)
 _SAFETY: dict[Category, tuple[str, ...]] = {
     "material extrusion": (
         "Nozzle, plate and chamber stay hot after the print has ended: let them cool, "
         "or wear gloves that stand the heat.",
-        "Hot plastic gives off fumes and fine dust: air the room, stay away from the print.",
-        "Thin walls and cut edges are sharp: cut away from your hand, eyes protected.",
+        "Hot plastic gives off fumes and fine dust, and so does filing: air the room.",
     ),
     "vat photopolymerization": (
-        "Uncured resin harms skin and eyes: wear nitrile gloves and goggles, air the room.",
+        "Uncured resin harms skin and eyes: wear nitrile gloves and goggles, air the room. "
+        "Solvents that wash it off burn easily.",
         "Wash and cure the coupon fully before you touch or measure it.",
-        "Curing light harms the eyes: keep the cover closed. Cut edges are sharp.",
+        "Dust of cured resin harms too: cut and file it wet or under suction, with a mask.",
+        "Curing light harms the eyes: keep the cover closed.",
     ),
     "powder bed fusion": (
         "The powder cake stays hot for hours: let it cool right through before unpacking.",
-        "Powder is fine dust, and some of it burns: wear a mask, keep sparks and flames away.",
-        "Get all powder out of gaps and holes before you measure. Cut edges are sharp.",
+        "Powder is fine dust, and some of it burns: wear a mask, keep sparks and flames away; the "
+        "same where you cut or file.",
+        "Get all powder out of gaps and holes before you measure.",
     ),
 }
 
@@ -50,7 +61,7 @@ class Table:
 def instructions(rules: Rules, plan: Plan, plates: int) -> list[tuple[str, list[str]]]:
     """Headings, and under each its sentences."""
     kinds = {each.kind for each in plan.features}
-    heights = listed([f"{height:g}" for height in measuring_heights(plan)])
+    heights = listed([f"{height:g}" for height in plan.sizes.measured])
     measure = [
         "Write down the instrument and the largest error its maker states. Clean the jaws; closed, "
         "they must read 0.00.",
@@ -77,6 +88,7 @@ def instructions(rules: Rules, plan: Plan, plates: int) -> list[tuple[str, list[
     if "pin" in kinds:
         measure.append("Pins (P): across, three heights, a quarter turn on from one to the next.")
     return [
+        ("Safety", [*_SAFETY[rules.category], *_EVERYWHERE]),
         (
             "Print",
             [
@@ -97,13 +109,7 @@ def instructions(rules: Rules, plan: Plan, plates: int) -> list[tuple[str, list[
                 "Write millimetres into readings.csv. Leave empty what you could not measure.",
             ],
         ),
-        ("Safety", [*_SAFETY[rules.category], f"{FIRST[0].upper()}{FIRST[1:]}."]),
     ]
-
-
-def measuring_heights(plan: Plan) -> tuple[float, ...]:
-    """Heights above the base (mm) at which walls are measured."""
-    return tuple(round(share * plan.sizes.height, 1) for share in SHARES)
 
 
 def tables(plan: Plan) -> list[Table]:

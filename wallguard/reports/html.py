@@ -22,9 +22,10 @@ from wallguard.base.plain import clipped, counted, without_path
 from wallguard.base.text import mm, place
 from wallguard.drawings import finding as drawing
 from wallguard.drawings.svg import PLACES, patterns
-from wallguard.findings.counts import SEVERITIES, told
+from wallguard.findings.counts import told
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
+from wallguard.findings.outcomes import SEVERITIES
 from wallguard.reports import order
 from wallguard.reports.first import by_rules, notices, scope, waived_now, word
 from wallguard.reports.formats import Setting
@@ -103,6 +104,7 @@ class Fold:
 
 def show_report(report: Report, setting: Setting) -> str:
     """The page, with the wall chart of every rule file that was used."""
+    from wallguard.bands.chart import chart_of
     from wallguard.drawings.wall_chart import wall_chart
 
     used = {part.rules for part in report.parts}
@@ -110,7 +112,7 @@ def show_report(report: Report, setting: Setting) -> str:
     for one in setting.rules.values():
         if one is not None and one.path in used:
             with suppress(InputError):  # said for every part that answers to it
-                charts[one.path] = wall_chart(one)
+                charts[one.path] = wall_chart(chart_of(one))
     return html(report, viewer(), charts)
 
 
@@ -232,14 +234,7 @@ def _folds(report: Report) -> list[Fold]:
                 for run in order.limited(part)
             ],
         ),
-        _fold(
-            "notes on checks",
-            [
-                (part.path, f"{run.name}: {run.remark}")
-                for part in parts
-                for run in order.remarked(part)
-            ],
-        ),
+        _fold("things to know", [(part.path, fact) for part in parts for fact in part.facts]),
         _fold("parts not compared", [(p.path, p.base_note) for p in parts if p.base_note]),
         _fold("parts that were moved", [(p.path, f"was {p.was}") for p in parts if p.was]),
         _fold("remarks", _troubles(order.remarks(report))),

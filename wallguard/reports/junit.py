@@ -79,7 +79,7 @@ def _part(part: PartReport, report: Report) -> Suite:
     lost = "gone only because less is asked"
     out += [f"{lost}: {one_line(one.message)}" for one in order.findings(part.lost)]
     out += [f"{plain(run.name)}: {one_line(run.note)}" for run in order.limited(part)]
-    out += [f"{plain(run.name)}: {one_line(run.remark)}" for run in order.remarked(part)]
+    out += [one_line(fact) for fact in part.facts]
     if part.base_note:
         out.append(one_line(part.base_note))
     return Suite(

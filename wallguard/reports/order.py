@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TypeAlias
 
 from wallguard.base.plain import counted, listed, plain
-from wallguard.findings.counts import SEVERITIES, Counts, summary, told
+from wallguard.findings.counts import Counts, summary, told
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import (
     CheckRun,
@@ -19,7 +19,7 @@ from wallguard.findings.model import (
     Wall,
     in_force,
 )
-from wallguard.findings.outcomes import worst_first
+from wallguard.findings.outcomes import SEVERITIES, worst_first
 
 
 def kinds(found: Sequence[Finding]) -> str:
@@ -200,8 +200,3 @@ def walls(found: Iterable[Wall]) -> list[Wall]:
 def limited(part: PartReport) -> list[CheckRun]:
     """The checks that ran but could not do all of their job, and say why."""
     return [run for run in part.checks if run.note and run.status not in ("skipped", "error")]
-
-
-def remarked(part: PartReport) -> list[CheckRun]:
-    """The checks of which there is more to know."""
-    return [run for run in part.checks if run.remark]

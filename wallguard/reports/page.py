@@ -104,14 +104,10 @@ def rest(report: Report) -> list[Section]:
     lost = [pair for part in parts for pair in _gone(part, part.lost)]
     alone = [(part, "", part.base_note) for part in parts if part.base_note]
     moved = [(part, "", f"was {part.was}") for part in parts if part.was]
-    limited, remarked = (
-        [
-            (part, f", {prose(run.name)}", run.note or run.remark)
-            for part in parts
-            for run in of(part)
-        ]
-        for of in (order.limited, order.remarked)
-    )
+    limited = [
+        (part, f", {prose(run.name)}", run.note) for part in parts for run in order.limited(part)
+    ]
+    facts = [(part, "", fact) for part in parts for fact in part.facts]
     limits = (
         "check that could not do all of its job",
         "checks that could not do all of their job",
@@ -127,7 +123,7 @@ def rest(report: Report) -> list[Section]:
         folded("part not compared", "parts not compared", _part_items(alone)),
         folded("part that was moved", "parts that were moved", _part_items(moved)),
         folded(*limits, _part_items(limited)),
-        folded("note on a check", "notes on checks", _part_items(remarked)),
+        folded("thing to know", "things to know", _part_items(facts)),
         folded(*bare, _names(report.not_covered)),
         folded("removed part", "removed parts", _names(report.removed)),
     ]

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from wallguard.base.plain import counted, plain
 from wallguard.base.text import mm
-from wallguard.base.units import MILLIMETRES, Unit
+from wallguard.base.units import SYMBOLS, Unit, drawn_text, in_unit
 from wallguard.findings.model import Spread
 from wallguard.findings.scale import Holding, Reduction, Scales
 from wallguard.reports.console import wrapped
@@ -14,13 +14,12 @@ from wallguard.reports.console import wrapped
 # Nobody reads hundreds of walls on a terminal; the thinnest come first.
 _SHOWN = 10
 _WIDTH = 100
-_SHORT: dict[Unit, str] = {"micrometre": "um", "inch": "in", "foot": "ft"}
 _BECOMES = {
     "missing": "missing",
     "hollow": "hollow",
     "thickened": "too thick",
     "thinned": "too thin",
-    "indeterminate": "unsure",
+    "indeterminate": "indeterminate",
     "thin": "below min",
     "solid": "solid",
 }
@@ -43,8 +42,8 @@ def table(scales: Scales) -> str:
 
 
 def _head(scales: Scales) -> Iterator[str]:
-    size = " × ".join(_drawn(side, scales.unit) for side in scales.size)
-    yield f"{plain(scales.path)}: {size} {_name(scales.unit)} at full size"
+    size = " × ".join(in_unit(side, scales.unit) for side in scales.size)
+    yield f"{plain(scales.path)}: {size} {SYMBOLS[scales.unit]} at full size"
     yield f"{plain(scales.rules)}: {plain(scales.rules_name)}"
     for remark in scales.remarks:
         yield from wrapped(remark, "", _WIDTH)
@@ -78,7 +77,7 @@ def _rows(reductions: Sequence[Reduction]) -> Iterator[list[str]]:
 
 
 def _size(one: Reduction) -> str:
-    return " × ".join(f"{side:.0f}" if side >= 1000 else f"{side:.4g}" for side in one.size)
+    return " × ".join(in_unit(side, "mm") for side in one.size)
 
 
 def _notes(scales: Scales) -> Iterator[str]:
@@ -148,10 +147,10 @@ def _holding(scales: Scales, at: Reduction) -> Iterator[str]:
         yield f"At {at.name} not all walls come out as asked: {at.note}."
         return
     number = counted(len(at.holding), "wall")
-    yield f"What does not come out as asked at {at.name}: {number}, in {_name(unit)} at full size"
+    yield f"What does not come out as asked at {at.name}: {number}, in {SYMBOLS[unit]} at full size"
     rows = [["drawn", f"at {at.name}, mm", "becomes", "length", "place", "draw instead"]]
     for one in at.holding[:_SHOWN]:
-        becomes = _BECOMES[one.verdict]
+        becomes, instead = _BECOMES[one.verdict], _instead(one, at.factor, unit)
         if one.verdict == "thin":
             becomes += f" {mm(one.least)}"
         rows.append(
@@ -159,20 +158,21 @@ def _holding(scales: Scales, at: Reduction) -> Iterator[str]:
                 _spread(one.drawn, unit) + (" (pin)" if one.kind == "pin" else ""),
                 _printed(one.printed),
                 becomes,
-                _drawn(one.length, unit),
-                "(" + ", ".join(_drawn(value, unit) for value in one.location) + ")",
-                _instead(one, unit),
+                in_unit(one.length, unit),
+                "(" + ", ".join(in_unit(value, unit) for value in one.location) + ")",
+                instead[0],
             ]
         )
+        rows += [[""] * 5 + [more] for more in instead[1:]]
     yield from _aligned(rows, left=True)
     if len(at.holding) > _SHOWN:
         yield f"and {len(at.holding) - _SHOWN} more; --json prints them all"
 
 
 def _spread(spread: Spread, unit: Unit) -> str:
-    low, high = _drawn(spread.min, unit), _drawn(spread.max, unit)
+    low, high = in_unit(spread.min, unit), in_unit(spread.max, unit)
     if spread.max - spread.min <= 0.05 * spread.typical:
-        return _drawn(spread.typical, unit)
+        return in_unit(spread.typical, unit)
     return f"{low} to {high}"
 
 
@@ -182,22 +182,14 @@ def _printed(spread: Spread) -> str:
     return f"{mm(spread.min)} to {mm(spread.max)}"
 
 
-def _instead(one: Holding, unit: Unit) -> str:
+def _instead(one: Holding, factor: float, unit: Unit) -> list[str]:
+    """What to draw instead, and how thick that is printed; "-" where no thickness fits."""
     choices = [
-        f"{sign} {_drawn(value, unit)}"
+        f"{sign} {drawn_text(value, unit)} ({mm(value / factor)} mm printed)"
         for sign, value in (("≤", one.thinner), ("≥", one.thicker))
         if value is not None
     ]
-    return " or ".join(choices) or "nothing comes out well"
-
-
-def _drawn(value: float, unit: Unit) -> str:
-    """A length in the unit of the drawing."""
-    return f"{value / MILLIMETRES[unit] + 0.0:.4g}"
-
-
-def _name(unit: Unit) -> str:
-    return _SHORT.get(unit, unit)
+    return [*(f"{choice} or" for choice in choices[:-1]), choices[-1]] if choices else ["-"]
 
 
 def _aligned(rows: Sequence[Sequence[str]], *, left: bool = False) -> list[str]:

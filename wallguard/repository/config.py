@@ -26,6 +26,7 @@ from wallguard.documents.reading import (
     parse_document,
     read_document,
 )
+from wallguard.repository.coupons import is_plate
 from wallguard.repository.fields import DIRECTIONS, REPOSITORY_FILE
 from wallguard.repository.patterns import matches
 
@@ -108,10 +109,13 @@ class Repository:
         return Assignment(rules="", unit=self.unit)
 
     def excluded(self, path: str) -> bool:
-        """Whether `exclude` names `path`, here or in a `wallguard.yaml` further up."""
+        """Whether `exclude` names `path`, here or in a `wallguard.yaml` further up, or whether it
+        is a plate of a coupon."""
         inner = self._inner(path)
-        here = inner is not None and any(matches(pattern, inner) for pattern in self.exclude)
-        return here or (self.above is not None and self.above.excluded(path))
+        named = inner is not None and any(matches(pattern, inner) for pattern in self.exclude)
+        if named or is_plate(self.root, path):
+            return True
+        return self.above is not None and self.above.excluded(path)
 
     def part_files(self, paths: Iterable[str]) -> list[str]:
         """Those of `paths` that are parts and not excluded, sorted, each once."""

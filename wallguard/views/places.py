@@ -19,23 +19,20 @@ from shapely.geometry.base import BaseGeometry
 
 from wallguard.bands.beads import Settings, lay
 from wallguard.bands.table import reading
-from wallguard.base.text import mm
+from wallguard.base.text import mm, span
 from wallguard.findings.model import Finding
 from wallguard.views import planes
 from wallguard.views.model import Box2, Line, Shown, View
 
 if TYPE_CHECKING:
     from wallguard.checks.case import Case
-    from wallguard.walls.plates import Plate
-    from wallguard.walls.rounds import Round
 
 _Floats = NDArray[np.float64]
 # Width over height of what is shown, and how much that is: so many times what is measured, and mm.
 RATIO = 4 / 3
 _TIMES, _LEAST, _MOST = 9.0, 7.0, 400.0
-# A dimension that is this much off what the check measured is not drawn, mm and of it.
-_OFF, _OFF_SHARE = 0.03, 0.06
-_WALLS = ("fill", "wall", "free_wall")
+# An axis within 5 degrees of upright: such a hole or pin is seen in a layer.
+_UPRIGHT = math.cos(math.radians(5))
 # Outlines of a whole section that are kept.
 _RINGS = 150
 
@@ -67,12 +64,6 @@ class Places:
     def __init__(self, case: Case) -> None:
         self.case = case
         self._whole: dict[str, tuple[tuple[Line, ...], Box2]] = {}
-        self._typical = {
-            (case.geometry.location(wall.point), case.geometry.box(wall.box)): wall.typical
-            for wall in case.walls
-        }
-        self._rounds = {case.geometry.location(one.centre): one for one in case.rounds}
-        self._plates = {case.geometry.location(one.point): one for one in case.plates}
 
     def view(self, finding: Finding) -> View | None:
         """The view of a finding, None where it has no place or nothing is cut there."""
@@ -81,35 +72,30 @@ class Places:
         placed = self.case.geometry.placed
         point = np.array(finding.location) @ placed.rotation.T * placed.scale
         found = self._measure(finding, point)
-        if found is None or not found.cut.rings:
+        if not found.cut.rings:
             return None
         return self._drawn(finding, found)
 
-    def _measure(self, finding: Finding, point: _Floats) -> _Measured | None:
-        if finding.location is None:
-            return None
-        if finding.check in ("floor", "roof"):
-            return self._plate(finding, point, self._plates.get(finding.location))
-        one = self._rounds.get(finding.location)
-        if one is not None and finding.measured == one.diameter:
-            return self._round(point, one)
-        if finding.check in (*_WALLS, "gap"):
-            return self._between(finding, point)
-        cut = self._layer(point)
-        return _Measured(cut, cut.frame.flat(point[None])[0], None, 0.0, "open")
+    def _measure(self, finding: Finding, point: _Floats) -> _Measured:
+        subject = finding.subject
+        if subject is None:
+            cut = self._layer(point)
+            return _Measured(cut, cut.frame.flat(point[None])[0], None, 0.0, "open")
+        size = subject.thickness.typical
+        if subject.kind in ("floor", "roof"):
+            return self._plate(point, size)
+        if subject.axis is not None and subject.kind in ("hole", "pin"):
+            axis = self.case.geometry.placed.rotation @ np.array(subject.axis)
+            return self._round(point, axis, size, "hole" if subject.kind == "hole" else "pin")
+        return self._between(point, "gap" if subject.kind == "gap" else "wall")
 
-    def _between(self, finding: Finding, point: _Floats) -> _Measured:
-        """A wall or gap: between the outlines on both sides of the point."""
-        kind: Literal["wall", "gap"] = "gap" if finding.check == "gap" else "wall"
+    def _between(self, point: _Floats, kind: Literal["wall", "gap"]) -> _Measured:
+        """A wall or gap: between the outlines on both sides of the point, in the layer or, where
+        walls are measured in space, in the plane in which it is thinner."""
         cut = self._layer(point)
         at = cut.frame.flat(point[None])[0]
         across = planes.crossing(cut.rings, at)
-        if self.case.layered:
-            return _Measured(cut, at, across, _length(across), kind)
-        size = finding.measured or 0.0
-        if finding.check == "fill" and finding.limit is not None:
-            size = _length(across)  # what was measured is a deviation
-        if across is None or not _near(_length(across), size):
+        if not self.case.layered:
             standing = self._standing(point)
             at_there = standing.frame.flat(point[None])[0]
             there = planes.crossing(standing.rings, at_there)
@@ -117,25 +103,25 @@ class Places:
                 return _Measured(standing, at_there, there, _length(there), kind)
         return _Measured(cut, at, across, _length(across), kind)
 
-    def _round(self, point: _Floats, one: Round) -> _Measured:
-        axis = np.array(one.axis)
-        if one.vertical:
+    def _round(
+        self, point: _Floats, axis: _Floats, diameter: float, kind: Literal["hole", "pin"]
+    ) -> _Measured:
+        if abs(axis[2]) >= _UPRIGHT:
             cut = self._layer(point)
         else:
             frame = planes.across_axis(point, axis)
             words = "upright section" if abs(axis[2]) < 0.02 else "section"
-            cut = self._cut(frame, f"{words} across the axis of the {one.kind}", upright=True)
+            cut = self._cut(frame, f"{words} across the axis of the {kind}", upright=True)
         at = cut.frame.flat(point[None])[0]
-        half = np.array([one.diameter / 2, 0.0])
-        return _Measured(cut, at, (at - half, at + half), one.diameter, one.kind)
+        half = np.array([diameter / 2, 0.0])
+        return _Measured(cut, at, (at - half, at + half), diameter, kind)
 
-    def _plate(self, finding: Finding, point: _Floats, plate: Plate | None) -> _Measured:
+    def _plate(self, point: _Floats, thickness: float) -> _Measured:
         frame = planes.upright(point, np.array([1.0, 0.0, 0.0]))
         cut = self._cut(frame, "upright section along the printer's x axis", upright=True)
         at = cut.frame.flat(point[None])[0]
         across = planes.straight(cut.rings, at, np.array([0.0, 1.0]))
-        size = (finding.measured or 0.0) * self.case.rules.layer_height
-        return _Measured(cut, at, across, size, "plate")
+        return _Measured(cut, at, across, thickness, "plate")
 
     def _standing(self, point: _Floats) -> _Cut:
         """The upright section through a point that holds the way to the nearest surface."""
@@ -169,7 +155,7 @@ class Places:
 
     def _drawn(self, finding: Finding, found: _Measured) -> View:
         cut, at, size = found.cut, found.point, found.size
-        typical = self._typical.get((finding.location, finding.box), size)  # type: ignore[arg-type]
+        typical = finding.subject.thickness.typical if finding.subject else size
         wide = min(max(_TIMES * max(size, typical), _LEAST), _MOST)
         window = _around(at, wide)
         margin = max(2 * size, wide / 4)
@@ -177,7 +163,7 @@ class Places:
         frame = shapely.box(*window)
         fine = wide / 2000
         place = self._place(near, found, _around(at, wide + margin))
-        shown, changed, sized, beads = self._outcome(finding, near, place, found, typical)
+        shown, changed, sized, beads = self._outcome(near, place, found, _judged(finding))
 
         def cropped(shape: BaseGeometry) -> tuple[Line, ...]:
             return planes.lines_of(shape.intersection(frame), fine)
@@ -199,21 +185,10 @@ class Places:
             sized=sized,
             beads=planes.strokes_of(beads.intersection(frame), fine),
             across=(planes.flat(across[0]), planes.flat(across[1])) if across else None,
-            label=self._label(finding, found) if across else "",
+            label=_label(finding) if across else "",
             whole=whole[0],
             whole_box=whole[1],
         )
-
-    def _label(self, finding: Finding, found: _Measured) -> str:
-        """What was measured, as the message says it where it is the same."""
-        size = _length(found.across)
-        measured = finding.measured
-        if found.kind == "plate":
-            return f"{mm(found.size)} mm"
-        deviation = finding.check == "fill" and finding.limit is not None
-        if measured is not None and not deviation and _near(size, measured):
-            size = measured
-        return f"{'Ø ' if found.kind in ('hole', 'pin') else ''}{mm(size)} mm"
 
     def _whole_of(self, cut: _Cut) -> tuple[tuple[Line, ...], Box2]:
         if cut.upright:
@@ -239,23 +214,18 @@ class Places:
         return _part_at(searched.difference(opened), centre, found.size)
 
     def _outcome(
-        self,
-        finding: Finding,
-        near: BaseGeometry,
-        place: BaseGeometry,
-        found: _Measured,
-        typical: float,
+        self, near: BaseGeometry, place: BaseGeometry, found: _Measured, thickness: float
     ) -> tuple[Shown, BaseGeometry, bool, BaseGeometry]:
-        """How the place comes out, what changes, whether its size is known, where beads meet."""
+        """How the place comes out, what changes, whether its size is known, where beads meet.
+
+        thickness  in mm, by which it comes out
+        """
         nothing = shapely.Polygon()
         if found.kind in ("gap", "hole", "open"):
             return found.kind, nothing, True, nothing
         if found.kind == "plate":
             return "solid", nothing, True, self._layers(place)
         table, tolerance = self.case.table, self.case.rules.tolerance
-        thickness = typical if finding.check == "fill" else (finding.measured or found.size)
-        if found.kind == "pin":
-            thickness = found.size
         shown: Shown = table.classify(thickness, tolerance)
         outcome = table.outcome(thickness)
         drawn = _length(found.across)
@@ -337,8 +307,27 @@ def _length(across: tuple[_Floats, _Floats] | None) -> float:
     return float(np.linalg.norm(across[1] - across[0])) if across else 0.0
 
 
-def _near(drawn: float, measured: float) -> bool:
-    return abs(drawn - measured) <= max(_OFF, _OFF_SHARE * measured)
+def _judged(finding: Finding) -> float:
+    """The thickness (mm) that decides how the place comes out: the one that broke a limit on its
+    outcome, else that of most of it."""
+    for one in finding.breaches:
+        # Where there is a limit, what was measured is how far the print is off.
+        if one.check == "fill" and one.limit is None and one.measured is not None:
+            return one.measured
+    return finding.subject.thickness.typical if finding.subject else 0.0
+
+
+def _label(finding: Finding) -> str:
+    """What the dimension says: the number with which the message begins."""
+    subject = finding.subject
+    if subject is None:
+        return ""
+    thickness = subject.thickness
+    if subject.kind in ("hole", "pin"):
+        return f"Ø {mm(thickness.typical)} mm"
+    if subject.kind == "wall" and finding.breaches[0].check == "fill":
+        return span(thickness.min, thickness.typical, thickness.max)
+    return f"{mm(thickness.min)} mm"
 
 
 def _part_at(shape: BaseGeometry, point: shapely.Point, reach: float) -> BaseGeometry:

@@ -7,9 +7,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from wallguard.commands.arguments import Commands, command
-from wallguard.coupon.readings import read_readings
-from wallguard.fit.drift import Compared, Drift, drift
-from wallguard.rules.load import load_rules
+from wallguard.fit.drift import Compared, Drift
+from wallguard.jobs.characterise import drift
 
 
 def add(commands: Commands) -> None:
@@ -19,8 +18,7 @@ def add(commands: Commands) -> None:
         "drift",
         "wallguard coupon drift rules/measured.yaml coupon/readings-2027-03.csv",
         _command,
-        summary="hold a later print of the coupon against the rule file; ends with 1 if it has "
-        "drifted",
+        summary="hold a later print of the coupon against the rule file; ends with 1 on drift",
     )
     parser.add_argument("rules", type=Path, metavar="RULES")
     parser.add_argument("readings", nargs="+", type=Path, metavar="READINGS")
@@ -37,10 +35,8 @@ def run(rules: Path, readings: Sequence[Path]) -> tuple[str, int]:
 
     Raises InputError where the rule file or the readings cannot be used.
     """
-    files = [read_readings(path) for path in readings]
-    found = drift(files, load_rules(rules))
-    lines = list(_lines(found))
-    lines += [f"note: {remark}" for file in files for remark in file.remarks]
+    found = drift(rules, readings)
+    lines = [*_lines(found), *(f"note: {remark}" for remark in found.remarks)]
     return "\n".join(lines) + "\n", int(found.drifted)
 
 
@@ -59,7 +55,7 @@ def _lines(found: Drift) -> list[str]:
             chance = "more than chance and the instrument would bring"
         elif found.far:
             chance = f"{len(found.far)} of them farther than chance would bring"
-        lines += ["", f"outside U: {len(found.outside)} of {walls}, {chance}:"]
+        lines += ["", f"outside the uncertainty: {len(found.outside)} of {walls}, {chance}:"]
         lines += map(_outside, found.outside)
     settled = [wall for wall in found.walls if wall.settles]
     if settled:

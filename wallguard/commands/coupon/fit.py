@@ -7,18 +7,17 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
+from wallguard.bands.chart import chart_of
 from wallguard.base import files
 from wallguard.base.errors import InputError
 from wallguard.base.write import write
 from wallguard.commands.arguments import Commands, command, length
-from wallguard.commands.chart import chart
-from wallguard.coupon.readings import read_readings
-from wallguard.documents.reading import parse_document
 from wallguard.drawings.coupon_plot import MARK as PLOT_MARK
 from wallguard.drawings.coupon_plot import plot
-from wallguard.fit.fit import Fit, fit
-from wallguard.fit.rule_file import MARK, rule_file
-from wallguard.rules.load import load_rules, rules_from
+from wallguard.fit.fit import Fit
+from wallguard.fit.rule_file import MARK
+from wallguard.jobs.characterise import Toolpaths, fit
+from wallguard.reports.chart_text import chart_text
 
 
 def add(commands: Commands) -> None:
@@ -39,7 +38,7 @@ def add(commands: Commands) -> None:
         type=Path,
         default=[],
         metavar="FILE",
-        help="a program that makes a plate of the coupon: read what it lays (may be repeated)",
+        help="it makes a plate of the coupon: read what it lays (may be repeated)",
     )
     parser.add_argument(
         "--coupon", type=Path, metavar="FOLDER", help="the coupon that --toolpath makes"
@@ -67,13 +66,20 @@ def _command(arguments: argparse.Namespace) -> int:
         rules=arguments.rules,
         output=arguments.output,
         plot_file=arguments.plot,
-        toolpaths=arguments.toolpath,
-        coupon=arguments.coupon,
-        filament=arguments.filament,
-        flow=arguments.flow,
+        toolpaths=_toolpaths(arguments),
     )
     print(text, end="")
     return 0
+
+
+def _toolpaths(arguments: argparse.Namespace) -> Toolpaths | None:
+    files = tuple(arguments.toolpath)
+    if not files:
+        return None
+    if arguments.coupon is None:
+        remedy = "Name its folder: --coupon"
+        raise InputError(files[0], "nothing says which coupon it makes", remedy=remedy)
+    return Toolpaths(files, arguments.coupon, arguments.filament, arguments.flow)
 
 
 def run(
@@ -82,59 +88,26 @@ def run(
     rules: Path,
     output: Path,
     plot_file: Path | None = None,
-    toolpaths: Sequence[Path] = (),
-    coupon: Path | None = None,
-    filament: float | None = None,
-    flow: float | None = None,
+    toolpaths: Toolpaths | None = None,
 ) -> str:
     """Fit the readings (rounds of one process merge), write the rule file `output` and, if asked,
     the drawing `plot_file`; returns what to tell.
 
-    rules      the base: what is known of the process before
-    toolpaths  programs that make plates of the coupon in the folder `coupon`: readings of their own
-               kind, which the rule file says
-    filament   its diameter in mm; flow: between filament fed and laid; None: as in the base
+    rules  the base: what is known of the process before
 
     Raises InputError: readings or rules that cannot be used, or an output that is one of the inputs
     or was not written by this command; nothing is written then.
     """
-    if not readings and not toolpaths:
-        raise InputError("readings", "no file of readings is given", remedy="Name one or more")
-    if toolpaths and coupon is None:
-        raise InputError(
-            toolpaths[0], "nothing says which coupon it makes", remedy="Name its folder: --coupon"
-        )
-    base = load_rules(rules)
-    # A file that was given twice must not count twice.
-    unique = {os.path.realpath(path): path for path in readings}
-    files = [read_readings(path) for path in unique.values()]
-    if toolpaths and coupon is not None:
-        from wallguard.jobs.laid_readings import toolpath_readings
-
-        for path in {os.path.realpath(path): path for path in toolpaths}.values():
-            files.append(
-                toolpath_readings(
-                    path,
-                    coupon,
-                    filament=filament or base.filament or 1.75,
-                    flow=flow or base.flow or 1.0,
-                )
-            )
-    fitted = fit(files, base)
-    inputs = [*unique.values(), *toolpaths, rules, *map(Path, base.files)]
-    text = rule_file(fitted, base)
-    made = rules_from(parse_document(text, str(output)), str(output))
-    _refuse(output, MARK, inputs)
-    drawing = None
+    found = fit(readings, rules, toolpaths=toolpaths, shown=str(output))
+    _refuse(output, MARK, found.inputs)
+    chart, written = chart_of(found.rules), {output: found.text}
     if plot_file is not None:
-        _refuse(plot_file, PLOT_MARK, [*inputs, output])
-        drawing = plot(fitted, made)
-    write(output, text)
-    lines = [*report(fitted), "", f"wrote: {output}"]
-    if plot_file is not None and drawing is not None:
-        write(plot_file, drawing)
-        lines.append(f"wrote: {plot_file}")
-    return "\n".join([chart(made), *lines]) + "\n"
+        _refuse(plot_file, PLOT_MARK, [*found.inputs, output])
+        written[plot_file] = plot(found.fit, chart)
+    for path, text in written.items():
+        write(path, text)
+    lines = [*report(found.fit), "", *(f"wrote: {path}" for path in written)]
+    return "\n".join([chart_text(chart), *lines]) + "\n"
 
 
 def report(fitted: Fit) -> list[str]:
@@ -151,11 +124,11 @@ def report(fitted: Fit) -> list[str]:
         lines.append(f"  between one bead and two: {found.beads.between_one_and_two}")
     lines.append(
         f"one reading scatters by {fitted.scatter.solid.u:.3f} mm (standard deviation), "
-        f"the instrument may be off by {fitted.limit:g} mm"
+        f"the instrument may be off by {fitted.scatter.limit:g} mm"
     )
     for head, texts in (
         ("the axes differ; walls in any direction get the worse of both:", fitted.differ),
-        ("gaps, holes and pins (printed - drawn ± U):", fitted.others),
+        ("gaps, holes and pins (printed - drawn, ± 95 %):", fitted.others),
         ("odd about the readings:", fitted.odd),
     ):
         if texts:

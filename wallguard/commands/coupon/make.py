@@ -8,12 +8,11 @@ from pathlib import Path
 
 from wallguard.base.plain import counted, listed
 from wallguard.commands.arguments import Commands, command, length
-from wallguard.coupon.layout import lay_out
-from wallguard.coupon.plan import KINDS, plan
+from wallguard.coupon.folder import write_folder
+from wallguard.coupon.plan import KINDS
+from wallguard.jobs.characterise import Coupon, make_coupon
 from wallguard.reports.coupon_sheet import markdown_sheet
 from wallguard.reports.coupon_sheet_html import html_sheet
-from wallguard.rules.load import load_rules
-from wallguard.rules.model import Rules
 
 
 def add(commands: Commands) -> None:
@@ -68,35 +67,22 @@ def run(
     Raises InputError: rules or values that no coupon follows from, a build volume too small, or
     files in the way that are not an untouched earlier coupon. Nothing is then written.
     """
-    return make(load_rules(rules), out, steps=steps, height=height, features=features)
+    coupon = make_coupon(rules, steps=steps, height=height, features=features)
+    return write_coupon(coupon, out)
 
 
-def make(
-    rules: Rules,
-    out: Path,
-    *,
-    steps: Sequence[float] | None = None,
-    height: float | None = None,
-    features: Iterable[str] | None = None,
-    round_number: int = 1,
-) -> list[str]:
-    """The same from rules that are loaded. `round_number` counts coupons of one process: a later
-    one carries the few steps that narrow what an earlier one left uncertain."""
-    from wallguard.coupon.files import manifest, readings_csv, stem, stl, threemf
-    from wallguard.coupon.folder import write_folder
-    from wallguard.coupon.solid import solid
+def write_coupon(coupon: Coupon, out: Path) -> list[str]:
+    """Write a coupon with its sheets into the folder `out`, and say so.
 
-    planned = plan(rules, steps=steps, height=height, kinds=features)
-    plates = lay_out(planned)
-    files: dict[str, bytes] = {}
-    for plate in plates:
-        mesh = solid(plate, planned.sizes)
-        files[f"{stem(plate)}.stl"] = stl(mesh)
-        files[f"{stem(plate)}.3mf"] = threemf(mesh, f"Coupon, plate {plate.number}: {rules.name}")
-    files["readings.csv"] = readings_csv(rules, planned, round_number)
-    files["measure.md"] = markdown_sheet(rules, planned, plates).encode("utf-8")
-    files["measure.html"] = html_sheet(rules, planned, plates, round_number).encode("utf-8")
-    written = write_folder(out, manifest(rules, planned, plates, round_number), files)
+    Raises InputError: files in the way that are not an untouched earlier coupon.
+    """
+    planned, plates = coupon.plan, coupon.plates
+    sheets = {
+        "measure.md": markdown_sheet(coupon.rules, planned, plates),
+        "measure.html": html_sheet(coupon.rules, planned, plates, coupon.round_number),
+    }
+    files = coupon.files() | {name: text.encode("utf-8") for name, text in sheets.items()}
+    written = write_folder(out, coupon.manifest(), files)
     counts = listed(
         [
             counted(number, kind)
@@ -109,5 +95,6 @@ def make(
         f"a coupon of {counts} on {counted(len(plates), 'plate')} ({sizes})",
         *(f"note: {remark}" for remark in planned.remarks),
         *(f"wrote: {path}" for path in written),
+        "Read Safety in measure.html before printing.",
         "Next: print it, measure it as measure.html says, and fill in readings.csv.",
     ]

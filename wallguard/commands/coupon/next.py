@@ -7,8 +7,8 @@ from pathlib import Path
 
 from wallguard.commands.arguments import Commands, command
 from wallguard.commands.coupon import make
-from wallguard.fit.next_steps import NextStep, next_steps
-from wallguard.rules.load import load_rules
+from wallguard.fit.next_steps import NextStep
+from wallguard.jobs.characterise import next_steps
 
 
 def add(commands: Commands) -> None:
@@ -18,7 +18,7 @@ def add(commands: Commands) -> None:
         "next",
         "wallguard coupon next rules/measured.yaml -o coupon-2",
         _command,
-        summary="say which few walls to print next, to know most more",
+        summary="name the few walls to print next that narrow the doubt most",
     )
     parser.add_argument("rules", type=Path, metavar="RULES")
     parser.add_argument(
@@ -40,7 +40,7 @@ def run(rules: Path, *, at_most: int = 8) -> tuple[str, tuple[float, ...]]:
 
     Raises InputError where the rule file cannot be used.
     """
-    steps = next_steps(load_rules(rules), at_most)
+    steps = next_steps(rules, at_most)
     if not steps:
         return "nothing is uncertain by more than 0.02 mm: no further coupon is needed\n", ()
     thicknesses = tuple(step.thickness for step in steps)

@@ -9,6 +9,7 @@ import pytest
 from solids import box, mesh, save
 
 from wallguard.commands.main import main
+from wallguard.findings.origins import origins
 from wallguard.jobs.choose import Asked
 from wallguard.jobs.review import review
 
@@ -120,7 +121,7 @@ def test_what_only_one_half_lacks_is_fixed_once(repo):
 
 def test_what_is_new_in_a_converted_part_is_new(repo):
     (repo / WAS).unlink()
-    obj(repo / "parts/both.obj", LEFT + RIGHT + box([1.5, 5, 2], [50, 1, 0]))
+    obj(repo / "parts/both.obj", LEFT + RIGHT + box([1.5, 40, 10], [50, 0, 0]))
     assert held() == (1, {"parts/both.obj": (WAS, ["new", "unchanged", "unchanged"], 0)})
 
 
@@ -143,3 +144,11 @@ def test_waivers_follow_a_part_that_was_converted(repo, capsys):
     report = review(Asked(base="HEAD")).report
     (part,) = [one for one in report.parts if one.path == "parts/both.obj"]
     assert [one.waived[:3] for one in part.findings] == ["Ann", "Ann"]
+
+
+def test_where_walls_do_not_tell_nothing_is_said(repo):
+    report = review(Asked(everything=True)).report
+    parts = {part.path: part for part in report.parts}
+    plain = parts["parts/plain.stl"]
+    assert origins({"a": plain}, {"b": parts[WAS]}) == {}
+    assert origins({"a": plain}, {"b": plain}) == {"a": "b"}

@@ -1,0 +1,100 @@
+"""The chart of a process: its band tables, and which thicknesses are good to draw; as rows of text
+for terminals, Markdown and pictures alike."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from wallguard.bands.advice import range_text
+from wallguard.bands.declared import band_table
+from wallguard.bands.table import Band, BandTable
+from wallguard.rules.model import Axis, Rules
+
+# The uncertainty is the expanded one (k = 2), which covers 95 % (JCGM 100, from memory).
+HEADS = ("nominal t, mm", "outcome", "printed, mm", "± (95 %)", "air, mm", "source")
+
+
+@dataclass(frozen=True)
+class Chart:
+    """What a chart of one process says, however it is shown.
+
+    table  of walls in any direction
+    axes   of walls along one machine axis, where the rules tell the axes apart
+    good   ranges (first, last) of thickness in mm that are good to draw; the last may be inf
+    """
+
+    rules: Rules
+    table: BandTable
+    axes: dict[Axis, BandTable]
+    good: tuple[tuple[float, float], ...]
+
+    @property
+    def about(self) -> tuple[str, ...]:
+        """What process it is of, in words."""
+        rules = self.rules
+        known = (rules.printer, rules.material)
+        layers = f"layers of {rules.layer_height:g} mm"
+        return (*(part for part in known if part), rules.category, layers)
+
+    @property
+    def asked(self) -> str:
+        """What a good thickness has to be, in words."""
+        thinner, thicker = self.rules.tolerance
+        least = self.rules.least("wall")
+        return (
+            f"solid, at most {thinner:.2f} mm thinner or {thicker:.2f} mm thicker, uncertainty "
+            "included" + (f", at least {least:.2f} mm" if least > 0 else "")
+        )
+
+    @property
+    def reach(self) -> float:
+        """How far (mm) a drawing has to reach to show every change, and a little beyond."""
+        ends = (end for range_ in self.good for end in range_ if math.isfinite(end))
+        return 1.1 * max([*self.table.edges, *ends], default=0.0) or 1.0
+
+
+def chart_of(rules: Rules) -> Chart:
+    """The chart of one process. Raises InputError where no band table follows from the rules."""
+    table = band_table(rules)
+    good = table.good_ranges(rules.tolerance, rules.least("wall"))
+    return Chart(rules, table, {axis: band_table(rules, axis) for axis in sorted(rules.axes)}, good)
+
+
+def rows(table: BandTable) -> list[tuple[str, ...]]:
+    """One row of HEADS for every band that holds a reading."""
+    return [
+        (
+            range_text(*band.readings),
+            band.fill,
+            _printed(band),
+            "-" if band.fill == "missing" else f"{band.uncertainty:.2f}",
+            _air(band),
+            band.source,
+        )
+        for band in table.bands
+        if band.readings is not None
+    ]
+
+
+def _printed(band: Band) -> str:
+    if band.fill == "missing":
+        return "-"
+    if band.slope == 0:
+        return f"{band.offset:.2f}"
+    if band.slope == 1:
+        size = f"{abs(band.offset):.2f}"
+        return f"t {'-' if band.offset < 0 else '+'} {size}" if size != "0.00" else "as drawn"
+    return f"{band.offset:.2f} + {band.slope:.2f} t"
+
+
+def _air(band: Band) -> str:
+    if band.fill != "hollow" or band.readings is None:
+        return "-"
+    if band.solid_width == 0:
+        return "not known"
+    first, last = band.readings
+    if math.isinf(last) and band.slope > 0:
+        return f"≥ {band.air(first):.2f}"
+    ends = sorted({band.air(first), band.air(first if math.isinf(last) else last)})
+    return range_text(ends[0], ends[-1])

@@ -1,0 +1,187 @@
+"""The modules of a coupon: a comb of walls, columns of gaps, holes and pins, each with its marks.
+
+Walls and gaps run along x here; what runs along y is the same module turned.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from wallguard.coupon.marks import Pen
+from wallguard.coupon.plan import BLOCK, LANE, SHARES, Feature, Sizes
+from wallguard.coupon.shapes import Bore, Mark, Module, Placed, Point, Prism, block, circle
+
+# Between a thing and its mark, around a hole, mm.
+_BESIDE_MARK, _AROUND = 0.8, 3.0
+
+
+def comb(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
+    """Walls along x, on both sides of a spine that holds one end of each; the other is free.
+
+    The spine keeps walls of half a bead from toppling; a wall's mark lies in the lane below it.
+    """
+    pen, lane, length = sizes.pen, sizes.lane, sizes.length
+    both = 2 * length + sizes.spine <= room + 1e-6
+    rows = [features[at : at + 1 + both] for at in range(0, len(features), 1 + both)]
+    starts = (0.0, length + sizes.spine) if both and len(features) > 1 else (sizes.spine,)
+    spine = length if len(starts) > 1 else 0.0
+    depth = lane + sum(lane + max(each.nominal for each in row) for row in rows)
+    top = sizes.base + sizes.height
+    prisms = [block((spine, lane - 1), sizes.spine, depth - 2 * lane + 2, sizes.base / 2, top)]
+    letter = features[0].axis.upper()
+    marks = [_label(letter, spine + sizes.spine / 2, depth - lane + 1 + _BESIDE_MARK, pen)]
+    placed = []
+    y = depth - lane
+    for row in rows:
+        y -= max(each.nominal for each in row)
+        for feature, x in zip(row, starts, strict=False):
+            # Into the spine, so that they are one.
+            reach = (x, length + 1) if x < spine else (x - 1, length + 1)
+            prisms.append(block((reach[0], y), reach[1], feature.nominal, sizes.base / 2, top))
+            middle = x + length / 2
+            marks.append(
+                Mark(
+                    feature.mark,
+                    (middle - pen.width(feature.mark) / 2, y - _BESIDE_MARK - pen.height),
+                )
+            )
+            placed.append(
+                Placed(
+                    feature,
+                    ((x, y, sizes.base), (x + length, y + feature.nominal, top)),
+                    _heights(middle, y + feature.nominal / 2, sizes, sizes.height),
+                    "y",
+                )
+            )
+        y -= lane
+    width = len(starts) * length + sizes.spine
+    return Module(width, depth, tuple(prisms), marks=tuple(marks), placed=tuple(placed))
+
+
+def gaps(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
+    """Gaps along x between blocks in a column, each gap's mark at its right end."""
+    pen = sizes.pen
+    breadth = max(BLOCK, pen.height + pen.clear)
+    length = max(2 * BLOCK, 4 * max(each.nominal for each in features))
+    top = sizes.base + sizes.layers(BLOCK)
+    body = breadth * (len(features) + 1) + sum(each.nominal for each in features)
+    depth = body + _header(pen)
+    y = body - breadth
+    prisms = [block((0, y), length, breadth, sizes.base / 2, top)]
+    marks = [_label("G", length / 2, body + _BESIDE_MARK, pen)]
+    placed = []
+    for feature in features:
+        y -= feature.nominal
+        middle = y + feature.nominal / 2
+        marks.append(Mark(feature.mark, (length + _BESIDE_MARK, middle - pen.height / 2)))
+        placed.append(
+            Placed(
+                feature,
+                ((0, y, sizes.base), (length, y + feature.nominal, top)),
+                ((length / 2, middle, round((sizes.base + top) / 2, 2)),),
+                "y",
+            )
+        )
+        y -= breadth
+        prisms.append(block((0, y), length, breadth, sizes.base / 2, top))
+    width = length + _mark_room(features, pen)
+    return Module(width, depth, tuple(prisms), marks=tuple(marks), placed=tuple(placed))
+
+
+def standing_holes(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
+    """Upright holes in a column, through a bar and the base."""
+    width = max(each.nominal for each in features) + 2 * _AROUND
+    top = sizes.base + sizes.layers(BLOCK)
+    bar, centres = _bar(features, sizes, "U", width, top)
+    cuts, placed = [], []
+    for feature, y in zip(features, centres, strict=True):
+        radius = feature.nominal / 2
+        cuts.append(Prism(circle(width / 2, y, feature.nominal), -1, top + 1))
+        box = ((width / 2 - radius, y - radius, 0.0), (width / 2 + radius, y + radius, top))
+        placed.append(Placed(feature, box, ((width / 2, y, top),), "diameter"))
+    return replace(bar, cuts=tuple(cuts), placed=tuple(placed))
+
+
+def lying_holes(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
+    """Lying holes along x in a column, through an upright bar."""
+    largest = max(each.nominal for each in features)
+    centre = sizes.base + _AROUND + largest / 2
+    top = sizes.base + sizes.layers(largest + 2 * _AROUND)
+    bar, centres = _bar(features, sizes, "L", BLOCK, top)
+    bores, placed = [], []
+    for feature, y in zip(features, centres, strict=True):
+        radius = feature.nominal / 2
+        bores.append(Bore((-1, y, centre), "x", BLOCK + 2, feature.nominal))
+        box = ((0.0, y - radius, centre - radius), (BLOCK, y + radius, centre + radius))
+        placed.append(Placed(feature, box, ((BLOCK, y, centre),), "diameter"))
+    return replace(bar, bores=tuple(bores), placed=tuple(placed))
+
+
+def pins(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
+    """Upright pins in a column, each with its mark to the right; thin ones are lower."""
+    pen, lane = sizes.pen, sizes.lane
+    width = max(each.nominal for each in features)
+    depth = lane + sum(each.nominal + lane for each in features)
+    marks = [_label("P", width / 2, depth - pen.height, pen)]
+    prisms, placed = [], []
+    y = depth - lane
+    for feature in features:
+        radius = feature.nominal / 2
+        y -= radius
+        height = min(sizes.height, sizes.layers(max(LANE, 4 * feature.nominal)))
+        top = sizes.base + height
+        prisms.append(Prism(circle(width / 2, y, feature.nominal), sizes.base / 2, top))
+        marks.append(Mark(feature.mark, (width + _BESIDE_MARK, y - pen.height / 2)))
+        box = (
+            (width / 2 - radius, y - radius, sizes.base),
+            (width / 2 + radius, y + radius, top),
+        )
+        measure = _heights(width / 2, y, sizes, height)
+        placed.append(Placed(feature, box, measure, "diameter"))
+        y -= radius + lane
+    return Module(
+        width + _mark_room(features, pen),
+        depth,
+        tuple(prisms),
+        marks=tuple(marks),
+        placed=tuple(placed),
+    )
+
+
+def _bar(
+    features: Sequence[Feature], sizes: Sizes, letter: str, width: float, top: float
+) -> tuple[Module, list[float]]:
+    """A bar for holes in a column, each with its mark to the right; and where they are along it,
+    from the top down."""
+    pen = sizes.pen
+    slots = [max(each.nominal + _AROUND, pen.height + pen.clear) for each in features]
+    body = sum(slots) + _AROUND
+    centres, y = [], body - _AROUND / 2
+    for slot in slots:
+        centres.append(y - slot / 2)
+        y -= slot
+    marks = [_label(letter, width / 2, body + _BESIDE_MARK, pen)]
+    marks += [
+        Mark(feature.mark, (width + _BESIDE_MARK, y - pen.height / 2))
+        for feature, y in zip(features, centres, strict=True)
+    ]
+    bar = block((0, 0), width, body, sizes.base / 2, top)
+    size = (width + _mark_room(features, pen), body + _header(pen))
+    return Module(*size, (bar,), marks=tuple(marks)), centres
+
+
+def _label(letter: str, x: float, y: float, pen: Pen) -> Mark:
+    return Mark(letter, (x - pen.width(letter) / 2, y))
+
+
+def _header(pen: Pen) -> float:
+    return _BESIDE_MARK + pen.height
+
+
+def _mark_room(features: Sequence[Feature], pen: Pen) -> float:
+    return _BESIDE_MARK + max(pen.width(each.mark) for each in features)
+
+
+def _heights(x: float, y: float, sizes: Sizes, height: float) -> tuple[Point, ...]:
+    return tuple((x, y, round(sizes.base + share * height, 1)) for share in SHARES)

@@ -1,0 +1,166 @@
+"""Characterise a process: make its coupon, fit what was read of it, say what to print next, and
+hold a later print against the rules."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from wallguard.base.errors import InputError
+from wallguard.coupon import files as coupon_files
+from wallguard.coupon.layout import Plate, lay_out
+from wallguard.coupon.plan import Plan, plan
+from wallguard.coupon.readings import Readings, read_readings
+from wallguard.coupon.solid import solid
+from wallguard.documents.reading import parse_document
+from wallguard.fit import drift as drifting
+from wallguard.fit import fit as fitting
+from wallguard.fit import next_steps as stepping
+from wallguard.fit.rule_file import rule_file
+from wallguard.rules.load import load_rules, rules_from
+from wallguard.rules.model import Rules
+
+
+@dataclass(frozen=True)
+class Coupon:
+    """A test part for one process.
+
+    round_number  counts coupons of one process: a later one carries the few steps that narrow what
+                  an earlier one left uncertain
+    """
+
+    rules: Rules
+    plan: Plan
+    plates: tuple[Plate, ...]
+    round_number: int = 1
+
+    def files(self) -> dict[str, bytes]:
+        """The plates as STL and 3MF, and the readings to fill in, by name."""
+        made: dict[str, bytes] = {}
+        for plate in self.plates:
+            mesh, stem = solid(plate, self.plan.sizes), coupon_files.stem(plate)
+            title = f"Coupon, plate {plate.number}: {self.rules.name}"
+            made[f"{stem}.stl"] = coupon_files.stl(mesh)
+            made[f"{stem}.3mf"] = coupon_files.threemf(mesh, title)
+        made["readings.csv"] = coupon_files.readings_csv(self.rules, self.plan, self.round_number)
+        return made
+
+    def manifest(self) -> Mapping[str, Any]:
+        """Which feature is where on which plate, see `coupon.files`."""
+        return coupon_files.manifest(self.rules, self.plan, self.plates, self.round_number)
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """What readings say of a process, and the rule file that says so.
+
+    text    of the rule file (YAML)
+    rules   what it says, loaded
+    inputs  every file that was read
+    """
+
+    fit: fitting.Fit
+    base: Rules
+    text: str
+    rules: Rules
+    inputs: tuple[Path, ...]
+
+
+@dataclass(frozen=True)
+class Toolpaths:
+    """Toolpaths that lay plates of a coupon: readings of their own kind, which the rule file says.
+
+    coupon    the folder of the coupon that they lay
+    filament  its diameter in mm; None: as in the base, else 1.75
+    flow      between filament fed and laid; None: as in the base, else 1
+    """
+
+    files: tuple[Path, ...]
+    coupon: Path
+    filament: float | None = None
+    flow: float | None = None
+
+
+def make_coupon(
+    rules: Rules | Path,
+    *,
+    steps: Sequence[float] | None = None,
+    height: float | None = None,
+    features: Iterable[str] | None = None,
+    round_number: int = 1,
+) -> Coupon:
+    """A coupon for one process; nothing is written.
+
+    steps     thicknesses of the walls, mm; None: chosen from the rules
+    height    of the walls, mm; None: 12, or what the build volume allows
+    features  of "wall", "gap", "hole" and "pin"; None: all
+
+    Raises InputError: rules or values that no coupon follows from, or a build volume too small.
+    """
+    loaded = load_rules(rules) if isinstance(rules, Path) else rules
+    planned = plan(loaded, steps=steps, height=height, kinds=features)
+    return Coupon(loaded, planned, lay_out(planned), round_number)
+
+
+def fit(
+    readings: Sequence[Path],
+    rules: Path,
+    *,
+    toolpaths: Toolpaths | None = None,
+    shown: str = "fitted.yaml",
+) -> Fitted:
+    """Fit the readings of a coupon; rounds of one process merge. Nothing is written.
+
+    rules  the base: what is known of the process before
+    shown  what the rule file is called in messages
+
+    Raises InputError: no readings, or readings, toolpaths or rules that cannot be used.
+    """
+    lain = toolpaths.files if toolpaths else ()
+    if not readings and not lain:
+        raise InputError("readings", "no file of readings is given", remedy="Name one or more")
+    base = load_rules(rules)
+    unique = _each_once(readings)
+    files = [read_readings(path) for path in unique]
+    if toolpaths is not None:
+        files += _laid(toolpaths, base)
+    found = fitting.fit(files, base)
+    text = rule_file(found, base)
+    made = rules_from(parse_document(text, shown), shown)
+    return Fitted(found, base, text, made, (*unique, *lain, rules, *map(Path, base.files)))
+
+
+def next_steps(rules: Path, at_most: int = 8) -> tuple[stepping.NextStep, ...]:
+    """The walls to print next, thinnest first, see `fit.next_steps`; none where nothing is
+    uncertain any more. Raises InputError where the rule file cannot be used."""
+    return stepping.next_steps(load_rules(rules), at_most)
+
+
+def drift(rules: Path, readings: Sequence[Path]) -> drifting.Drift:
+    """A later print of the coupon against the rule file.
+
+    Raises InputError where the rule file or the readings cannot be used.
+    """
+    return drifting.drift([read_readings(path) for path in readings], load_rules(rules))
+
+
+def _each_once(paths: Sequence[Path]) -> tuple[Path, ...]:
+    """A file that was given twice must not count twice."""
+    return tuple({os.path.realpath(path): path for path in paths}.values())
+
+
+def _laid(toolpaths: Toolpaths, base: Rules) -> list[Readings]:
+    from wallguard.jobs.laid_readings import toolpath_readings
+
+    return [
+        toolpath_readings(
+            path,
+            toolpaths.coupon,
+            filament=toolpaths.filament or base.filament or 1.75,
+            flow=toolpaths.flow or base.flow or 1.0,
+        )
+        for path in _each_once(toolpaths.files)
+    ]

@@ -1,0 +1,85 @@
+"""The chart of a process for a terminal, in 80 columns: its bands, a bar along the thickness, what
+is good to draw. Each fill has a character of its own, so the bar needs no colour."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+
+from wallguard.bands.advice import NOTHING_GOOD, range_text
+from wallguard.bands.chart import HEADS, Chart, rows
+from wallguard.bands.table import BandTable
+from wallguard.rules.model import Fill
+
+_WIDTH = 80
+# From worst to best: where a column of the bar holds several, it shows the worst.
+_MARKS: dict[Fill, str] = {"missing": ".", "hollow": "o", "uncertain": "?", "solid": "#"}
+_GOOD = "+"
+_BAR = 70
+_TICK = 10
+
+
+def chart_text(chart: Chart) -> str:
+    """The chart as text; ends with a line break."""
+    paragraphs = (_title(chart), _rows(chart.table), _bar(chart), _good(chart))
+    return "\n\n".join("\n".join(lines) for lines in paragraphs) + "\n"
+
+
+def _title(chart: Chart) -> list[str]:
+    rules = chart.rules
+    process = ", ".join(text for text in (rules.printer, rules.material) if text)
+    texts = (rules.name, process, ", ".join(chart.about[-2:]), rules.path)
+    return [line for text in texts if text for line in textwrap.wrap(text, _WIDTH)]
+
+
+def _rows(table: BandTable) -> list[str]:
+    cells = [HEADS, *rows(table)]
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    return [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in cells
+    ]
+
+
+def _bar(chart: Chart) -> list[str]:
+    """Rows of one character per step along the thickness: what is inside, and what is good."""
+    table, good = chart.table, chart.good
+    per_column = math.ceil(chart.reach * 100 / _BAR)
+    # A column stands for these readings, in hundredths: first to last, both included.
+    columns = [(at * per_column, (at + 1) * per_column - 1) for at in range(_BAR)]
+    fills = "".join(_mark(table, first, last) for first, last in columns)
+    goods = "".join(
+        _GOOD if any(low <= first / 100 and last / 100 <= high for low, high in good) else " "
+        for first, last in columns
+    )
+    ticks = "".join(f"{at * per_column / 100:<{_TICK}.2f}" for at in range(0, _BAR, _TICK))
+    ruler = "".join("|" if at % _TICK == 0 else "-" for at in range(_BAR))
+    shown = {band.fill for band in table.bands if band.readings is not None}
+    legend = [f"{mark} {fill}" for fill, mark in reversed(_MARKS.items()) if fill in shown]
+    legend.append(f"{_GOOD} good to draw")
+    return [
+        f"inside  {fills}",
+        f"good    {goods}".rstrip(),
+        f"        {ruler}",
+        f"mm      {ticks}".rstrip(),
+        f"        {'   '.join(legend)}",
+        f"        one character is {per_column / 100:.2f} mm and shows the worst in it",
+    ]
+
+
+def _mark(table: BandTable, first: int, last: int) -> str:
+    held = set()
+    for band in table.bands:
+        lowest, highest = band.steps
+        if max(first, lowest) <= min(last, highest):
+            held.add(band.fill)
+    return next(mark for fill, mark in _MARKS.items() if fill in held)
+
+
+def _good(chart: Chart) -> list[str]:
+    ranges = ", ".join(range_text(*ends) for ends in chart.good)
+    text = f"good to draw: {ranges} mm" if ranges else f"good to draw: {NOTHING_GOOD}"
+    return [
+        *textwrap.wrap(text, _WIDTH, subsequent_indent="  "),
+        *textwrap.wrap(f"({chart.asked})", _WIDTH),
+    ]
