@@ -106,6 +106,13 @@ def test_json_says_where_walls_were_measured(folder):
     (wall,) = part["walls"]
     assert (wall["fill"], wall["source"]) == ("hollow", "toolpath")
     assert wall["printed"]["value"] == pytest.approx(1.35, abs=0.03)
+    assert wall["air"] == pytest.approx(0.45, abs=0.02)
+    assert wall["bead"] == pytest.approx(0.45, abs=0.01)
+    assert (wall["laid_in"], wall["copy"]) == ([1, 10], 1)
+    (finding,) = part["findings"]
+    assert finding["subject"]["air"] == wall["air"]
+    assert finding["subject"]["copies"] == [1]
+    assert "whether this file is safe to run" in " ".join(json.loads(text)["caution"].split())
     assert [(one["check"], one["fill"]) for one in part["findings"]] == [
         ("toolpath_fill", "hollow")
     ]
@@ -126,7 +133,10 @@ def test_junit_markdown_and_pictures(folder):
     assert failing == {"toolpath_fill", "toolpath_rules"}
     assert "0.45 mm of air" in (folder / "out.md").read_text()
     pictures = sorted((folder / "pictures").iterdir())
-    assert len(pictures) == 2
+    # One for each finding, and the plate.
+    assert len(pictures) == 3
+    plate = pictures.pop().read_text()
+    assert "The plate from above: 1 copy of the part" in plate
     for picture in pictures:
         text = picture.read_text()
         assert text.startswith("<svg")
@@ -224,9 +234,10 @@ def test_copies_are_named(folder, capsys):
     (folder / "hollow.gcode").write_text(lines)
     assert run("hollow.gcode", "--part", "bar.stl") == 1
     told = words(capsys.readouterr().out)
-    assert "2 copies:" in told
-    assert "on copy 1 of 2, at X 40 Y 40 of the plate" in told
-    assert "on copy 2 of 2, at X 40 Y 80 of the plate" in told
+    assert "2 copies, with their middles at X 40.00 Y 40.00; X 40.00 Y 80.00" in told
+    # Alike on both: one finding.
+    assert "on all 2 copies" in told
+    assert "(1 fail)" in told
 
 
 def test_rules_for_another_category_are_refused(folder, capsys):
@@ -281,8 +292,177 @@ def test_against_a_wall_that_is_no_longer_laid(folder, capsys):
     assert "solid -> missing" in words(capsys.readouterr().out)
 
 
-def test_against_takes_one_program_and_no_pictures(folder, capsys):
+def test_against_takes_one_toolpath_and_no_junit(folder, capsys):
     arguments = ("--part", "bar.stl", "--against", "solid.gcode")
     assert run("hollow.gcode", "solid.gcode", *arguments) == 2
     assert run("hollow.gcode", *arguments, "--junit", "out.xml") == 2
     assert "two toolpaths are compared with each other" in capsys.readouterr().err
+
+
+def lay_bar(made, loops_of, *, thickness=1.35, layers=LAYERS, filling=0.45):
+    """The bar on several copies: for each shift, from which layer on its middle is left out."""
+    for number in range(layers):
+        made.layer(number)
+        for shift, hollow_from in loops_of:
+            made.shift = shift
+            made.loops(bar(30, thickness), 1)
+            if number < hollow_from:
+                made.path([(-14.3, 0), (14.3, 0)], width=filling)
+    return made.text()
+
+
+FIRST, SECOND = (40, 40), (40, 80)
+
+
+def test_against_compares_all_copies(folder, capsys):
+    """The second copy turned hollow."""
+    (folder / "before.gcode").write_text(lay_bar(Program(), [(FIRST, 99), (SECOND, 99)]))
+    (folder / "after.gcode").write_text(lay_bar(Program(), [(FIRST, 99), (SECOND, 0)]))
+    arguments = ("after.gcode", "--part", "bar.stl", "--against", "before.gcode")
+    assert run(*arguments, "--pictures", "pictures") == 1
+    told = words(capsys.readouterr().out)
+    assert "solid -> hollow" in told
+    assert "on copy 2" in told
+    names = sorted(path.name for path in (folder / "pictures").iterdir())
+    assert names == ["change-001-after.svg", "change-001-before.svg"]
+    assert "air 0.45 mm" in (folder / "pictures" / names[0]).read_text()
+    (folder / "after.gcode").write_text(lay_bar(Program(), [(FIRST, 99)]))
+    assert run(*arguments) == 1
+    assert "copies are missing that were there before" in words(capsys.readouterr().out)
+
+
+@pytest.mark.parametrize("begins", [3, 6])
+def test_against_tells_where_a_change_begins(folder, capsys, begins):
+    save(folder / "bar.stl", box([30, 1.35, 2], [-15, -0.675, 0]))
+    (folder / "before.gcode").write_text(lay_bar(Program(), [(FIRST, 99)]))
+    (folder / "after.gcode").write_text(lay_bar(Program(), [(FIRST, begins)]))
+    assert run("after.gcode", "--part", "bar.stl", "--against", "before.gcode") == 1
+    told = words(capsys.readouterr().out)
+    assert f"z {0.2 * begins:.2f} to 2.00: solid, 1.35 mm -> hollow" in told
+    where = re.search(
+        r"at \(-?\d+\.\d, -?\d+\.\d, (\d+\.\d)\), [\d.]+ mm long, z [1-9]?0?\.?", told
+    )
+    assert where
+    assert float(where[1]) >= 0.2 * begins - 0.05
+
+
+def test_against_says_where_layers_went(folder, capsys):
+    made = Program()
+    for number in (0, 1, 2, 4, 5, 6, 7, 8, 9):
+        made.layer(number)
+        made.loops(bar(30, 1.35), 1)
+        made.path([(-14.3, 0), (14.3, 0)], width=0.45)
+    (folder / "hollow.gcode").write_text(made.text())
+    assert run("hollow.gcode", "--part", "bar.stl", "--against", "solid.gcode") == 1
+    told = words(capsys.readouterr().out)
+    assert "layers are missing" in told
+    assert "from 0.60 to 0.80 mm above the plate nothing is laid now" in told
+    assert run("hollow.gcode", "--part", "bar.stl") == 1
+    told = words(capsys.readouterr().out)
+    assert "from 0.60 to 0.80 mm above the plate nothing is laid, though the part has" in told
+    assert "hollow, with" not in told
+
+
+def test_against_more_fill_is_never_worse(folder, capsys):
+    save(folder / "bar.stl", box([37, 3.9, 2], [-18.5, -1.95, 0]))
+    for name, spacing in (("less", 3.0), ("more", 0.9)):
+        made = Program()
+        for number in range(LAYERS):
+            made.layer(number)
+            made.loops(bar(37, 3.9), 2)
+            for x in range(int(34 / spacing)):
+                made.path([(-17 + x * spacing, -0.9), (-17 + x * spacing, 0.9)])
+        (folder / f"{name}.gcode").write_text(made.text())
+    for one, other in (("less", "more"), ("more", "less")):
+        assert run(f"{one}.gcode", "--part", "bar.stl", "--against", f"{other}.gcode") == 0
+    assert run("more.gcode", "--part", "bar.stl") == 0
+
+
+def test_a_part_without_walls_is_no_crash(folder, capsys):
+    save(folder / "block.stl", box([20, 20, 2], [-10, -10, 0]))
+    made = Program()
+    for number in range(LAYERS):
+        made.layer(number)
+        made.loops(bar(20, 20), 22)
+    (folder / "block.gcode").write_text(made.text())
+    assert run("block.gcode", "--part", "block.stl") == 0
+    assert run("block.gcode", "--part", "block.stl", "--against", "block.gcode") == 0
+    assert "passed" in capsys.readouterr().out
+
+
+def test_the_wrong_filament_never_passes(folder, capsys):
+    """Three hollow walls, read with beads far too wide: nothing is hollow, and yet it fails."""
+    solid = box([30, 1.35, 2], [-15, -0.675, 0])
+    for y in (6, 12):
+        solid += box([30, 1.35, 2], [-15, y - 0.675, 0])
+    save(folder / "bar.stl", solid)
+    made = Program()
+    for number in range(LAYERS):
+        made.layer(number)
+        for y in (40, 46, 52):
+            made.shift = (40, y)
+            made.loops(bar(30, 1.35), 1)
+    (folder / "hollow.gcode").write_text(made.text())
+    assert run("hollow.gcode", "--part", "bar.stl", "--filament", "2.85") != 0
+    told = words(capsys.readouterr().out)
+    assert "of the part's outline has a bead's edge within 0.25 mm" in told
+    assert "check the filament's diameter" in told
+    assert run("hollow.gcode", "--part", "bar.stl") == 1
+    assert "is laid hollow" in words(capsys.readouterr().out)
+
+
+def test_what_is_told_of_a_toolpath(folder, capsys):
+    assert run("hollow.gcode", "--part", "bar.stl", "--markdown", "out.md") == 1
+    told = words(capsys.readouterr().out)
+    assert "beads usually 0.45 mm wide, 10 layers of 0.2 mm, filament of 1.75 mm" in told
+    assert "(x -15.00 to 15.00)" in told
+    assert "in layers 1 to 10" in told
+    assert "could not do all of" not in (folder / "out.md").read_text()
+
+
+def test_a_priming_line_is_no_warning(folder, capsys):
+    made = Program()
+    made.layer(0, height=0.3)
+    made.path([(-30, -30), (-30, 60)], width=4.0)
+    made.z, made.height = 0.0, 0.2
+    lines = made.text().rstrip("\n").splitlines()
+    (folder / "solid.gcode").write_text(
+        "\n".join([*lines, *program(1.35, 1, filling=0.45).splitlines()[3:]])
+    )
+    assert run("solid.gcode", "--part", "bar.stl") == 0
+    assert "cannot be laid" not in words(capsys.readouterr().out)
+
+
+def test_beads_narrower_than_the_layer_is_high_are_told(folder, capsys):
+    assert run("solid.gcode", "--part", "bar.stl", "--filament", "0.9") != 0
+    assert "narrower than high" in words(capsys.readouterr().out)
+
+
+def test_the_size_of_the_whole_part_is_given(folder, capsys):
+    """A plate with a small tower on it: its size is the plate's."""
+    made = Program()
+    for number in range(20):
+        made.layer(number)
+        made.loops(bar(40, 30) if number < 4 else bar(6, 6), 3)
+    (folder / "solid.gcode").write_text(made.text())
+    assert run("solid.gcode", "--part", "bar.stl") == 2
+    assert re.search(r"something of 40\.\d × 30\.\d × 4\.0 mm", words(capsys.readouterr().out))
+
+
+def test_a_readme_is_no_toolpath(folder, capsys):
+    (folder / "README.md").write_text("# A bar\n\nPrint it upright.\n")
+    assert run("README.md", "--part", "bar.stl") == 2
+    assert "this is not G-code" in words(capsys.readouterr().out)
+
+
+def test_advice_is_that_of_the_checks(folder, capsys):
+    """1.80 mm is solid by the rules and laid hollow; 1.50 is hollow by both."""
+    rules = (
+        "beads: {width: 0.45, contours: 1, smallest_wall: 0.4, squeeze: 0.1, smallest_fill: 0.9}"
+    )
+    (folder / "rules.yaml").write_text(RULES.rpartition("beads:")[0] + rules + "\n")
+    save(folder / "bar.stl", box([30, 1.5, 2], [-15, -0.75, 0]))
+    (folder / "hollow.gcode").write_text(program(1.5, 1))
+    assert run("hollow.gcode", "--part", "bar.stl", "--rules", "rules.yaml") == 1
+    told = words(capsys.readouterr().out)
+    assert "draw ≤ 1.00 or ≥ 1.80 mm" in told

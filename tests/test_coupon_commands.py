@@ -128,6 +128,7 @@ def test_every_key_of_the_format_survives_a_fit(folder):
     fitted = ("wallguard", "extends", "beads", "bands", "axes")
     keys = {key: value for key, value in rules_schema()["properties"].items() if key not in fitted}
     asked = {key: anything(value) for key, value in keys.items()}
+    asked["tolerance"]["thicker"] = 0.07  # two that are alike are written as one
     assert {"free_wall", "floor"} <= set(asked["minimum"]) and "flow" in asked["process"]
     beads = yaml.safe_load(BASE_TEXT)["beads"]
     (folder / "base.yaml").write_text(yaml.safe_dump({"wallguard": 1, "beads": beads, **asked}))

@@ -14,6 +14,7 @@ from wallguard.commands.coupon import make as coupon_make
 from wallguard.coupon.layout import lay_out
 from wallguard.coupon.marks import CHARACTERS, Pen
 from wallguard.coupon.plan import KEEP_OFF, KINDS, LANE, Feature, plan
+from wallguard.coupon.rows import FEATURES
 from wallguard.coupon.solid import solid
 from wallguard.jobs.characterise import make_coupon
 from wallguard.mesh.health import examine
@@ -390,5 +391,4 @@ def test_a_later_round_says_so(tmp_path):
 
 
 def test_kinds_are_those_of_the_readings():
-    readings = pytest.importorskip("wallguard.coupon.readings")
-    assert set(KINDS) == set(readings.FEATURES)
+    assert set(KINDS) == set(FEATURES)

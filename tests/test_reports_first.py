@@ -6,6 +6,8 @@ from xml.etree import ElementTree as ET
 
 import pytest
 from report_samples import HOSTILE, ORDINARY, PASSED, TIGHT, changed, finding, part
+from solids import box
+from view_samples import report as on_rules
 
 from wallguard.base import cautions
 from wallguard.findings.counts import summary, told
@@ -111,6 +113,18 @@ def test_alike_findings_are_told_once(name, report, kinds, each):
 
 
 @pytest.mark.parametrize("report", [GRILLE, CHAIN])
+@pytest.mark.parametrize("page", [True, False])
+def test_a_real_grille_is_one_finding_with_a_picture(page):
+    slats = box([52, 3, 3]) + box([52, 3, 3], (0, 40, 0))
+    for at in range(8):
+        slats += box([1.5, 43, 3], (2 + 6 * at, 0, 0))
+    made = on_rules(slats, "page" if page else "pictures")
+    assert len(made.findings) == 8
+    shown = console.text(Report((made,)))
+    assert shown.count("one of 8 places alike") == 1
+    assert made.views.pictures[0].finding in shown
+
+
 def test_machines_are_told_each_one_by_one(report):
     number = len(report.parts[0].findings)
     (run,) = json.loads(sarif.text(report))["runs"]

@@ -9,9 +9,10 @@ import pytest
 import shapely
 
 from wallguard.base.errors import InputError
-from wallguard.toolpath.beads import SpiralPathError, bead_width, beads, footprint
+from wallguard.toolpath.beads import NotFlatError, beads, footprint
 from wallguard.toolpath.feeding import Kind, _comes_out, feeding
 from wallguard.toolpath.reader import read_toolpath
+from wallguard.toolpath.width import bead_width
 
 FILAMENT = math.pi / 4 * 1.75**2  # mm^2
 
@@ -268,22 +269,53 @@ def test_crossing_sparse_fill_has_the_height_of_its_layer(laid):
     assert laid("M83\n" + text).height == pytest.approx(0.2)
 
 
-def test_a_spiral_is_refused_and_a_ramp_is_not(laid):
+def test_a_spiral_has_the_layers_of_its_turns(laid):
     turns = "".join(
         f"G1 X{10 * math.cos(k / 10):.3f} Y{10 * math.sin(k / 10):.3f} Z{0.2 + k / 300:.4f} E0.03\n"
         for k in range(600)
     )
     base = "".join(line(-5, y, 0.2) for y in range(5))
-    with pytest.raises(SpiralPathError) as caught:
-        laid("M83\n" + base + turns)
-    assert caught.value.line == 13  # the first one in which Z changes
+    found = laid("M83\n" + base + turns)
+    pitch = 0.2 * 2 * math.pi / 6
+    rising = found.z > 0.2001
+    assert np.unique(found.height[rising]) == pytest.approx([pitch], abs=0.003)
+    assert len(np.unique(found.z[rising])) == pytest.approx(600 / 10 / 2 / math.pi, abs=1)
+    assert "in a spiral" in found.notes[0]
+
+
+def test_what_goes_up_and_down_all_the_time_is_refused(laid):
+    base = "".join(line(-5, y, 0.2) for y in range(5))
+    waves = "".join(
+        f"G1 X{k % 20} Y{k // 20} Z{0.4 + 0.1 * math.sin(k):.3f} E0.05\n" for k in range(400)
+    )
+    with pytest.raises(NotFlatError) as caught:
+        laid("M83\n" + base + waves)
+    assert caught.value.line > 11
     assert isinstance(caught.value, InputError)
+
+
+def test_a_ramp_joins_the_layer_that_it_leads_to(laid):
     ramp = "G1 X0.2 Z0.4 E0.003\n"
     found = laid("M83\n" + line(-30, 0, 0.2, length=30) + ramp + line(-30, 0, 0.4, length=30))
-    assert found.notes == (
-        "line 4: 1 beads change height along their way; each was taken as lying at the height of "
-        "its end",
+    assert found.notes == ()
+    up = "".join(
+        f"G1 X{k} Z{0.2 + 0.02 * k:.2f} E{0.0341 * (k - 0.5) / 10:.5f}\n" for k in range(1, 11)
     )
+    seam = "G0 X0 Y0 Z0.2\n" + up + "G1 X40 E1.023\n"
+    found = laid("M83\n" + line(0, 0, 0.2, length=40) + seam)
+    assert found.notes == ()
+    assert sorted(set(found.z.tolist())) == pytest.approx([0.2, 0.4])
+    assert not found.odd.any()
+    # As wide as the rest, but for the roundness of what is lower.
+    assert found.width[1:] == pytest.approx(found.width[-1], abs=0.045)
+
+
+def test_a_layer_left_out_does_not_thin_the_next(laid):
+    text = "M83\n" + "".join(line(0, 0, 0.2 * k, length=40) for k in (1, 2, 3, 4, 6, 7, 8))
+    found = laid(text)
+    assert found.width == pytest.approx(found.width[0], abs=0.002)
+    assert found.layer_height == pytest.approx(0.2)
+    assert 1.0 not in np.round(found.layer_z, 3)
 
 
 # Ground covered

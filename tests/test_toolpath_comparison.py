@@ -8,7 +8,7 @@ import pytest
 import shapely
 from shapely.geometry.polygon import orient
 from solids import box, mesh, prism, tube
-from toolpaths import Program, bar
+from toolpaths import Program, bar, feed
 
 from wallguard.base.rotation import UPRIGHT
 from wallguard.mesh.health import examine
@@ -32,7 +32,7 @@ def walls(tmp_path, solid, text, **options):
     path.write_text(text)
     laid = beads(read_toolpath(path))
     part = geometry(solid)
-    places = find_places(part, laid, part="part.stl", path=path)
+    places = find_places(part, laid, part="part.stl", path=path).copies
     return [list(compare(part, laid, place, **options).walls) for place in places]
 
 
@@ -465,3 +465,130 @@ def test_intervals_are_those_of_shapely():
         ends = np.array(cut.coords) @ direction[k]
         assert (low[k], high[k]) == pytest.approx((ends.min(), ends.max()), abs=2e-3)
     assert met > 100
+
+
+# What is no wall, fills, pores, layers left out
+
+
+def test_a_part_without_walls_has_none(tmp_path):
+    block = shapely.box(-10, -10, 10, 10)
+    program = Program()
+    for number in range(LAYERS):
+        program.layer(number)
+        program.loops(block, 22)
+    (found,) = walls(tmp_path, box([20, 20, LAYERS * 0.2], [-10, -10, 0]), program.text())
+    assert found == []
+
+
+def filled(tmp_path, density, thickness=3.9, angle=45.0, layers=LAYERS):
+    """A thick wall of two contours on either side, with strands of fill in its room."""
+    outline = bar(37, thickness)
+    room = outline.buffer(-2 * W - W / 2 + 0.1, join_style="mitre")
+    program = Program()
+    for number in range(layers):
+        program.layer(number)
+        program.loops(outline, 2)
+        turned = shapely.affinity.rotate(room, -angle - 90 * (number % 2), origin=(0, 0))
+        low, bottom, high, top = turned.bounds
+        for y in np.arange(bottom, top, W / density) if density else []:
+            line = shapely.LineString([(low - 1, y), (high + 1, y)]).intersection(turned)
+            line = shapely.affinity.rotate(line, angle + 90 * (number % 2), origin=(0, 0))
+            if line.length > 0.2:
+                program.path(list(line.coords))
+    return walls(tmp_path, slab(37, thickness, layers * 0.2), program.text(), largest=5.0)[0]
+
+
+ORDER = {"hollow": 0, "sparse": 1, "solid": 2}
+
+
+@pytest.mark.parametrize("angle", [0.0, 45.0, 60.0])
+def test_more_fill_is_never_worse(tmp_path, angle):
+    found = []
+    for density in (0.0, 0.05, 0.15, 0.3, 0.4, 0.6, 0.8, 0.9, 1.0):
+        (wall,) = filled(tmp_path, density, angle=angle)
+        assert wall.stretch.length > 30
+        assert wall.printed == pytest.approx(3.9, abs=0.03)
+        found.append(ORDER[wall.fill])
+    assert found == sorted(found)
+    assert (found[0], found[-1]) == (0, 2)
+    assert found[1:7] == [1] * 6
+
+
+def test_pores_are_weighed_by_share_and_length(tmp_path):
+    """A void in the middle of a wall of three beads: short it is a pore, long it is hollow."""
+
+    def with_void(length):
+        program = Program()
+        for number in range(LAYERS):
+            program.layer(number)
+            program.loops(bar(40, 3 * W), 1)
+            program.path([(-19, 0), (-length / 2, 0)])
+            program.path([(length / 2, 0), (19, 0)])
+        return walls(tmp_path, slab(40, 3 * W), program.text())[0]
+
+    (short,) = with_void(2.5)
+    assert short.fill == "solid"
+    assert 0.01 < short.pores < 0.06
+    fills = {one.fill: one for one in with_void(15.0)}
+    assert fills["hollow"].air == pytest.approx(W, abs=0.02)
+
+
+def test_a_slit_in_one_layer_is_found(tmp_path):
+    program = Program()
+    for number in range(LAYERS):
+        program.layer(number)
+        lay(program, bar(30, 1.2), 2, 0.3 if number == 3 else 0.0, width=W if number == 3 else 0.6)
+    (found,) = walls(tmp_path, slab(30, 1.2), program.text())
+    (slit,) = [one for one in found if one.fill == "hollow"]
+    assert slit.layers == (4, 4)
+    assert slit.air == pytest.approx(0.3, abs=0.02)
+    assert (slit.stretch.low, slit.stretch.high) == pytest.approx((0.6, 0.8))
+
+
+@pytest.mark.parametrize("left_out", [(3,), (2, 3), (5,)])
+def test_layers_left_out_are_told_as_such(tmp_path, left_out):
+    program = Program()
+    for number in range(LAYERS):
+        if number not in left_out:
+            program.layer(number)
+            program.loops(bar(30, 0.9), 1)
+    path = tmp_path / "toolpath.gcode"
+    path.write_text(program.text())
+    laid = beads(read_toolpath(path))
+    part = geometry(slab(30, 0.9))
+    (place,) = find_places(part, laid, part="part.stl", path=path).copies
+    found = compare(part, laid, place)
+    assert [one.fill for one in found.walls] == ["solid"]
+    ((low, high),) = found.skipped
+    assert (low, high) == pytest.approx((0.2 * left_out[0], 0.2 * left_out[-1] + 0.2))
+
+
+def test_fill_does_not_make_a_wall_thicker(tmp_path):
+    """Strands of fill that reach beyond the contours of a wall beside a thick region."""
+    program = Program()
+    for number in range(LAYERS):
+        program.layer(number)
+        program.loops(bar(40, 2.0), 2)
+        for x in np.arange(-18, 18, 0.5):
+            program.path([(x, -1.2), (x, 1.2)], width=0.4)
+    wall = one_wall(tmp_path, slab(40, 2.0), program.text())
+    assert wall.printed == pytest.approx(2.0, abs=0.03)
+    assert wall.fill == "solid"
+
+
+def test_a_spiral_of_one_bead(tmp_path):
+    program = Program()
+    for number in range(2):
+        program.layer(number)
+        program.circle(10 - W / 2)
+    steps = 120
+    radius = 10 - W / 2
+    for turn in range(8):
+        for k in range(1, steps + 1):
+            angle, z = 2 * math.pi * k / steps, 0.4 + 0.2 * (turn + k / steps)
+            x, y = program.place((radius * math.cos(angle), radius * math.sin(angle)))
+            amount = program.say(feed(W, 0.2) * 2 * math.pi * radius / steps)
+            program.lines.append(f"G1 X{x:.4f} Y{y:.4f} Z{z:.4f} {amount}")
+    (found,) = walls(tmp_path, tube(20, W, 2.0), program.text())
+    assert {one.fill for one in found} == {"solid"}
+    assert found[0].printed == pytest.approx(W, abs=0.03)

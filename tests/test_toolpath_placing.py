@@ -38,14 +38,14 @@ def places(tmp_path, made, geometry=None, **options):
     path = tmp_path / "program.gcode"
     path.write_text(made if isinstance(made, str) else made.text())
     laid = beads(read_toolpath(path))
-    return find_places(geometry or part(), laid, part="part.stl", path=path, **options)
+    return find_places(geometry or part(), laid, part="part.stl", path=path, **options).copies
 
 
 @pytest.mark.parametrize("turns", [0, 1, 2, 3])
 @pytest.mark.parametrize("shift", [(0, 0), (-33.333, 12.345), (150.07, 99.99)])
 def test_shifts_and_quarter_turns(tmp_path, turns, shift):
     (found,) = places(tmp_path, program(shift=shift, turns=turns))
-    assert found.turns == turns
+    assert found.angle == 90 * turns
     assert found.shift == pytest.approx(shift, abs=0.02)
     assert found.outline > 0.95
     assert found.inside > 0.99
@@ -85,7 +85,7 @@ def test_copies_in_a_row_and_turned(tmp_path):
         for made.shift, made.turns in lying:
             made.loops(OUTLINE, 1)
     found = places(tmp_path, made)
-    told = sorted((place.turns, *np.round(place.shift, 1)) for place in found)
+    told = sorted((round(place.angle / 90), *np.round(place.shift, 1)) for place in found)
     assert told == sorted((turns, *map(float, shift)) for shift, turns in lying)
 
 
@@ -149,3 +149,127 @@ def test_another_height_is_refused(tmp_path, height):
     found = mesh(solid)
     with pytest.raises(InputError, match=r"height of 1\.60 mm"):
         places(tmp_path, made, Geometry(found, examine(found), UPRIGHT, 1.0))
+
+
+# Grown outlines, turns, rafts, what is no copy
+
+
+def comb(count=12, pitch=4.0):
+    """Teeth of one thickness at one pitch on a spine, its outline and its solid."""
+    length = pitch * (count - 1) + 1.2
+    teeth = [shapely.box(pitch * k, 0, pitch * k + 1.2, 20) for k in range(count)]
+    solid = box([length, 2, HEIGHT])
+    for k in range(count):
+        solid += box([1.2, 20, HEIGHT], [pitch * k, 0, 0])
+    found = mesh(solid)
+    outline = shapely.union_all([*teeth, shapely.box(0, 0, length, 2)])
+    return outline, Geometry(found, examine(found), UPRIGHT, 1.0)
+
+
+@pytest.mark.parametrize("pitch", [2.4, 3.0, 4.0])
+@pytest.mark.parametrize("grown", [-0.05, 0.1, 0.2, 0.3])
+def test_a_grown_outline_is_not_placed_a_wall_further(tmp_path, pitch, grown):
+    outline, geometry = comb(pitch=pitch)
+    made = Program(shift=(50, 50))
+    for number in range(LAYERS):
+        made.layer(number)
+        made.loops(outline.buffer(grown, join_style="mitre"), 1)
+    (place,) = places(tmp_path, made, geometry)
+    assert place.shift == pytest.approx((50, 50), abs=0.02)
+    assert place.grown == pytest.approx(grown, abs=0.02)
+    assert place.agrees > 0.9
+
+
+def turned_program(outline, angle, shift=(60, 50)):
+    turned = shapely.affinity.rotate(outline, angle, origin=(0, 0))
+    made = Program(shift=shift)
+    for number in range(LAYERS):
+        made.layer(number)
+        made.loops(turned, 1)
+    return made
+
+
+@pytest.mark.parametrize("angle", [0.4, 1, 17, 45, 123.4, 181, 300])
+def test_any_angle_is_found(tmp_path, angle):
+    (found,) = places(tmp_path, turned_program(OUTLINE, angle))
+    assert found.angle == pytest.approx(angle, abs=0.02)
+    assert found.shift == pytest.approx((60, 50), abs=0.03)
+    assert found.outline > 0.95
+    assert f"turned by {angle:g}°" in found.words()
+
+
+@pytest.mark.parametrize("gap", [0.0, 0.1, 0.3])
+def test_a_part_on_a_raft(tmp_path, gap):
+    made = Program(shift=(30, 20))
+    ground = OUTLINE.buffer(4)
+    low, bottom, high, top = ground.bounds
+    for number in range(3):
+        made.layer(number)
+        for x in np.arange(low, high, 1.0):
+            line = shapely.LineString([(x, bottom), (x, top)]).intersection(ground)
+            for piece in getattr(line, "geoms", [line]):
+                made.path(list(piece.coords))
+    for number in range(LAYERS):
+        made.z = 0.6 + gap + number * 0.2
+        made.layer(0, height=0.2)
+        made.loops(OUTLINE, 1)
+    (found,) = places(tmp_path, made)
+    assert found.raised == pytest.approx(0.6 + gap, abs=0.01)
+    assert found.shift == pytest.approx((30, 20), abs=0.02)
+
+
+def test_a_taller_part_is_no_part_on_a_raft(tmp_path):
+    made = Program()
+    for number in range(2 * LAYERS):
+        made.layer(number)
+        made.loops(OUTLINE, 1)
+    with pytest.raises(InputError, match="it goes on to a height"):
+        places(tmp_path, made)
+
+
+def with_others(tmp_path, other):
+    """The part, and another outline beside it, laid by one loop each."""
+    made = Program()
+    for number in range(LAYERS):
+        made.layer(number)
+        made.shift = (20, 20)
+        made.loops(OUTLINE, 1)
+        made.shift = (90, 20)
+        made.loops(other, 1)
+    path = tmp_path / "toolpath.gcode"
+    path.write_text(made.text())
+    return find_places(part(), beads(read_toolpath(path)), part="part.stl", path=path)
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        shapely.union(shapely.box(0, 0, 42, 1.2), shapely.box(0, 0, 2.0, 25)),
+        shapely.union(shapely.box(0, 0, 40, 1.2), shapely.box(0, 0, 2.0, 23)),
+        shapely.union(OUTLINE, shapely.box(15, 0, 17, 12)),
+    ],
+)
+def test_a_similar_part_is_no_copy(tmp_path, other):
+    copies, remarks = with_others(tmp_path, other)
+    assert [tuple(np.round(place.shift, 1)) for place in copies] == [(20, 20)]
+    assert all("no copy of it" in remark for remark in remarks)
+
+
+def test_a_copy_is_a_copy(tmp_path):
+    copies, remarks = with_others(tmp_path, OUTLINE)
+    assert len(copies) == 2
+    assert not remarks
+
+
+def test_inches_in_the_middle_are_no_crash(tmp_path):
+    lines = program().text().splitlines()
+    lines.insert(len(lines) // 2, "G20")
+    path = tmp_path / "toolpath.gcode"
+    path.write_text("\n".join(lines))
+    laid = beads(read_toolpath(path))
+    with pytest.raises(InputError, match="does not make"):
+        find_places(part(), laid, part="part.stl", path=path)
+    lines.insert(1, "G20")
+    path.write_text("\n".join(lines))
+    with pytest.raises(InputError, match="does not make"):
+        find_places(part(), beads(read_toolpath(path)), part="part.stl", path=path)

@@ -56,7 +56,7 @@ def ends(toolpath):
 
 
 def test_blanks_and_case_do_not_matter(read):
-    # NISTIR 6556, 3.3.2: "g0x +0. 12 34y 7" is equivalent to "g0 x+0.1234 y7".
+    # NISTIR 6556, section 3.3: "g0x +0. 12 34y 7" is equivalent to "g0 x+0.1234 y7".
     toolpath = read("g0x +0. 12 34y 7\n" + LAY)
     assert ends(toolpath)[0] == [0.1234, 7.0, 0.0]
 
@@ -495,7 +495,7 @@ def test_other_machines_programs(refused):
     assert "feeds no filament" in milling.problem
     assert "milling or laser" in milling.remedy
     assert "lays no material" in refused("G1 E5\nG1 X5\n").problem
-    assert "holds no move" in refused("Dear reader,\nthis IS NO PROGRAM\n".upper()).problem
+    assert "this is not G-code" in refused("Dear reader,\nthis IS NO TOOLPATH\n").problem
 
 
 def relative_program(count=200):
@@ -593,3 +593,110 @@ def test_arcs_whose_radii_differ_a_little_are_warned_of(read):
     assert warning.startswith("line 1: the radii")
     assert "0.020 mm" in warning
     assert read("G2 X10 Y0 I5.0005 E1\n").warnings == ()
+
+
+# How much of what is fed is laid
+
+
+@pytest.mark.parametrize("in_runs", [True, False])
+def test_flow_in_per_cent_is_obeyed(tmp_path, in_runs):
+    path = tmp_path / "toolpath.gcode"
+    lines = [
+        "M83",
+        "G1 X1 E1",
+        "M221 S95",
+        *["G1 X2 E1", "G1 E-1", "G1 X1 E1"] * 20,
+        "M221 S100 T0",
+    ]
+    path.write_text("\n".join([*lines, "G1 X9 E1"]))
+    found = _read(path, 1.75, 1.0, None, in_runs=in_runs)
+    assert found.e[[0, 1, 2, -1]] == pytest.approx([1, 0.95, -0.95, 1])
+    assert found.warnings[0].startswith("line 3: M221 S95: 95 % of what E says is laid")
+
+
+def test_flow_is_a_tools_own_and_absolute_positions_are_not_scaled(read):
+    found = read("M82\nM221 S50 T1\nG1 X1 E1\nT1\nG1 X2 E3\nM221 S100\nG1 X3 E4\n")
+    assert found.e == pytest.approx([1, 1, 1])
+
+
+def test_e_in_volumes(read):
+    area = math.pi / 4 * 1.75**2
+    found = read("M200 D1.75\nM83\nG1 X1 E2.4\nM200 D0\nG1 X2 E2.4\nM200 S1\nG1 X3 E2.4\n")
+    assert found.e == pytest.approx([2.4 / area, 2.4, 2.4 / area])
+    assert "line 1: M200: E words are volumes in mm³" in found.warnings
+    # Whatever the filament, what is laid is what the file says.
+    thick = read("M200 D2.85\nM83\nG1 X1 E2.4\n", filament=2.85)
+    assert thick.e * math.pi / 4 * 2.85**2 == pytest.approx([2.4])
+
+
+@pytest.mark.parametrize("line", ["M221 S0", "M221 S-5", "M221 SX", "M200 D1.75 Q5", "M200 D"])
+def test_flow_that_cannot_be_followed_is_refused_by_name(refused, line):
+    error = refused("M83\n" + line + LAY)
+    assert line.split()[0] in error.problem
+    assert error.line == 2
+
+
+def test_volumes_in_inches_are_refused_by_name(refused):
+    assert "M200" in refused("G20\nM200 D1.75" + LAY).problem
+    assert "M200" in refused("M200 D1.75\nG20" + LAY).problem
+
+
+# A line that was not filled in, before the first layer
+
+
+START = ["M83", "G28", "G1 Z[first_layer] F300", "G1 X5 Y0", "G1 X60 E9", "G1 Z0.2 F600"]
+
+
+def test_an_unfilled_line_before_the_first_layer_is_a_remark(read):
+    laying = [f"G1 X{n} Y{n % 7} E1" for n in range(1, 60)]
+    found = read("\n".join([*START, *laying]))
+    assert found.warnings[0].startswith("line 3: parameters and expressions are not computed")
+    # Where the nozzle stood for the priming is not known, so it laid nothing.
+    moving = (found.start[:, :2] != found.end[:, :2]).any(axis=1) & (found.e > 0)
+    assert found.line[moving].min() == 7
+    assert found.end[moving][:, 2] == pytest.approx(0.2)
+
+
+def test_an_axis_never_given_again_is_an_error(refused):
+    laying = [f"G1 X{n} Y{n % 7} E1" for n in range(1, 60)]
+    error = refused("\n".join([*START[:-1], *laying]))
+    assert (error.line, error.problem[:14]) == (3, "parameters and")
+
+
+def test_an_unfilled_line_later_is_an_error(refused):
+    laying = [f"G1 X{n} Y{n % 7} E1" for n in range(1, 60)]
+    assert refused("\n".join(["M83", "G1 Z0.2", *laying, "G1 Z[next]", *laying])).line == 62
+
+
+def test_a_broken_mode_is_never_skipped(refused):
+    laying = [f"G1 X{n} Y{n % 7} Z0.2 E1" for n in range(1, 60)]
+    assert refused("\n".join(["M83", "G20 X[a]", *laying])).line == 2
+
+
+def test_zero_set_before_the_print_is_the_plate(read):
+    found = read("M83\nG1 Z5\nG92 Z0\nG1 Z0.2\nG1 X9 E1\n")
+    assert found.end[-1, 2] == pytest.approx(0.2)
+    # Later it is a matter of counting: the machine goes on from where it is.
+    laying = "".join(f"G1 X{n % 9} E1\n" for n in range(40))
+    found = read("M83\nG1 Z0.2\n" + laying + "G92 Z0\nG1 Z0.2\nG1 X20 E1\n")
+    assert found.end[-1, 2] == pytest.approx(0.4)
+
+
+@pytest.mark.parametrize(
+    "text", ["# A part\n\nHow to print it.\n", "{'a': 1}\n", "solid x\n facet"]
+)
+def test_a_text_of_another_kind_is_no_g_code(refused, text):
+    assert "this is not G-code" in refused(text).problem
+
+
+def test_many_arcs_cost_what_their_chords_cost(read):
+    """Arcs in a run are the arcs one by one."""
+    lines = ["M83", "G0 X10 Y0 Z0.2"]
+    for n in range(40):
+        lines.append(f"G3 X{'0' if n % 2 == 0 else '10'} Y{'10' if n % 2 == 0 else '0'} I-10 E1")
+        lines[-1] = lines[-1] if n % 2 == 0 else "G2 X10 Y0 J-10 E1"
+    text = "\n".join(lines)
+    together = read(text)
+    assert together.arcs == 40
+    assert together.e.sum() == pytest.approx(40)
+    assert np.hypot(*together.end[:, :2].T) == pytest.approx(10, abs=1e-9)

@@ -12,6 +12,7 @@ import pytest
 from solids import box
 from view_samples import report, rules
 
+from wallguard.bands.chart import chart_of
 from wallguard.drawings.wall_chart import wall_chart
 from wallguard.findings.model import Report
 from wallguard.reports.html import html, viewer
@@ -60,7 +61,7 @@ def reported():
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory):
-    charts = {HOSTILE: wall_chart(rules(name=HOSTILE))}
+    charts = {HOSTILE: wall_chart(chart_of(rules(name=HOSTILE)))}
     path = tmp_path_factory.mktemp("page") / "report.html"
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(shape, "_SHOWN", 2000)  # drawn without a graphics card

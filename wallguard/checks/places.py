@@ -4,7 +4,7 @@ what a check yields        pieces of walls, gaps, holes, pins, floors, roofs, ea
 is sorted into places      pieces of one wall that touch, and whose ranges of thickness are
                            neighbours, are one place (a taper); legs of a frame of which one is
                            far thicker are two; a piece that lies within a pin that is told
-                           belongs to the pin
+                           belongs to the pin, a gap within a hole to the hole
 and told once              with every limit the place breaks, worst first, and what to draw so
                            that it breaks none of them
 """
@@ -31,6 +31,7 @@ _NARROW = 0.03
 # A piece of a wall lies within a pin or plate where it leaves its box by no more than its own
 # thickness, as it does where these end in other material, and this, mm.
 _OUT = 0.3
+_STRETCHES = ("wall", "gap")
 _ORDER = {feature.id: at for at, feature in enumerate(FEATURES)}
 
 
@@ -61,11 +62,17 @@ def findings_of(case: Case, broken: Sequence[Broken]) -> list[Finding]:
     by_subject: dict[int, list[Broken]] = {}
     for one in broken:
         by_subject.setdefault(id(one.subject), []).append(one)
-    groups = list(by_subject.values())
-    places = [_Place(g[0].kind, g[0].subject, list(g)) for g in groups if g[0].kind != "wall"]
-    left = [g for g in groups if g[0].kind == "wall" and not _taken(case, g, places)]
-    of = {id(group[0].subject): group for group in left}
-    walls = [cast(Stretch, group[0].subject) for group in left]
+    places: list[_Place] = []
+    left: list[list[Broken]] = []
+    for group in sorted(by_subject.values(), key=lambda group: group[0].kind in _STRETCHES):
+        kind, subject = group[0].kind, group[0].subject
+        if kind not in _STRETCHES:
+            places.append(_Place(kind, subject, list(group)))
+        elif not _taken(case, group, places):
+            left.append(group)
+    places += [_Place("gap", group[0].subject, group) for group in left if group[0].kind == "gap"]
+    of = {id(group[0].subject): group for group in left if group[0].kind == "wall"}
+    walls = [cast(Stretch, group[0].subject) for group in of.values()]
     for pieces in gathered(walls, _ranges(case.splits)):
         limits = [one for piece in pieces for one in of[id(piece)]]
         places.append(_Place("wall", together(pieces), limits, pieces))
@@ -74,9 +81,11 @@ def findings_of(case: Case, broken: Sequence[Broken]) -> list[Finding]:
 
 def _taken(case: Case, broken: list[Broken], places: Sequence[_Place]) -> bool:
     """Whether a piece of a wall is a pin that is told, or a plate where walls are measured in
-    space; what it breaks is then told there."""
+    space, or a gap is a hole; what it breaks is then told there."""
     piece = cast(Stretch, broken[0].subject)
     kinds = {"pin"} if case.layered else {"pin", "floor", "roof"}
+    if broken[0].kind == "gap":
+        kinds = {"hole"}
     for one in places:
         if one.kind in kinds and _within(piece, one.subject):
             one.broken += broken
@@ -257,11 +266,12 @@ def _head(case: Case, one: _Place, first: _Told, where: str) -> str:
 def _advice(case: Case, one: _Place, told: Sequence[_Told]) -> str:
     """What to draw instead, so that no limit is broken."""
     thing, rules = one.subject, case.rules
-    least = max((case.least(piece) for piece in one.within), default=0.0)
     if one.kind == "gap":
         return f"leave ≥ {limit_text(rules.least('gap'))} mm of air, or close the gap"
     if one.kind == "hole":
-        return f"draw a diameter ≥ {limit_text(rules.least('hole'))} mm"
+        air = rules.least("gap") if one.within else 0.0
+        return f"draw a diameter ≥ {limit_text(max(rules.least('hole'), air))} mm"
+    least = max((case.least(piece) for piece in one.within), default=0.0)
     if isinstance(thing, Round):
         advice = case.advice(thing.diameter, max(least, rules.least("pin")))
         diameter = told[0].breach.check == one.kind

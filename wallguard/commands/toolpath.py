@@ -1,4 +1,4 @@
-"""`wallguard toolpath`: what a program really lays, against the part and against the rule file."""
+"""`wallguard toolpath`: what a toolpath really lays, against the part and against the rule file."""
 
 from __future__ import annotations
 
@@ -8,31 +8,28 @@ import shutil
 import sys
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wallguard import __version__
-from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
+from wallguard.base.text import mm
 from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, command, length
 from wallguard.commands.publish import Outputs
-from wallguard.findings.model import CheckRun, PartReport, Report
-from wallguard.findings.naming import named
-from wallguard.jobs.check import check_status, failed, mesh_info, status_of
+from wallguard.findings.model import Report
 from wallguard.repository.nearest import lies
 from wallguard.rules.load import load_rules
-from wallguard.rules.model import Rules
 
 if TYPE_CHECKING:
-    from wallguard.checks.case import Case, Draft
-    from wallguard.jobs.verify import Verified
-    from wallguard.part.geometry import Geometry
-    from wallguard.toolpath.against import Against
+    from wallguard.jobs.toolpath import Compared, Judged, Task
+    from wallguard.jobs.verify import Reading
 
 FILAMENT = 1.75
+# Changes that get a picture, of before and of after.
+_PICTURES = 100
 
 
 def add(commands: Commands) -> None:
@@ -44,7 +41,7 @@ def add(commands: Commands) -> None:
         _command,
     )
     parser.add_argument(
-        "files", nargs="+", type=Path, metavar="FILE", help="programs (RS-274, plain or gzip)"
+        "files", nargs="+", type=Path, metavar="FILE", help="toolpaths (RS-274, plain or gzip)"
     )
     parser.add_argument(
         "--part", type=Path, required=True, metavar="PART", help="the part they make"
@@ -59,7 +56,7 @@ def add(commands: Commands) -> None:
         "--against",
         type=Path,
         metavar="OTHER",
-        help="the program as it was before: tell only what changes, and fail if a wall gets worse",
+        help="the toolpath as it was before: tell only what changes, and fail if a wall gets worse",
     )
     parser.add_argument(
         "--place",
@@ -82,7 +79,10 @@ def add(commands: Commands) -> None:
     )
     publish.declare(parser, "toolpath")
     parser.add_argument(
-        "--pictures", type=Path, metavar="FOLDER", help="write a picture of each finding (SVG)"
+        "--pictures",
+        type=Path,
+        metavar="FOLDER",
+        help="write pictures (SVG) of the plate and of each finding; with --against of each change",
     )
 
 
@@ -125,10 +125,10 @@ def run(
     outputs: Outputs | None = None,
     pictures: Path | None = None,
 ) -> int:
-    """Verify programs against the part they make; returns the exit code: 0 all walls come out, 1
-    some fail (with `against`: some get worse), 2 a program could not be used.
+    """Verify toolpaths against the part they make; returns the exit code: 0 all walls come out, 1
+    some fail (with `against`: some get worse), 2 a toolpath could not be used.
 
-    against   another program of the same part: how it was before; only what changes is told
+    against   another toolpath of the same part: how it was before; only what changes is told
     place     near which place of the plate (mm) the middle of the part's box lies; None: search
     filament  diameter in mm, flow: factor between what is fed and what is laid; None: as the rules
               say, else 1.75 and 1
@@ -137,22 +137,55 @@ def run(
     Raises InputError where the part or the rules cannot be used, where files are named that do not
     go together, or where a report cannot be written.
     """
-    from wallguard.checks.case import Case
-    from wallguard.jobs.verify import verify
-    from wallguard.part.part import Part
+    from wallguard.jobs.toolpath import compare_toolpaths, judge_toolpath
+    from wallguard.jobs.verify import Reading
 
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
     begun = time.perf_counter()
     outputs = outputs or Outputs()
     if not files:
-        raise InputError("toolpath", "no program is named", remedy="Name one or more")
-    if against is not None and (len(files) != 1 or pictures):
+        raise InputError("toolpath", "no toolpath is named", remedy="Name one or more")
+    if against is not None and len(files) != 1:
         raise InputError(
             against,
-            "two toolpaths are compared with each other, without pictures",
-            remedy="Name one toolpath besides --against, without --pictures",
+            "two toolpaths are compared with each other",
+            remedy="Name one toolpath besides --against",
         )
     publish.ready(outputs, "against" if against is not None else "toolpath")
+    task = _task(part, rules, Reading(filament or 0.0, flow or 0.0, place))
+    with _Progress() as progress:
+        if against is not None:
+            compared = compare_toolpaths(against, files[0], task, progress.step)
+        else:
+            judged = [judge_toolpath(file, task, progress.step) for file in files]
+    if against is not None:
+        publish.publish("against", compared.against, outputs)
+        _draw(pictures, _changes_drawn(compared, task) if pictures else [])
+        return compared.against.exit_code
+    report = Report(
+        parts=tuple(one.report for one in judged),
+        version=__version__,
+        started=started,
+        seconds=time.perf_counter() - begun,
+        about="toolpaths",
+    )
+    publish.publish("toolpath", report, outputs)
+    _draw(pictures, [one for each in judged for one in _drawn(each, task)] if pictures else [])
+    return report.exit_code
+
+
+def _draw(folder: Path | None, drawn: Sequence[tuple[Path, str]]) -> None:
+    """Write pictures into a folder, which is made; nothing where there is none."""
+    if folder is not None:
+        _folder(folder)
+        publish.write_all((folder / name, text) for name, text in drawn)
+
+
+def _task(part: Path, rules: Path | None, asked: Reading) -> Task:
+    """The part and its rules, and how to read: a filament or flow of 0 is as the rules say."""
+    from wallguard.jobs.toolpath import Task
+    from wallguard.part.part import Part
+
     loaded = load_rules(rules) if rules else None
     if loaded is not None and loaded.category != "material extrusion":
         raise InputError(
@@ -161,144 +194,62 @@ def run(
             remedy="Name rules for material extrusion",
         )
     how = lies(part, *([rules] if rules else []))
-    geometry = Part.load(part, how).geometry
-    case = Case(geometry, loaded, band_table(loaded)) if loaded else None
-    with _Progress() as progress:
-        work = partial(
-            verify,
-            geometry=geometry,
-            part=str(part),
-            filament=filament or (loaded and loaded.filament) or FILAMENT,
-            flow=flow or (loaded and loaded.flow) or 1.0,
-            at=place,
-            largest=case.largest if case else 4.0,
-            splits=case.splits if case else (),
-            step=progress.step,
-        )
-        if against is not None:
-            compared = _against(work, files[0], against, part, geometry, loaded, started)
-            publish.publish("against", compared, outputs)
-            return compared.exit_code
-        parts, drawn = [], []
-        for file in files:
-            one = _report(work, file, part, rules, geometry, case)
-            parts.append(one[0])
-            drawn += one[1] if pictures else []
-    report = Report(
-        parts=tuple(parts),
-        version=__version__,
-        started=started,
-        seconds=time.perf_counter() - begun,
-        about="toolpaths",
+    reading = replace(
+        asked,
+        filament=asked.filament or (loaded and loaded.filament) or FILAMENT,
+        flow=asked.flow or (loaded and loaded.flow) or 1.0,
     )
-    publish.publish("toolpath", report, outputs)
-    if pictures is not None:
-        _folder(pictures)
-        publish.write_all((pictures / name, text) for name, text in drawn)
-    return report.exit_code
+    return Task(Part.load(part, how), loaded, reading)
 
 
-def _report(
-    work: partial[Verified],
-    file: Path,
-    part: Path,
-    rules: Path | None,
-    geometry: Geometry,
-    case: Case | None,
-) -> tuple[PartReport, list[tuple[Path, str]]]:
-    from wallguard.drawings.laid import picture
-    from wallguard.toolpath import verdict
+def _drawn(judged: Judged, task: Task) -> list[tuple[Path, str]]:
+    """A picture of the plate, and one of each finding about a wall."""
+    from wallguard.drawings.laid import overview, picture
+    from wallguard.jobs.laid_views import layer_view, plate_view
 
-    begun = time.perf_counter()
-    told = f"{file}, {rules}" if rules else str(file)
-    name = case.rules.name if case else ""
-    try:
-        verified = work(file)
-    except (InputError, MemoryError) as error:
-        message = str(error) or f"{file}: there is not enough memory for it"
-        return failed(str(part), told, name, message), []
-    copies = verdict.Copies(verified.places)
-    fills = [*verdict.fill_drafts(geometry, verified.walls, copies, case)]
-    differs = [*verdict.rule_drafts(geometry, verified.walls, case)] if case else []
-    odd = [*verdict.bead_drafts(verified.laid)]
-    drafts = [draft for draft, _ in (*fills, *differs)] + odd
-    findings = named([draft.finding() for draft in drafts], told)
-    report = PartReport(
-        path=str(part),
-        rules=told,
-        rules_name=name,
-        status=status_of(findings),
-        mesh=mesh_info(geometry),
-        checks=_runs(verified, [d for d, _ in fills], [d for d, _ in differs], odd, case),
-        walls=verdict.report_walls(geometry, verified.walls),
-        findings=tuple(findings),
-        facts=(_placed(verified),),
-        seconds=time.perf_counter() - begun,
-    )
-    shown = verdict.with_walls([*fills, *differs], findings)
+    verified, told = judged.verified, judged.report.rules
+    if verified is None:
+        return []
+    geometry, stem = task.part.geometry, _stem(Path(verified.path))
     pictures = [
-        (Path(f"{_stem(file)}-{finding.id}.svg"), picture(verified, geometry, wall, finding, told))
-        for finding in findings
-        if (wall := shown.get(finding.id)) is not None
+        (
+            Path(f"{stem}-{one.id}.svg"),
+            picture(
+                layer_view(verified, geometry, wall),
+                wall,
+                one.message,
+                f"{one.severity} · {one.check} · {told}",
+            ),
+        )
+        for one, wall in judged.walls
     ]
-    return report, pictures
+    plate = overview(plate_view(verified, geometry), judged.walls, told)
+    return [(Path(f"{stem}-plate.svg"), plate), *pictures]
+
+
+def _changes_drawn(compared: Compared, task: Task) -> list[tuple[Path, str]]:
+    """Pictures of what changes: before and after."""
+    from wallguard.drawings.laid import picture
+    from wallguard.jobs.laid_views import layer_view
+
+    shown = [one for one in compared.changes if one.pair.worse or one.pair.changed]
+    pictures = []
+    for number, change in enumerate(shown[:_PICTURES], 1):
+        pair = change.pair
+        said = f"{pair.before} before, {pair.after} now: wall {mm(pair.thickness)} mm thick"
+        for name, verified, wall in (
+            ("before", compared.before, change.shown_before),
+            ("after", compared.after, change.shown_after),
+        ):
+            told = f"{name} · {verified.path}"
+            view = layer_view(verified, task.part.geometry, wall)
+            drawn = picture(view, wall, said, told)
+            pictures.append((Path(f"change-{number:03}-{name}.svg"), drawn))
+    return pictures
 
 
 def _stem(file: Path) -> str:
     return "".join(char if char.isalnum() and char.isascii() else "-" for char in file.name)
-
-
-def _placed(verified: Verified) -> str:
-    placed = "; ".join(place.words() for place in verified.places)
-    copies = f"{len(verified.places)} copies: " if len(verified.places) > 1 else ""
-    return copies + placed
-
-
-def _runs(
-    verified: Verified,
-    fills: Sequence[Draft],
-    differs: Sequence[Draft],
-    odd: Sequence[Draft],
-    case: Case | None,
-) -> tuple[CheckRun, ...]:
-    from wallguard.toolpath import verdict
-
-    empty = sum(level.layer < 0 for one in verified.comparisons for level in one.levels)
-    note = f"in {empty} layers nothing is laid" if empty else ""
-    return (
-        CheckRun("toolpath_reading", "passed", "; ".join(verified.notes)),
-        CheckRun("toolpath_placing", "passed"),
-        CheckRun(verdict.BEADS, check_status(odd)),
-        CheckRun(verdict.FILL, check_status(fills), note),
-        CheckRun(verdict.RULES, check_status(differs))
-        if case
-        else CheckRun(verdict.RULES, "skipped", "no rules were named"),
-    )
-
-
-def _against(
-    work: partial[Verified],
-    file: Path,
-    other: Path,
-    part: Path,
-    geometry: Geometry,
-    rules: Rules | None,
-    started: str,
-) -> Against:
-    from wallguard.toolpath import against
-
-    before, after = work(other), work(file)
-    first, second = (one.comparisons[0].walls for one in (before, after))
-    tolerance = (rules.tolerance,) if rules else ()
-    return against.Against(
-        part=str(part),
-        before=against.side(str(other), before.laid, len(before.places)),
-        after=against.side(str(file), after.laid, len(after.places)),
-        pairs=against.pairs(geometry, first, second, *tolerance),
-        notes=tuple(dict.fromkeys((*before.notes, *after.notes))),
-        version=__version__,
-        started=started,
-    )
 
 
 def _folder(path: Path) -> None:

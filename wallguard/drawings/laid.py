@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,9 +24,7 @@ from wallguard.drawings.svg import (
     wrapped,
 )
 from wallguard.findings.model import Finding
-from wallguard.jobs.verify import Verified
-from wallguard.part.geometry import Geometry
-from wallguard.sections.cut import cut_at
+from wallguard.jobs.laid_views import LayerView, PlateView
 from wallguard.toolpath.comparison import LaidWall
 
 if TYPE_CHECKING:
@@ -35,69 +33,26 @@ if TYPE_CHECKING:
 WIDTH, HEIGHT = 150.0, 150.0
 _MARGIN, _TOP, _SHEET = 6.0, 26.0, 100.0
 _DRAWN = "#d4d4d4"
-# More beads than this are not drawn one by one.
-_MOST = 4000
+# The longer side of the plate, mm, and places that are numbered on it.
+_PLATE, _NUMBERED = 112.0, 60
 
 
-def picture(
-    verified: Verified, geometry: Geometry, wall: LaidWall, finding: Finding, told: str
-) -> str:
-    """The layer in the middle of the wall, around its point, as SVG of WIDTH x HEIGHT mm.
+def picture(view: LayerView, wall: LaidWall, said: str, told: str) -> str:
+    """The layer in the middle of a wall, around its point, as SVG of WIDTH x HEIGHT mm.
 
-    told  which program and rules it is about
+    said  what is to be seen; told: which toolpath and rules it is about
     """
-    import shapely
-
-    from wallguard.toolpath.beads import footprint
-    from wallguard.toolpath.placing import polygon
-
-    laid, place = verified.laid, verified.places[wall.copy]
-    low = float(geometry.placed.mesh.vertices[:, 2].min())
-    x, y, z = wall.stretch.point
-    levels = verified.comparisons[wall.copy].levels
-    level = min(levels, key=lambda one: abs(one.top - one.height / 2 + low - z))
-    half = max(2.5, 2.5 * wall.stretch.typical)
-    window = shapely.box(x - half, y - half, x + half, y + half)
-    height = level.top - level.height / 2 + low
-    sections = cut_at(
-        geometry.placed.mesh, np.array([height]), level.height, untangle=not geometry.sound
-    )
-    rings = sections.rings(0) if sections.distinct[0] >= 0 else []
-    drawn = shapely.intersection(polygon(rings), window)
-    ground: Shape = shapely.MultiPolygon()
-    strands: list[tuple[list[Point], float]] = []
-    if level.layer >= 0:
-        chosen = laid.in_layer(level.layer)
-        start, end = place.to_part(laid.start[chosen]), place.to_part(laid.end[chosen])
-        far = half + laid.width[chosen].clip(0, 5)
-        centre = np.array([x, y])
-        near = (np.minimum(start, end) <= centre + far[:, None]).all(axis=1)
-        near &= (np.maximum(start, end) >= centre - far[:, None]).all(axis=1)
-        near &= ~laid.odd[chosen]
-        there = footprint(laid, chosen[near])
-        ground = shapely.transform(there, place.to_part)
-        strands = [
-            ([(a[0], a[1]), (b[0], b[1])], w)
-            for a, b, w in zip(
-                start[near].tolist(),
-                end[near].tolist(),
-                laid.width[chosen[near]].tolist(),
-                strict=True,
-            )
-        ][:_MOST]
-    left = shapely.difference(drawn, ground)
+    (x, y), half = view.middle, view.half
     scale = _SHEET / (2 * half)
 
     def at(point: Point) -> Point:
         return (point[0] - x + half) * scale, (y + half - point[1]) * scale
 
     body = [
-        patterns(PLACES),
-        rect(0, 0, WIDTH, HEIGHT, fill="#ffffff"),
-        *_heading(finding, told),
+        *_heading(said, told),
         element(
             "g",
-            "".join(_sheet(drawn, left, strands, at, scale, wall.fill)),
+            "".join(_sheet(view, at, scale, wall.fill)),
             transform=f"translate({_MARGIN:g} {_TOP:g})",
             clip_path="url(#sheet)",
         ),
@@ -108,36 +63,95 @@ def picture(
         text(
             _MARGIN,
             HEIGHT - 3,
-            f"Layer at {level.top:.2f} mm, seen from above. Geometry only, not strength or safety.",
+            f"Layer at {view.top:.2f} mm, seen from above. Geometry only, not strength or safety.",
             2.8,
             fill=PALE,
         ),
     ]
-    return document(WIDTH, HEIGHT, finding.message, body)
+    return document(WIDTH, HEIGHT, said, [patterns(PLACES), _ground(), *body])
 
 
-def _heading(finding: Finding, told: str) -> Iterator[str]:
+def _ground() -> str:
+    return rect(0, 0, WIDTH, HEIGHT, fill="#ffffff")
+
+
+def _heading(said: str, told: str) -> Iterator[str]:
     room = WIDTH - 2 * _MARGIN
-    (said,) = wrapped(f"{finding.severity} · {finding.check} · {told}", 3.0, room, 1) or [""]
-    yield text(_MARGIN, 6, said, 3.0, fill=PALE)
+    (line,) = wrapped(told, 3.0, room, 1) or [""]
+    yield text(_MARGIN, 6, line, 3.0, fill=PALE)
     y = 11.0
-    for said in wrapped(finding.message, 3.6, room, 3):
-        yield text(_MARGIN, y, said, 3.6, font_weight="bold")
+    for line in wrapped(said, 3.6, room, 3):
+        yield text(_MARGIN, y, line, 3.6, font_weight="bold")
         y += 4.6
 
 
+def overview(plate: PlateView, about: Sequence[tuple[Finding, LaidWall]], told: str) -> str:
+    """The plate from above, as SVG of WIDTH x HEIGHT mm: what is laid, the copies of the part, and
+    by number where findings are.
+
+    told  which toolpath and rules it is about
+    """
+    (low_x, low_y), (high_x, high_y) = plate.low, plate.high
+    scale = min(_PLATE / max(high_x - low_x, high_y - low_y), 20.0)
+
+    def at(point: Point) -> Point:
+        return _MARGIN + (point[0] - low_x) * scale, _TOP + (high_y - point[1]) * scale
+
+    strands = [[at(one), at(other)] for one, other in plate.strands]
+    body = [path(strands, closed=False, fill="none", stroke="#9fc5e0", stroke_width=0.25)]
+    for rings in plate.outlines:
+        body.append(
+            path(
+                [[at(point) for point in ring] for ring in rings],
+                fill=_DRAWN,
+                fill_opacity=0.5,
+                fill_rule="evenodd",
+                stroke=INK,
+                stroke_width=0.3,
+            )
+        )
+    body += _numbers(plate, about, at)
+    copies = len(plate.places)
+    said = f"The plate from above: {copies} cop{'ies' if copies > 1 else 'y'} of the part"
+    more = f"; the first {_NUMBERED} of {len(about)} places are numbered" * (len(about) > _NUMBERED)
+    body += _heading(f"{said}, {len(about)} places to look at{more}.", told)
+    foot = "Blue: what is laid. Grey: the part, in the middle of its height. mm on the plate."
+    body.append(text(_MARGIN, HEIGHT - 3, foot, 2.8, fill=PALE))
+    return document(WIDTH, HEIGHT, said, [_ground(), *body])
+
+
+def _numbers(
+    plate: PlateView,
+    about: Sequence[tuple[Finding, LaidWall]],
+    at: Callable[[Point], Point],
+) -> Iterator[str]:
+    """A number at each of the first places, on every copy that it is about."""
+    for number, (finding, wall) in enumerate(about[:_NUMBERED], 1):
+        copies = finding.subject.copies if finding.subject else (wall.copy + 1,)
+        for copy in copies:
+            point = np.array([wall.stretch.point[:2]])
+            ((x, y),) = plate.places[copy - 1].to_plate(point).tolist()
+            px, py = at((x, y))
+            wide = text_width(str(number), 3.2)
+            yield rect(
+                px - wide / 2 - 0.8,
+                py - 2.4,
+                wide + 1.6,
+                4.4,
+                fill="#ffffff",
+                stroke=INK,
+                stroke_width=0.3,
+            )
+            yield text(px - wide / 2, py + 1, str(number), 3.2, font_weight="bold")
+
+
 def _sheet(
-    drawn: Shape,
-    left: Shape,
-    strands: list[tuple[list[Point], float]],
-    place: Callable[[Point], Point],
-    scale: float,
-    fill: str,
+    view: LayerView, place: Callable[[Point], Point], scale: float, fill: str
 ) -> Iterator[str]:
     yield rect(0, 0, _SHEET, _SHEET, fill="#ffffff")
-    outline = [[place(p) for p in ring] for ring in _rings(drawn)]
+    outline = [[place(p) for p in ring] for ring in _rings(view.drawn)]
     yield path(outline, fill=_DRAWN, fill_rule="evenodd")
-    for points, width in strands:
+    for points, width in view.strands:
         yield path(
             [[place(p) for p in points]],
             closed=False,
@@ -146,7 +160,7 @@ def _sheet(
             stroke_width=width * scale,
             stroke_linecap="round",
         )
-    for points, _ in strands:
+    for points, _ in view.strands:
         yield path(
             [[place(p) for p in points]],
             closed=False,
@@ -154,7 +168,7 @@ def _sheet(
             stroke="#ffffff",
             stroke_width=0.35,
         )
-    void = [[place(p) for p in ring] for ring in _rings(left)]
+    void = [[place(p) for p in ring] for ring in _rings(view.left)]
     if void:
         key = "missing" if fill in ("missing", "broken") else "hollow"
         yield path(void, fill=paint(key), fill_rule="evenodd", stroke=INK, stroke_width=0.25)

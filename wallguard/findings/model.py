@@ -42,7 +42,10 @@ class Printed:
 
 @dataclass(frozen=True)
 class Wall:
-    """One wall of a part; `fill` and `printed` are None where no rules say them."""
+    """One wall of a part; `fill` and `printed` are None where no rules say them.
+
+    air, bead, laid_in, copy  as of a `Subject`, of a wall of a toolpath; 0 elsewhere
+    """
 
     thickness: Spread
     length: float
@@ -53,6 +56,10 @@ class Wall:
     fill: str | None = None
     printed: Printed | None = None
     source: str = "section"
+    air: float = 0.0
+    bead: float = 0.0
+    laid_in: tuple[int, int] = (0, 0)
+    copy: int = 0
 
 
 @dataclass(frozen=True)
@@ -65,6 +72,9 @@ class Subject:
     axis      unit vector of a hole or pin
     layers    of a floor or roof, 0 elsewhere
     fill, printed, air  how a wall or pin comes out; None and 0 where no rules say that
+    bead      of a wall of a toolpath: usual width of its beads; 0 elsewhere
+    laid_in   its lowest and highest layer in the toolpath, from 1; (0, 0) elsewhere
+    copies    the copies on the plate that it is about, from 1; empty elsewhere
     """
 
     kind: Kind
@@ -77,6 +87,9 @@ class Subject:
     fill: str | None = None
     printed: Printed | None = None
     air: float = 0.0
+    bead: float = 0.0
+    laid_in: tuple[int, int] = (0, 0)
+    copies: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from wallguard.base.text import wording
 from wallguard.findings.model import Finding
-from wallguard.findings.outcomes import worst_first
+from wallguard.findings.outcomes import causes_first
 
 # Added before rounding down to steps: sizes that people draw, and heights of whole layers, then
 # lie well off the edge of a step, where computing error would decide.
@@ -19,7 +19,7 @@ _STEP = 0.05
 
 
 def named(findings: Sequence[Finding], rules: str) -> list[Finding]:
-    """Findings of one part, worst first, each with its name and shape.
+    """Findings of one part, causes first, then the worst, each with its name and shape.
 
     The name is made of the rules, the kind of place, what the wall comes out as and its
     coarse size; findings alike in all of these are numbered by their place. So it stays when the
@@ -38,7 +38,7 @@ def named(findings: Sequence[Finding], rules: str) -> list[Finding]:
     made = [
         replace(finding, id=names[at], shape=shape(finding)) for at, finding in enumerate(findings)
     ]
-    return sorted(made, key=worst_first)
+    return sorted(made, key=causes_first)
 
 
 def _what(finding: Finding) -> tuple[str, ...]:

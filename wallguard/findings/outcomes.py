@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Final
 
 from wallguard.findings.model import Breach, Finding, Severity, Status
@@ -45,26 +45,26 @@ def status_rank(status: Status) -> int:
 
 
 def is_cause(finding: Finding) -> bool:
-    """Whether a finding is about the part as such, so that others may follow from it: its unit, its
-    size, a mesh that is broken."""
-    if finding.check == "mesh":
-        return finding.severity == "fail"
-    return finding.check in CAUSES
+    """Whether others may follow from it: the unit, the build volume, a broken mesh."""
+    return finding.check in CAUSES and finding.severity != "note"
 
 
-def consequences(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """Those findings that may be there only because the part is read in another unit than it was
-    drawn in; none where its unit is not in doubt."""
-    if not any(one.check == "unit" and not one.waived for one in findings):
-        return ()
-    return tuple(one for one in findings if one.check not in CAUSES)
+def follows(finding: Finding, findings: Iterable[Finding]) -> bool:
+    """Whether a finding, one of those of a part, means nothing if the part is drawn in another unit
+    than its file says, and that is probable."""
+    causes = (one for one in findings if is_cause(one) and not one.waived)
+    return not is_cause(finding) and any(one.check == "unit" for one in causes)
+
+
+def causes_first(finding: Finding) -> tuple[object, ...]:
+    """A key that sorts findings of one part: causes before what may follow from them."""
+    return CAUSES.index(finding.check) if is_cause(finding) else len(CAUSES), worst_first(finding)
 
 
 def worst_first(finding: Finding) -> tuple[object, ...]:
-    """A key that sorts findings of a part, no two alike: causes before what may follow from them,
-    what fails before what warns, and what costs the whole wall before what costs less."""
+    """A key that sorts findings, no two alike: what fails before what warns, and what costs the
+    whole wall before what costs less."""
     return (
-        CAUSES.index(finding.check) if is_cause(finding) else len(CAUSES),
         SEVERITIES.index(finding.severity),
         finding.indeterminate,
         -loss(finding.fill),

@@ -119,8 +119,8 @@ def fit(
 
     Raises InputError: no readings, or readings, toolpaths or rules that cannot be used.
     """
-    lain = toolpaths.files if toolpaths else ()
-    if not readings and not lain:
+    paths = toolpaths.files if toolpaths else ()
+    if not readings and not paths:
         raise InputError("readings", "no file of readings is given", remedy="Name one or more")
     base = load_rules(rules)
     unique = _each_once(readings)
@@ -130,7 +130,7 @@ def fit(
     found = fitting.fit(files, base)
     text = rule_file(found, base)
     made = rules_from(parse_document(text, shown), shown)
-    return Fitted(found, base, text, made, (*unique, *lain, rules, *map(Path, base.files)))
+    return Fitted(found, base, text, made, (*unique, *paths, rules, *map(Path, base.files)))
 
 
 def next_steps(rules: Path, at_most: int = 8) -> tuple[stepping.NextStep, ...]:

@@ -20,7 +20,7 @@ from wallguard.base.coupon import MANIFEST, SCHEMA
 from wallguard.base.errors import InputError
 from wallguard.coupon.readings import Readings
 from wallguard.coupon.rows import Row, Seen
-from wallguard.jobs.verify import Verified, verify
+from wallguard.jobs.verify import Reading, Verified, verify
 from wallguard.part.part import Part
 from wallguard.toolpath.comparison import LaidWall, across_walls
 
@@ -55,9 +55,7 @@ def toolpath_readings(
                 file,
                 geometry,
                 str(folder / name),
-                filament=filament,
-                flow=flow,
-                largest=thickest + 1.0,
+                Reading(filament, flow, largest=thickest + 1.0),
             )
         except InputError as error:
             if error.path != str(file) or "does not make" not in error.problem:
@@ -200,13 +198,8 @@ def _thickness(
     found = []
     for point in at:
         height = float(point[2])
-        nearest = min(
-            range(len(levels)),
-            key=lambda k: abs(levels[k].top - levels[k].height / 2 - height),
-        )
-        printed = across_walls(
-            verified.laid, verified.places[0], levels, nearest, points, normal, nominal
-        )
+        nearest = min(levels, key=lambda level: abs(level.top - level.height / 2 - height))
+        printed = across_walls(verified.laid, verified.places[0], nearest, points, normal, nominal)
         printed = printed[printed > 0]
         if len(printed):
             found.append(round(float(np.median(printed)), 3))

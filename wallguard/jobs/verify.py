@@ -1,17 +1,25 @@
-"""From a program file and a part to what becomes of its walls: reading, placing, comparing."""
+"""From a toolpath file and a part to what becomes of its walls: reading, placing, comparing."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
 
 from wallguard.base.errors import TooLargeError
 from wallguard.part.geometry import Geometry
 from wallguard.toolpath.beads import Beads, beads
 from wallguard.toolpath.comparison import Comparison, LaidWall, compare
-from wallguard.toolpath.placing import Placement, find_places
+from wallguard.toolpath.placement import Placement
+from wallguard.toolpath.placing import find_places
 from wallguard.toolpath.reader import read_toolpath
+
+# Strands of two copies that are laid alike agree to this, mm: files have three decimals, and a
+# place is fitted to a few thousandths. Beads so far around a copy count, mm: half a wide bead.
+_ALIKE, _AROUND = 0.01, 0.5
 
 # What is being done, and how far it has come: share from 0 to 1.
 Step = Callable[[str, float], None]
@@ -21,11 +29,13 @@ Step = Callable[[str, float], None]
 class Verified:
     """One toolpath against one part.
 
+    filament  its diameter, mm
     notes  what was read but may mean something else, and what was not known
     """
 
     path: str
     laid: Beads
+    filament: float
     places: tuple[Placement, ...]
     comparisons: tuple[Comparison, ...]
     notes: tuple[str, ...]
@@ -35,36 +45,55 @@ class Verified:
         """The walls of all copies."""
         return tuple(wall for one in self.comparisons for wall in one.walls)
 
+    def boxes(self, geometry: Geometry) -> list[NDArray[np.float64]]:
+        """Lower and upper corner (2, 2) of the box of each copy on the plate, mm."""
+        corners = geometry.placed.mesh.vertices[:, :2]
+        found = []
+        for place in self.places:
+            there = place.to_plate(corners)
+            found.append(np.array([there.min(axis=0), there.max(axis=0)]))
+        return found
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How a toolpath is read and what of the part is looked at. Lengths in mm.
+
+    filament  diameter; flow: factor between filament fed and material laid
+    at        near which place of the plate the middle of the part's box lies; None: search
+    largest   walls up to this thickness are looked for; splits: where they are divided
+    """
+
+    filament: float = 1.75
+    flow: float = 1.0
+    at: tuple[float, float] | None = None
+    largest: float = 4.0
+    splits: tuple[float, ...] = ()
+
 
 def verify(
     file: Path,
     geometry: Geometry,
     part: str,
-    *,
-    filament: float = 1.75,
-    flow: float = 1.0,
-    at: tuple[float, float] | None = None,
-    largest: float = 4.0,
-    splits: tuple[float, ...] = (),
+    reading: Reading | None = None,
     step: Step | None = None,
 ) -> Verified:
-    """Read a program, find the part on its plate, and compare every copy.
+    """Read a toolpath, find the part on its plate, and compare every copy.
 
-    at  near which place of the plate (mm) the middle of the part's box lies; None: search
-
-    Raises InputError: a program that cannot be used, or one of something else.
+    Raises InputError: a toolpath that cannot be used, or one of something else.
     """
+    how = reading or Reading()
     tell = step or (lambda what, share: None)
     toolpath = read_toolpath(
         file,
-        filament=filament,
-        flow=flow,
+        filament=how.filament,
+        flow=how.flow,
         progress=lambda done, size: tell("reading", done / max(size, 1)),
     )
     tell("finding beads", 0.0)
     laid = beads(toolpath)
     notes = [*toolpath.warnings, *laid.notes]
-    # M words set things such as temperatures; there are some in every program.
+    # M words set things such as temperatures; there are some in every toolpath.
     unknown = [f"{code} ({n})" for code, n in toolpath.unknown.items() if code[:1] != "M"]
     if unknown:
         more = f" and {len(unknown) - 8} more" if len(unknown) > 8 else ""
@@ -72,11 +101,61 @@ def verify(
     del toolpath
     tell("placing", 0.0)
     try:
-        places = find_places(geometry, laid, part=part, path=file, at=at)
-        found = []
+        places, remarks = find_places(geometry, laid, part=part, path=file, at=how.at)
+        notes += remarks
+        found: list[Comparison] = []
         for copy, place in enumerate(places):
             tell("comparing", copy / len(places))
-            found.append(compare(geometry, laid, place, largest=largest, splits=splits, copy=copy))
+            known = _known(geometry, laid, places, found)
+            found.append(
+                _again(known, copy)
+                if known is not None
+                else compare(
+                    geometry, laid, place, largest=how.largest, splits=how.splits, copy=copy
+                )
+            )
     except TooLargeError as error:
         raise error.of(part) from None
-    return Verified(str(file), laid, places, tuple(found), tuple(notes))
+    return Verified(str(file), laid, how.filament, places, tuple(found), tuple(notes))
+
+
+def _known(
+    geometry: Geometry,
+    laid: Beads,
+    places: tuple[Placement, ...],
+    compared: list[Comparison],
+) -> Comparison | None:
+    """What became of a copy that is laid, strand for strand, as the next one is; None: of none."""
+    place = places[len(compared)]
+    own = _strands(geometry, laid, place)
+    for other, comparison in zip(places, compared, strict=False):
+        if (other.angle, other.raised) != (place.angle, place.raised):
+            continue
+        its = _strands(geometry, laid, other)
+        if len(its) != len(own) or not (laid.layer[its] == laid.layer[own]).all():
+            continue
+        way = np.array(place.shift) - other.shift
+        same = np.abs(laid.start[own] - laid.start[its] - way).max(initial=0.0) < _ALIKE
+        same &= np.abs(laid.end[own] - laid.end[its] - way).max(initial=0.0) < _ALIKE
+        if same and np.abs(laid.width[own] - laid.width[its]).max(initial=0.0) < _ALIKE:
+            return comparison
+    return None
+
+
+def _strands(geometry: Geometry, laid: Beads, place: Placement) -> NDArray[np.int64]:
+    """The beads in and around a copy's box, in the order they are laid."""
+    low, high = (
+        corner[:2]
+        for corner in (
+            geometry.placed.mesh.vertices.min(axis=0),
+            geometry.placed.mesh.vertices.max(axis=0),
+        )
+    )
+    middle = place.to_part((laid.start + laid.end) / 2)
+    here = ((middle >= low - _AROUND) & (middle <= high + _AROUND)).all(axis=1)
+    return np.flatnonzero(here)
+
+
+def _again(comparison: Comparison, copy: int) -> Comparison:
+    walls = tuple(replace(wall, copy=copy) for wall in comparison.walls)
+    return replace(comparison, walls=walls)

@@ -132,15 +132,28 @@ def _totals(compared: Against) -> list[str]:
         f"{after.height:.3g} mm",
     ]
     if before.copies != after.copies or before.copies > 1:
-        rows.append(f"copies: {before.copies} -> {after.copies}; the first of each are compared")
+        rows.append(f"copies: {before.copies} -> {after.copies}")
+    rows += [
+        f"from {mm(low)} to {mm(high)} mm above the plate nothing is laid {name}"
+        for side, name in ((before, "before"), (after, "now"))
+        for low, high in side.skipped
+    ]
     return rows
 
 
 def _words(pair: Pair) -> str:
     return (
-        f"wall {mm(pair.thickness)} mm thick at {place(pair.location)}, {mm(pair.length)} mm long: "
-        f"{_state(pair, 0)} -> {_state(pair, 1)}"
+        f"wall {mm(pair.thickness)} mm thick at {place(pair.location)}, {mm(pair.length)} mm long, "
+        f"z {mm(pair.z[0])} to {mm(pair.z[1])}: {_state(pair, 0)} -> {_state(pair, 1)}{_on(pair)}"
     )
+
+
+def _on(pair: Pair) -> str:
+    """On which copies, where it is not the first alone."""
+    if pair.copies == (1,):
+        return ""
+    many = "ies" if len(pair.copies) > 1 else "y"
+    return f", on cop{many} {', '.join(map(str, pair.copies))}"
 
 
 def _state(pair: Pair, index: int) -> str:
@@ -155,6 +168,9 @@ def _state(pair: Pair, index: int) -> str:
 def _verdict(compared: Against) -> str:
     worse, better = len(compared.worse), sum(pair.better for pair in compared.pairs)
     total = counted(len(compared.pairs), "wall")
+    if compared.exit_code and not worse:
+        what = "copies" if compared.after.copies < compared.before.copies else "layers"
+        return f"WORSE: {what} are missing that were there before"
     if worse:
         return f"WORSE: {worse} of {total} come{'s' * (worse == 1)} out worse" + (
             f", {better} better" if better else ""

@@ -82,7 +82,9 @@ def brief(report: Report, *, width: int = 80, colour: bool = False) -> str:
     for part, group in shown:
         more = sum(one is part for one, _ in pairs) - 1
         said = f"{plain(part.path)}: {one_line(group.first.message)}"
-        said += f" (and {more} more)" if more else ""
+        places = len(group.findings)
+        extra = [f"{places} alike"] * (places > 1) + [f"and {more} more"] * (more > 0)
+        said += f" ({', '.join(extra)})" if extra else ""
         first, *_ = wrapped(said, "", 10**6)
         out.append(f"{paint(group.first.severity, group.first.severity)}  {clipped(first, 300)}")
     if len(firsts) > len(shown):

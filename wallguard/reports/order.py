@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import TypeAlias
 
 from wallguard.base.plain import counted, listed, plain
+from wallguard.findings import outcomes
 from wallguard.findings.counts import Counts, summary, told
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import (
@@ -19,7 +20,7 @@ from wallguard.findings.model import (
     Wall,
     in_force,
 )
-from wallguard.findings.outcomes import SEVERITIES, worst_first
+from wallguard.findings.outcomes import SEVERITIES, causes_first, worst_first
 
 
 def kinds(found: Sequence[Finding]) -> str:
@@ -103,8 +104,6 @@ def unusable(report: Report) -> list[Trouble]:
     return troubles(report) + list(dict.fromkeys(broken))
 
 
-# Told before the walls that may follow from them.
-CAUSES = ("unit", "build_volume", "mesh")
 # A part and findings of it that are alike.
 Pair: TypeAlias = tuple[PartReport, Group]
 
@@ -128,21 +127,13 @@ def counts(finding: Finding, gate: Gate, *, old: bool) -> bool:
 
 def ranked(found: Iterable[Finding]) -> list[Finding]:
     """Findings of one part: new ones before old ones, causes before walls, the worst first."""
-    return sorted(
-        found, key=lambda one: (one.state == "unchanged", not is_cause(one), badness(one))
-    )
-
-
-def is_cause(finding: Finding) -> bool:
-    """Whether others may follow from it: the unit, the build volume, a broken mesh."""
-    return finding.check in CAUSES and finding.severity != "note"
+    return sorted(found, key=lambda one: (one.state == "unchanged", causes_first(one)))
 
 
 def follows(part: PartReport, finding: Finding) -> bool:
     """Whether a finding means nothing if the part is drawn in another unit than its file says, and
     that is probable."""
-    causes = (one for one in part.findings if is_cause(one) and not one.waived)
-    return not is_cause(finding) and any(one.check == "unit" for one in causes)
+    return outcomes.follows(finding, part.findings)
 
 
 def is_loud(part: PartReport, group: Group) -> bool:

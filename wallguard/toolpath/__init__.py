@@ -1,1 +1,1 @@
-"""What a machine is told to do: a program's moves, and the beads that they lay."""
+"""What a machine is told to do: a toolpath's moves, and the beads that they lay."""

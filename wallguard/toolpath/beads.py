@@ -1,10 +1,4 @@
-"""Beads: what a toolpath lays, strand by strand, and the ground that a layer's strands cover.
-
-The cross-section of a bead is a rectangle with half-round ends, A = h (w - h) + pi h^2 / 4, so
-its width is w = A / h + h (1 - pi / 4). Where A is less than the area of a round strand as high as
-the layer, pi h^2 / 4, no such shape fits: the bead is then a round strand of that area, narrower
-than the layer is high, w = sqrt(4 A / pi). Both agree where they meet, at w = h.
-"""
+"""Beads: what a toolpath lays, strand by strand, and the ground that a layer's strands cover."""
 
 from __future__ import annotations
 
@@ -17,8 +11,9 @@ from numpy.typing import NDArray
 from wallguard.base.arrays import weighted_median
 from wallguard.base.errors import InputError
 from wallguard.toolpath.feeding import Kind, feeding
-from wallguard.toolpath.layers import find_layers
+from wallguard.toolpath.layers import Layers, find_layers
 from wallguard.toolpath.moves import Toolpath
+from wallguard.toolpath.width import bead_width
 
 if TYPE_CHECKING:
     from shapely import Geometry
@@ -37,8 +32,8 @@ _WIDTH_STEP = 0.005
 _Floats = NDArray[np.float64]
 
 
-class SpiralPathError(InputError):
-    """A toolpath that rises all the time while it lays material: it has no layers."""
+class NotFlatError(InputError):
+    """A toolpath that changes height all the time while it lays material: it has no layers."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +51,7 @@ class Beads:
     """All laid strands in the order they are laid. Lengths in mm, volumes in mm^3.
 
     start, end  (n, 2) float64
-    z           (n,) float64: height of the nozzle while laying, the top of the bead
+    z           (n,) float64: the top of the bead's layer, the height of the nozzle while laying
     height      (n,) float64: layer height
     width       (n,) float64
     volume      (n,) float64
@@ -99,10 +94,10 @@ class Beads:
         """Indices of the beads of one layer, in the order they are laid."""
         return self.order[self.layer_start[layer] : self.layer_start[layer + 1]]
 
-    def odd_beads(self, most: int = 20) -> list[OddBead]:
-        """The first beads of impossible width."""
+    def odd_beads(self, most: int = 20, among: NDArray[np.int64] | None = None) -> list[OddBead]:
+        """The first beads of impossible width, of all or of those `among` which they are."""
         found = []
-        for index in np.flatnonzero(self.odd)[:most]:
+        for index in (np.flatnonzero(self.odd) if among is None else among)[:most]:
             width, height = float(self.width[index]), float(self.height[index])
             problem: Literal["too wide", "too thin", "no height"] = "too wide"
             if not height > 0.0:
@@ -116,7 +111,7 @@ class Beads:
 def beads(toolpath: Toolpath) -> Beads:
     """The strands that a toolpath lays.
 
-    Raises SpiralPathError where it rises all the time while laying, and InputError where it lays
+    Raises NotFlatError where it rises all the time while laying, and InputError where it lays
     nothing.
     """
     account = feeding(toolpath)
@@ -130,16 +125,20 @@ def beads(toolpath: Toolpath) -> Beads:
     start, end = toolpath.start[move], toolpath.end[move]
     line = toolpath.line[move]
     length = np.hypot(*(end - start)[:, :2].T)
-    notes = _ramps(toolpath.path, start, end, length, line)
     area = np.pi / 4.0 * toolpath.filament**2 * toolpath.flow
     volume = account.laid[move] * area
-    z = end[:, 2].copy()
     late = account.late[move]
-    start = start[:, :2] + (end - start)[:, :2] * late[:, None]
-    end = end[:, :2].copy()
-    layers = find_layers(start, end, z)
+    start = start + (end - start) * late[:, None]
+    section = volume / (length * (1.0 - late))
+    layers = find_layers(start, end, section)
+    notes = _notes(toolpath.path, layers, length, line)
     height = layers.height[layers.of]
-    width = bead_width(volume / (length * (1.0 - late)), height)
+    z = layers.z[layers.of]
+    width = bead_width(section, layers.own)
+    odd = _odd(bead_width(section, height), height, volume)
+    # Where seams ramp up they fade out as well: what is too thin there lies on the ramp.
+    odd &= ~(layers.ramped[layers.of] & (width < height))
+    start, end = start[:, :2].copy(), end[:, :2].copy()
     order = np.argsort(layers.of, kind="stable")
     counts = np.bincount(layers.of, minlength=len(layers.z))
     return Beads(
@@ -152,7 +151,7 @@ def beads(toolpath: Toolpath) -> Beads:
         line,
         toolpath.tool[move],
         layers.of,
-        _odd(width, height, volume),
+        odd,
         order,
         np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
         layers.z,
@@ -164,37 +163,29 @@ def beads(toolpath: Toolpath) -> Beads:
     )
 
 
-def bead_width(area: _Floats, height: _Floats) -> _Floats:
-    """Width of beads from their cross-section (mm^2) and layer height (mm); see above.
-
-    NaN where the height is not above zero.
-    """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        flat = area / height + height * (1.0 - np.pi / 4.0)
-        width: _Floats = np.where(flat < height, np.sqrt(4.0 * area / np.pi), flat)
-    width[~(height > 0.0)] = np.nan
-    return width
-
-
-def _ramps(
-    path: str, start: _Floats, end: _Floats, length: _Floats, line: NDArray[np.int64]
-) -> tuple[str, ...]:
-    rising = np.abs(end[:, 2] - start[:, 2]) > 1e-6
-    if not rising.any():
-        return ()
-    first = int(line[np.argmax(rising)])
-    if length[rising].sum() > _RAMPS * length.sum():
-        raise SpiralPathError(
-            path,
-            "changes height all the time while it lays material (a spiral, or layers that are not "
-            "flat), so it has no layers to compare",
-            remedy="Make the program with flat layers",
-            line=first,
+def _notes(path: str, layers: Layers, length: _Floats, line: NDArray[np.int64]) -> tuple[str, ...]:
+    """What was taken as it is not quite; an error where that is too much."""
+    found = []
+    if layers.spiral:
+        found.append(
+            f"it rises all the time in a spiral: {layers.spiral} turns were taken as layers"
         )
-    return (
-        f"line {first}: {np.count_nonzero(rising)} beads change height along their way; each was "
-        "taken as lying at the height of its end",
+    rest, first = layers.rising
+    if first < 0:
+        return tuple(found)
+    if rest > _RAMPS * length.sum():
+        raise NotFlatError(
+            path,
+            "changes height all the time while it lays material, and is neither a spiral nor made "
+            "of flat layers",
+            remedy="Make the toolpath with flat layers",
+            line=int(line[first]),
+        )
+    found.append(
+        f"line {line[first]}: beads change height along {rest:.1f} mm of their way; each was taken "
+        "as lying at the height of its end"
     )
+    return tuple(found)
 
 
 def _odd(width: _Floats, height: _Floats, volume: _Floats) -> NDArray[np.bool_]:

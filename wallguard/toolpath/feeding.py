@@ -2,7 +2,7 @@
 
 Filament that was drawn back has to be pushed forward again before any comes out, whether in place
 or while moving; that share is never material laid. Each tool keeps its own account. So, summed
-over a program, fed = laid + primed in place - still drawn back at the end.
+over a toolpath, fed = laid + primed in place - still drawn back at the end.
 """
 
 from __future__ import annotations

@@ -1,17 +1,38 @@
-"""What each line of a program does: the machine's state, and the moves that follow from it.
+"""What each line of a toolpath does: the machine's state, and the moves that follow from it.
 
 Meanings as in RS274/NGC (NISTIR 6556, from memory) unless said otherwise. What a printer adds is
 common practice without a published standard: the axis E; M82 and M83; G28 with bare letters; T at
-once; G92 without words. All lengths are kept in mm.
+once; G92 without words; M200 and M221. All lengths are kept in mm.
+
+M221 S95 lays 95 % of what E says from there on, drawing back included; M221 S95 T1 does so for one
+tool. M200 D1.75 makes E words volumes (mm^3) until M200 D0 (common practice, no published source).
+
+A toolpath often begins with lines that somebody wrote by hand, and in which something was to be
+filled in that was not: `G1 Z[first_layer]`. A line that cannot be read is skipped while no more
+has been laid than to prime the nozzle; where the axes that it names stand is not known then, and
+what is laid before they are given again is primed, not laid.
 """
 
 from __future__ import annotations
 
+import math
+import re
 from collections import Counter
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from wallguard.base.errors import InputError
-from wallguard.toolpath.arcs import SAGITTA, STRICT_RADII, ArcError, centre, chords
+from wallguard.toolpath.arcs import (
+    SAGITTA,
+    STRICT_RADII,
+    ArcError,
+    Points,
+    centres,
+    chords,
+    split_arcs,
+)
 from wallguard.toolpath.moves import Store
 from wallguard.toolpath.words import LineError, Words, split
 
@@ -48,6 +69,7 @@ _REFUSED = {
 _REFUSED |= dict.fromkeys(range(810, 900, 10), "a drilling cycle")
 _END = {2, 30}
 _EXTRUDER = {82, 83}
+_FLOWS = {200, 221}
 # M codes that may stand with a move on one line (NISTIR 6556 table 7, from memory) and leave a
 # tool number on that line its meaning.
 _WITH_TOOL = {0, 1, 3, 4, 5, 6, 7, 8, 9, 48, 49, 60}
@@ -58,15 +80,30 @@ _STRAIGHT = (("G", 1.0), ("G", 0.0))
 _PLAIN = frozenset("XYZEF")
 
 MAX_UNKNOWN = 1000  # different codes kept apart
+# Strands that are laid to prime the nozzle: a line or two, there and back, perhaps round a corner
+# (common practice, no published source). What comes after them is the print.
+PRIMING = 20
+
+# Letters of a line that cannot be read, outside of comments; and codes that must be understood.
+_LETTER = re.compile(r"(?<![A-Z_])[XYZE]")
+_COMMENTS = re.compile(r";.*|\([^)]*\)?")
+_STATEFUL = re.compile(
+    r"(?<![A-Z])(?:G\s*0*(?:20|21|28|90|91|92)(?![0-9])|M\s*0*(?:82|83|200|221)(?![0-9])|T\s*[0-9])"
+)
+
+
+class NotFollowedError(LineError):
+    """A line that is understood, and asks for what is not followed here."""
 
 
 class Machine:
     """Obeys one line after the other and puts the moves into `store`."""
 
-    def __init__(self, path: Path, store: Store) -> None:
+    def __init__(self, path: Path, store: Store, filament: float = 1.75) -> None:
         self.path = path
         self.store = store
-        # Position in the program's coordinates, and what to add for the machine's; order X Y Z.
+        self.area = math.pi / 4 * filament**2  # mm^2
+        # Position in the toolpath's coordinates, and what to add for the machine's; order X Y Z.
         self.at = [0.0, 0.0, 0.0]
         self.offset = [0.0, 0.0, 0.0]
         self.saved = [0.0, 0.0, 0.0]
@@ -89,6 +126,18 @@ class Machine:
         self.first_misfit = 0
         self.first_mixed = 0
         self.modes: list[tuple[int, str]] = []  # lines that set how E is meant
+        self.flows: dict[int, float] = {}  # by tool, from M221
+        self.volumes: set[int] = set()  # tools of which E words are volumes, from M200
+        self.said: dict[str, int] = {}  # what M200 and M221 changed, and in which line first
+        self.laid = 0  # moves that lay, until they are PRIMING
+        self.doubt: set[str] = set()  # letters of axes of which the position is not known
+        self.skipped: list[InputError] = []
+
+    @property
+    def per_word(self) -> float:
+        """Filament (mm) that comes out for each mm, or mm^3, of an E word of the present tool."""
+        flow = self.flows.get(self.tool, 1.0)
+        return flow / self.area if self.tool in self.volumes else flow
 
     @property
     def e_relative(self) -> bool:
@@ -114,7 +163,7 @@ class Machine:
             problem + (", and the file ends within this line" if cut else ""),
             remedy="The file seems to be cut short: make or copy it again"
             if cut
-            else "Mend this line, or make the program again",
+            else "Mend this line, or make the toolpath again",
             line=line,
         )
 
@@ -125,7 +174,28 @@ class Machine:
             if words is not None:
                 self._obey(words, line)
         except (LineError, ArcError) as error:
-            raise self.broken(line, str(error)) from error
+            broken = self.broken(line, str(error))
+            understood = isinstance(error, NotFollowedError | ArcError)
+            if understood or not self._skip(raw, line, broken):
+                raise broken from error
+
+    def _skip(self, raw: bytes, line: int, broken: InputError) -> bool:
+        """Whether a line that cannot be read may be passed over; see above."""
+        said = _COMMENTS.sub("", raw.decode("latin-1").upper())
+        if self.laid >= PRIMING or line == self.unended or _STATEFUL.search(said):
+            return False
+        if not any(character.isalpha() for character in said):
+            return False
+        self.skipped.append(broken)
+        self.doubt |= set(_LETTER.findall(said))
+        return True
+
+    def unsettled(self) -> InputError | None:
+        """The error for what was skipped and never mended by what came after."""
+        if not self.skipped:
+            return None
+        lost = self.doubt & set("XYZ") or not self.laid
+        return self.skipped[0] if lost else None
 
     def _obey(self, line_words: Words, line: int) -> None:
         words, rest, name = line_words
@@ -141,6 +211,9 @@ class Machine:
         if first[0] == "M" and first[1] is not None:
             # Most codes of this letter carry settings or a text: only a move is read from them.
             number = first[1]
+            if number in _FLOWS:
+                self._amount(int(number), words[1:], rest, line)
+                return
             alone = rest or not any(letter == "G" for letter, _ in words)
             if alone and number not in _EXTRUDER and (rest or number not in _END | _WITH_TOOL):
                 self.count(f"M{number:g}")
@@ -151,9 +224,11 @@ class Machine:
         elif first[0] == "G" and first[1] is not None:
             code = _tenths(first[1])
             if code in _REFUSED:
-                raise LineError(f"G{first[1]:g} ({_REFUSED[code]}) is not followed here")
+                raise NotFollowedError(f"G{first[1]:g} ({_REFUSED[code]}) is not followed here")
             if code == 100 and any(letter == "L" for letter, _ in words):
-                raise LineError("G10 with L (another coordinate system) is not followed here")
+                raise NotFollowedError(
+                    "G10 with L (another coordinate system) is not followed here"
+                )
             obeyed = code in _OBEYED or code in _HARMLESS
             if not obeyed and (rest or not _moves(words[1:])):
                 self.count(f"G{first[1]:g}")
@@ -183,7 +258,7 @@ class Machine:
         return True
 
     def _without_words(self, rest: str) -> None:
-        if rest == "%":  # stands before and after a program
+        if rest == "%":  # stands before and after a toolpath
             self.ended, self.percent = self.percent, True
         elif rest[0] in "#[":
             raise LineError("parameters and expressions are not computed here")
@@ -248,7 +323,7 @@ class Machine:
                     raise LineError("has G without a number")
                 code = _tenths(number)
                 if code in _REFUSED:
-                    raise LineError(f"G{number:g} ({_REFUSED[code]}) is not followed here")
+                    raise NotFollowedError(f"G{number:g} ({_REFUSED[code]}) is not followed here")
                 codes.append(code)
             elif letter == "M":
                 if number is None or number < 0:
@@ -269,12 +344,48 @@ class Machine:
         else:
             self.tool = int(tool)
 
+    def _amount(
+        self, code: int, words: list[tuple[str, float | None]], rest: str, line: int
+    ) -> None:
+        """M200 and M221: how much an E word is worth."""
+        values = dict(words)
+        known = {"S", "T", "D"} if code == 221 else {"D", "S", "T", "L"}
+        odd = rest or len(values) < len(words) or not values.keys() <= known
+        if odd or any(value is None or not math.isfinite(value) for value in values.values()):
+            raise NotFollowedError(f"M{code} with these words is not followed here")
+        tool = values.get("T", values.get("D") if code == 221 else None)
+        tool = self.tool if tool is None else int(tool)
+        size = values.get("S")
+        if code == 221:
+            if size is not None and not 0.0 < size < 1000.0:
+                raise NotFollowedError(
+                    f"M221 S{size:g} (a flow of {size:g} %) is not followed here"
+                )
+            if size is not None:
+                self.flows[tool] = size / 100
+                self._say(f"M221 S{size:g}: {size:g} % of what E says is laid", line, size != 100)
+            return
+        diameter = values.get("D")
+        if diameter is None and size is None:
+            return
+        volumes = diameter != 0 if size is None else bool(size)
+        if volumes and self.scale != 1.0:
+            raise NotFollowedError("M200 (E in volumes) in inches is not followed here")
+        self.volumes = self.volumes | {tool} if volumes else self.volumes - {tool}
+        self._say("M200: E words are volumes in mm³", line, volumes)
+
+    def _say(self, what: str, line: int, matters: bool) -> None:
+        if matters and len(self.said) < 8:
+            self.said.setdefault(what, line)
+
     def _modes(self, codes: list[int], line: int) -> None:
         for code in codes:
             if code in _PLANES:
                 self.plane = code
             elif code in (200, 210):
                 self.scale = 25.4 if code == 200 else 1.0  # the international inch
+                if self.volumes and code == 200:
+                    raise NotFollowedError("M200 (E in volumes) in inches is not followed here")
             elif code in (900, 910):
                 self.relative = code == 910
                 self.modes.append((line, f"G{code // 10}"))
@@ -286,6 +397,7 @@ class Machine:
             named = [axis for axis in range(3) if _AXES[axis] in values] or [0, 1, 2]
             for axis in named:
                 self.at[axis] = self.offset[axis] = 0.0
+                self.doubt.discard(_AXES[axis])
             return
         machine = [self.at[axis] + self.offset[axis] for axis in range(3)]
         if code == 920:
@@ -296,9 +408,14 @@ class Machine:
                 if (value := given.get(_AXES[axis])) is not None:
                     self.at[axis] = value * self.scale
                     self.offset[axis] = machine[axis] - self.at[axis]
+                    if axis == 2 and self.laid < PRIMING:
+                        # Before the print it says where the plate is: zero is the plate.
+                        self.offset[axis] = 0.0
                     self.saved[axis] = self.offset[axis]
+                    self.doubt.discard(_AXES[axis])
             if (value := given.get("E")) is not None:
                 self.e = value * self.scale
+                self.doubt.discard("E")
             return
         if code == 921:
             self.saved = [0.0, 0.0, 0.0]
@@ -321,8 +438,17 @@ class Machine:
             return
         target = self._target(values)
         e = self._feed(values, line)
-        self._row(self.at, target, e, line)
+        if self.doubt & set("XYZ") and self._unknown(values):
+            self._row(target, target, e, line)
+        else:
+            self._row(self.at, target, e, line)
         self.at = target
+
+    def _unknown(self, values: dict[str, float | None]) -> bool:
+        """Whether it is not known where a move begins or ends; what it gives is known after it."""
+        if not self.relative:
+            self.doubt -= {axis for axis in "XYZ" if values.get(axis) is not None}
+        return True
 
     def _target(self, values: dict[str, float | None]) -> list[float]:
         target = list(self.at)
@@ -344,9 +470,12 @@ class Machine:
         value *= self.scale
         if self.e_relative:
             self.e += value
-            return value
+            return value * self.per_word
         before, self.e = self.e, value
-        return value - before
+        if "E" in self.doubt:
+            self.doubt.discard("E")
+            return 0.0
+        return (value - before) * self.per_word
 
     def _row(self, start: list[float], end: list[float], e: float, line: int) -> None:
         x, y, z = self.offset
@@ -355,6 +484,7 @@ class Machine:
         if e != 0.0 or a != d or b != f or c != g:
             self.units.add("mm" if self.scale == 1.0 else "inch")
             self.store.row((a, b, c, d, f, g, e, line, self.tool, self.feed))
+            self.laid += e > 0.0 and (a != d or b != f)
 
     def _arc(self, values: dict[str, float | None], line: int) -> None:
         if self.plane != 170:
@@ -365,42 +495,50 @@ class Machine:
         if values.get("P") not in (None, 0.0, 1.0) or "K" in values:
             raise LineError("an arc of several turns, or with K, is not followed here")
         target = self._target(values)
-        clockwise = self.motion == 20
-        start, end = (self.at[0], self.at[1]), (target[0], target[1])
+        way = np.array([self.at[:2], target[:2]])
+        centre = self._centre(values, way)
+        made = chords(way[:1], way[1:], centre, np.array([self.motion == 20]))
+        if made.misfit[0] > STRICT_RADII:
+            self.misfits += 1
+            self.worst_misfit = max(self.worst_misfit, float(made.misfit[0]))
+            self.first_misfit = self.first_misfit or line
+        e = self._feed(values, line)
+        if self.doubt & set("XYZ") and self._unknown(values):
+            self._row(target, target, e, line)
+            self.at = target
+            return
+        self.arcs += 1
+        self.laid += e > 0.0
+        self.units.add("mm" if self.scale == 1.0 else "inch")
+        rows = np.empty((1, 10))
+        rows[0, :3], rows[0, 3:6] = self.at, target
+        rows[0, 6:] = e, line, self.tool, self.feed
+        self.store.chunk(split_arcs(rows, np.zeros(1, np.int64), made, np.array(self.offset)))
+        self.at = target
+
+    def _centre(self, values: dict[str, float | None], way: NDArray[np.float64]) -> Points:
+        """Centre (1, 2) of the arc from way[0] to way[1]."""
         radius = values.get("R")
         if radius is not None:
             if "I" in values or "J" in values:
                 raise LineError("gives an arc both a radius and a centre")
-            middle = centre(start, end, radius * self.scale, clockwise=clockwise)
-        elif "I" in values or "J" in values:
-            middle = (
-                start[0] + (values.get("I") or 0.0) * self.scale,
-                start[1] + (values.get("J") or 0.0) * self.scale,
-            )
-        else:
+            size = np.array([radius * self.scale])
+            return centres(way[:1], way[1:], size, np.array([self.motion == 20]))
+        if "I" not in values and "J" not in values:
             raise LineError("an arc needs a centre (I, J) or a radius (R)")
-        points, misfit = chords(start, end, middle, clockwise=clockwise)
-        if misfit > STRICT_RADII:
-            self.misfits += 1
-            self.worst_misfit = max(self.worst_misfit, misfit)
-            self.first_misfit = self.first_misfit or line
-        e = self._feed(values, line)
-        self.arcs += 1
-        self.units.add("mm" if self.scale == 1.0 else "inch")
-        x, y, z = self.offset
-        rise, count = target[2] - self.at[2], len(points)
-        last, gone = (start[0] + x, start[1] + y, self.at[2] + z), 0.0
-        for number, point in enumerate(points, 1):
-            part = number / count
-            up = self.at[2] + rise * part if number < count else target[2]
-            here, fed = (point[0] + x, point[1] + y, up + z), e * part
-            self.store.row((*last, *here, fed - gone, line, self.tool, self.feed))
-            last, gone = here, fed
-        self.at = target
+        off = [(values.get(letter) or 0.0) * self.scale for letter in "IJ"]
+        middle: Points = way[:1] + np.array([off])
+        return middle
 
     def remarks(self) -> tuple[str, ...]:
         """What was read in one way and may be meant in another."""
-        found = []
+        found = [f"line {line}: {what}" for what, line in self.said.items()]
+        if self.skipped:
+            found.append(
+                f"line {self.skipped[0].line}: {self.skipped[0].problem}; it was skipped, as it "
+                "comes before the first layer"
+                + (f", and {len(self.skipped) - 1} more were" if len(self.skipped) > 1 else "")
+            )
         if self.first_mixed:
             found.append(
                 f"line {self.first_mixed}: E is absolute (M82) while the other axes are relative "

@@ -1,4 +1,4 @@
-"""Moves as flat arrays, and the store in which they are collected while a program is read."""
+"""Moves as flat arrays, and the store in which they are collected while a toolpath is read."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ Row = tuple[float, float, float, float, float, float, float, int, int, float]
 
 @dataclass(frozen=True)
 class Toolpath:
-    """The moves of one program in the order they are carried out. Lengths in mm.
+    """The moves of one toolpath in the order they are carried out. Lengths in mm.
 
-    Positions are the machine's: what a program calls zero with G92 is taken out again. Arcs are
+    Positions are the machine's: what a toolpath calls zero with G92 is taken out again. Arcs are
     split into chords, which share their line. A line that neither moves nor feeds has no move.
 
     start, end  (n, 3) float64
@@ -57,7 +57,7 @@ class Toolpath:
 
 
 class TooManyMovesError(Exception):
-    """A program has more than MAX_MOVES moves."""
+    """A toolpath has more than MAX_MOVES moves."""
 
 
 class Store:

@@ -1,4 +1,4 @@
-"""From a program file to its moves: RS-274 with an extruder axis E, plain or gzip.
+"""From a toolpath file to its moves: RS-274 with an extruder axis E, plain or gzip.
 
 Only motion and extrusion are read; comments never are. At the start all axes stand at zero,
 coordinates are absolute and in mm, and E follows G90 and G91 until M82 or M83 is given.
@@ -7,6 +7,7 @@ coordinates are absolute and in mm, and E follows G90 and G91 until M82 or M83 i
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,10 @@ from wallguard.toolpath.moves import MAX_MOVES, Store, Toolpath, TooManyMovesErr
 from wallguard.toolpath.runs import WORTHWHILE, obey_run, run_end
 from wallguard.toolpath.stream import MAKE, Progress, blocks
 
-# Moves needed before a program's way of counting E is doubted.
+# How a line of a toolpath begins, and how much of a text is looked at to see what it is, bytes.
+_CODE = re.compile(rb"\s*(?:[NGMTXYZEFIJ]\s*[-+.\d]|[;(%@]|$)", re.IGNORECASE)
+_LOOKED_AT = 16384
+# Moves needed before a toolpath's way of counting E is doubted.
 _EVIDENCE = 20
 
 
@@ -29,7 +33,7 @@ def read_toolpath(
     flow: float = 1.0,
     progress: Progress | None = None,
 ) -> Toolpath:
-    """Read all moves of a program.
+    """Read all moves of a toolpath.
 
     filament  diameter in mm; flow: factor between filament fed and material laid
     progress  called with bytes read and size of the file, as the file goes
@@ -37,7 +41,26 @@ def read_toolpath(
     Raises InputError, with the line, for files that are not text, too large, broken, use what is
     not followed here, feed no filament, or count E in another way than they say.
     """
-    return _read(path, filament, flow, progress, in_runs=True)
+    try:
+        return _read(path, filament, flow, progress, in_runs=True)
+    except InputError as error:
+        if error.line is None and "move" not in error.problem:
+            raise
+        raise _no_code(path) or error from None
+
+
+def _no_code(path: Path) -> InputError | None:
+    """The error for a text of another kind: one of which most lines cannot be meant as G-code."""
+    text = next(iter(blocks(path))).text[:_LOOKED_AT]
+    lines = [line for line in text.split(b"\n") if line.strip()]
+    if not lines or sum(_CODE.match(line) is not None for line in lines) >= len(lines) / 2:
+        return None
+    first = lines[0].strip()[:40].decode("utf-8", "replace")
+    return InputError(
+        path,
+        f"this is not G-code: it begins with {first!r}",
+        remedy="Give a toolpath (RS-274 with an extruder axis E), plain or packed with gzip",
+    )
 
 
 def _read(
@@ -47,7 +70,7 @@ def _read(
         if not (math.isfinite(value) and 0.0 < value < 1000.0):
             raise InputError(path, f"a {name} of {value:g} is no {name}", remedy="Give one above 0")
     store = Store()
-    machine = Machine(path, store)
+    machine = Machine(path, store, filament)
     lines = 0
     try:
         for block in blocks(path, progress):
@@ -57,9 +80,11 @@ def _read(
             if machine.ended:
                 break
         start, end, e, line, tool, feed = store.take()
+        if (broken := machine.unsettled()) is not None:
+            raise broken
     except TooManyMovesError as error:
         raise InputError(
-            path, f"has more than {MAX_MOVES} moves", remedy="Split the program"
+            path, f"has more than {MAX_MOVES} moves", remedy="Split the toolpath"
         ) from error
     _some_feed(machine, e, start, end)
     _as_it_says(machine, start, end, e, line)
@@ -111,10 +136,10 @@ def _some_feed(
     start: NDArray[np.float64],
     end: NDArray[np.float64],
 ) -> None:
-    """Refuse a program that lays nothing."""
+    """Refuse a toolpath that lays nothing."""
     if not len(e):
         problem = "holds no move"
-        remedy = "Give a program (RS-274) for a machine that lays beads"
+        remedy = "Give a toolpath (RS-274) for a machine that lays beads"
     elif not e.any():
         problem = f"feeds no filament: none of its {len(e)} moves has an E word that counts"
         remedy = "It seems made for a machine of another kind, for milling or laser cutting"
@@ -133,7 +158,7 @@ def _as_it_says(
     e: NDArray[np.float64],
     line: NDArray[np.int64],
 ) -> None:
-    """Refuse a program whose E words are evidently counted in another way than it says."""
+    """Refuse a toolpath whose E words are evidently counted in another way than it says."""
     length = np.hypot(end[:, 0] - start[:, 0], end[:, 1] - start[:, 1])
     along = np.flatnonzero((length > 1e-3) & (e != 0.0))
     laid = along[e[along] > 0.0]

@@ -1,4 +1,4 @@
-"""Bytes of a program, plain or gzip, as blocks of whole lines; bounded in size and line length."""
+"""Bytes of a toolpath, plain or gzip, as blocks of whole lines; bounded in size and line length."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from wallguard.base import files
 from wallguard.base.errors import InputError
 
 MAX_BYTES = 2 * 1024**3  # of text, packed or not: some fifty million moves
-MAX_RATIO = 250  # unpacked to packed; programs pack to a fourth or a tenth
+MAX_RATIO = 250  # unpacked to packed; toolpaths pack to a fourth or a tenth
 MAX_LINE = 1024**2
-MAKE = "Make the program again"  # what to do about most files that are broken
+MAKE = "Make the toolpath again"  # what to do about most files that are broken
 
 _BLOCK = 1024**2
 _SMALL = 64 * 1024**2  # up to here, any ratio will do
@@ -43,7 +43,7 @@ def blocks(path: Path, progress: Progress | None = None) -> Iterator[Block]:
 
     Raises InputError for what cannot be read, is not text, or exceeds the bounds above.
     """
-    with files.opened(path, kind="a program") as raw:
+    with files.opened(path, kind="a toolpath") as raw:
         size = os.fstat(raw.fileno()).st_size
         head = raw.read(2)
         raw.seek(0)
@@ -58,7 +58,7 @@ def blocks(path: Path, progress: Progress | None = None) -> Iterator[Block]:
                     f"{size // 1024} KiB"
                     if source is not raw
                     else f"is larger than {MAX_BYTES // 1024**2} MiB",
-                    remedy="Split the program",
+                    remedy="Split the toolpath",
                     line=line,
                 )
             if not begun:
@@ -81,7 +81,7 @@ def blocks(path: Path, progress: Progress | None = None) -> Iterator[Block]:
                 raise InputError(
                     path,
                     f"has a line longer than {MAX_LINE // 1024} KiB",
-                    remedy="Is it a program at all? " + MAKE,
+                    remedy="Is it a toolpath at all? " + MAKE,
                     line=line,
                 )
             if progress is not None:
@@ -115,7 +115,7 @@ def _only_text(path: Path, data: bytes, text: bytes, line: int) -> None:
     zipped = text.startswith(b"PK\x03\x04") and line == 1
     raise InputError(
         path,
-        "is a zip package, not a program" if zipped else "holds binary data, not only text",
-        remedy="Unpack it first" if zipped else "Give a program in plain text or gzip",
+        "is a zip package, not a toolpath" if zipped else "holds binary data, not only text",
+        remedy="Unpack it first" if zipped else "Give a toolpath in plain text or gzip",
         line=line + text.count(b"\n", 0, place),
     )

@@ -1,14 +1,19 @@
-"""Findings on a toolpath: how its walls come out, and whether the rule file still describes it."""
+"""Findings on a toolpath: how its walls come out, and whether the rule file still describes it.
+
+A wall that comes out alike on several copies is one finding, which names them.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from wallguard.bands.table import Outcome, reading
 from wallguard.base.text import mm, place, span
 from wallguard.checks.case import Case, Draft, severity_of
-from wallguard.findings.model import Finding, Printed, Severity, Spread, Wall
+from wallguard.findings.model import Finding, Printed, Severity, Spread, Subject, Wall
 from wallguard.part.geometry import Geometry
 from wallguard.rules.model import (
     OUTCOME_DEFAULTS,
@@ -17,13 +22,23 @@ from wallguard.rules.model import (
     OutcomeName,
     Rules,
 )
+from wallguard.toolpath.across import usual_width
 from wallguard.toolpath.beads import Beads
-from wallguard.toolpath.comparison import LaidWall
-from wallguard.toolpath.placing import Placement
+from wallguard.toolpath.comparison import Comparison, LaidWall
+from wallguard.toolpath.outcome import CHANNEL, PORES
+from wallguard.toolpath.placement import ENOUGH, NEAR, Placement
 
 FILL, RULES, BEADS = "toolpath_fill", "toolpath_rules", "toolpath_beads"
+PLACING, LAYERS = "toolpath_placing", "toolpath_layers"
 # What is read from a toolpath is right to this (k = 2): a wall's printed thickness, its air, mm.
 UNCERTAINTY = 0.03
+# Less of an outline that has its edge there is no matter of details any more: it fails.
+_DETAILS = 0.75
+# Walls of two copies are one where thickness and air agree to this (mm) and so much of the smaller
+# one lies where the other does.
+_SAME, _SHARED = 0.05, 0.8
+
+Draftings = Iterator[tuple[Draft, LaidWall]]
 
 
 @dataclass(frozen=True)
@@ -32,12 +47,17 @@ class Copies:
 
     places: tuple[Placement, ...]
 
-    def named(self, copy: int) -> str:
-        """ " on copy 2, at X 120 Y 60"; empty where there is only one."""
-        if len(self.places) < 2:
+    def named(self, copies: Sequence[int]) -> str:
+        """ " on copy 2 of 3, at X 120 Y 60 of the plate"; empty where there is only one."""
+        count = len(self.places)
+        if count < 2:
             return ""
-        x, y = self.places[copy].middle
-        return f" on copy {copy + 1} of {len(self.places)}, at X {x:.0f} Y {y:.0f} of the plate"
+        if len(copies) == 1:
+            x, y = self.places[copies[0]].middle
+            return f" on copy {copies[0] + 1} of {count}, at X {x:.0f} Y {y:.0f} of the plate"
+        if len(copies) == count:
+            return f" on all {count} copies"
+        return f" on copies {', '.join(str(copy + 1) for copy in copies)} of {count}"
 
 
 def outcome_of(wall: LaidWall, tolerance: tuple[float, float]) -> str:
@@ -57,6 +77,11 @@ def deviation_of(wall: LaidWall) -> float:
     return 0.0 if wall.printed is None else wall.printed - wall.stretch.typical
 
 
+def tolerance_of(rules: Rules | None) -> tuple[float, float]:
+    """How much thinner and thicker a wall may come out, mm."""
+    return rules.tolerance if rules else (TOLERANCE_DEFAULT, TOLERANCE_DEFAULT)
+
+
 def report_walls(geometry: Geometry, walls: Sequence[LaidWall]) -> tuple[Wall, ...]:
     """The walls for a report, in the part file's own frame."""
     found = []
@@ -72,49 +97,134 @@ def report_walls(geometry: Geometry, walls: Sequence[LaidWall]) -> tuple[Wall, .
                 box=box,
                 sides=stretch.sides,
                 fill=wall.fill,
-                printed=None if wall.printed is None else Printed(wall.printed, UNCERTAINTY),
+                printed=_printed(wall),
                 source="toolpath",
+                air=wall.air,
+                bead=wall.bead,
+                laid_in=wall.layers,
+                copy=wall.copy + 1,
             )
         )
     return tuple(found)
 
 
+def _printed(wall: LaidWall) -> Printed | None:
+    return None if wall.printed is None else Printed(wall.printed, UNCERTAINTY)
+
+
+def _draft(geometry: Geometry, wall: LaidWall, copies: Sequence[int], **said: object) -> Draft:
+    """A draft about a wall: where it is and what it is."""
+    stretch = wall.stretch
+    size = (stretch.length, stretch.high - stretch.low)
+    subject = Subject(
+        kind="wall",
+        thickness=Spread(stretch.minimum, stretch.typical, stretch.maximum),
+        length=stretch.length,
+        height=size[1],
+        sides=stretch.sides,
+        fill=wall.fill,
+        printed=_printed(wall),
+        air=wall.air,
+        bead=wall.bead,
+        laid_in=wall.layers,
+        copies=tuple(copy + 1 for copy in copies),
+    )
+    return Draft(
+        fill=wall.fill,
+        location=geometry.location(stretch.point),
+        box=geometry.box(stretch.box),
+        size=size,
+        subject=subject,
+        **said,  # type: ignore[arg-type]
+    )
+
+
 def fill_drafts(
     geometry: Geometry, walls: Sequence[LaidWall], copies: Copies, case: Case | None
-) -> Iterator[tuple[Draft, LaidWall]]:
+) -> Draftings:
     """One finding for each wall that this toolpath lays otherwise than it was drawn.
 
     case  the part against the rules, whose levels and tolerance hold; None: the defaults
     """
     rules = case.rules if case else None
-    tolerance = rules.tolerance if rules else (TOLERANCE_DEFAULT, TOLERANCE_DEFAULT)
-    for wall in walls:
+    tolerance = tolerance_of(rules)
+    for group in _on_copies(walls, tolerance):
+        wall = group[0]
         outcome = outcome_of(wall, tolerance)
-        if outcome in ("solid", "sparse"):
-            continue
-        severity = severity_of(level_of(outcome, rules))
+        severity = severity_of(level_of(outcome, rules)) if _tells(outcome) else None
         if severity is None:
             continue
         stretch = wall.stretch
-        point, box = geometry.location(stretch.point), geometry.box(stretch.box)
         limit = tolerance[outcome == "thickened"] if outcome in ("thickened", "thinned") else None
-        draft = Draft(
+        on = [one.copy for one in group]
+        point = geometry.location(stretch.point)
+        says = f"{_laid(wall, outcome)}{_in_layers(wall)}{copies.named(on)}"
+        draft = _draft(
+            geometry,
+            wall,
+            on,
             check=FILL,
             severity=severity,
             message=(
                 f"wall {span(stretch.minimum, stretch.typical, stretch.maximum)} thick at "
-                f"{place(point)}, {mm(stretch.length)} mm long, {_laid(wall, outcome)}"
-                f"{copies.named(wall.copy)}"
+                f"{place(point)}, {mm(stretch.length)} mm long {_along(geometry, wall)}, {says}"
             ),
             advice=_advice(wall, outcome, case, geometry.scale),
             measured=stretch.typical if limit is None else deviation_of(wall),
             limit=limit,
-            fill=wall.fill,
-            location=point,
-            box=box,
-            size=(stretch.length, stretch.high - stretch.low),
+            says=says,
         )
         yield draft, wall
+
+
+def _tells(outcome: str) -> bool:
+    return outcome not in ("solid", "sparse")
+
+
+def _on_copies(walls: Sequence[LaidWall], tolerance: tuple[float, float]) -> list[list[LaidWall]]:
+    """Walls that come out alike at one place of the part on several copies, together."""
+    groups: list[list[LaidWall]] = []
+    for wall in walls:
+        outcome = outcome_of(wall, tolerance)
+        for group in groups:
+            first = group[0]
+            if wall.copy not in {one.copy for one in group} and (
+                outcome_of(first, tolerance) == outcome
+                and abs(first.air - wall.air) < _SAME
+                and same_place(first, wall) >= _SHARED
+            ):
+                group.append(wall)
+                break
+        else:
+            groups.append([wall])
+    return groups
+
+
+def same_place(one: LaidWall, other: LaidWall) -> float:
+    """Which share of the smaller of two walls lies where the other does; 0 where they are not as
+    thick."""
+    if abs(one.stretch.typical - other.stretch.typical) > _SAME:
+        return 0.0
+    shared = np.intersect1d(one.cells, other.cells, assume_unique=True)
+    return len(shared) / max(min(len(one.cells), len(other.cells)), 1)
+
+
+def _in_layers(wall: LaidWall) -> str:
+    first, last = wall.layers
+    return f", in layer {first}" if first == last else f", in layers {first} to {last}"
+
+
+def _along(geometry: Geometry, wall: LaidWall) -> str:
+    """From where to where a wall reaches: "(x 1.00 to 30.00)"; on two axes where it is bent."""
+    low, high = geometry.box(wall.stretch.box)
+    reach = [high[axis] - low[axis] for axis in range(3)]
+    longest = max(reach)
+    said = [
+        f"{name} {mm(low[axis])} to {mm(high[axis])}"
+        for axis, name in enumerate("xyz")
+        if reach[axis] > max(0.5 * longest, 1.5 * wall.stretch.typical) or reach[axis] == longest
+    ]
+    return f"({', '.join(said)})"
 
 
 def level_of(outcome: str, rules: Rules | None) -> Level:
@@ -145,11 +255,13 @@ def _gaps(wall: LaidWall) -> str:
 
 
 def _advice(wall: LaidWall, outcome: str, case: Case | None, scale: float) -> str:
+    """What to draw instead: what the checks advise, where there are rules."""
     thickness = wall.stretch.typical
     if case is not None:
-        predicted = case.table.classify(thickness, case.rules.tolerance)
-        if predicted == outcome or (outcome == "broken" and predicted == "missing"):
-            return case.advice(thickness, case.least(wall.stretch))
+        advice = case.advice(thickness, case.least(wall.stretch))
+        if case.table.classify(thickness, case.rules.tolerance) == "solid":
+            return f"by the rules {advice}: restore the settings, or fit the rule file anew"
+        return advice
     if outcome == "hollow" and wall.printed is not None:
         drawn = f"{(wall.printed - wall.air) / scale:.2f} mm"
         return f"draw {drawn}, which these beads fill, or change the settings"
@@ -158,27 +270,29 @@ def _advice(wall: LaidWall, outcome: str, case: Case | None, scale: float) -> st
     return "change the settings, or draw what comes out"
 
 
-def rule_drafts(
-    geometry: Geometry, walls: Sequence[LaidWall], case: Case
-) -> Iterator[tuple[Draft, LaidWall]]:
+def rule_drafts(geometry: Geometry, walls: Sequence[LaidWall], case: Case) -> Draftings:
     """Where the toolpath does not do what the rules say: one finding for each thickness."""
     seen: dict[tuple[float, str, str], list[LaidWall]] = {}
-    for wall in walls:
+    for group in _on_copies(walls, case.rules.tolerance):
+        wall = group[0]
         outcome = case.table.outcome(wall.stretch.typical)
         differs = _differs(wall, outcome)
         if differs:
             key = (reading(wall.stretch.typical), outcome.fill, differs)
             seen.setdefault(key, []).append(wall)
-    for (thickness, _, differs), group in sorted(seen.items(), key=lambda item: item[0]):
-        wall = max(group, key=lambda one: (one.stretch.length, one.stretch.point))
+    for (thickness, _, differs), alike in sorted(seen.items(), key=lambda item: item[0]):
+        wall = max(alike, key=lambda one: (one.stretch.length, one.stretch.point))
         outcome = case.table.outcome(wall.stretch.typical)
         severity: Severity = "warn"
         if differs == "fill" and outcome.fill == "solid":
             severity = "fail"
         point = geometry.location(wall.stretch.point)
-        others = len(group) - 1
+        others = len(alike) - 1
         more = f", as on {others} more wall{'s' if others > 1 else ''}" if others else ""
-        draft = Draft(
+        draft = _draft(
+            geometry,
+            wall,
+            [wall.copy],
             check=RULES,
             severity=severity,
             message=(
@@ -188,10 +302,6 @@ def rule_drafts(
             ),
             advice="fit the rule file anew, from a coupon or its toolpath, or restore the settings",
             measured=wall.stretch.typical,
-            fill=wall.fill,
-            location=point,
-            box=geometry.box(wall.stretch.box),
-            size=(wall.stretch.length, wall.stretch.high - wall.stretch.low),
         )
         yield draft, wall
 
@@ -231,25 +341,138 @@ def _does(wall: LaidWall) -> str:
     return f"lays it solid, {mm(wall.printed or 0.0)} mm thick"
 
 
-def bead_drafts(laid: Beads) -> Iterator[Draft]:
-    """One finding where strands have a width that no machine lays."""
-    odd = laid.odd_beads(3)
-    if not odd:
+def placing_drafts(copies: Copies) -> Iterator[Draft]:
+    """One finding where what is laid lies otherwise than the part's outline."""
+    bad = [k for k, one in enumerate(copies.places) if one.outline < ENOUGH]
+    if not bad:
         return
-    count = int(laid.odd.sum())
-    named = "; ".join(
-        f"line {one.line}: {one.problem}"
-        + ("" if one.problem == "no height" else f", {one.width:.2f} mm wide")
-        for one in odd
+    worst = min((copies.places[k] for k in bad), key=lambda one: one.outline)
+    evenly = worst.agrees >= ENOUGH
+    how = (
+        f"all edges lie about {abs(worst.grown):.2f} mm "
+        f"{'outside' if worst.grown > 0 else 'inside'} of it"
+        if evenly
+        else "walls are left out, or it is another version of the part"
     )
     yield Draft(
-        check=BEADS,
-        severity="warn",
+        check=PLACING,
+        severity="fail" if evenly or worst.outline < _DETAILS else "warn",
         message=(
-            f"{count} strand{'s' if count > 1 else ''} of a width that cannot be laid, left out of "
-            f"the comparison ({named})"
+            f"only {worst.outline:.0%} of the part's outline has a bead's edge within {NEAR:g} mm"
+            f"{copies.named(bad)}: {how}"
         ),
-        advice="check the filament's diameter and the flow factor",
+        advice="check the filament's diameter, the flow factor and the version of the part",
+        measured=worst.outline,
+        limit=ENOUGH,
+        unit="",
+    )
+
+
+def layer_drafts(comparisons: Sequence[Comparison], copies: Copies) -> Iterator[Draft]:
+    """One finding for each height at which nothing is laid although the part goes on."""
+    where: dict[tuple[float, float], list[int]] = {}
+    for copy, one in enumerate(comparisons):
+        for low, high in one.skipped:
+            where.setdefault((round(low, 3), round(high, 3)), []).append(copy)
+    for (low, high), on in sorted(where.items()):
+        yield Draft(
+            check=LAYERS,
+            severity="fail",
+            message=(
+                f"from {mm(low)} to {mm(high)} mm above the plate nothing is laid, though the part "
+                f"has material there and more is laid above{copies.named(on)}"
+            ),
+            advice="make the toolpath again; layers are missing from it",
+            measured=high - low,
+        )
+
+
+def bead_drafts(laid: Beads, boxes: Sequence[np.ndarray]) -> Iterator[Draft]:
+    """Where strands have a width that no machine lays, priming aside; and where beads are mostly
+    narrower than the layer is high.
+
+    boxes  lower and upper corner of each copy on the plate, (2, 2) mm
+    """
+    odd = laid.odd & ~_priming(laid, boxes)
+    chosen = np.flatnonzero(odd)
+    if len(chosen):
+        named = "; ".join(
+            f"line {one.line}: {one.problem}"
+            + ("" if one.problem == "no height" else f", {one.width:.2f} mm wide")
+            for one in laid.odd_beads(3, chosen)
+        )
+        yield Draft(
+            check=BEADS,
+            severity="warn",
+            message=(
+                f"{len(chosen)} strand{'s' if len(chosen) > 1 else ''} of a width that cannot be "
+                f"laid, left out of the comparison ({named})"
+            ),
+            advice="check the filament's diameter and the flow factor",
+        )
+    width, height = usual_width(laid), float(np.median(laid.layer_height))
+    if width < height:
+        yield Draft(
+            check=BEADS,
+            severity="warn",
+            message=(
+                f"beads are usually {mm(width)} mm wide in layers {mm(height)} mm high: narrower "
+                "than high, they hardly touch each other"
+            ),
+            advice="check the filament's diameter, the flow factor and the layer height",
+            measured=width,
+            limit=height,
+        )
+
+
+def _priming(laid: Beads, boxes: Sequence[np.ndarray]) -> np.ndarray:
+    """Which strands (n,) come before any of the part, to prime the nozzle."""
+    middle = (laid.start + laid.end) / 2
+    inside = np.zeros(len(laid), bool)
+    for low, high in boxes:
+        inside |= ((middle >= low) & (middle <= high)).all(axis=1)
+    inside &= ~laid.odd
+    first = int(np.argmax(inside)) if inside.any() else len(laid)
+    return np.arange(len(laid)) < first
+
+
+def facts(laid: Beads, filament: float, copies: Copies) -> list[str]:
+    """What is laid, in a few words, and where the part lies."""
+    heights = laid.layer_height
+    usual, least, most = float(np.median(heights)), float(heights.min()), float(heights.max())
+    varies = f" ({least:.3g} to {most:.3g})" if most - least > 0.005 else ""
+    low = np.minimum(laid.start, laid.end)[~laid.odd].min(axis=0)
+    high = np.maximum(laid.start, laid.end)[~laid.odd].max(axis=0)
+    found = [
+        f"beads usually {mm(usual_width(laid))} mm wide, {len(heights)} layers of {usual:.3g} mm"
+        f"{varies}, filament of {filament:g} mm",
+        f"laid on X {low[0]:.0f} to {high[0]:.0f}, Y {low[1]:.0f} to {high[1]:.0f} of the plate, "
+        f"up to {laid.z[~laid.odd].max():.2f} mm",
+    ]
+    count = len(copies.places)
+    alike = count > 1 and all(one.outline >= ENOUGH for one in copies.places)
+    if alike:
+        where = "; ".join(f"X {x:.2f} Y {y:.2f}" for x, y in (one.middle for one in copies.places))
+        least_outline = min(one.outline for one in copies.places)
+        found.append(
+            f"{count} copies, with their middles at {where}; at least {least_outline:.0%} of each "
+            f"outline has a bead's edge within {NEAR:g} mm"
+        )
+    else:
+        several = f"{count} copies: " if count > 1 else ""
+        found.append(several + "; ".join(one.words() for one in copies.places))
+    return found
+
+
+def small_voids(walls: Sequence[LaidWall]) -> str:
+    """What is said of voids that are no findings; empty where there are none."""
+    some = [wall.pores for wall in walls if wall.pores >= 0.01]
+    if not some:
+        return ""
+    return (
+        f"{len(some)} solid wall{'s have' if len(some) > 1 else ' has'} pores, up to "
+        f"{max(some):.0%} of a wall; up to {PORES:.0%}, and shorter than {CHANNEL[0]:g} mm or "
+        f"{CHANNEL[1]:g} thicknesses, they are no finding"
     )
 
 
@@ -257,10 +480,10 @@ def with_walls(
     pairs: Sequence[tuple[Draft, LaidWall]], findings: Sequence[Finding]
 ) -> dict[str, LaidWall]:
     """The wall that each finding is about, by the finding's id."""
-    of = {(draft.check, draft.message, draft.location): wall for draft, wall in pairs}
+    of = {(draft.check, draft.subject, draft.location): wall for draft, wall in pairs}
     found = {}
     for finding in findings:
-        wall = of.get((finding.check, finding.message, finding.location))
+        wall = of.get((finding.check, finding.subject, finding.location))
         if wall is not None:
             found[finding.id] = wall
     return found

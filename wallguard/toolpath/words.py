@@ -1,4 +1,4 @@
-"""One line of a program, taken apart into words: letters and their numbers.
+"""One line of a toolpath, taken apart into words: letters and their numbers.
 
 RS-274 as in NISTIR 6556 (RS274/NGC), from memory: case does not matter, blanks may stand
 anywhere, even in numbers; a number has a sign, digits and at most one point, and no exponent.

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from wallguard.findings.groups import groups
 from wallguard.findings.model import Finding
+from wallguard.findings.outcomes import worst_first
 from wallguard.views.model import Views, What
 
 if TYPE_CHECKING:
@@ -19,7 +21,11 @@ def make(case: Case, findings: Sequence[Finding], what: What) -> Views:
     """Views of the first MOST findings, and for a `page` the part's shape too."""
     from wallguard.views.places import views_of
 
-    pictures, left_out = views_of(case, findings, MOST)
+    # Of alike findings the one that is told, so that each group has a picture.
+    firsts = [group.first for group in groups(sorted(findings, key=worst_first))]
+    told = {id(one) for one in firsts}
+    others = [one for one in findings if id(one) not in told]
+    pictures, left_out = views_of(case, firsts + others, MOST)
     shape = None
     if what == "page":
         from wallguard.views.shape import shape_of

@@ -1,0 +1,150 @@
+"""What a toolpath makes of a part, judged: by itself, and against another toolpath of it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from wallguard import __version__
+from wallguard.bands.declared import band_table
+from wallguard.base.errors import InputError
+from wallguard.checks.case import Case, Draft
+from wallguard.findings.model import CheckRun, Finding, PartReport
+from wallguard.findings.naming import named
+from wallguard.jobs.check import check_status, failed, mesh_info, status_of
+from wallguard.jobs.verify import Reading, Step, Verified, verify
+from wallguard.part.part import Part
+from wallguard.rules.model import Rules
+from wallguard.toolpath import verdict
+from wallguard.toolpath.against import Against, Change, changes, side
+from wallguard.toolpath.comparison import LaidWall
+
+
+@dataclass(frozen=True)
+class Task:
+    """A part, the rules that its toolpaths are held against (None: none), and how they are read.
+
+    Of `reading` largest and splits are as the rules ask.
+    """
+
+    part: Part
+    rules: Rules | None = None
+    reading: Reading | None = None
+
+    @property
+    def case(self) -> Case | None:
+        """The part against the rules."""
+        if self.rules is None:
+            return None
+        return Case(self.part.geometry, self.rules, band_table(self.rules))
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One toolpath of a part: its report, what was measured (None: it could not be used), and the
+    wall that each finding about one is about."""
+
+    report: PartReport
+    verified: Verified | None = None
+    walls: tuple[tuple[Finding, LaidWall], ...] = ()
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Two toolpaths of a part: what changes, and what was measured of both."""
+
+    against: Against
+    changes: tuple[Change, ...]
+    before: Verified
+    after: Verified
+
+
+def judge_toolpath(file: Path, task: Task, step: Step | None = None) -> Judged:
+    """What a toolpath makes of a part, and whether the rules still describe it.
+
+    A toolpath that cannot be used gives a report that says why.
+    """
+    begun = time.perf_counter()
+    case = task.case
+    told = f"{file}, {case.rules.path}" if case else str(file)
+    name = case.rules.name if case else ""
+    try:
+        verified = _verified(file, task, step)
+    except (InputError, MemoryError) as error:
+        message = str(error) or f"{file}: there is not enough memory for it"
+        return Judged(failed(task.part.path, told, name, message))
+    geometry, copies = task.part.geometry, verdict.Copies(verified.places)
+    about = [*verdict.fill_drafts(geometry, verified.walls, copies, case)]
+    about += [*verdict.rule_drafts(geometry, verified.walls, case)] if case else []
+    drafts = [*(draft for draft, _ in about), *_whole(verified, task.part, copies)]
+    findings = named([draft.finding() for draft in drafts], told)
+    report = PartReport(
+        path=task.part.path,
+        rules=told,
+        rules_name=name,
+        status=status_of(findings),
+        mesh=mesh_info(geometry),
+        checks=_runs(drafts, case),
+        walls=verdict.report_walls(geometry, verified.walls),
+        findings=tuple(findings),
+        facts=_facts(verified, copies),
+        seconds=time.perf_counter() - begun,
+    )
+    shown = verdict.with_walls(about, findings)
+    walls = tuple((one, shown[one.id]) for one in findings if one.id in shown)
+    return Judged(report, verified, walls)
+
+
+def compare_toolpaths(before: Path, after: Path, task: Task, step: Step | None = None) -> Compared:
+    """Which walls of a part come out otherwise with another toolpath.
+
+    Raises InputError: a toolpath that cannot be used.
+    """
+    one, other = _verified(before, task, step), _verified(after, task, step)
+    tolerance = verdict.tolerance_of(task.rules)
+    found = changes(task.part.geometry, one.comparisons, other.comparisons, tolerance)
+    compared = Against(
+        part=task.part.path,
+        before=side(str(before), one.laid, one.comparisons),
+        after=side(str(after), other.laid, other.comparisons),
+        pairs=tuple(change.pair for change in found),
+        notes=tuple(dict.fromkeys((*one.notes, *other.notes))),
+        version=__version__,
+        started=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S"),
+    )
+    return Compared(compared, found, one, other)
+
+
+def _verified(file: Path, task: Task, step: Step | None) -> Verified:
+    reading, case = task.reading or Reading(), task.case
+    if case is not None:
+        reading = replace(reading, largest=case.largest, splits=case.splits)
+    return verify(file, task.part.geometry, task.part.path, reading, step)
+
+
+def _whole(verified: Verified, part: Part, copies: verdict.Copies) -> list[Draft]:
+    """What is found of the toolpath as a whole."""
+    return [
+        *verdict.placing_drafts(copies),
+        *verdict.layer_drafts(verified.comparisons, copies),
+        *verdict.bead_drafts(verified.laid, verified.boxes(part.geometry)),
+    ]
+
+
+def _facts(verified: Verified, copies: verdict.Copies) -> tuple[str, ...]:
+    found = [*verdict.facts(verified.laid, verified.filament, copies), *verified.notes]
+    pores = verdict.small_voids(verified.walls)
+    return (*found, pores) if pores else tuple(found)
+
+
+def _runs(drafts: Sequence[Draft], case: Case | None) -> tuple[CheckRun, ...]:
+    def run(name: str) -> CheckRun:
+        return CheckRun(name, check_status([one for one in drafts if one.check == name]))
+
+    none = CheckRun(verdict.RULES, "skipped", "no rules were named")
+    names = (verdict.PLACING, verdict.LAYERS, verdict.BEADS, verdict.FILL)
+    rules = run(verdict.RULES) if case else none
+    return (CheckRun("toolpath_reading", "passed"), *map(run, names), rules)
