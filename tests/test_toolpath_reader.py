@@ -682,9 +682,10 @@ def test_zero_set_before_the_print_is_the_plate(read):
     assert found.end[-1, 2] == pytest.approx(0.4)
 
 
-@pytest.mark.parametrize(
-    "text", ["# A part\n\nHow to print it.\n", "{'a': 1}\n", "solid x\n facet"]
-)
+TEXTS = ["# A part\n\nHow to print it.\n", "{'a': 1}\n", "solid x\n facet"]
+
+
+@pytest.mark.parametrize("text", TEXTS)
 def test_a_text_of_another_kind_is_no_g_code(refused, text):
     assert "this is not G-code" in refused(text).problem
 

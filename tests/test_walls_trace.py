@@ -282,3 +282,58 @@ def test_random_outlines_against_the_exact_medial_axis():
     discs, missed = (sum(column) for column in zip(*counts, strict=True))
     assert discs > 300
     assert missed <= 0.005 * discs
+
+
+def test_what_is_left_out_bounds_no_wall():
+    """Walls and gaps of random parts are the same as where every edge is asked everywhere."""
+    import fuzz_exact
+
+    total = wrong = 0
+    for seed in (0, 1, 2, 3, 4):
+        count, said = fuzz_exact.compare(cut(mesh(fuzz_exact.part(seed)), fuzz_exact.LAYER))
+        total, wrong = total + count, wrong + len(said)
+    assert total > 50
+    assert wrong == 0
+
+
+def test_a_turned_block_is_hardly_asked_anywhere():
+    from wallguard.walls.edges import material_edges
+    from wallguard.walls.samples import take_samples
+
+    block = box([300, 200, 40]).rotate([10, 10, 0])
+    edges = material_edges(cut(mesh(block), 0.2))
+    samples = take_samples(edges, 4.0, lambda t: np.zeros(len(t), np.int64), dense=False)
+    assert len(samples.edge) < 40 * len(edges.length)
+    assert edges.length.sum() > 500 * len(edges.length) / 10
+    assert not find_walls(cut(mesh(block), 0.2), 4.0)
+
+
+@pytest.mark.parametrize("lean", [30, 56, 60, 70, 75])
+def test_a_wall_holds_together_however_far_it_leans(lean):
+    plate = box([40, 1.0, 40]).rotate([-lean, 0, 0])
+    walls = [w for w in find_walls(cut(mesh(plate), 0.2), 4.5) if w.high - w.low > 2]
+    assert len(walls) == 1
+    assert walls[0].typical == pytest.approx(1 / np.cos(np.radians(lean)), rel=0.005)
+
+
+def test_walls_are_divided_where_their_thickness_passes_the_split():
+    """A long taper has few samples; where it is divided, and its median, are right all the same."""
+    taper = wedge(1.0, 2.0, 100, 2)
+    thin, thick = sorted(find_walls(cut(mesh(taper), 0.2), 4.0, [1.5]), key=lambda w: w.minimum)
+    assert thin.maximum == pytest.approx(1.5, abs=0.002)
+    assert thick.minimum == pytest.approx(1.5, abs=0.002)
+    assert thin.typical == pytest.approx(1.25, abs=0.01)
+    assert thick.typical == pytest.approx(1.75, abs=0.02)
+
+
+def test_a_part_without_walls_has_none_to_link_or_follow():
+    from wallguard.walls.edges import material_edges
+    from wallguard.walls.samples import take_samples
+    from wallguard.walls.trace import follow, linked
+
+    sections = cut(mesh(box([20, 20, 2])), 0.2)
+    edges = material_edges(sections)
+    samples = take_samples(edges, 4.0, lambda t: np.zeros(len(t), np.int64))
+    links = linked(edges, samples)
+    assert not len(links.one)
+    assert follow(sections, edges, samples, links, np.zeros(0, np.int64)).walls == []

@@ -13,7 +13,7 @@ from wallguard.bands.table import BandTable
 from wallguard.base.text import SHOWN, below, mm
 from wallguard.findings.model import Breach, Finding, Kind, Severity, Subject
 from wallguard.rules.model import Level, Limit, Rules
-from wallguard.walls.stretch import Stretch, is_speck, joined
+from wallguard.walls.stretch import Stretch, is_notch, is_speck, joined
 
 if TYPE_CHECKING:
     from wallguard.part.geometry import Box, Geometry, Point
@@ -147,12 +147,13 @@ class Case:
 
     @cached_property
     def gaps(self) -> Sequence[Stretch]:
-        """The part's gaps up to the limit, without specks; narrowest first."""
+        """The part's gaps up to the limit, without specks and the ends of notches; narrowest
+        first."""
         if self.layered:
             found = self.geometry.gaps(self.rules.layer_height, self.largest_gap)
         else:
             found = self.geometry.narrow(self.largest_gap)
-        return [gap for gap in found if not is_speck(gap)]
+        return [gap for gap in found if not (is_speck(gap) or is_notch(gap))]
 
     @cached_property
     def largest_round(self) -> float:

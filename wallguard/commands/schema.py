@@ -72,6 +72,7 @@ SCHEMAS: dict[str, Callable[[], dict[str, Any]]] = {
     "toolpath-against": _json("wallguard.reports.against", "AGAINST"),
     "impact": _json("wallguard.reports.json_report", "IMPACT"),
     "scale": _json("wallguard.reports.scale_json", "SCALE"),
+    "coupon": _json("wallguard.reports.coupon_manifest", "MANIFEST"),
     "walls": _json("wallguard.reports.json_report", "WALLS"),
 }
 

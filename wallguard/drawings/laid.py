@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from wallguard.base.plain import counted
 from wallguard.drawings.svg import (
     INK,
     PALE,
@@ -91,6 +92,8 @@ def overview(plate: PlateView, about: Sequence[tuple[Finding, LaidWall]], told: 
 
     told  which toolpath and rules it is about
     """
+    # A place that two checks complain of is one place.
+    about = list({one.location: (one, wall) for one, wall in reversed(about)}.values())[::-1]
     (low_x, low_y), (high_x, high_y) = plate.low, plate.high
     scale = min(_PLATE / max(high_x - low_x, high_y - low_y), 20.0)
 
@@ -112,9 +115,9 @@ def overview(plate: PlateView, about: Sequence[tuple[Finding, LaidWall]], told: 
         )
     body += _numbers(plate, about, at)
     copies = len(plate.places)
-    said = f"The plate from above: {copies} cop{'ies' if copies > 1 else 'y'} of the part"
+    said = f"The plate from above: {counted(copies, 'copy', 'copies')} of the part"
     more = f"; the first {_NUMBERED} of {len(about)} places are numbered" * (len(about) > _NUMBERED)
-    body += _heading(f"{said}, {len(about)} places to look at{more}.", told)
+    body += _heading(f"{said}, {counted(len(about), 'place')} to look at{more}.", told)
     foot = "Blue: what is laid. Grey: the part, in the middle of its height. mm on the plate."
     body.append(text(_MARGIN, HEIGHT - 3, foot, 2.8, fill=PALE))
     return document(WIDTH, HEIGHT, said, [_ground(), *body])

@@ -134,9 +134,10 @@ class Geometry:
         """Floors and roofs of fewer than `limit` layers, at least `smallest` wide."""
         from wallguard.walls.plates import find_plates
 
+        solid = self.placed.mesh if self.sound else None
         return self._once(
             ("plates", layer_height, limit, smallest),
-            lambda: find_plates(self.sections(layer_height), limit, smallest),
+            lambda: find_plates(self.sections(layer_height), limit, smallest, solid),
         )
 
     def location(self, point: Point) -> Point:

@@ -84,9 +84,13 @@ def cut_at(
 
     rows = np.arange(total)
     corners = triangles[owner]
-    start = _on_edge(
-        mesh, snapped, corners[rows, down], corners[rows, (down + 1) % 3], heights[layer]
-    )
+
+    def meets(which: NDArray[np.int64], side: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Where segments meet the edge from this corner of their triangles to the next."""
+        one, other = corners[which, side], corners[which, (side + 1) % 3]
+        return _on_edge(mesh, snapped, one, other, heights[layer[which]])
+
+    start = meets(rows, down)
     twin = _twins(triangles, len(mesh.vertices))
     across = twin[3 * owner.astype(np.int64) + up]
     neighbour = across // 3
@@ -95,36 +99,44 @@ def cut_at(
     )
     slope = _slopes(mesh.vertices, triangles)[owner]
     order, ring_start, closed = _rings(following)
-    points, slope, ring_layer = start[order], slope[order], layer[order[ring_start[:-1]]]
-
+    rings = start[order], slope[order], ring_start, layer[order[ring_start[:-1]]]
     loose: NDArray[np.int32] = np.zeros(0, np.int32)
     if not closed.all():
         tails = order[ring_start[1:] - 1]
-        ends = _on_edge(
-            mesh,
-            snapped,
-            corners[tails, up[tails]],
-            corners[tails, (up[tails] + 1) % 3],
-            heights[layer[tails]],
-        )
-        gap = np.linalg.norm(ends - points[ring_start[:-1]], axis=1)
-        sound = closed | (gap <= _CLOSE)
-        loose = np.unique(ring_layer[~sound]).astype(np.int32)
-        points, slope, ring_start, ring_layer = _keep_rings(
-            points, slope, ring_start, ring_layer, sound
-        )
+        rings, loose = _without_loose(rings, closed, meets(tails, up[tails]))
+    return _finished(rings, heights, layer_height, loose, untangle)
+
+
+def _without_loose(
+    rings: _Rings, closed: NDArray[np.bool_], ends: NDArray[np.float64]
+) -> tuple[_Rings, NDArray[np.int32]]:
+    """Leave out chains that do not close, and say of which layers; ends: where each chain ends."""
+    points, slope, ring_start, ring_layer = rings
+    gap = np.linalg.norm(ends - points[ring_start[:-1]], axis=1)
+    sound = closed | (gap <= _CLOSE)
+    loose = np.unique(ring_layer[~sound]).astype(np.int32)
+    return _keep_rings(points, slope, ring_start, ring_layer, sound), loose
+
+
+def _finished(
+    rings: _Rings,
+    heights: NDArray[np.float64],
+    layer_height: float,
+    loose: NDArray[np.int32],
+    untangle: bool,
+) -> Sections:
+    """Rings made regular, and each outline kept once."""
+    points, _, ring_start, ring_layer = rings
     if untangle:
-        points, slope, ring_start, ring_layer = _untangle(points, ring_start, ring_layer)
-    points, slope, ring_start, ring_layer = _canonical(points, slope, ring_start, ring_layer)
+        rings = _untangle(points, ring_start, ring_layer)
+    rings = _canonical(*rings)
     for tolerance in _STRAIGHT:
-        points, slope, ring_start, ring_layer = _straighten(
-            points, slope, ring_start, ring_layer, tolerance
-        )
-    found = _distinct(heights, layer_height, points, slope, ring_start, ring_layer, loose)
+        rings = _straighten(*rings, tolerance)
+    found = _distinct(heights, layer_height, rings, loose)
     _, after = neighbours(found.ring_start)
     outline = float(np.linalg.norm(found.points[after] - found.points, axis=1).sum())
     if outline > _LONGEST:
-        raise TooLargeError(f"{outline / 1e6:.0f} km of outline in {count} layers")
+        raise TooLargeError(f"{outline / 1e6:.0f} km of outline in {len(heights)} layers")
     return found
 
 
@@ -333,13 +345,11 @@ def _straighten(
 def _distinct(
     heights: NDArray[np.float64],
     layer_height: float,
-    points: NDArray[np.float64],
-    slope: NDArray[np.float64],
-    ring_start: NDArray[np.int64],
-    ring_layer: NDArray[np.int32],
+    rings: _Rings,
     loose: NDArray[np.int32],
 ) -> Sections:
     """Find layers with equal outlines and keep each outline once."""
+    points, slope, ring_start, ring_layer = rings
     shape = np.empty((len(points), 3), np.int64)
     shape[:, :2] = np.round(points * 1e4)
     shape[:, 2] = np.round(np.arctan(slope) * 1e3)

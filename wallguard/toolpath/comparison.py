@@ -342,6 +342,7 @@ def _layer_by_layer(
             edge=samples.edge[sample] + edge_shift[sample_of],
             at=samples.at[sample],
             share=samples.share[sample],
+            ahead=samples.ahead[sample],
             point=samples.point[sample],
             normal=samples.normal[sample],
             discs=Discs(

@@ -1,4 +1,25 @@
-"""Walls and gaps in space: thickness as the diameter of the largest ball that fits."""
+"""Walls and gaps in space: thickness as the diameter of the largest ball that fits.
+
+The surface is cut into small triangles (`refine`), and at one point of each the largest ball is
+found that touches it there from within and holds no other part of the surface (`tangent`):
+
+            p                     a wall: the two contacts, seen from the centre, are at least 140
+       -----o-----                degrees apart.
+          ( c )
+       -----o-----                a corner: they are not, and no wall lies there.
+            q
+
+    two triangles of a wall                 are joined where
+    --------------------------------------  ------------------------------------------------------
+    with an edge in common                  the surface turns by up to 50 degrees there
+    on the two faces of it                  the one's ball touches the other, which looks back
+    on two sides of a junction              the way over the surface is short: two thicknesses
+    of a post, one in each direction        their balls lie in one line at one place
+
+What is joined is one wall. It is divided where its thickness passes one of the edges asked for,
+unless it is of one thickness; and it is held on a side where the surface goes on into a foot, or
+into more material, along half of that side (an estimate, for flat walls).
+"""
 
 from __future__ import annotations
 
@@ -102,7 +123,8 @@ def _find(mesh: Mesh, largest: float, edges: Sequence[float], *, air: bool) -> l
     groups = np.searchsorted(limits, _judged(thickness, area, whole, count), side="right")
     same = groups[one] == groups[other]
     count, piece = connected(one[same], other[same], len(members))
-    return _stretches(samples, surface, balls, members, piece, count, groups, whole, air)
+    found = _Found(members, piece, count, groups, whole)
+    return _stretches(samples, surface, balls, found, air)
 
 
 def _samples(mesh: Mesh, largest: float, air: bool) -> _Samples | None:
@@ -304,17 +326,22 @@ def _judged(thickness: _Floats, area: _Floats, label: _Ints, count: int) -> _Flo
     return np.where(even[label], typical[label], thickness)
 
 
+@dataclass(frozen=True)
+class _Found:
+    """The samples that are walls (members), and of each of them its piece (of `count`), the group
+    it is judged by, and its connected wall."""
+
+    members: _Ints
+    piece: _Ints
+    count: int
+    groups: _Ints
+    whole: _Ints
+
+
 def _stretches(
-    samples: _Samples,
-    surface: Surface,
-    balls: Balls,
-    members: _Ints,
-    piece: _Ints,
-    count: int,
-    groups: _Ints,
-    whole: _Ints,
-    air: bool,
+    samples: _Samples, surface: Surface, balls: Balls, walls: _Found, air: bool
 ) -> list[Stretch]:
+    members, piece, count = walls.members, walls.piece, walls.count
     thickness, area = 2 * balls.radius[members], samples.area[members]
     _, typical, high = spread(piece, thickness, area, count)
     order = np.lexsort((thickness, piece))
@@ -344,9 +371,9 @@ def _stretches(
                 high=z1,
                 point=(x, y, z),
                 box=((x0, y0, z0), (x1, y1, z1)),
-                group=int(groups[order[begin[i]]]),
+                group=int(walls.groups[order[begin[i]]]),
                 sides=int(sides[i]),
-                wall=int(whole[order[begin[i]]]),
+                wall=int(walls.whole[order[begin[i]]]),
             )
         )
     return sorted(found, key=lambda each: (each.group, round(each.minimum, 4), each.point))

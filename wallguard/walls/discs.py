@@ -6,33 +6,47 @@ largest one that holds no other part of the outline has
 
     r(p) = min over q of |q - p|^2 / (2 n.(q - p)),   n.(q - p) > 0.
 
-On one straight edge the points with a value below any given r form a disc cut by a line, which is
-one interval; so the least value lies where the disc touches the edge's line, or at the edge's end
-nearest to that place. No iteration and no sampling of the far side is needed. (The relation is the
-one of the shrinking-ball method, Ma, Bae and Choi, "3D medial axis point approximation using
-nearest neighbors and the normal field", The Visual Computer 28, 2012; there q runs over sample
-points, here over whole edges.)
+          n                   On one straight edge the points with a value below any given r form
+    ______|_______            a disc cut by a line, which is one interval; so the least value lies
+       .  p  .                where the disc touches the edge's line, or at the edge's end nearest
+      .   |   .               to that place. No iteration and no sampling of the far side is
+      .   c   .               needed. (The relation is the one of the shrinking-ball method, Ma,
+       .     . \\              Bae and Choi, "3D medial axis point approximation using nearest
+    _____.q.____              neighbors and the normal field", The Visual Computer 28, 2012; there
+                              q runs over sample points, here over whole edges.)
+
+A whole chain of edges is left out by a bound. All of it lies within d of one segment, so the disc
+must come within d of that segment: with s on the segment,
+
+    r >= (|s - p|^2 - d^2) / (2 (n.(s - p) + d)) = |s - p'|^2 / (2 n.(s - p')) - d,   p' = p - d n,
+
+which is the same formula for the point p'. And the chain's two ends are points of the outline, so
+their values are upper bounds. What cannot be below the least upper bound is not looked into.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import ranges
-from wallguard.base.errors import TooLargeError
+from wallguard.walls.chains import Chains
 from wallguard.walls.edges import Edges
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
 
 # Of contacts this close to being first, the one straight across counts: in a round or square
 # section every contact is as near as every other.
 TIE = 0.005
-_CHUNK = 400_000
-_PIECES = 16_000_000
-# So many edges in a cell make a search slow; and so many pairs in all take minutes.
-_CROWD = 50
-_PAIRS = 1_500_000_000
+# Of what is near only that within twice the disc's radius counts; it is kept in such shares of the
+# reach.
+STAGES = (0.15, 0.3, 0.6, 1.0)
+# Pairs of points and chains that are looked at together: few enough to stay in the cache.
+_AT_ONCE = 40_000
 
 
 @dataclass(frozen=True)
@@ -46,205 +60,184 @@ class Discs:
               contacts: -1 straight across and parallel, 1 where radius is inf
     """
 
-    radius: NDArray[np.float64]
-    contact: NDArray[np.float64]
-    edge: NDArray[np.int64]
-    facing: NDArray[np.float64]
+    radius: _Floats
+    contact: _Floats
+    edge: _Ints
+    facing: _Floats
 
 
-class EdgeGrid:
-    """Finds the edges near points, section by section, in square cells."""
-
-    def __init__(self, edges: Edges, cell: float) -> None:
-        self.cell = cell
-        pieces = np.maximum(np.ceil(edges.length / cell), 1).astype(np.int64)
-        owner, step = ranges(0, pieces)
-        share = edges.length[owner] / pieces[owner]
-        begin = edges.start[owner] + (step * share)[:, None] * edges.along[owner]
-        end = begin + share[:, None] * edges.along[owner]
-        self.origin = edges.start.min(axis=0) - cell if len(pieces) else np.zeros(2)
-        low = self._cells(np.minimum(begin, end))
-        high = self._cells(np.maximum(begin, end))
-        top = high.max(axis=0) + 3 if len(pieces) else np.array([1, 1])
-        self.columns, self.rows = int(top[0]), int(top[1])
-        keys, owners = [], []
-        for dx in (0, 1):
-            for dy in (0, 1):
-                spans = (low[:, 0] + dx <= high[:, 0]) & (low[:, 1] + dy <= high[:, 1])
-                keys.append(
-                    self._key(edges.section[owner[spans]], low[spans, 0] + dx, low[spans, 1] + dy)
-                )
-                owners.append(owner[spans])
-        key, edge = np.concatenate(keys), np.concatenate(owners)
-        order = np.argsort(key, kind="stable")
-        self.edge = edge[order]
-        self.key = key[order]
-        # What the search reads of each edge, laid out as it is read.
-        self.start_x, self.start_y = edges.start[self.edge].T.copy()
-        self.along_x, self.along_y = edges.along[self.edge].T.copy()
-        self.length = edges.length[self.edge]
-
-    def _cells(self, points: NDArray[np.float64]) -> NDArray[np.int64]:
-        return np.floor((points - self.origin) / self.cell).astype(np.int64)
-
-    def _key(
-        self, section: NDArray[np.int32], column: NDArray[np.int64], row: NDArray[np.int64]
-    ) -> NDArray[np.int64]:
-        return (section.astype(np.int64) * self.columns + column) * self.rows + row
-
-    def ranges(
-        self, section: NDArray[np.int32], low: NDArray[np.float64], high: NDArray[np.float64]
-    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Slices of `edge` that hold all edges in boxes no wider than a cell: (n, 2) each."""
-        top = np.array([self.columns - 1, self.rows - 1])
-        first = np.clip(self._cells(low), 0, top)
-        last = np.clip(self._cells(high), 0, top)
-        columns = np.stack([first[:, 0], last[:, 0]], axis=1)
-        begin_key = self._key(section[:, None], columns, first[:, 1:])
-        end_key = self._key(section[:, None], columns, last[:, 1:])
-        begin = np.searchsorted(self.key, begin_key, side="left")
-        end = np.searchsorted(self.key, end_key, side="right")
-        end[first[:, 0] == last[:, 0], 1] = begin[first[:, 0] == last[:, 0], 1]
-        return begin, end
-
-
+@dataclass(frozen=True)
 class Search:
-    """Edges made ready to be searched for discs of radius up to `largest` mm, small ones first."""
+    """Edges made ready to be searched for discs of radius up to `reach` mm.
 
-    def __init__(self, edges: Edges, largest: float) -> None:
-        self.edges = edges
-        self.reaches = _reaches(edges, largest)
-        self._grids: dict[float, EdgeGrid] = {}
+    The chains within twice the reach of chain c, itself included, stand in `near` by how far they
+    are: those up to a stage s of the reach from begin[c * len(STAGES)] to begin[c * len(STAGES)
+    + s + 1] - 1. Those that may bound a wall with it are facing[faced[c]:faced[c + 1]]; without
+    these every disc is followed. Chains that are never asked may have none of either.
+    """
 
-    def grid(self, reach: float) -> EdgeGrid:
-        """The edges in cells as wide as a disc of radius `reach`; made on first use."""
-        if reach not in self._grids:
-            self._grids[reach] = EdgeGrid(self.edges, 2 * reach)
-        return self._grids[reach]
+    edges: Edges
+    chains: Chains
+    reach: float
+    begin: _Ints
+    near: _Ints
+    faced: _Ints | None
+    facing: _Ints
+
+
+def together(*discs: Discs) -> Discs:
+    """Several discs in one row."""
+    return Discs(
+        np.concatenate([each.radius for each in discs]),
+        np.concatenate([each.contact for each in discs]),
+        np.concatenate([each.edge for each in discs]),
+        np.concatenate([each.facing for each in discs]),
+    )
+
+
+def chosen(discs: Discs, which: _Ints) -> Discs:
+    """Those of the discs that have these numbers, in this order."""
+    return Discs(discs.radius[which], discs.contact[which], discs.edge[which], discs.facing[which])
 
 
 def largest_discs(
-    search: Search,
-    section: NDArray[np.int32],
-    points: NDArray[np.float64],
-    normals: NDArray[np.float64],
-    lean: NDArray[np.float64],
+    search: Search, edge: _Ints, points: _Floats, normals: _Floats, lean: _Floats
 ) -> Discs:
     """The largest disc at each of `points` (n, 2) with unit `normals` (n, 2) into the material.
 
-    lean (n, 2) is the surface's lean at the points, as in Edges.
-
-    Raises TooLargeError where edges lie so close together that it would take minutes.
+    edge (n,) is an edge that the point lies on; lean (n, 2) the surface's lean there, see Edges.
+    A disc that can lie in no wall, as nothing faces its point within reach, has the radius inf.
     """
     total = len(points)
-    radius = np.full(total, np.inf)
-    contact = points.copy()
-    edge = np.full(total, -1, np.int64)
-    facing = np.ones(total)
+    found = Discs(
+        np.full(total, np.inf), points.copy(), np.full(total, -1, np.int64), np.ones(total)
+    )
+    ask = _Asked(points, normals, lean, np.full(total, search.reach))
+    chain = search.chains.chain[edge]
     open_ = np.arange(total)
-    for reach in search.reaches:
-        if not len(open_):
-            break
-        grid = search.grid(reach)
-        centre = points[open_] + reach * normals[open_]
-        begin, end = grid.ranges(section[open_], centre - reach, centre + reach)
-        size = (end - begin).sum(axis=1)
-        if size.sum() > _PAIRS:
-            raise TooLargeError(f"{size.sum()} pairs of outline edges within {reach:.2g} mm")
-        bounds = np.searchsorted(np.cumsum(size), np.arange(0, size.sum() + _CHUNK, _CHUNK))
-        for low, high in zip(bounds[:-1], np.append(bounds[1:-1], len(open_)), strict=True):
-            if low == high:
-                continue
-            some = open_[low:high]
-            found = _first_contacts(
-                search.edges,
-                grid,
-                begin[low:high],
-                end[low:high],
-                points[some],
-                normals[some],
-                lean[some],
-                reach,
-            )
-            row, radius[some], contact_row, edge_row, facing_row = found
-            contact[some[row]] = contact_row
-            edge[some[row]] = edge_row
-            facing[some[row]] = facing_row
-        open_ = open_[~np.isfinite(radius[open_])]
-    return Discs(radius, contact, edge, facing)
+    if search.faced is not None:
+        faced = np.zeros(total, bool)
+        for some, row, other in _parts(open_, chain, search.faced, search.facing, 1):
+            part = ask.chosen(some)
+            least = _bounds(search, part, row, other)
+            faced[some[row[least <= part.limit[row] + 1e-9]]] = True
+            ask.limit[some] = part.limit
+        open_ = np.flatnonzero(faced)
+    stage = np.searchsorted(search.reach * np.array(STAGES[:-1]), ask.limit[open_])
+    for number in range(len(STAGES)):
+        asked = open_[stage == number]
+        first = chain * len(STAGES)
+        for some, row, other in _parts(asked, first, search.begin, search.near, number + 1):
+            part = ask.chosen(some)
+            least = _bounds(search, part, row, other)
+            kept = np.flatnonzero(least <= part.limit[row] * (1 + TIE) + 1e-9)
+            which, edges = ranges(search.chains.first[other[kept]], search.chains.size[other[kept]])
+            _first_contacts(search, part, row[kept][which], edges, some, found)
+    return found
 
 
-def _reaches(edges: Edges, largest: float) -> list[float]:
-    """Growing search radii up to the largest: from about 0.3 mm, or from less where edges are so
-    many that a cell of that size is crowded, or from more where they are very long."""
-    least = float(edges.length.sum()) / (2 * _PIECES)
-    reaches = [largest]
-    while reaches[-1] > max(0.6, 2 * least):
-        reaches.append(reaches[-1] / 2)
-    while reaches[-1] > max(largest / 1000, 2 * least) and _crowd(edges, 2 * reaches[-1]) > _CROWD:
-        reaches.append(reaches[-1] / 2)
-    return reaches[::-1]
+def _parts(
+    asked: _Ints, key: _Ints, begin: _Ints, members: _Ints, step: int
+) -> Iterator[tuple[_Ints, _Ints, _Ints]]:
+    """A few points at a time: those asked, and pairs (row among them, chain), of the members from
+    begin[key] to begin[key + step] - 1."""
+    first = begin[key[asked]]
+    size = begin[key[asked] + step] - first
+    stops = np.searchsorted(np.cumsum(size), np.arange(_AT_ONCE, size.sum(), _AT_ONCE))
+    for part in np.split(np.arange(len(asked)), stops):
+        if len(part):
+            row, place = ranges(first[part], size[part])
+            yield asked[part], row, members[place]
 
 
-def _crowd(edges: Edges, cell: float) -> float:
-    """How many edges begin in the cell of an edge, on average over edges."""
-    column, row = np.floor(edges.start / cell).astype(np.int64).T
-    key = (edges.section * np.int64(1_000_003) + column) * np.int64(1_000_003) + row
-    count = np.unique(key, return_counts=True)[1]
-    return float((count.astype(np.float64) ** 2).sum() / max(count.sum(), 1))
+@dataclass(frozen=True)
+class _Asked:
+    """Points and normals (n, 2), lean (n, 2), and limit (n,): the disc is no larger than that."""
+
+    point: _Floats
+    normal: _Floats
+    lean: _Floats
+    limit: _Floats
+
+    def chosen(self, which: _Ints) -> _Asked:
+        return _Asked(self.point[which], self.normal[which], self.lean[which], self.limit[which])
+
+
+def _bounds(search: Search, ask: _Asked, row: _Ints, chain: _Ints) -> _Floats:
+    """Of pairs of rows and chains the radius below which the chain is not reached; the rows'
+    limits are lowered to what is known to be reached."""
+    chains = search.chains
+    nx, ny = ask.normal[row, 0], ask.normal[row, 1]
+    off, length = chains.off[chain], chains.length[chain]
+    ax = chains.start[chain, 0] - ask.point[row, 0]
+    ay = chains.start[chain, 1] - ask.point[row, 1]
+    ex, ey = chains.along[chain, 0], chains.along[chain, 1]
+    most = np.minimum(
+        value_of(ax, ay, nx, ny), value_of(ax + length * ex, ay + length * ey, nx, ny)
+    )
+    qx, qy = touched((ax + off * nx, ay + off * ny), (ex, ey), length, (nx, ny))
+    least = value_of(qx, qy, nx, ny) - off
+    # A chain of one edge is its own bound.
+    most = np.where(off > 0, most, np.minimum(most, least))
+    np.minimum.at(ask.limit, row, most)
+    return least
+
+
+def value_of(qx: _Floats, qy: _Floats, nx: _Floats, ny: _Floats) -> _Floats:
+    """The radius at which a disc at the origin with normal n reaches q; inf if it never does."""
+    square = qx * qx + qy * qy
+    depth = nx * qx + ny * qy
+    value = np.full(len(qx), np.inf)
+    np.divide(square, 2 * depth, out=value, where=depth > 1e-9 + 1e-7 * square)
+    return value
+
+
+def touched(
+    away: tuple[_Floats, _Floats],
+    along: tuple[_Floats, _Floats],
+    length: _Floats,
+    normal: tuple[_Floats, _Floats],
+) -> tuple[_Floats, _Floats]:
+    """Where a growing disc at the origin with this normal first reaches the segments that begin
+    `away` from it, run `along` and are `length` long, from whatever side. All as (x, y)."""
+    (ax, ay), (ex, ey), (nx, ny) = away, along, normal
+    height = ax * ey - ay * ex  # of the origin above the line
+    turn = 1 - np.where(height < 0, -1.0, 1.0) * (ny * ex - nx * ey)
+    touch = np.abs(height) / np.maximum(turn, 1e-12) * (nx * ex + ny * ey) - (ax * ex + ay * ey)
+    touch = np.minimum(np.maximum(touch, 0), length)
+    return ax + touch * ex, ay + touch * ey
 
 
 def _first_contacts(
-    edges: Edges,
-    grid: EdgeGrid,
-    begin: NDArray[np.int64],
-    end: NDArray[np.int64],
-    points: NDArray[np.float64],
-    normals: NDArray[np.float64],
-    lean: NDArray[np.float64],
-    reach: float,
-) -> tuple[
-    NDArray[np.int64],
-    NDArray[np.float64],
-    NDArray[np.float64],
-    NDArray[np.int64],
-    NDArray[np.float64],
-]:
-    """Rows that found a contact within `reach`, all radii, and those rows' contacts."""
-    slice_, place = ranges(begin.ravel(), (end - begin).ravel())
-    row = slice_ // 2
-    point_x, point_y = points.T.copy()
-    normal_x, normal_y = normals.T.copy()
-
-    ex, ey = grid.along_x[place], grid.along_y[place]
-    ax, ay = grid.start_x[place] - point_x[row], grid.start_y[place] - point_y[row]
-    height = ax * ey - ay * ex  # of p above the edge's line, on its inner side
-    ahead = np.flatnonzero(height > 0)
-    height, row, place = height[ahead], row[ahead], place[ahead]
-    ex, ey, ax, ay = ex[ahead], ey[ahead], ax[ahead], ay[ahead]
-    nx, ny = normal_x[row], normal_y[row]
-    turn = 1 - (ny * ex - nx * ey)  # 1 - cosine between the two normals; 2 where they face
-    free = height / np.maximum(turn, 1e-12)
-    touch = free * (nx * ex + ny * ey) - (ax * ex + ay * ey)
-    touch = np.minimum(np.maximum(touch, 0), grid.length[place])
-    qx, qy = ax + touch * ex, ay + touch * ey
-    square = qx * qx + qy * qy
-    depth = nx * qx + ny * qy
-    value = np.full_like(square, np.inf)
-    np.divide(square, 2 * depth, out=value, where=depth > 1e-9 + 1e-7 * square)
-    radius = np.full(len(points), np.inf)
+    search: Search, ask: _Asked, row: _Ints, edge: _Ints, some: _Ints, found: Discs
+) -> None:
+    """Fill in what is found of `some`, whose rows are paired with edges."""
+    edges = search.edges
+    ex, ey = edges.along[edge].T
+    ax, ay = (edges.start[edge] - ask.point[row]).T
+    # Only from its inner side can an edge be reached from within.
+    ahead = np.flatnonzero(ax * ey - ay * ex > 0)
+    row, edge = row[ahead], edge[ahead]
+    nx, ny = ask.normal[row].T
+    qx, qy = touched((ax[ahead], ay[ahead]), (ex[ahead], ey[ahead]), edges.length[edge], (nx, ny))
+    value = value_of(qx, qy, nx, ny)
+    radius = np.full(len(ask.point), np.inf)
     np.minimum.at(radius, row, value)
-    radius[radius > reach] = np.inf
+    radius[radius > search.reach] = np.inf
 
     tied = np.flatnonzero(value <= (radius * (1 + TIE))[row])
     tied = tied[np.isfinite(radius[row[tied]])]
-    who, what, r = row[tied], grid.edge[place[tied]], value[tied]
-    opposite = depth[tied] / r - 1  # normal . (q - centre) / r
-    facing = lean[who, 1] * edges.lean[what, 1] - opposite * lean[who, 0] * edges.lean[what, 0]
+    who, what, r = row[tied], edge[tied], value[tied]
+    # The cosine between n and the way from the centre to the contact.
+    opposite = (nx[tied] * qx[tied] + ny[tied] * qy[tied]) / r - 1
+    facing = ask.lean[who, 1] * edges.lean[what, 1] - opposite * (
+        ask.lean[who, 0] * edges.lean[what, 0]
+    )
     order = np.lexsort((r, np.round(facing, 6), who))
     first = order[np.diff(who[order], prepend=-1) > 0]
-    some = tied[first]
     # What is straight across within the tie decides the thickness: it is exact on flat walls.
-    radius[who[first]] = r[first]
-    hit = points[who[first]] + np.column_stack([qx[some], qy[some]])
-    return who[first], radius, hit, what[first], facing[first]
+    place, hit = some[who[first]], tied[first]
+    found.radius[place] = r[first]
+    found.contact[place] = ask.point[who[first]] + np.column_stack([qx[hit], qy[hit]])
+    found.edge[place] = what[first]
+    found.facing[place] = facing[first]

@@ -14,7 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import connected, ranges
+from wallguard.mesh.mesh import Mesh
 from wallguard.sections.sections import Sections, neighbours
+from wallguard.walls.columns import Grid, short_columns
 
 Point = tuple[float, float, float]
 _Floats = NDArray[np.float64]
@@ -28,6 +30,9 @@ _MOST_CELLS = 8_000_000
 _LEVEL = 1 / float(np.tan(np.radians(12.0)))
 # The share of a step's rim where the slope goes on, and where there is less material or none.
 _STEP = 0.2
+# A layer costs as much as so many crossings, and a crossing as much as so many pairs of triangles
+# and cells (measured on the benchmark parts).
+_LAYER, _DEARER = 200, 0.7
 
 
 @dataclass(frozen=True)
@@ -50,8 +55,12 @@ class Plate:
     high: float
 
 
-def find_plates(sections: Sections, limit: int, smallest: float) -> list[Plate]:
+def find_plates(
+    sections: Sections, limit: int, smallest: float, solid: Mesh | None = None
+) -> list[Plate]:
     """Places where fewer than `limit` layers of material lie on each other, with air above.
+
+    solid: the mesh that was cut, if it is closed and consistent: most of it is then left out.
 
     smallest: what is narrower than about this (mm) in any direction is no plate.
     The steps of surfaces that slope by more than about 12 degrees are none either, so neither
@@ -60,7 +69,7 @@ def find_plates(sections: Sections, limit: int, smallest: float) -> list[Plate]:
     if not len(sections.points) or limit < 2:
         return []
     plan = _plan(sections, smallest)
-    runs = _runs(sections, plan)
+    runs = _runs(sections, plan) if solid is None else _short(sections, plan, limit, solid)
     thin = _broad(runs, plan, limit)
     if not len(thin.cell):
         return []
@@ -122,6 +131,23 @@ def _crossings(sections: Sections, plan: _Plan) -> tuple[_Ints, _Ints]:
     section = np.repeat(sections.ring_section, size)[edge]
     number = int(sections.ring_section[-1]) + 1
     return row * plan.width + column, np.searchsorted(section, np.arange(number + 1))
+
+
+def _short(sections: Sections, plan: _Plan, limit: int, solid: Mesh) -> _Runs:
+    """The runs of material in and around all columns where one may be short."""
+    corners = (solid.vertices[:, :2] - plan.corner)[solid.triangles] / plan.cell
+    grid = Grid(plan.width, plan.rows, corners, solid.vertices[solid.triangles, 2])
+    # What `_runs` would look at: crossings of rows and outlines, and what each layer costs.
+    _, after = neighbours(sections.ring_start)
+    rise = np.abs(sections.points[after, 1] - sections.points[:, 1]).sum() / plan.cell
+    most = int(_DEARER * (rise + _LAYER * len(sections.heights)))
+    layers = (sections.layer_height, limit)
+    try:
+        found = short_columns(grid, sections.heights, layers, most)
+    except ValueError:
+        return _runs(sections, plan)
+    order = np.lexsort((found[0], found[2], found[1]))
+    return _Runs(*found).chosen(order)
 
 
 def _runs(sections: Sections, plan: _Plan) -> _Runs:

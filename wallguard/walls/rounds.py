@@ -1,8 +1,26 @@
-"""Round holes and pins of any direction, found from the facets of their cylinders.
+r"""Round holes and pins of any direction, found from the facets of their cylinders.
 
 A cylinder in a mesh is a strip of facets that bend the same way (all hollow: a hole, all bulging:
 a pin) round one axis, and the ends of the edges between them lie on the circle that was drawn.
 All strips of a mesh are measured at once; only what is left is looked into.
+
+        corner                      The facets' normals lie in one plane: the axis is the direction
+      o--------o                    they have least of (the eigenvector of the least eigenvalue of
+     /  facet   \ <- bent edge      the sum of area n n^T). Seen along it, corners lie on a circle,
+    o     x      o                  fitted by least squares; facets' middles lie inside it, so the
+     \   axis   /                   diameter told is that of the corners, as it was drawn.
+      o--------o
+
+    a strip                                         is
+    ----------------------------------------------  ------------------------------------------
+    whose facets lean, or whose corners lie off     no cylinder: a cone, a ball, a rounded edge
+    that covers less than 300 degrees, alone        a rounded edge or a slot's end
+    the same, with others on one axis               one cylinder, cut by slits or cross-holes
+    with the surface running on smoothly past       the belt of a ball or a ring
+    both ends and curving there too
+    all hollow, with nothing inside                 a hole
+    all bulging, with nothing inside                a solid pin
+    all bulging, with a hole inside                 a tube: told by its hole alone
 """
 
 from __future__ import annotations

@@ -59,6 +59,12 @@ def is_speck(stretch: Stretch) -> bool:
     return point or max(stretch.length, stretch.high - stretch.low) < _SPECK
 
 
+def is_notch(gap: Stretch) -> bool:
+    """Whether a gap is merely the closed end of a notch that narrows to its bottom: shorter than
+    half its own width, with material at one end."""
+    return gap.sides == 1 and gap.length < gap.minimum / 2
+
+
 # Pieces of one wall are one place where their boxes come this near to each other, mm.
 _NEAR = 0.5
 

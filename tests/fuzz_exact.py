@@ -1,0 +1,120 @@
+"""Hold the walls and gaps that are found against those found by leaving nothing out.
+
+python tests/fuzz_exact.py [FIRST LAST]     seeds of random parts, 0 to 40 if not given
+python tests/fuzz_exact.py PART...          mesh files
+
+Wherever a wall can be is found by bounds; here every edge is asked every 0.5 mm as well. Walls and
+gaps must be the same: thickness to 0.001 mm, height to one layer.
+"""
+
+from __future__ import annotations
+
+import random
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import manifold3d as m3
+from solids import mesh
+
+from wallguard.base.rotation import UPRIGHT
+from wallguard.mesh.health import examine
+from wallguard.mesh.read import read_mesh
+from wallguard.part.geometry import Geometry
+from wallguard.sections.cut import cut
+from wallguard.sections.sections import Sections
+from wallguard.walls.stretch import Stretch, is_speck
+from wallguard.walls.trace import find_gaps, find_walls
+
+LAYER, LARGEST, GAP = 0.2, 4.0, 0.5
+SPLITS = (0.3, 0.45, 0.8, 0.9, 1.0, 1.31, 1.75, 2.2)
+
+
+def part(seed: int) -> m3.Manifold:
+    """A random union and difference of turned plates, tubes, wedges, balls and extruded stars."""
+    draw = random.Random(seed)
+    whole = m3.Manifold()
+    for _ in range(draw.randint(2, 8)):
+        kind = draw.random()
+        if kind < 0.5:
+            size = [draw.uniform(2, 25), draw.uniform(0.3, 4), draw.uniform(1, 8)]
+            piece = m3.Manifold.cube(size, True)
+        elif kind < 0.65:
+            radius = draw.uniform(1, 6)
+            bore = m3.Manifold.cylinder(9, radius - draw.uniform(0.3, 1.0), -1, 24, True)
+            piece = m3.Manifold.cylinder(6, radius, -1, 32, True) - bore
+        elif kind < 0.8:
+            outline = [[0, 0], [draw.uniform(4, 15), 0], [0, draw.uniform(0.5, 5)]]
+            piece = m3.CrossSection([outline]).extrude(draw.uniform(1, 6), scale_top=[0.6, 0.9])
+        elif kind < 0.9:
+            piece = m3.Manifold.sphere(draw.uniform(1, 5), 24)
+        else:
+            square = m3.CrossSection.square([8, 1.2], True)
+            piece = square.extrude(6, n_divisions=12, twist_degrees=draw.uniform(20, 120))
+        piece = piece.rotate([draw.choice([0, 0, 10, 90]), 0, draw.choice([0, 45, 17])])
+        piece = piece.translate([draw.uniform(-8, 8), draw.uniform(-8, 8), draw.uniform(-4, 4)])
+        whole = whole - piece if draw.random() < 0.25 else whole + piece
+    return whole
+
+
+def differ(found: Sequence[Stretch], whole: Sequence[Stretch]) -> list[str]:
+    """What the one has that the other lacks, in words."""
+    said = []
+    for some, others, name in ((found, whole, "only found fast"), (whole, found, "missed")):
+        for one in some:
+            if is_speck(one):
+                continue
+            alike = any(
+                abs(one.minimum - other.minimum) <= 0.001
+                and abs(one.low - other.low) <= LAYER * 1.01
+                and abs(one.high - other.high) <= LAYER * 1.01
+                and all(
+                    abs(a - b) <= 0.1
+                    for i in (0, 1)
+                    for a, b in zip(one.box[i][:2], other.box[i][:2], strict=True)
+                )
+                for other in others
+            )
+            if not alike:
+                size = f"{one.minimum:.4f} to {one.maximum:.4f}, {one.length:.2f} long"
+                said.append(f"{name}: {size}, z {one.low:.2f} to {one.high:.2f} at {one.point}")
+    return said
+
+
+def compare(sections: Sections) -> tuple[int, list[str]]:
+    """How many walls and gaps there are, and what differs."""
+    said, count = [], 0
+    for find, largest, splits in ((find_walls, LARGEST, SPLITS), (find_gaps, GAP, ())):
+        whole = find(sections, largest, splits, everywhere=True)
+        said += differ(find(sections, largest, splits), whole)
+        count += len(whole)
+    return count, said
+
+
+def cases(words: list[str]):
+    if words and not words[0].isdigit():
+        for name in words:
+            drawn = read_mesh(Path(name))
+            geometry = Geometry(drawn, examine(drawn), UPRIGHT, 1.0)
+            yield name, geometry.sections(LAYER)
+        return
+    first, last = map(int, words) if words else (0, 40)
+    for seed in range(first, last):
+        solid = part(seed)
+        if not solid.is_empty():
+            yield f"seed {seed}", cut(mesh(solid), LAYER)
+
+
+def main() -> int:
+    total = wrong = 0
+    for name, sections in cases(sys.argv[1:]):
+        count, said = compare(sections)
+        total, wrong = total + count, wrong + len(said)
+        for each in said:
+            print(f"{name}: {each}")
+    print(f"{total} walls and gaps, {wrong} differences")
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,224 @@
+"""Chains: pieces of outline that hardly bend, and which of them can bound a wall together.
+
+A wall lies between two pieces of outline that face each other within its thickness. Most outline
+faces nothing, and is never asked. To find out which, the outline is cut into chains: one long
+edge, or neighbouring short ones. A chain is known by three bounds, and a pair of chains may bound
+a wall only if all three allow it:
+
+    distance   of their boxes: no more than the largest thickness
+    direction  every normal that a disc may touch them with lies in a cone; from the one cone to
+               the other the normals in space must come to be 140 degrees apart
+    side       each lies, in part at least, on the searched side of the other
+
+        ____________________            ___  a convex corner: nothing touches the corner itself
+       |  ->            <-  |          |
+       |     they face      |       ___|     a re-entrant one: a disc may touch it with any normal
+                                             between those of its two edges, so both their cones
+                                             reach from one to the other
+
+No bound is an estimate, so what is left out bounds no wall.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.walls.boxes import Boxes, levels, meetings
+from wallguard.walls.edges import Edges
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
+
+# Two boundaries face each other when their outward normals are at least 140 degrees apart: then a
+# wedge of up to 40 degrees is a tapering wall, and a corner of 45 degrees or more is a corner.
+FACING = -float(np.cos(np.radians(40.0)))
+# A chain is about this share of the largest thickness long, and this long at least (mm): longer
+# ones face more, shorter ones are more to look at (tried on the benchmark parts).
+_SHARE, LONG = 0.25, 1.0
+# Edges of one chain lie within this angle, so that it is monotone along its chord.
+_BEND = 0.6
+# Added to bounds, so that computing error decides nothing (mm, and radians).
+_SLACK = 1e-6
+
+
+@dataclass(frozen=True)
+class Chains:
+    """Chains of the edges of `Edges`, which are numbered on end along each ring. mm and radians.
+
+    chain         (n,) the chain of each edge
+    first, size   (c,) a chain's edges are first to first + size - 1
+    section       (c,)
+    start, along, length, off  (c, 2), (c, 2), (c,), (c,): no point of the chain lies farther than
+                  `off` from the segment that begins at `start` and is `length` long
+    low, high     (c, 2) its box
+    middle, half  (c,) the cone of its normals: its direction in the plane, and half its angle
+    cosine        (c,) the greatest cosine of the surface's lean
+    sine          (c, 2) the least and the greatest sine of it
+    """
+
+    chain: _Ints
+    first: _Ints
+    size: _Ints
+    section: _Ints
+    start: _Floats
+    along: _Floats
+    length: _Floats
+    off: _Floats
+    low: _Floats
+    high: _Floats
+    middle: _Floats
+    half: _Floats
+    cosine: _Floats
+    sine: _Floats
+
+
+def turns(edges: Edges) -> _Floats:
+    """(n,) how far the outline turns left at each edge's start, radians; negative: re-entrant."""
+    ahead, behind = edges.along, edges.along[edges.before]
+    cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
+    turn: _Floats = np.arctan2(cross, (behind * ahead).sum(axis=1))
+    return turn
+
+
+def chain_length(largest: float) -> float:
+    """How long chains of short edges are, where walls up to `largest` thick are looked for."""
+    return max(LONG, _SHARE * largest)
+
+
+def chains_of(edges: Edges, turn: _Floats, step: float) -> Chains:
+    """Cut outlines into chains of edges about `step` long together; a longer edge is one alone.
+
+    turn  of each edge, see `turns`
+    """
+    count = len(edges.length)
+    # Air's edges are the same ones run backward: the next along the ring is numbered one less.
+    forward = count < 2 or edges.before[1] == 0
+    after = np.empty(count, np.int64)
+    after[edges.before] = np.arange(count)
+    angle = np.zeros(count)
+    angle[1:] = turn[1:] if forward else -turn[:-1]
+    fresh = np.append(True, edges.ring[1:] != edges.ring[:-1])
+    angle[fresh] = 0.0
+    angle = np.cumsum(angle)
+    long = edges.length > step
+    place = np.floor(edges.at / step).astype(np.int64)
+    bend = np.floor(angle / _BEND).astype(np.int64)
+    fresh[1:] |= (place[1:] != place[:-1]) | (bend[1:] != bend[:-1]) | long[1:] | long[:-1]
+    first = np.flatnonzero(fresh)
+    chain = np.cumsum(fresh) - 1
+    size = np.diff(np.append(first, count))
+    last = first + size - 1
+
+    end = edges.start + edges.length[:, None] * edges.along
+    begins, ends = (first, last) if forward else (last, first)
+    start = edges.start[begins]
+    chord = end[ends] - start
+    length = np.hypot(chord[:, 0], chord[:, 1])
+    along = chord / np.maximum(length, 1e-12)[:, None]
+    away = edges.start - start[chain]
+    way = along[chain]
+    beside = np.abs(way[:, 0] * away[:, 1] - way[:, 1] * away[:, 0])
+    run = (away * way).sum(axis=1)
+    beside = np.maximum(beside, np.maximum(-run, run - length[chain]))
+
+    inward = edges.inward[first]
+    relative = angle - angle[first][chain]
+    lowest = np.minimum.reduceat(relative + np.minimum(turn[after], 0.0), first)
+    highest = np.maximum.reduceat(relative - np.minimum(turn, 0.0), first)
+    cosine, sine = edges.lean.T
+    return Chains(
+        chain=chain,
+        first=first,
+        size=size,
+        section=edges.section[first].astype(np.int64),
+        start=start,
+        along=along,
+        length=length,
+        off=np.where(size == 1, 0.0, np.maximum.reduceat(beside, first)),
+        low=np.minimum.reduceat(np.minimum(edges.start, end), first, axis=0),
+        high=np.maximum.reduceat(np.maximum(edges.start, end), first, axis=0),
+        middle=np.arctan2(inward[:, 1], inward[:, 0]) + (lowest + highest) / 2,
+        half=(highest - lowest) / 2 + _SLACK,
+        cosine=np.maximum.reduceat(cosine, first),
+        sine=np.column_stack([np.minimum.reduceat(sine, first), np.maximum.reduceat(sine, first)]),
+    )
+
+
+class Pairs(NamedTuple):
+    """Pairs of chains (k,), the gap between their boxes (mm), whether they may bound a wall
+    together, and whether they might if no surface leaned."""
+
+    one: _Ints
+    other: _Ints
+    gap: _Floats
+    face: _Bools
+    level: _Bools
+
+
+def near_pairs(chains: Chains, reach: float) -> Pairs:
+    """Pairs of different chains of one section whose boxes lie within `reach` (mm), each once.
+
+    Raises TooLargeError where outlines lie so close together that it would take minutes.
+    """
+    boxes = Boxes(chains.low, chains.high, chains.section)
+    level, _ = levels(boxes, reach)
+    (low_x, low_y), (high_x, high_y) = chains.low.T.copy(), chains.high.T.copy()
+    found = []
+    for asker, met in meetings(boxes.wider(reach), boxes, reach, level):
+        # Of two at one level each finds the other.
+        kept = np.flatnonzero((level[asker] < level[met]) | (asker < met))
+        one, other = asker[kept], met[kept]
+        x = np.maximum(low_x[other] - high_x[one], low_x[one] - high_x[other])
+        y = np.maximum(low_y[other] - high_y[one], low_y[one] - high_y[other])
+        gap = np.hypot(np.maximum(x, 0.0), np.maximum(y, 0.0))
+        near = np.flatnonzero(gap <= reach)
+        one, other = one[near], other[near]
+        found.append(Pairs(one, other, gap[near], *_facing(chains, one, other)))
+    return Pairs(*(np.concatenate(each) for each in zip(*found, strict=True)))
+
+
+def _facing(chains: Chains, one: _Ints, other: _Ints) -> tuple[_Bools, _Bools]:
+    """Whether each pair may bound a wall together, and whether they might if no surface leaned."""
+    apart = np.abs(chains.middle[one] - chains.middle[other]) % (2 * np.pi)
+    apart = np.where(apart > np.pi, 2 * np.pi - apart, apart)
+    apart = np.minimum(apart + chains.half[one] + chains.half[other], np.pi)
+    opposite = np.cos(apart)
+    sine, its = chains.sine[one], chains.sine[other]
+    lean = np.minimum(
+        np.minimum(sine[:, 0] * its[:, 0], sine[:, 0] * its[:, 1]),
+        np.minimum(sine[:, 1] * its[:, 0], sine[:, 1] * its[:, 1]),
+    )
+    lean += np.minimum(opposite, 0.0) * chains.cosine[one] * chains.cosine[other]
+    face, level = lean <= FACING + _SLACK, opposite <= FACING + _SLACK
+    which = np.flatnonzero(face | level)
+    before = _before(chains, one[which], other[which])
+    which = which[before]
+    before = np.zeros(len(one), bool)
+    before[which[_before(chains, other[which], one[which])]] = True
+    return face & before, level & before
+
+
+def _before(chains: Chains, one: _Ints, other: _Ints) -> _Bools:
+    """Whether a part of the other chain lies on the searched side of the one.
+
+    A vector v has a positive share of some normal in the cone about m of half-angle h if
+    m.v + sin(h) |v| > 0; that is convex in v, so the four vectors from the ends of the one to the
+    ends of the other decide.
+    """
+    middle, half = chains.middle[one], chains.half[one]
+    x, y = np.cos(middle), np.sin(middle)
+    open_ = np.sin(np.minimum(half, np.pi / 2))
+    slack = 2 * (chains.off[one] + chains.off[other]) + _SLACK
+    found = half >= np.pi / 2
+    for own in (0.0, 1.0):
+        point = chains.start[one] + (own * chains.length[one])[:, None] * chains.along[one]
+        for its in (0.0, 1.0):
+            way = chains.start[other] - point
+            way += (its * chains.length[other])[:, None] * chains.along[other]
+            found |= x * way[:, 0] + y * way[:, 1] + open_ * np.hypot(*way.T) + slack > 0
+    return found

@@ -1,0 +1,288 @@
+"""Which samples of one section belong to one wall, and the pieces of walls that they make.
+
+    two samples                          are joined where
+    -----------------------------------  ---------------------------------------------------------
+    that follow each other on a ring     the outline turns by up to 50 degrees, and what lies
+                                         between that is no wall is no longer than two thicknesses
+    across the wall from each other      the one nearest to the other's contact looks back
+
+        ======o====o==+  +==o====o======      o====o  joined along the outline
+              :    :  |  |                    o    o
+        ======o====o==+  +==o====o======      :    :  joined across the wall
+                      junction: joined past it where it is short
+
+A wall goes on through all that are joined. It is divided into pieces where the range of thickness
+changes in which its samples are judged; and an end of it is free where the outline turns back
+within three thicknesses with both sides of the same piece, and held elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.base.arrays import connected, dot, grouped, ranges, spread
+from wallguard.walls.boxes import Boxes, meetings
+from wallguard.walls.edges import Edges
+from wallguard.walls.samples import Samples
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
+
+# Along an outline a wall goes on across a turn of up to 50 degrees (an eight-sided tube is one
+# wall, a square one four) and across a junction no longer than twice its thickness.
+ALONG = float(np.cos(np.radians(50.0)))
+_JUNCTION = 2.0
+# An outline that turns back within three thicknesses goes round the free end of a wall.
+_END = 3.0
+# A wall that varies by less than this is one thickness: facets and computing error.
+_UNIFORM_MM, _UNIFORM = 0.02, 0.02
+# Medians along a wall are of values that lie this close together (mm), or of so many.
+_FINE, _MOST = 0.004, 16
+# Pieces in two directions with their middles this close are one square post (mm).
+_SAME_PLACE = 0.05
+
+
+@dataclass(frozen=True)
+class Walls:
+    """The samples that lie on walls: what is known of each, in their order.
+
+    number       (n,) the sample's number among all samples
+    section, edge, ring  (n,)
+    thickness, share  (n,) mm
+    centre, normal    (n, 2)
+    """
+
+    samples: Samples
+    number: _Ints
+    edge: _Ints
+    section: _Ints
+    ring: _Ints
+    thickness: _Floats
+    share: _Floats
+    centre: _Floats
+    normal: _Floats
+
+
+@dataclass(frozen=True)
+class Links:
+    """Pairs (one, other) of wall samples that belong together; for each wall sample the wall in
+    its section, and the thickness by which it is judged. `ahead` (n,) is the sample that follows
+    each on its ring where they are joined, else the sample itself; for `breaks` see
+    `_along_rings`."""
+
+    one: _Ints
+    other: _Ints
+    ahead: _Ints
+    breaks: tuple[_Ints, _Ints, _Bools]
+    whole: _Ints
+    judged: _Floats
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Pieces of walls within single distinct sections, before layers are joined; one entry each.
+
+    low, typical, high  thickness; length; thinnest: the wall sample where it is, in the middle
+    ends   held ends, 0 to 2;  whole: the wall in this section that it is a piece of
+    """
+
+    section: _Ints
+    group: _Ints
+    low: _Floats
+    typical: _Floats
+    high: _Floats
+    thinnest: _Ints
+    length: _Floats
+    ends: _Ints
+    whole: _Ints
+    box_low: _Floats
+    box_high: _Floats
+
+
+def walls_of(edges: Edges, samples: Samples) -> Walls:
+    """What lies on walls."""
+    number = np.flatnonzero(samples.wall)
+    edge = samples.edge[number]
+    return Walls(
+        samples=samples,
+        number=number,
+        edge=edge,
+        section=edges.section[edge].astype(np.int64),
+        ring=edges.ring[edge].astype(np.int64),
+        thickness=samples.thickness[number],
+        share=samples.share[number],
+        centre=samples.point[number] + samples.discs.radius[number, None] * samples.normal[number],
+        normal=samples.normal[number],
+    )
+
+
+def links_of(edges: Edges, walls: Walls) -> Links:
+    """Which wall samples of one section belong together, whatever their thickness."""
+    if not len(walls.number):
+        none = np.zeros(0, np.int64)
+        return Links(none, none, none, (none, none, none.astype(bool)), none, np.zeros(0))
+    one, other, breaks = _along_rings(edges, walls)
+    ahead = np.arange(len(walls.number))
+    ahead[one] = other
+    across = _across(walls)
+    one, other = np.concatenate([one, across[0]]), np.concatenate([other, across[1]])
+    count, whole = connected(one, other, len(walls.number))
+    low, typical, high = _spread(walls, whole, count)
+    uniform = high - low <= np.maximum(_UNIFORM_MM, _UNIFORM * typical)
+    # One thickness: the median speaks for all. Else every sample for itself.
+    judged = np.where(uniform[whole], typical[whole], walls.thickness)
+    return Links(one, other, ahead, breaks, whole, judged)
+
+
+def pieces_of(
+    walls: Walls, links: Links, group: Callable[[_Floats], _Ints]
+) -> tuple[Pieces, _Ints]:
+    """Join wall samples of one section and one group; the pieces, and each wall sample's piece."""
+    groups = group(links.judged)
+    alike = groups[links.one] == groups[links.other]
+    _, piece = connected(links.one[alike], links.other[alike], len(walls.number))
+    piece = _crossed(walls, piece, groups)
+    count = int(piece.max()) + 1
+    low, typical, high = _spread(walls, piece, count)
+    centre, radius = walls.centre, walls.thickness[:, None] / 2
+    # Of the places as thin as the thinnest, as shown, the one nearest to the middle.
+    members = np.bincount(piece, walls.share + 1e-9, count)
+    middle = np.column_stack(
+        [np.bincount(piece, column * (walls.share + 1e-9), count) / members for column in centre.T]
+    )
+    off = np.round(np.hypot(*(centre - middle[piece]).T), 3)
+    by_thickness = np.lexsort((off, np.round(walls.thickness, 2), piece))
+    first = by_thickness[np.searchsorted(piece[by_thickness], np.arange(count))]
+    return (
+        Pieces(
+            section=walls.section[first],
+            group=groups[first],
+            low=low,
+            typical=typical,
+            high=high,
+            thinnest=first,
+            length=np.bincount(piece, walls.share, count) / 2,
+            ends=_held_ends(piece, count, links.breaks),
+            whole=links.whole[first],
+            box_low=grouped(np.minimum, piece, count, centre - radius),
+            box_high=grouped(np.maximum, piece, count, centre + radius),
+        ),
+        piece,
+    )
+
+
+def _along_rings(edges: Edges, walls: Walls) -> tuple[_Ints, _Ints, tuple[_Ints, _Ints, _Bools]]:
+    """Links between wall samples that follow each other on a ring, and the breaks between runs:
+    (last sample, next sample, whether the outline there goes round a free end)."""
+    samples, ring = walls.samples, walls.ring
+    this = np.arange(len(ring))
+    next_ = this + 1
+    last = np.append(ring[1:] != ring[:-1], True)
+    next_[last] = np.flatnonzero(np.append(True, ring[1:] != ring[:-1]))
+    at, reach = samples.at[walls.number], samples.ahead[walls.number]
+    way = at[next_] - at
+    perimeter = np.bincount(edges.ring, edges.length, len(edges.round_ring))[ring]
+    way[last] += perimeter[last]
+    free = way - reach - (walls.share - reach)[next_]
+    thick = np.maximum(walls.thickness, walls.thickness[next_])
+    turn = dot(walls.normal, walls.normal[next_])
+    joined = (turn >= ALONG) & (free <= _JUNCTION * thick)
+    broken = np.flatnonzero(~joined)
+    end = (turn[broken] < 0) & (free[broken] <= _END * thick[broken])
+    return this[joined], next_[joined], (this[broken], next_[broken], end)
+
+
+def _across(walls: Walls) -> tuple[_Ints, _Ints]:
+    """Links from each wall sample to the wall sample nearest to its contact, if that looks back."""
+    samples = walls.samples
+    number = np.full(len(samples.edge), -1, np.int64)
+    number[walls.number] = np.arange(len(walls.number))
+    by_edge = np.argsort(samples.edge, kind="stable")
+    edge = samples.edge[by_edge]
+    touched = samples.discs.edge[walls.number]
+    begin = np.searchsorted(edge, touched, side="left")
+    end = np.searchsorted(edge, touched, side="right")
+    seen = np.flatnonzero(end > begin)
+    begin, end = begin[seen], end[seen]
+    contact = samples.discs.contact[walls.number[seen]]
+    # Samples stand in order on their edge; step to the nearest by halving.
+    low, high = begin.copy(), end - 1
+    point = samples.point[by_edge]
+    direction = point[high] - point[begin]
+    reach = dot(contact - point[begin], direction)
+    for _ in range(int(np.ceil(np.log2(max(2, int((end - begin).max(initial=1)))))) + 1):
+        middle = (low + high) // 2
+        before = dot(point[middle] - point[begin], direction) < reach
+        low = np.where(before & (low < high), middle + 1, low)
+        high = np.where(~before & (low < high), middle, high)
+    lower = np.maximum(low - 1, begin)
+    gap_low = np.linalg.norm(point[lower] - contact, axis=1)
+    gap_high = np.linalg.norm(point[low] - contact, axis=1)
+    nearest = number[by_edge[np.where(gap_low <= gap_high, lower, low)]]
+    back = np.flatnonzero(nearest >= 0)
+    one, other = seen[back], nearest[back]
+    facing = dot(walls.normal[one], walls.normal[other]) <= -ALONG
+    return one[facing], other[facing]
+
+
+def _spread(walls: Walls, label: _Ints, count: int) -> tuple[_Floats, _Floats, _Floats]:
+    """Least, median (along it) and greatest thickness of every label.
+
+    Between samples on one edge thickness runs straight, so where two differ the piece of outline
+    that each stands for counts as many values.
+    """
+    thickness, edge = walls.thickness, walls.edge
+    beside = (edge[1:] == edge[:-1]) & (label[1:] == label[:-1])
+    beside &= np.diff(walls.number) == 1
+    half = np.where(beside, np.diff(thickness) / 2, 0.0)
+    ahead = walls.samples.ahead[walls.number]
+    change = np.concatenate([np.append(half, 0.0), -np.append(0.0, half)])
+    length = np.concatenate([ahead, walls.share - ahead])
+    steps = np.clip(np.ceil(np.abs(change) / _FINE), 1, _MOST).astype(np.int64)
+    owner, step = ranges(0, steps)
+    value = np.tile(thickness, 2)[owner] + change[owner] * (step + 0.5) / steps[owner]
+    weight = length[owner] / steps[owner] + 1e-9
+    _, typical, _ = spread(np.tile(label, 2)[owner], value, weight, count)
+    low, high = (grouped(each, label, count, thickness) for each in (np.minimum, np.maximum))
+    return low, np.clip(typical, low, high), high
+
+
+def _crossed(walls: Walls, piece: _Ints, groups: _Ints) -> _Ints:
+    """A square post is one wall, not one in each direction: join pieces that are as short as they
+    are thick and have the same middle."""
+    count = int(piece.max()) + 1
+    low, high = (grouped(way, piece, count, walls.centre) for way in (np.minimum, np.maximum))
+    by_thickness = np.lexsort((walls.thickness, piece))
+    first = by_thickness[np.searchsorted(piece[by_thickness], np.arange(count))]
+    short = np.flatnonzero((high - low).max(axis=1) < walls.thickness[first] / 2)
+    if len(short) < 2:
+        return piece
+    spot = first[short]
+    middle = (low + high)[short] / 2
+    posts = Boxes(middle, middle, walls.section[spot])
+    links = [short[:0]], [short[:0]]
+    for one, other in meetings(posts.wider(_SAME_PLACE), posts, _SAME_PLACE):
+        same = (groups[spot[one]] == groups[spot[other]]) & (one < other)
+        same &= np.hypot(*(middle[one] - middle[other]).T) <= _SAME_PLACE
+        links[0].append(short[one[same]])
+        links[1].append(short[other[same]])
+    joined: _Ints = connected(np.concatenate(links[0]), np.concatenate(links[1]), count)[1]
+    return joined[piece]
+
+
+def _held_ends(piece: _Ints, count: int, breaks: tuple[_Ints, _Ints, _Bools]) -> _Ints:
+    """How many ends of each piece run into other material, 0 to 2; a closed wall counts as 2.
+
+    A break is where one run of wall ends and the next begins. Round a free end both belong to the
+    same piece; every other end of a run is held.
+    """
+    before, after, end = breaks
+    free = end & (piece[before] == piece[after])
+    runs = np.bincount(piece[before], minlength=count) + np.bincount(piece[after], minlength=count)
+    held = runs - 2 * np.bincount(piece[before[free]], minlength=count)
+    return np.where(runs == 0, 2, np.minimum((held + 1) // 2, 2)).astype(np.int64)

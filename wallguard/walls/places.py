@@ -1,0 +1,430 @@
+"""Where the thickness is asked: points along the outlines that can bound a wall.
+
+    an edge that is                    has points
+    ---------------------------------  -----------------------------------------------------------
+    in a chain that faces no other     nowhere: it bounds no wall
+    short (below about 1 mm)           in its middle, or at most 0.5 mm apart
+    long                               only where others face it: at both ends of every such stretch
+                                       and straight across from the corners of what faces it;
+                                       between these the thickness runs straight
+
+        o--------o-----------------o---------------o       o  points on a long edge
+        .        .                 .               .
+        .        +-----------------+               .       what faces it
+        |<- R -> |                          |<- R ->|      R: the radius of the largest disc
+
+A re-entrant corner is asked in directions at most 20 degrees apart, each turned to the narrowest.
+
+Wherever neighbours on an edge differ in kind (wall or not, range of thickness, or what holds the
+disc where it is no wall), more points are set between them until they stand 0.01 mm apart: on both
+sides of the place where the two edges that hold them would hold one disc, or else half-way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.base.arrays import dot, ranges
+from wallguard.walls.chains import (
+    FACING,
+    Chains,
+    Pairs,
+    chain_length,
+    chains_of,
+    near_pairs,
+    turns,
+)
+from wallguard.walls.discs import (
+    STAGES,
+    Discs,
+    Search,
+    chosen,
+    largest_discs,
+    together,
+    touched,
+    value_of,
+)
+from wallguard.walls.edges import Edges
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
+Grouping = Callable[[_Floats], _Ints]
+
+# Short edges have points this far apart, and long ones where every place is asked for (mm).
+STEP = 0.5
+# Points are set closer until they stand this far apart, or so often: halving 300 mm takes 15.
+_CLOSE, _ROUNDS = 0.01, 16
+# Where a wall is divided, until their thickness is this much apart (mm).
+_EXACT = 0.001
+# Right at a knife edge, so that a taper is followed to its end; and on either side of a place
+# where two edges would hold the disc.
+_INSET, _BESIDE = 0.005, 0.003
+_SPREAD = np.radians(20.0)
+
+
+@dataclass(frozen=True)
+class Outline:
+    """Outlines made ready to be asked: their edges, how far each turns at its start, the normals
+    to the searched side, whether each edge can bound a wall, and the pairs of chains that decided
+    that (`pairs`), or that face each other as seen from above (`level`)."""
+
+    edges: Edges
+    turn: _Floats
+    inward: _Floats
+    active: _Bools
+    long: _Bools
+    whole: bool
+    chains: Chains
+    pairs: tuple[_Ints, _Ints]
+    level: tuple[_Ints, _Ints]
+    search: Search
+
+    def on(self, edge: _Ints, place: _Floats) -> Discs:
+        """The discs at places (mm from the start) on edges."""
+        edges = self.edges
+        point = edges.start[edge] + place[:, None] * edges.along[edge]
+        return largest_discs(self.search, edge, point, self.inward[edge], edges.lean[edge])
+
+
+def ready(edges: Edges, largest: float, everywhere: bool) -> Outline:
+    """Find out which edges can bound walls up to `largest` mm; all of them if `everywhere`."""
+    turn = turns(edges)
+    step = chain_length(largest)
+    chains = chains_of(edges, turn, step)
+    near = near_pairs(chains, largest)
+    active = np.full(len(chains.first), everywhere)
+    active[near.one[near.face]] = active[near.other[near.face]] = True
+    search = _search(edges, chains, largest / 2, near, active)
+    return Outline(
+        edges=edges,
+        turn=turn,
+        inward=edges.inward,
+        active=active[chains.chain],
+        long=edges.length > step,
+        whole=everywhere,
+        chains=chains,
+        pairs=_both_ways(near.one[near.face], near.other[near.face]),
+        level=_both_ways(near.one[near.level], near.other[near.level]),
+        search=replace(search, faced=None) if everywhere else search,
+    )
+
+
+def _both_ways(one: _Ints, other: _Ints) -> tuple[_Ints, _Ints]:
+    return np.concatenate([one, other]), np.concatenate([other, one])
+
+
+def _search(edges: Edges, chains: Chains, reach: float, pairs: Pairs, active: _Bools) -> Search:
+    """What lies near the active chains, and what faces them."""
+    one, other = _both_ways(pairs.one, pairs.other)
+    asked = np.flatnonzero(active[one])
+    own = np.flatnonzero(active)
+    one, other = np.concatenate([one[asked], own]), np.concatenate([other[asked], own])
+    gap = np.concatenate([np.tile(pairs.gap, 2)[asked], np.zeros(len(own))])
+    stage = np.searchsorted(2 * reach * np.array(STAGES[:-1]), gap)
+    key = one * len(STAGES) + stage
+    order = np.argsort(key, kind="stable")
+    begin = np.searchsorted(key[order], np.arange(len(active) * len(STAGES) + 1))
+    one, facing = _both_ways(pairs.one[pairs.face], pairs.other[pairs.face])
+    by_one = np.argsort(one, kind="stable")
+    faced = np.searchsorted(one[by_one], np.arange(len(active) + 1))
+    return Search(edges, chains, reach, begin, other[order], faced, facing[by_one])
+
+
+def is_wall(edges: Edges, edge: _Ints, discs: Discs) -> _Bools:
+    """Facing boundaries, save a circle's with itself: that is a pin or a hole, not a wall."""
+    ring = edges.ring[edge]
+    other = edges.ring[np.maximum(discs.edge, 0)]
+    itself = (ring == other) & edges.round_ring[ring] & (discs.edge >= 0)
+    wall: _Bools = (discs.facing <= FACING) & ~itself
+    return wall
+
+
+class Places(NamedTuple):
+    """Points on edges, rising along each: edge (k,), place (k,) mm from its start, and `open_`
+    (k,): whether what lies between a point and the next on its edge is to be asked."""
+
+    edge: _Ints
+    place: _Floats
+    open_: _Bools
+
+
+class _Events(NamedTuple):
+    """Places on long edges where something begins (+1), ends (-1) or merely is (0); `kept` are
+    points whatever stands near them."""
+
+    edge: _Ints
+    place: _Floats
+    change: _Ints
+    kept: _Bools
+
+
+def first_places(outline: Outline, corners: Discs, spacing: float) -> Places:
+    """The points to begin with; on long edges also no farther apart than `spacing`, mm."""
+    edges = outline.edges
+    events = [*_facing(outline, spacing), _across(outline, corners)]
+    event = _Events(*(np.concatenate(each) for each in zip(*events, strict=True)))
+    ends = edges.length[event.edge]
+    inset = np.minimum(_INSET, ends / 4)
+    place = np.clip(event.place, inset, ends - inset)
+    # What begins comes before what ends at the same place.
+    order = np.lexsort((-event.change, place, event.edge))
+    edge, place, kept = event.edge[order], place[order], event.kept[order]
+    cover = np.cumsum(event.change[order]) > 0
+    first = np.append(True, edge[1:] != edge[:-1])
+    within = cover | np.append(False, cover[:-1] & ~first[1:])
+    cell = np.floor(place / STEP).astype(np.int64)
+    fresh = first | np.append(True, cell[1:] != cell[:-1])
+    again = ~first & np.append(False, np.diff(place) < 1e-6)
+    use = np.flatnonzero(within & (kept | fresh) & ~again)
+    open_ = np.logical_or.reduceat(cover, use) if len(use) else np.zeros(0, bool)
+    short = _on_short(outline, corners)
+    edge, place = np.concatenate([edge[use], short[0]]), np.concatenate([place[use], short[1]])
+    open_ = np.concatenate([open_, np.ones(len(short[0]), bool)])
+    order = np.lexsort((place, edge))
+    return Places(edge[order], place[order], open_[order])
+
+
+def _facing(outline: Outline, spacing: float) -> list[_Events]:
+    """Stretches of long edges that others face, and the points on them."""
+    edges, chains, reach = outline.edges, outline.chains, outline.search.reach
+    alone = outline.long & outline.active
+    found = []
+
+    def add(edge: _Ints, place: _Floats, change: int, kept: bool) -> None:
+        count = len(edge)
+        found.append(_Events(edge, place, np.full(count, change), np.full(count, kept)))
+
+    for (one, facing), stretches in ((outline.pairs, True), (outline.level, False)):
+        edge = chains.first[one]
+        asked = alone[edge]
+        edge, other = edge[asked], facing[asked]
+        size = chains.size[other]
+        which, its = ranges(chains.first[other], size)
+        owner = edge[which]
+        corners = np.concatenate([edges.start[its], edges.start[its] + _chord(edges, its)])
+        place = dot(
+            corners - np.tile(edges.start[owner], (2, 1)), np.tile(edges.along[owner], (2, 1))
+        )
+        if not stretches:
+            ends = np.tile(size[which] == 1, 2)
+            count = len(place)
+            found.append(_Events(np.tile(owner, 2), place, np.zeros(count, np.int64), ends))
+            continue
+        if len(size):
+            pair = np.cumsum(size) - size
+            place = place.reshape(2, -1)
+            low = np.minimum.reduceat(place.min(axis=0), pair)
+            high = np.maximum.reduceat(place.max(axis=0), pair)
+            length = edges.length[edge]
+            meets = (high + reach > 0) & (low - reach < length)
+            edge, low, high, length = edge[meets], low[meets], high[meets], length[meets]
+            add(edge, low - reach, 1, True)
+            add(edge, high + reach, -1, True)
+            add(edge, (np.maximum(low, 0) + np.minimum(high, length)) / 2, 0, True)
+    own = np.flatnonzero(alone)
+    add(own, edges.length[own] / 2, 0, True)
+    if outline.whole:
+        add(own, np.zeros(len(own)), 1, True)
+        add(own, edges.length[own], -1, True)
+    if np.isfinite(spacing):
+        edge, place = _evenly(edges, own, spacing)
+        add(edge, place, 0, True)
+    return found
+
+
+def _chord(edges: Edges, which: _Ints) -> _Floats:
+    return edges.length[which, None] * edges.along[which]
+
+
+def _evenly(edges: Edges, which: _Ints, spacing: float) -> tuple[_Ints, _Floats]:
+    """Points no farther apart than `spacing` along the edges numbered `which`; one in the middle
+    of each, where a square's or a hexagon's side is widest."""
+    length = edges.length[which]
+    count = np.ceil(length / spacing).astype(np.int64)
+    count += 1 - count % 2
+    count[length <= 1.5 * spacing] = 1
+    owner, local = ranges(0, count)
+    return which[owner], (local + 0.5) * (length / count)[owner]
+
+
+def _across(outline: Outline, corners: Discs) -> _Events:
+    """On long edges, straight across from corners."""
+    edge, place = _opposite(outline, corners)
+    long = outline.long[edge]
+    count = int(long.sum())
+    return _Events(edge[long], place[long], np.zeros(count, np.int64), np.ones(count, bool))
+
+
+def _opposite(outline: Outline, corners: Discs) -> tuple[_Ints, _Floats]:
+    faced = np.flatnonzero(corners.facing <= FACING)
+    edges, edge = outline.edges, corners.edge[faced]
+    place = dot(corners.contact[faced] - edges.start[edge], edges.along[edge])
+    inner = (place > _INSET) & (place < edges.length[edge] - _INSET)
+    return edge[inner], place[inner]
+
+
+def _on_short(outline: Outline, corners: Discs) -> tuple[_Ints, _Floats]:
+    """On short edges, right beside knife edges, and straight across from corners."""
+    edges = outline.edges
+    short = outline.active & ~outline.long
+    edge, place = _evenly(edges, np.flatnonzero(short), STEP)
+    knife = outline.turn > np.pi - np.arccos(-FACING)
+    short &= edges.length > 4 * _INSET
+    begins = np.flatnonzero(knife & short)
+    ends = edges.before[np.flatnonzero(knife)]
+    ends = ends[short[ends]]
+    other, across = _opposite(outline, corners)
+    own = short[other]
+    edge = np.concatenate([edge, begins, ends, other[own]])
+    place = np.concatenate(
+        [place, np.full(len(begins), _INSET), edges.length[ends] - _INSET, across[own]]
+    )
+    order = np.lexsort((place, edge))
+    edge, place = edge[order], place[order]
+    again = (np.diff(edge, prepend=-1) == 0) & (np.diff(place, prepend=-1.0) < 1e-6)
+    return edge[~again], place[~again]
+
+
+def closer(outline: Outline, places: Places, group: Grouping) -> tuple[Places, Discs]:
+    """The discs at places, and more where neighbours on an edge differ."""
+    edges = outline.edges
+    edge, place, open_ = places
+    discs = outline.on(edge, place)
+    for number in range(_ROUNDS):
+        wall = is_wall(edges, edge, discs)
+        kind = np.where(wall, group(2 * discs.radius), -1)
+        # Between two discs that are held by different edges a short wall may lie.
+        held = np.where(wall, -1, discs.edge)
+        unlike = (kind[1:] != kind[:-1]) | (held[1:] != held[:-1])
+        thickness = np.where(wall, 2 * discs.radius, 0.0)
+        # Where a wall is divided, its thickness there is to be right as well.
+        apart = wall[1:] & wall[:-1] & (np.abs(np.diff(thickness)) > _EXACT)
+        room = np.where(apart, _CLOSE / 16, _CLOSE)
+        unlike &= np.diff(place) > room
+        # A wall is thickest where it passes from one edge to the next.
+        passes = wall[1:] & wall[:-1] & (discs.edge[1:] != discs.edge[:-1])
+        passes &= np.diff(place) > STEP / 2
+        unlike = (unlike | passes) & open_[:-1] & (edge[1:] == edge[:-1])
+        split = np.flatnonzero(unlike)
+        if not len(split):
+            break
+        both = (kind[split] >= 0) & (kind[split + 1] >= 0) & (kind[split] != kind[split + 1])
+        after, more = _between(outline, Places(edge, place, open_), discs, split, both, number)
+        order = np.argsort(np.concatenate([np.arange(len(edge)), after + 0.5]), kind="stable")
+        discs = chosen(together(discs, outline.on(edge[after], more)), order)
+        place = np.concatenate([place, more])[order]
+        open_ = np.concatenate([open_, open_[after]])[order]
+        edge = np.concatenate([edge, edge[after]])[order]
+    return Places(edge, place, open_), discs
+
+
+def _between(
+    outline: Outline, places: Places, discs: Discs, split: _Ints, both: _Bools, number: int
+) -> tuple[_Ints, _Floats]:
+    """Where more points are set after those numbered `split`: the number that each comes after,
+    and its place, rising."""
+    edge, low, high = places.edge[split], places.place[split], places.place[split + 1]
+    middle = (low + high) / 2
+    one, other = discs.edge[split], discs.edge[split + 1]
+    # Every third time half-way, so that what is no straight line ends as well.
+    sought = (one >= 0) & (other >= 0) & (one != other) & ~both & (high - low > 4 * _CLOSE)
+    chosen_ = np.flatnonzero(sought if number % 3 < 2 else np.zeros(len(split), bool))
+    before = _held_by(outline, edge[chosen_], low[chosen_], other[chosen_])
+    after = _held_by(outline, edge[chosen_], high[chosen_], one[chosen_])
+    short = before - discs.radius[split[chosen_]]
+    over = after - discs.radius[split[chosen_] + 1]
+    total = short + over
+    known = np.isfinite(total) & (total > 1e-9)
+    chosen_, share = chosen_[known], (short[known] / total[known]).clip(0.0, 1.0)
+    middle[chosen_] = low[chosen_] + share * (high - low)[chosen_]
+    wide = np.zeros(len(split))
+    wide[chosen_] = _BESIDE
+    margin = np.minimum(_CLOSE, high - low) / 4
+    first = np.clip(middle - wide, low + margin, high - margin)
+    second = np.clip(middle + wide, low + margin, high - margin)
+    twice = second - first > _BESIDE
+    where = np.concatenate([split, split[twice]])
+    place = np.concatenate([first, second[twice]])
+    order = np.lexsort((place, where))
+    return where[order], place[order]
+
+
+def _held_by(outline: Outline, edge: _Ints, place: _Floats, other: _Ints) -> _Floats:
+    """(k,) the radius at which the other edge would hold the disc at each place on an edge."""
+    edges = outline.edges
+    point = edges.start[edge] + place[:, None] * edges.along[edge]
+    ax, ay = (edges.start[other] - point).T
+    ex, ey = edges.along[other].T
+    nx, ny = outline.inward[edge].T
+    qx, qy = touched((ax, ay), (ex, ey), edges.length[other], (nx, ny))
+    return value_of(qx, qy, nx, ny)
+
+
+class Corners(NamedTuple):
+    """Discs at re-entrant vertices: the edge that begins there, the normal (k, 2), the discs."""
+
+    corner: _Ints
+    normal: _Floats
+    discs: Discs
+
+
+def at_corners(outline: Outline, corner: _Ints) -> Corners:
+    """At a re-entrant vertex the outline has a cone of normals, and may bound a wall in several
+    of them: start in directions at most 20 degrees apart, and turn each to the narrowest.
+
+    A disc through the vertex is narrowest where the contact lies straight across, so the normal
+    is turned toward the contact until it stays.
+    """
+    edges, inward = outline.edges, outline.inward
+    turn = -outline.turn[corner]
+    starts = np.ceil(turn / _SPREAD).astype(np.int64) + 1
+    which, local = ranges(0, starts)
+    angle = (turn / (starts - 1))[which] * local
+    corner = corner[which]
+    first, last = inward[edges.before[corner]], inward[corner]
+    # The outline turns to the right here, and so do its normals.
+    cosine, sine = np.cos(angle), np.sin(angle)
+    normal = np.column_stack(
+        [first[:, 0] * cosine + first[:, 1] * sine, first[:, 1] * cosine - first[:, 0] * sine]
+    )
+    owner = np.where(outline.active[corner], corner, edges.before[corner])
+    point, lean = edges.start[corner], edges.lean[corner]
+    discs = largest_discs(outline.search, owner, point, normal, lean)
+    open_ = np.arange(len(corner))
+    for _ in range(3):
+        open_ = open_[np.isfinite(discs.radius[open_])]
+        toward = _within_cone(discs.contact[open_] - point[open_], first[open_], last[open_])
+        moved = dot(toward, normal[open_]) < 1 - 1e-6
+        open_, toward = open_[moved], toward[moved]
+        if not len(open_):
+            break
+        turned = largest_discs(outline.search, owner[open_], point[open_], toward, lean[open_])
+        narrower = turned.radius < discs.radius[open_]
+        open_ = open_[narrower]
+        normal[open_] = toward[narrower]
+        discs.radius[open_] = turned.radius[narrower]
+        discs.contact[open_] = turned.contact[narrower]
+        discs.edge[open_] = turned.edge[narrower]
+        discs.facing[open_] = turned.facing[narrower]
+    order = np.lexsort((np.round(dot(normal, last), 4), corner))
+    again = np.diff(corner[order], prepend=-1) == 0
+    again &= np.append(False, np.linalg.norm(np.diff(normal[order], axis=0), axis=1) < 1e-3)[
+        : len(order)
+    ]
+    keep = order[~again]
+    return Corners(corner[keep], normal[keep], chosen(discs, keep))
+
+
+def _within_cone(way: _Floats, one: _Floats, other: _Floats) -> _Floats:
+    """Each way (k, 2) as a unit vector, turned no farther than to the normals at its sides."""
+    way = way / np.maximum(np.linalg.norm(way, axis=1), 1e-12)[:, None]
+    past_one = one[:, 0] * way[:, 1] - one[:, 1] * way[:, 0] > 0
+    past_other = way[:, 0] * other[:, 1] - way[:, 1] * other[:, 0] > 0
+    within: _Floats = np.where(past_one[:, None], one, np.where(past_other[:, None], other, way))
+    return within

@@ -1,0 +1,212 @@
+"""Pieces of walls that lie over each other, from layer to layer.
+
+A slab is a run of layers that share one section, a node one piece of wall in one slab. A node goes
+on in the next slab where the middles of both come near each other and run alike:
+
+      middle of a piece above    o---------------o
+                                       : near?             every sample of either one against the
+      middle of the piece below     o--------o---------o   lines between the samples of the other
+
+As both are lines that run alike, an end of one lies beside the other wherever they overlap, so the
+few samples of a long straight wall are enough. A wall that leans moves on by height times slope
+from layer to layer: a sample is looked for where it stands and where the lean of its two faces
+takes it, so a wall holds together however far it leans.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.base.arrays import connected, dot, ranges
+from wallguard.sections.sections import Sections
+from wallguard.walls.boxes import Boxes, meetings
+from wallguard.walls.edges import Edges
+from wallguard.walls.joins import ALONG, Links, Pieces, Walls
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+
+# Middles this near are over each other: mm, and layers.
+_NEAR, _NEAR_LAYERS = 0.3, 1.5
+# Of samples that stand closer than this along an outline (mm) and turn by less (radians), one
+# speaks for all.
+_APART, _TURN = 1.0, 0.5
+# Nearly level faces, whose section moves by more from layer to layer (mm), are not followed there.
+_FARTHEST = 5.0
+
+
+@dataclass(frozen=True)
+class Nodes:
+    """Pieces in slabs, (n,) each: the piece, the first and last layer, the wall followed upward
+    within one group (`label`), and the connected wall of whatever group (`wall`)."""
+
+    piece: _Ints
+    first: _Ints
+    last: _Ints
+    label: _Ints
+    wall: _Ints
+
+
+def nodes_of(
+    sections: Sections, edges: Edges, walls: Walls, links: Links, found: tuple[Pieces, _Ints]
+) -> Nodes:
+    """Follow pieces upward; found: the pieces, and the piece of each wall sample."""
+    pieces, piece = found
+    distinct = sections.distinct.astype(np.int64)
+    first = np.flatnonzero(np.diff(distinct, prepend=-2))
+    last = np.append(first[1:], len(distinct)) - 1
+    slab_section = distinct[first]
+    order = np.argsort(pieces.section, kind="stable")
+    begin = np.searchsorted(pieces.section[order], slab_section, side="left")
+    size = np.searchsorted(pieces.section[order], slab_section, side="right") - begin
+    slab, place = ranges(begin, size)
+    start = np.cumsum(size) - size
+    node_piece = order[place]
+    rank = np.empty(len(order), np.int64)
+    rank[order] = np.arange(len(order))
+
+    lower_slab, below, above = _over_each_other(sections, edges, walls, links, piece, slab_section)
+    # From (slab, piece) to node: pieces of a section stand in `order`.
+    lower = start[lower_slab] + rank[below] - begin[lower_slab]
+    upper = start[lower_slab + 1] + rank[above] - begin[lower_slab + 1]
+    alike = pieces.group[below] == pieces.group[above]
+    _, label = connected(lower[alike], upper[alike], len(slab))
+    # One connected wall: pieces of one wall in a section, and what lies over each other, of
+    # whatever thickness: a rib that gets thinner upward is one wall.
+    whole = pieces.whole[node_piece]
+    beside = np.lexsort((whole, slab))
+    same = np.flatnonzero((np.diff(slab[beside]) == 0) & (np.diff(whole[beside]) == 0))
+    _, wall = connected(
+        np.concatenate([lower, beside[same]]), np.concatenate([upper, beside[same + 1]]), len(slab)
+    )
+    return Nodes(node_piece, first[slab], last[slab], label, wall)
+
+
+class _Speakers(NamedTuple):
+    """Wall samples that speak for others: their piece, section, place, the direction across the
+    wall, how far it moves on in the next layer (n, 2), and the line to the next: way (n, 2)."""
+
+    piece: _Ints
+    section: _Ints
+    centre: _Floats
+    normal: _Floats
+    shift: _Floats
+    way: _Floats
+
+    def chosen(self, which: _Ints) -> _Speakers:
+        return _Speakers(
+            self.piece[which],
+            self.section[which],
+            self.centre[which],
+            self.normal[which],
+            self.shift[which],
+            self.way[which],
+        )
+
+
+def _speakers(
+    edges: Edges, walls: Walls, links: Links, piece: _Ints, layer_height: float
+) -> _Speakers:
+    at = walls.samples.at[walls.number]
+    angle = np.arctan2(walls.normal[:, 1], walls.normal[:, 0])
+    place = np.floor(at / _APART).astype(np.int64)
+    way = np.floor(angle / _TURN).astype(np.int64)
+    follows = np.zeros(len(piece), bool)
+    ahead = links.ahead[:-1]
+    follows[1:] = (ahead == np.arange(1, len(piece))) & (piece[1:] == piece[:-1])
+    fresh = ~follows
+    fresh[1:] |= (place[1:] != place[:-1]) | (way[1:] != way[:-1])
+    # And the last of each run, or what lies beyond it would not be seen.
+    fresh[:-1] |= ~follows[1:]
+    if len(fresh):
+        fresh[-1] = True
+    chosen = np.flatnonzero(fresh)
+    # The next that speaks, where the run goes on to it; round the ring's start as well.
+    after = links.ahead[chosen]
+    goes_on = (after != chosen) & (piece[after] == piece[chosen])
+    next_ = np.append(chosen[1:], chosen[-1:])
+    target = np.where(after < chosen, after, next_)
+    target = np.where(goes_on, target, chosen)
+    lean = edges.lean
+    slope = lean[:, 1] / np.maximum(lean[:, 0], 1e-9)
+    own, held = walls.edge[chosen], walls.samples.discs.edge[walls.number[chosen]]
+    move = np.clip(layer_height / 2 * (slope[own] - slope[held]), -_FARTHEST, _FARTHEST)
+    return _Speakers(
+        piece[chosen],
+        walls.section[chosen],
+        walls.centre[chosen],
+        walls.normal[chosen],
+        move[:, None] * walls.normal[chosen],
+        walls.centre[target] - walls.centre[chosen],
+    )
+
+
+def _over_each_other(
+    sections: Sections,
+    edges: Edges,
+    walls: Walls,
+    links: Links,
+    piece: _Ints,
+    slab_section: _Ints,
+) -> tuple[_Ints, _Ints, _Ints]:
+    """Slabs, pieces in them, and pieces in the next slab that lie over those; each once."""
+    speakers = _speakers(edges, walls, links, piece, sections.layer_height)
+    near = max(_NEAR, _NEAR_LAYERS * sections.layer_height)
+    # Neighbouring sections, however often one lies over the other.
+    pair = np.column_stack([slab_section[:-1], slab_section[1:]])
+    full = np.flatnonzero((pair >= 0).all(axis=1))
+    total = int(slab_section.max(initial=0)) + 1
+    codes, kind = np.unique(pair[full, 0] * total + pair[full, 1], return_inverse=True)
+    kinds = np.column_stack([codes // total, codes % total])
+    count = int(piece.max()) + 1
+    order = np.argsort(speakers.section, kind="stable")
+    section = speakers.section[order]
+    found = []
+    for own, its, up in ((0, 1, 1.0), (1, 0, -1.0)):
+        begin = np.searchsorted(section, kinds[:, own], side="left")
+        size = np.searchsorted(section, kinds[:, own], side="right") - begin
+        which, place = ranges(begin, size)
+        askers = speakers.chosen(order[place])
+        one, other = _beside(askers, kinds[which, its], speakers, up, near)
+        low, high = (askers.piece[one], speakers.piece[other])[:: int(up)]
+        found.append((which[one] * count + low) * count + high)
+    met = np.sort(np.concatenate(found))
+    met = met[np.diff(met, prepend=-1) != 0]
+    which, low, high = met // count**2, met // count % count, met % count
+    # Each kind of neighbours in all the slabs where it comes.
+    slabs = np.argsort(kind, kind="stable")
+    bounds = np.searchsorted(kind[slabs], np.arange(len(kinds) + 1))
+    row, place = ranges(bounds[which], np.diff(bounds)[which])
+    return full[slabs[place]], low[row], high[row]
+
+
+def _beside(
+    askers: _Speakers, section: _Ints, speakers: _Speakers, up: float, near: float
+) -> tuple[_Ints, _Ints]:
+    """Pairs (asker, speaker of the section that it asks in) that lie over each other."""
+    ends = speakers.centre + speakers.way
+    lines = Boxes(
+        np.minimum(speakers.centre, ends), np.maximum(speakers.centre, ends), speakers.section
+    )
+    moved = np.flatnonzero(np.hypot(*askers.shift.T) > near / 4)
+    who = np.concatenate([np.arange(len(section)), moved])
+    point = askers.centre[who]
+    point[len(section) :] += up * askers.shift[moved]
+    found = [(who[:0], who[:0])]
+    for one, other in meetings(Boxes(point, point, section[who]).wider(near), lines, 4 * near):
+        away = point[one] - speakers.centre[other]
+        way = speakers.way[other]
+        square = dot(way, way)
+        share = np.clip(dot(away, way) / np.maximum(square, 1e-12), 0.0, 1.0)
+        away -= share[:, None] * way
+        alike = np.abs(dot(askers.normal[who[one]], speakers.normal[other])) >= ALONG
+        kept = alike & (dot(away, away) <= near**2)
+        found.append((who[one[kept]], other[kept]))
+    return (
+        np.concatenate([each for each, _ in found]),
+        np.concatenate([each for _, each in found]),
+    )
