@@ -62,6 +62,44 @@ def test_two_processes(repo, capsys):
     assert main(["impact", "--from", "grey.yaml", "--to", "update.yaml"]) == 1
 
 
+def test_a_model_at_every_reduction(repo, capsys):
+    rules = wallguard.load_rules("grey.yaml")
+    scales = wallguard.scale(wallguard.load_part("rib.stl"), rules, wanted=3)
+    assert 3.0 in [one.factor for one in scales.reductions]
+    assert scales.wanted == 3
+    assert capsys.readouterr().out == ""
+
+
+def test_a_toolpath(repo, capsys):
+    (repo / "text.gcode").write_text("nothing that a machine reads\n")
+    rules = wallguard.load_rules("grey.yaml")
+    report = wallguard.verify("text.gcode", wallguard.load_part("rib.stl"), rules)
+    assert (report.status, report.path) == ("error", "rib.stl")
+    (repo / "resin.yaml").write_text(
+        "wallguard: 1\nname: resin\nprocess: {category: vat photopolymerization}\n"
+        "layer_height: 0.05\nbands: [{from: 0, fill: solid}]\n"
+    )
+    with pytest.raises(wallguard.InputError, match="lays no beads"):
+        wallguard.verify(
+            "text.gcode", wallguard.load_part("rib.stl"), wallguard.load_rules("resin.yaml")
+        )
+    assert capsys.readouterr().out == ""
+
+
+def test_the_readings_of_a_coupon(repo):
+    with pytest.raises(wallguard.InputError, match="no file of readings is given"):
+        wallguard.fit([], "grey.yaml")
+    rows = ["feature,axis,nominal,reading_1,reading_2,reading_3,fill,note"]
+    rows += [f"wall,x,{t:.2f},{t:.2f},{t:.2f},{t:.2f},solid," for t in (0.6, 1.2, 1.8, 2.4)]
+    (repo / "readings.csv").write_text("\n".join(rows) + "\n")
+    try:
+        fitted = wallguard.fit(["readings.csv"], "grey.yaml")
+    except wallguard.InputError as error:
+        assert "readings.csv" in str(error)
+    else:
+        assert fitted.rules.name
+
+
 def test_everything_that_is_offered_is_there_and_costs_nothing_until_it_is_used():
     for name in wallguard.__all__:
         assert getattr(wallguard, name) is not None

@@ -3,11 +3,13 @@
 import os
 import re
 import subprocess
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
 from solids import box, save
 
+from wallguard.commands.main import main
 from wallguard.jobs.choose import Asked
 from wallguard.jobs.review import review
 
@@ -185,7 +187,40 @@ def test_waivers_that_may_run_longer(repo):
     rewrite(YAML, "90 days", "900 days")
     assert told() == [(YAML, "waivers.longest 100 days to 900 days")]
     (repo / YAML).write_text(REPOSITORY)
-    assert told() == [(YAML, "waivers.longest 100 days to any time")]
+    assert told() == [(YAML, "waivers.longest 100 days to 365 days")]
+
+
+def waive(report, *parts):
+    """Accept every finding of these parts."""
+    for part in report.parts:
+        for one in part.findings if part.path in parts else ():
+            words = ["--part", part.path, "--who", "Ann", "--why", "glued"]
+            until = str(date.today() + timedelta(30))
+            assert main(["waive", one.id, *words, "--until", until]) == 0
+
+
+def test_a_change_that_waives_its_own_findings(repo):
+    save(repo / "parts/more.stl", box([30, 1.4, 10]))
+    report = review(Asked(base="main")).report
+    assert report.exit_code == 1
+    waive(report, "parts/more.stl")
+    report = review(Asked(base="main", gate="new")).report
+    assert report.exit_code == 0
+    until = date.today() + timedelta(30)
+    (one,) = report.asks_less
+    assert (one.path, one.message) == (
+        "waivers.yaml",
+        f"waives 1 of its own findings until {until}",
+    )
+    waive(review(Asked(everything=True)).report, "parts/hollow.stl")
+    (one,) = review(Asked(base="main", gate="new")).report.asks_less
+    assert one.message == f"waives 1 of its own findings and 1 finding until {until}"
+    commit()
+    assert told() == []
+    until += timedelta(7)
+    text = Path("waivers.yaml").read_text()
+    Path("waivers.yaml").write_text(text.replace(str(until - timedelta(7)), str(until)))
+    assert told() == [("waivers.yaml", f"waives 2 findings until {until}")]
 
 
 def test_rules_in_the_place_of_others_are_compared_with_them(repo):

@@ -1,8 +1,9 @@
 """wallguard checks the walls of 3D-printed parts before they are printed.
 
-From Python, `check`, `check_repository`, `compare`, `find_walls`, `load_part` and `load_rules` do
-what the command line does: see `wallguard.api`. They give the dataclasses of `wallguard.findings`.
-All are imported on first use, so that importing the package costs nothing.
+From Python, `check`, `check_repository`, `compare`, `verify`, `scale`, `fit`, `find_walls`,
+`load_part` and `load_rules` do what the command line does: see `wallguard.api`. They give the
+results that the commands report. All are imported on first use, so that importing the package
+costs nothing.
 """
 
 from __future__ import annotations
@@ -18,8 +19,11 @@ __all__ = [
     "check_repository",
     "compare",
     "find_walls",
+    "fit",
     "load_part",
     "load_rules",
+    "scale",
+    "verify",
 ]
 
 if TYPE_CHECKING:
@@ -28,8 +32,11 @@ if TYPE_CHECKING:
         check_repository,
         compare,
         find_walls,
+        fit,
         load_part,
         load_rules,
+        scale,
+        verify,
     )
     from wallguard.base.errors import InputError
     from wallguard.jobs.choose import Asked

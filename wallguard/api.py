@@ -9,7 +9,10 @@ for finding in wallguard.check(part, rules).findings:
 
 report = wallguard.check_repository(wallguard.Asked(base="origin/main"))
 impact = wallguard.compare("rules/petg.yaml", "rules/petg-after-update.yaml")
-print(report.exit_code, impact.exit_code)
+laid = wallguard.verify("bracket.gcode", part, rules)
+scales = wallguard.scale(part, rules, wanted=200)
+fitted = wallguard.fit(["readings.csv"], "rules/petg.yaml")
+print(report.exit_code, impact.exit_code, laid.status, scales.exit_code, fitted.text)
 
 All of them raise InputError where what is asked cannot be done, and print nothing.
 """
@@ -25,11 +28,16 @@ from wallguard.base.rotation import Rotation, rotation_from_up
 from wallguard.base.units import Unit
 from wallguard.findings.impact import Impact
 from wallguard.findings.model import PartReport, Report, Wall
-from wallguard.jobs import walls
+from wallguard.findings.scale import Scales
+from wallguard.jobs import characterise, walls
+from wallguard.jobs import scale as scaling
+from wallguard.jobs.characterise import Fitted, Toolpaths
 from wallguard.jobs.check import report_on
 from wallguard.jobs.choose import Asked, How
 from wallguard.jobs.impact import Processes, impact
 from wallguard.jobs.review import review
+from wallguard.jobs.toolpath import judge_toolpath, task_for
+from wallguard.jobs.verify import Reading
 from wallguard.part.part import Part
 from wallguard.repository.fields import DIRECTIONS
 from wallguard.repository.nearest import lies
@@ -117,6 +125,42 @@ def compare(
     """
     processes = Processes(Path(old), Path(new))
     return impact(processes, list(map(Path, paths)), everything=everything, jobs=jobs)
+
+
+def verify(
+    toolpath: str | Path, part: Part, rules: Rules | None = None, reading: Reading | None = None
+) -> PartReport:
+    """What a toolpath really lays for a part, as a report on it.
+
+    rules    which it is held against; None: none
+    reading  filament, flow and where the part lies on the plate; None: as the rules say, else 1.75
+             mm and 1, and the part is searched
+
+    A toolpath that cannot be used gives a report that says why. Raises InputError where no band
+    table follows from the rules, or they are of a process that lays no beads.
+    """
+    return judge_toolpath(Path(toolpath), task_for(part, rules, reading)).report
+
+
+def scale(part: Part, rules: Rules, wanted: float | None = None) -> Scales:
+    """How a model drawn at full size comes out at each standard reduction, and at 1:`wanted`.
+
+    Raises InputError where no band table follows from the rules.
+    """
+    return scaling.scale(part, rules, wanted)
+
+
+def fit(
+    readings: Sequence[str | Path], rules: str | Path, *, toolpaths: Toolpaths | None = None
+) -> Fitted:
+    """The rule file (`Fitted.text`) that the readings of a coupon ask for; nothing is written.
+
+    rules      what is known of the process before
+    toolpaths  toolpaths of the coupon, as readings of their own kind
+
+    Raises InputError: no readings, or readings, toolpaths or rules that cannot be used.
+    """
+    return characterise.fit(list(map(Path, readings)), Path(rules), toolpaths=toolpaths)
 
 
 def find_walls(

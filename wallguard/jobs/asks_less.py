@@ -9,16 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from math import inf
+from datetime import date
 
 from wallguard.base.plain import counted
-from wallguard.findings.model import PartReport, Weakening
+from wallguard.findings.model import Finding, PartReport, Weakening
 from wallguard.jobs.base import Against, Pair, asked_by, paired
 from wallguard.jobs.choose import answered
 from wallguard.jobs.design import Said
 from wallguard.repository.config import FILE_NAME, is_part
 from wallguard.rules.differences import differences
 from wallguard.rules.model import Rules
+from wallguard.waivers.apply import LONGEST, apply
+from wallguard.waivers.changes import strengthened
+from wallguard.waivers.load import FILE_NAME as WAIVERS
 
 
 @dataclass
@@ -34,12 +37,12 @@ class Asks:
 
 
 def asked_less(
-    against: Against, parts: Sequence[PartReport], dropped: Sequence[PartReport]
+    against: Against, parts: Sequence[PartReport], dropped: Sequence[PartReport], today: date
 ) -> Asks:
     """What the change asks otherwise of the repository as a whole, whatever parts were checked.
 
-    parts, dropped  of this run: where findings are lost, whatever rule files changed is told, also
-                    where nobody can say whether it asks less
+    parts, dropped  of this run, before anything is waived: where findings are lost, whatever rule
+                    files changed is told, also where nobody can say whether it asks less
     """
     if against.now.given or against.is_first:
         return Asks()
@@ -56,6 +59,7 @@ def asked_less(
                 changed.append(name)
             less += list(_of_rules(name, old, new, name in lost))
     less += [*_of_parts(against, pairs, reports), *moved, *_of_repositories(against)]
+    less += _of_waivers(against, parts, today)
     return Asks(tuple(changed), tuple(less))
 
 
@@ -160,6 +164,36 @@ def _placed(then: Said, now: Said) -> Iterable[str]:
         yield "printed another way up"
 
 
+def _of_waivers(against: Against, parts: Sequence[PartReport], today: date) -> Iterator[Weakening]:
+    """Waivers that the change adds, prolongs or widens, and how many findings they accept."""
+    changed = (*against.changed.present, *against.changed.removed)
+    for name in sorted(name for name in changed if name.rpartition("/")[2] == WAIVERS):
+        folder = name.removesuffix(WAIVERS)
+        stronger = strengthened(against.then.waivers(folder), against.now.waivers(folder))
+        if not stronger:
+            continue
+        ours = [one for one in parts if against.now.repository(one.path).folder == folder]
+        longest = against.now.longest(folder)
+        applied, _ = apply(ours, [one.waiver for one in stronger], today, longest=longest)
+        accepted = [
+            finding for part in applied for finding in part.findings if _is_accepted(finding)
+        ]
+        own = sum(one.state == "new" for one in accepted)
+        last = max(one.waiver.until for one in stronger)
+        said = [
+            f"{own} of its own findings" if own else "",
+            counted(len(accepted) - own, "finding") if len(accepted) > own else "",
+        ]
+        waives = " and ".join(filter(None, said))
+        added = counted(len(stronger), "waiver")
+        what = f"waives {waives}" if waives else f"adds or widens {added}"
+        yield Weakening(name, f"{what} until {last}")
+
+
+def _is_accepted(finding: Finding) -> bool:
+    return any(breach.waived for breach in finding.breaches)
+
+
 def _of_repositories(against: Against) -> Iterator[Weakening]:
     """What a `wallguard.yaml` says of all its parts."""
     then = {one.folder: one for one in against.then.repositories.all()}
@@ -169,6 +203,6 @@ def _of_repositories(against: Against) -> Iterator[Weakening]:
             continue
         if (old.gate, new.gate) == ("all", "new"):
             yield Weakening(new.name, "gate all to new")
-        if old.longest is not None and (new.longest or inf) > old.longest:
-            after = f"{new.longest} days" if new.longest else "any time"
-            yield Weakening(new.name, f"waivers.longest {old.longest} days to {after}")
+        before, after = (one.longest or LONGEST for one in (old, new))
+        if after > before:
+            yield Weakening(new.name, f"waivers.longest {before} days to {after} days")

@@ -76,6 +76,10 @@ class _Run:
         self.root = source.root
         self.now = Design(source, asked.rules)
 
+    @property
+    def _today(self) -> date:
+        return self.how.today or date.today()
+
     def quiet(self) -> Report:
         """The report on a commit that touches nothing that is checked."""
         return Report(
@@ -107,7 +111,7 @@ class _Run:
         told = [one.sorted(results, base if compared else None) for one in held]
         parts = fixed_once([report for one in told for report in one.parts])
         dropped = sorted((report for one in told for report in one.dropped), key=_by_name)
-        asks = asked_less(against, parts, dropped) if against else Asks()
+        asks = asked_less(against, parts, dropped, self._today) if against else Asks()
         parts, more = self._waived([*parts, *chosen.reports], chosen)
         gate = gate if compared else "all"
         parts = [settled(part, gate) for part in parts]
@@ -189,7 +193,7 @@ class _Run:
             applied, more = apply(
                 ours,
                 self.now.waivers(folder),
-                self.how.today or date.today(),
+                self._today,
                 gone=partial(gone, self.now),
                 complete=chosen.complete,
                 longest=self.now.longest(folder),
