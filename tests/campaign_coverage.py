@@ -17,7 +17,7 @@ from collections import defaultdict
 import numpy as np
 from processes import KINDS, Tally, instrument, read, tally, usual_steps
 
-from wallguard.fit.fit import fit
+from wallguard.fitting.fit import fit
 
 Tallies = dict[str, Tally]
 

@@ -12,7 +12,7 @@ from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
 from wallguard.coupon.readings import Readings
 from wallguard.coupon.rows import Row
-from wallguard.fit.fit import Fit
+from wallguard.fitting.fit import Fit
 from wallguard.rules.model import Beads, Rules
 
 # What somebody who prints a coupon knows beforehand: a nozzle, and first numbers after it.

@@ -4,6 +4,7 @@ import hashlib
 import json
 import os
 import subprocess
+from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -11,6 +12,8 @@ from solids import box, save
 
 from wallguard.commands.main import main
 from wallguard.jobs import check as engine
+from wallguard.jobs.choose import Asked
+from wallguard.jobs.review import review
 
 RULES = """\
 wallguard: 1
@@ -177,15 +180,205 @@ def test_what_others_did_on_the_base_since_does_not_count(repo):
     assert data["base_commit"] == git(repo, "rev-parse", "branch")
 
 
-def test_a_stricter_rule_file_makes_nothing_new(repo):
-    """Both revisions are checked against the rules as they are now."""
+def reviewed(*paths, **asked):
+    """The report of a run, as Python has it."""
+    return review(Asked(tuple(map(Path, paths)), **asked)).report
+
+
+def test_what_only_a_changed_rule_file_brings_is_new_by_the_rules(repo):
+    """Walls that printed solid are hollow: the case this project is for."""
+    (repo / "rules/grey.yaml").write_text(RULES.replace("smallest_fill: 0.575", "smallest_fill: 1"))
+    done = reviewed(base="main")
+    assert done.exit_code == 1
+    found = {part.path: part for part in done.parts}
+    good = found["parts/good.stl"].findings
+    assert [one.fill for one in good] == ["hollow"] * len(good) != []
+    assert {(one.state, one.cause) for one in good} == {("new", "rules")}
+    # The wall that was hollow before is not new.
+    old = [one for one in found["parts/old.stl"].findings if one.state == "unchanged"]
+    assert [one.measured for one in old] == [pytest.approx(1.5, abs=0.01)]
+    assert [part.lost for part in done.parts] == [(), ()]
+
+
+def test_a_stricter_minimum_is_new_by_the_rules(repo):
     (repo / "rules/grey.yaml").write_text(RULES.replace("fail: 0.8", "fail: 2.5"))
-    code, data = report(repo, "--base", "main")
-    assert code == 0
-    found = states(data)
-    assert set(found) == {"parts/good.stl", "parts/old.stl"}
-    assert all(set(one[1]) == {"unchanged"} for one in found.values())
-    assert report(repo, "--base", "main", "--gate", "all")[0] == 1
+    done = reviewed(base="main")
+    assert done.exit_code == 1
+    assert {one.cause for part in done.parts for one in part.findings if one.state == "new"} == {
+        "rules"
+    }
+
+
+def test_where_both_change_each_finding_has_its_cause(repo):
+    """A minimum of 1.9 mm: the rib at 20 mm breaks it by the rules, that at 40 by the drawing."""
+    (repo / "rules/grey.yaml").write_text(RULES.replace("fail: 0.8", "fail: 1.9"))
+    rib = box([1.75, 40, 10], [40, 0, 0])
+    save(repo / "parts/old.stl", OLD + rib)
+    save(repo / "parts/good.stl", FRAME + rib)
+    done = reviewed(base="main")
+    found = {
+        (part.path, round(one.location[0], -1), one.cause)
+        for part in done.parts
+        for one in part.findings
+        if one.state == "new"
+    }
+    assert found == {
+        ("parts/good.stl", 40, "drawing"),
+        ("parts/old.stl", 20, "rules"),
+        ("parts/old.stl", 40, "drawing"),
+    }
+
+
+def test_what_is_gone_only_because_less_is_asked_is_lost_and_not_fixed(repo):
+    (repo / "rules/grey.yaml").write_text(
+        RULES.replace("beads", "outcomes: {hollow: ignore}\nbeads")
+    )
+    done = reviewed(base="main")
+    assert done.exit_code == 0
+    found = {part.path: part for part in done.parts}
+    assert [one.fill for one in found["parts/old.stl"].lost] == ["hollow"]
+    assert found["parts/old.stl"].fixed == ()
+    assert found["parts/good.stl"].lost == ()
+
+
+def test_what_a_change_breaks_and_lets_pass_at_once_is_lost(repo):
+    """Also where all findings fail, and nothing is told new."""
+    write(repo, "all")
+    commit(repo)
+    (repo / "rules/grey.yaml").write_text(
+        RULES.replace("beads", "outcomes: {hollow: ignore}\nbeads")
+    )
+    save(repo / "parts/more.stl", OLD)
+    done = reviewed()
+    assert (done.exit_code, done.base) == (0, "")
+    lost = {part.path: len(part.lost) for part in done.parts}
+    assert lost == {"parts/good.stl": 0, "parts/more.stl": 1, "parts/old.stl": 1}
+
+
+def test_what_the_drawing_mends_while_less_is_asked_is_fixed(repo):
+    (repo / "rules/grey.yaml").write_text(RULES.replace("fail: 0.8", "fail: 0.7"))
+    save(repo / "parts/old.stl", FRAME + box([2, 40, 10], [20, 0, 0]))
+    (part,) = [one for one in reviewed(base="main").parts if one.path == "parts/old.stl"]
+    assert (len(part.fixed), part.lost, part.findings) == (1, (), ())
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        REPOSITORY.format(gate="new") + "exclude: [parts/old.stl]\n",
+        REPOSITORY.format(gate="new").replace("parts/**/*.stl", "parts/good.stl"),
+        REPOSITORY.format(gate="new") + 'exclude: ["**"]\n',
+    ],
+)
+@pytest.mark.parametrize("how", [{"base": "main"}, {}, {"paths": ("wallguard.yaml",)}])
+def test_what_is_not_checked_any_more_is_told(repo, text, how):
+    (repo / "wallguard.yaml").write_text(text)
+    done = reviewed(*how.pop("paths", ()), **how)
+    assert done.exit_code == 0
+    dropped = {part.path: [one.fill for one in part.lost] for part in done.dropped}
+    assert dropped["parts/old.stl"] == ["hollow"]
+    assert "parts/old.stl" not in {part.path for part in done.parts}
+
+
+def test_a_part_moved_to_where_nothing_covers_it_is_told(repo):
+    (repo / "drafts").mkdir()
+    git(repo, "mv", "parts/old.stl", "drafts/old.stl")
+    (part,) = reviewed(base="main").dropped
+    assert (part.path, len(part.lost)) == ("drafts/old.stl", 1)
+
+
+def test_another_rule_file_stands_in_the_place_of_the_one_before(repo):
+    (repo / "rules/mild.yaml").write_text(
+        RULES.replace("beads", "outcomes: {hollow: ignore}\nbeads")
+    )
+    (repo / "wallguard.yaml").write_text(
+        REPOSITORY.format(gate="new").replace("grey.yaml", "mild.yaml")
+    )
+    done = reviewed(base="main")
+    assert done.exit_code == 0
+    assert {part.path: len(part.lost) for part in done.parts} == {
+        "parts/good.stl": 0,
+        "parts/old.stl": 1,
+    }
+    assert {part.rules for part in done.parts} == {"rules/mild.yaml"}
+
+
+def test_one_more_rule_file_brings_new_findings_by_the_rules(repo):
+    (repo / "rules/strict.yaml").write_text(RULES.replace("fail: 0.8", "fail: 2.5"))
+    both = REPOSITORY.format(gate="new").replace(
+        "rules/grey.yaml", "[rules/grey.yaml, rules/strict.yaml]"
+    )
+    (repo / "wallguard.yaml").write_text(both)
+    done = reviewed(base="main")
+    assert done.exit_code == 1
+    kinds = {(part.rules, one.state, one.cause) for part in done.parts for one in part.findings}
+    assert kinds == {
+        ("rules/grey.yaml", "unchanged", ""),
+        ("rules/strict.yaml", "new", "rules"),
+    }
+
+
+def test_a_part_that_is_printed_otherwise_is_held_against_how_it_was_printed(repo):
+    """A scale of 3 makes every wall thick enough: what that hides is lost."""
+    (repo / "wallguard.yaml").write_text(
+        REPOSITORY.format(gate="new").replace("grey.yaml}", "grey.yaml, scale: 3}")
+    )
+    done = reviewed(base="main")
+    assert done.exit_code == 0
+    assert {part.path: len(part.lost) for part in done.parts}["parts/old.stl"] == 1
+
+
+def test_rules_that_cannot_be_used_at_the_base_hide_nothing(repo):
+    (repo / "rules/grey.yaml").write_text("wallguard: 1\nname: [\n")
+    commit(repo)
+    (repo / "rules/grey.yaml").write_text(RULES)
+    done = reviewed(base="HEAD")
+    assert done.exit_code == 1
+    (old,) = [part for part in done.parts if part.path == "parts/old.stl"]
+    assert [one.state for one in old.findings] == ["new"]
+    assert "rules/grey.yaml cannot be used there" in old.base_note
+
+
+def test_a_repository_without_rules_until_now_is_held_to_those_of_now(repo):
+    git(repo, "checkout", "-q", "--orphan", "fresh")
+    git(repo, "rm", "-q", "--cached", "-r", ".")
+    git(repo, "add", "parts")
+    git(repo, "commit", "-qm", "parts")
+    git(repo, "add", ".")
+    done = reviewed(base="HEAD")
+    assert done.exit_code == 0
+    assert {one.state for part in done.parts for one in part.findings} == {"unchanged"}
+    assert any("held to the rules of now" in one.message for one in done.remarks)
+
+
+def test_rules_and_parts_that_did_not_change_cost_nothing_more(repo, monkeypatch):
+    calls = counted(monkeypatch)
+    (repo / "rules/grey.yaml").write_text(RULES.replace("name: bench", "name: our bench"))
+    assert reviewed(base="main").exit_code == 0
+    assert sorted(calls) == ["parts/good.stl", "parts/old.stl"]
+
+
+def test_a_base_that_is_what_is_checked_is_no_silent_pass(repo, capsys):
+    done = reviewed(everything=True)
+    assert done.exit_code == 0
+    (remark,) = done.remarks
+    assert "what is checked is HEAD itself, so that nothing can be new" in remark.message
+    assert "HEAD itself" in " ".join((main(["check"]), capsys.readouterr().out)[1].split())
+    for how in (["--all"], []):
+        assert main(["check", *how, "--gate", "new"]) == 2
+        assert "Name the revision to compare with (--base)" in capsys.readouterr().err
+    save(repo / "parts/more.stl", FRAME)
+    assert reviewed(everything=True).remarks == ()
+
+
+def test_the_report_names_what_was_checked_and_what_it_was_held_against(repo):
+    main_commit = git(repo, "rev-parse", "main")
+    (repo / "notes.txt").write_text("text")
+    commit(repo)
+    save(repo / "parts/more.stl", FRAME)
+    done = reviewed(base="main")
+    assert (done.base_commit, done.head_commit) == (main_commit, git(repo, "rev-parse", "HEAD"))
+    assert reviewed("parts/more.stl").head_commit == git(repo, "rev-parse", "HEAD")
 
 
 @pytest.mark.parametrize("edited", [False, True])
@@ -346,13 +539,15 @@ def test_reports_agree_on_what_gates(repo):
     save(repo / "parts/old.stl", OLD + NEW_RIB)
     arguments = ["--base", "main", "--junit", "report.xml", "--markdown", "report.md"]
     assert main(["check", *arguments]) == 1
-    (suite,) = ET.parse(repo / "report.xml").getroot()
+    suite, *_ = ET.parse(repo / "report.xml").getroot()
+    assert suite.get("name", "").startswith("parts/old.stl")
     assert suite.get("failures") == "1"
     text = suite.findtext("testcase[@name='fill']/failure") or ""
     assert text.count("fail, new: wall 1.50 mm") == 1
     assert "fail, unchanged" in (suite.findtext("system-out") or "")
     page = (repo / "report.md").read_text()
-    assert page.startswith("**Do not merge**: 1 of 1 part failed. Findings: 1 fail. Against `main`")
+    assert page.startswith("**Do not merge**: 1 of 1 part failed. Findings: 1 fail. Checked at `")
+    assert ". Against `main`" in page
     assert "1 new, 1 unchanged, 0 fixed" in page
 
 

@@ -11,8 +11,9 @@ from lxml import etree
 from solids import box, save
 
 from wallguard.base.errors import InputError
-from wallguard.commands.impact import run
+from wallguard.commands.impact import show
 from wallguard.commands.publish import Outputs
+from wallguard.jobs.impact import Processes, impact
 from wallguard.reports.json_report import IMPACT
 
 BEADS = "beads: {width: %s, contours: 2, smallest_wall: 0.5, squeeze: %s, smallest_fill: %s}"
@@ -58,6 +59,11 @@ def repo(tmp_path, monkeypatch):
     save(tmp_path / "others/hollow.stl", box([40, 1.5, 10]))
     monkeypatch.chdir(tmp_path)
     return tmp_path
+
+
+def run(old, new, paths=(), *, outputs=None, **options):
+    """Exit code of a run."""
+    return show(impact(Processes(old, new), paths, **options), outputs or Outputs())
 
 
 OLD, NEW = Path("rules/grey.yaml"), Path("rules/update.yaml")
@@ -256,3 +262,62 @@ def test_other_layers_are_spoken_of(repo, capsys):
     assert code == 1
     assert "each part was measured twice" in data["notes"][0]
     assert "layers of 0.2 mm before and 0.3 mm after" in " ".join(capsys.readouterr().out.split())
+
+
+XS = """\
+wallguard: 1
+extends: %s
+name: bench printer, grey, for the small ones
+minimum: {wall: {fail: 0.6}}
+"""
+
+
+def test_a_part_whose_rules_extend_the_old_ones_is_compared_under_its_own(repo, capsys):
+    """What the parts of `others` answer to is made of the process that changes."""
+    (repo / "rules/base.yaml").write_text("wallguard: 1\nextends: grey.yaml\n")
+    (repo / "rules/other.yaml").write_text(XS % "base.yaml")
+    save(repo / "others/thin.stl", box([40, 0.55, 10]) + box([10, 10, 10], [0, 10, 0]))
+    _, data = compared()
+    assert results(data)["others/hollow.stl"] == ("worse", "passed", "failed")
+    # Under its own minimum, before as after.
+    assert results(data)["others/thin.stl"][1:] == ("failed", "failed")
+    assert data["left_out"] == []
+    (note,) = data["notes"]
+    assert note == (
+        "2 parts compared under rules of the part's own (rules/other.yaml), which extend "
+        "rules/grey.yaml: with rules/update.yaml in its place."
+    )
+    own = {part.path: part.rules for part in impact(Processes(OLD, NEW)).parts}
+    assert own["others/hollow.stl"] == "rules/other.yaml"
+    assert own["parts/hollow.stl"] == ""
+
+
+def test_new_rules_from_elsewhere_take_the_place_too(repo, tmp_path_factory):
+    update = tmp_path_factory.mktemp("elsewhere") / "new.yaml"
+    update.write_text(RULES.replace("squeeze: 0.5", "squeeze: 0.075"))
+    (repo / "rules/other.yaml").write_text(XS % "grey.yaml")
+    _, data = compared(new=update)
+    assert results(data)["others/hollow.stl"] == ("worse", "passed", "failed")
+
+
+def test_rules_that_make_no_sense_with_the_new_ones_are_told(repo):
+    (repo / "rules/other.yaml").write_text(XS % "grey.yaml")
+    # A circle: it would extend what extends it.
+    (repo / "rules/update.yaml").write_text(UPDATE.replace("grey.yaml", "other.yaml"))
+    code, data = compared()
+    assert code == 2
+    (trouble,) = data["troubles"]
+    assert trouble["path"] == "rules/other.yaml"
+    assert "with rules/update.yaml in the place of rules/grey.yaml" in trouble["message"]
+
+
+def test_impact_asks_the_nearest_file_above_a_part(repo, monkeypatch):
+    (repo / "hardware/parts").mkdir(parents=True)
+    (repo / "hardware/wallguard.yaml").write_text(
+        "wallguard: 1\nparts: [{files: 'parts/*.stl', rules: grey.yaml, up: +y}]\n"
+    )
+    (repo / "hardware/grey.yaml").write_text(RULES)
+    (repo / "hardware/update.yaml").write_text(UPDATE)
+    save(repo / "hardware/parts/lying.stl", box([40, 10, 1.5]))
+    _, data = compared(old=Path("hardware/grey.yaml"), new=Path("hardware/update.yaml"))
+    assert results(data) == {"hardware/parts/lying.stl": ("worse", "passed", "failed")}

@@ -11,6 +11,7 @@ from test_commands_base import FRAME, NEW_RIB, OLD, commit, git, no_git_settings
 from wallguard.commands import check, waive
 from wallguard.commands.main import main
 from wallguard.commands.publish import Outputs
+from wallguard.jobs.choose import Asked, How
 from wallguard.waivers.load import load_waivers
 
 __all__ = ["no_git_settings"]  # a fixture that this file shares
@@ -51,7 +52,7 @@ def accept(root, *more):
 def checked(root, *arguments, today=LAST):
     """Exit code and the JSON report of a run on a day."""
     outputs = Outputs(json=root / "report.json", junit=root / "report.xml")
-    code = check.run([root / one for one in arguments], outputs=outputs, today=today)
+    code = check.run(Asked(tuple(root / one for one in arguments)), How(today=today), outputs)
     return code, json.loads((root / "report.json").read_text())
 
 

@@ -17,9 +17,9 @@ from wallguard.base.errors import InputError
 from wallguard.commands.coupon import drift as coupon_drift
 from wallguard.commands.coupon import fit as coupon_fit
 from wallguard.commands.coupon import next as coupon_next
-from wallguard.fit.drift import drift
-from wallguard.fit.fit import fit
-from wallguard.fit.next_steps import next_steps
+from wallguard.fitting.drift import drift
+from wallguard.fitting.fit import fit
+from wallguard.fitting.next_steps import next_steps
 from wallguard.rules.fields import rules_schema
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import DeclaredBand, Rules

@@ -13,9 +13,9 @@ from processes import BASE, Instrument, beads_process, read, rules_of, usual_ste
 
 from wallguard.bands.declared import band_table
 from wallguard.coupon.readings import Readings
-from wallguard.fit import settings
-from wallguard.fit.fit import fit
-from wallguard.fit.next_steps import next_steps, uncertain_width
+from wallguard.fitting import settings
+from wallguard.fitting.fit import fit
+from wallguard.fitting.next_steps import next_steps, uncertain_width
 
 
 def test_printed_thickness_of_five_hundred_coupons_lies_within_u(monkeypatch):

@@ -11,9 +11,9 @@ from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
 from wallguard.coupon.readings import Readings, parse_readings
 from wallguard.coupon.rows import Row
-from wallguard.fit.fit import fit
-from wallguard.fit.lines import lines_of
-from wallguard.fit.steps import scatter_of, steps
+from wallguard.fitting.fit import fit
+from wallguard.fitting.lines import lines_of
+from wallguard.fitting.steps import scatter_of, steps
 from wallguard.rules.model import Rules
 
 # Facts of the trade with a 0.4 mm nozzle: common practice, no published source.

@@ -8,7 +8,7 @@ import pytest
 from uncertainties import ufloat
 
 from wallguard.coupon.callipers import CALLIPER_ERRORS, UNKNOWN_INSTRUMENT
-from wallguard.fit.uncertainty import (
+from wallguard.fitting.uncertainty import (
     COVERAGE,
     Component,
     combined,

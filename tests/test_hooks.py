@@ -145,6 +145,39 @@ def test_all_files_are_checked_on_demand(hooked):
     assert "parts/bad.stl" in done.stdout
 
 
+def test_a_warning_shows_though_the_commit_passes(hooked):
+    hooked.write("rules/petg.yaml", RULES + "minimum: {wall: {warn: 2.5}}\n")
+    hooked.git("add", "--all")
+    done = hooked.commit()
+    assert done.returncode == 0, done.stdout
+    assert "below the minimum of 2.50 mm" in one_line(done.stdout)
+
+
+@pytest.fixture
+def below(hooked) -> Work:
+    """The same with the design repository in a folder of the git repository."""
+    (hooked.root / "hardware").mkdir()
+    for name in ("wallguard.yaml", "rules", "parts"):
+        hooked.git("mv", name, f"hardware/{name}")
+    hooked.git("commit", "--no-verify", "--quiet", "--message", "moved")
+    return hooked
+
+
+def test_from_the_top_the_hook_serves_a_design_repository_in_a_folder(below):
+    stl(below.root / "hardware/parts/bad.stl", 1.5)
+    below.git("add", "--all")
+    done = below.commit()
+    assert done.returncode == 1
+    assert "hardware/parts/bad.stl" in done.stdout
+    assert "exit code: 1" in done.stdout
+    below.git("rm", "--quiet", "--force", "hardware/parts/bad.stl")
+    below.write("pipeline.yaml", "any: thing\n")
+    below.write("hardware/other.yaml", "any: thing\n")
+    below.git("add", "--all")
+    done = below.commit()
+    assert done.returncode == 0, done.stdout
+
+
 @pytest.fixture
 def plain(work) -> Work:
     """The repository with our plain git hook."""
@@ -166,6 +199,18 @@ def test_the_plain_hook_refuses_a_hollow_wall_and_lets_a_mended_one_pass(plain):
     plain.git("add", "--all")
     done = plain.commit()
     assert done.returncode == 0, done.stdout
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a shell script")
+def test_the_plain_hook_finds_a_design_repository_in_a_folder(plain):
+    (plain.root / "hardware").mkdir()
+    for name in ("wallguard.yaml", "rules", "parts"):
+        plain.git("mv", name, f"hardware/{name}")
+    stl(plain.root / "hardware/parts/new.stl", 1.5)
+    plain.git("add", "--all")
+    done = plain.commit()
+    assert done.returncode == 1
+    assert "hardware/parts/new.stl" in done.stdout
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a shell script")
@@ -200,4 +245,6 @@ def test_a_commit_that_touches_no_part_imports_nothing_heavy(work, monkeypatch, 
     assert done.stdout.splitlines()[-1] == "0 []", done.stdout
     monkeypatch.chdir(work.root)
     assert main(["check", "--staged"]) == 0
-    assert "parts/good.stl" not in capsys.readouterr().out
+    said = one_line(capsys.readouterr().out)
+    assert "NOTHING CHECKED" in said
+    assert "Not looked at: parts/good.stl they did not change; --all checks them too" in said

@@ -9,7 +9,6 @@ from solids import box, save
 import wallguard
 from wallguard.base.errors import InputError, TooLargeError
 from wallguard.base.rotation import rotation_from_up
-from wallguard.commands import walls
 from wallguard.commands.main import main
 from wallguard.jobs.check import Task, check_part
 from wallguard.jobs.compare import compare_part
@@ -85,7 +84,6 @@ def test_everyone_says_in_the_same_words_that_a_part_is_too_large(tmp_path, monk
     for ask in (
         lambda: wallguard.check(part, rules),
         lambda: wallguard.find_walls(part),
-        lambda: walls.run(tmp_path / "mast.stl"),
     ):
         with pytest.raises(TooLargeError) as caught:
             ask()
@@ -93,6 +91,8 @@ def test_everyone_says_in_the_same_words_that_a_part_is_too_large(tmp_path, monk
     task = Task("mast.stl", tmp_path / "mast.stl", ((AsDrawn(), rules), (AsDrawn(), rules)))
     assert check_part(task)[0].error == said
     assert compare_part(task).error == said
+    assert main(["walls", "mast.stl"]) == 2
+    assert said in " ".join(capsys.readouterr().err.split())
     assert main(["check", "mast.stl", "--rules", "rules.yaml"]) == 2
     assert said.removeprefix("mast.stl: ") in " ".join(capsys.readouterr().out.split())
 

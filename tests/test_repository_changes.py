@@ -392,7 +392,7 @@ def test_without_git_the_error_says_to_install_it(work, tmp_path, monkeypatch):
 def test_a_git_that_hangs_is_given_up(work, monkeypatch):
     work.commit("a.stl")
     monkeypatch.setattr(git, "_PATIENCE", 0.001)
-    monkeypatch.setattr(git, "command", lambda folder, *rest: ["sleep", "5"])
+    monkeypatch.setattr(git, "_command", lambda folder, *rest: ["sleep", "5"])
     with pytest.raises(InputError, match="git diff gave no answer"):
         staged(work.root)
 

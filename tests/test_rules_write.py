@@ -15,8 +15,8 @@ from wallguard.documents.reading import Mapping, parse_document
 from wallguard.documents.record import key, table_of
 from wallguard.documents.shape import Choice, Many, Number, OneOf, Shape, Table, Text
 from wallguard.documents.write import Comments
-from wallguard.fit.fit import fit
-from wallguard.fit.rule_file import rule_file
+from wallguard.fitting.fit import fit
+from wallguard.fitting.rule_file import rule_file
 from wallguard.rules.fields import RULE_FILE, format_of
 from wallguard.rules.load import rules_from
 from wallguard.rules.model import Beads, Rules

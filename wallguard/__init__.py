@@ -1,8 +1,9 @@
 """wallguard checks the walls of 3D-printed parts before they are printed.
 
-From Python, `load_part`, `load_rules`, `check` and `find_walls` do what the command line does; they
-give the dataclasses of `wallguard.findings`. All are imported on first use, so that importing the
-package costs nothing.
+From Python, `check`, `check_repository`, `compare`, `verify`, `scale`, `fit`, `find_walls`,
+`load_part` and `load_rules` do what the command line does: see `wallguard.api`. They give the
+results that the commands report. All are imported on first use, so that importing the package
+costs nothing.
 """
 
 from __future__ import annotations
@@ -10,18 +11,38 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
-__all__ = ["InputError", "__version__", "check", "find_walls", "load_part", "load_rules"]
+__all__ = [
+    "Asked",
+    "InputError",
+    "__version__",
+    "check",
+    "check_repository",
+    "compare",
+    "find_walls",
+    "fit",
+    "load_part",
+    "load_rules",
+    "scale",
+    "verify",
+]
 
 if TYPE_CHECKING:
-    from wallguard.api import check, find_walls, load_part, load_rules
+    from wallguard.api import (
+        check,
+        check_repository,
+        compare,
+        find_walls,
+        fit,
+        load_part,
+        load_rules,
+        scale,
+        verify,
+    )
     from wallguard.base.errors import InputError
+    from wallguard.jobs.choose import Asked
 
 
 def __getattr__(name: str) -> Any:
-    if name == "InputError":
-        from wallguard.base.errors import InputError
-
-        return InputError
     if name in __all__:
         from wallguard import api
 

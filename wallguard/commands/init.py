@@ -253,7 +253,7 @@ _HOOK = rf"""  - repo: local
         name: walls of changed parts
         entry: wallguard check
         # A name that begins with - is a name, no option.
-        args: ["--"]
+        args: ["--brief", "--"]
         language: system
         # Meshes, and the YAML files that say what they are checked against.
         files: {HOOK_FILES}
@@ -261,6 +261,7 @@ _HOOK = rf"""  - repo: local
         types_or: [file, symlink]
         # One process sees all files, so there is one report.
         require_serial: true
+        verbose: true
 """
 
 

@@ -95,14 +95,23 @@ def _ready(one: Format, path: Path) -> None:
             ) from None
 
 
-def publish(kind: Kind, result: Any, outputs: Outputs, setting: Setting | None = None) -> None:
+def publish(
+    kind: Kind,
+    result: Any,
+    outputs: Outputs,
+    setting: Setting | None = None,
+    *,
+    brief: bool = False,
+) -> None:
     """Print one report and write the files that are wanted; `setting` but for its path.
+
+    brief  print a few lines at most, where there is such a text
 
     Raises InputError where a file cannot be written; the others are written all the same.
     """
     colour = sys.stdout.isatty() and "NO_COLOR" not in os.environ
     width = min(shutil.get_terminal_size().columns, 110)
-    shown = terminal(kind)(result, width=width, colour=colour)
+    shown = terminal(kind, brief)(result, width=width, colour=colour)
     setting = setting or Setting(Path())
     setting = replace(setting, pictures=outputs.path("pictures"))
     wanted = [one for one in of_kind(kind) if outputs.get(one.name)]

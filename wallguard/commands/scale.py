@@ -12,8 +12,7 @@ from wallguard.base.units import MILLIMETRES, Unit
 from wallguard.commands.arguments import Commands, command
 from wallguard.reports.scale_json import SCALE
 from wallguard.reports.scale_table import table
-from wallguard.repository.changes import find_root, relative
-from wallguard.repository.config import Assignment, load_repository
+from wallguard.repository.nearest import lies
 from wallguard.rules.load import load_rules
 
 if TYPE_CHECKING:
@@ -75,7 +74,7 @@ def run(
 
     factor = None if wanted is None else _factor(wanted)
     loaded = load_rules(rules)
-    assignment = _assignment(part, rules)
+    assignment = lies(part, rules)
     loaded_part = Part.load(part, assignment, name=part.as_posix(), drawn_in=unit)
     scales = scale(loaded_part, loaded, factor)
     return (SCALE.text(scales) if as_json else table(scales)), scales.exit_code
@@ -92,16 +91,3 @@ def _factor(wanted: str) -> float:
             remedy="Write it as in --wanted 1:200",
         )
     return factor
-
-
-def _assignment(part: Path, rules: Path) -> Assignment:
-    """How the part is printed: as `wallguard.yaml` above it says for these rules, else as it says
-    first, else upright."""
-    root = find_root(part.parent)
-    repository = load_repository(root)
-    name, ours = relative(part, root), relative(rules, root)
-    found = repository.assignments(name) if name is not None else []
-    for assignment in found:
-        if assignment.rules == ours:
-            return assignment
-    return found[0] if found else Assignment(rules="", unit=repository.unit)

@@ -8,7 +8,6 @@ import shutil
 import sys
 import time
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,15 +18,14 @@ from wallguard.base.text import mm
 from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, command, length
 from wallguard.commands.publish import Outputs
-from wallguard.commands.walls import lies
 from wallguard.findings.model import Report
+from wallguard.repository.nearest import lies
 from wallguard.rules.load import load_rules
 
 if TYPE_CHECKING:
     from wallguard.jobs.toolpath import Compared, Judged, Task
     from wallguard.jobs.verify import Reading
 
-FILAMENT = 1.75
 # Changes that get a picture, of before and of after.
 _PICTURES = 100
 
@@ -183,23 +181,11 @@ def _draw(folder: Path | None, drawn: Sequence[tuple[Path, str]]) -> None:
 
 def _task(part: Path, rules: Path | None, asked: Reading) -> Task:
     """The part and its rules, and how to read: a filament or flow of 0 is as the rules say."""
-    from wallguard.jobs.toolpath import Task
+    from wallguard.jobs.toolpath import task_for
     from wallguard.part.part import Part
 
     loaded = load_rules(rules) if rules else None
-    if loaded is not None and loaded.category != "material extrusion":
-        raise InputError(
-            loaded.path,
-            f"these rules are for {loaded.category}, which lays no beads",
-            remedy="Name rules for material extrusion",
-        )
-    how = lies(part, loaded.path if loaded else "")
-    reading = replace(
-        asked,
-        filament=asked.filament or (loaded and loaded.filament) or FILAMENT,
-        flow=asked.flow or (loaded and loaded.flow) or 1.0,
-    )
-    return Task(Part.load(part, how), loaded, reading)
+    return task_for(Part.load(part, lies(part, *([rules] if rules else []))), loaded, asked)
 
 
 def _drawn(judged: Judged, task: Task) -> list[tuple[Path, str]]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -20,7 +19,9 @@ from wallguard.documents.reading import read_text
 from wallguard.findings.model import Finding, PartReport
 from wallguard.findings.outcomes import breach_of
 from wallguard.jobs.check import check_part
-from wallguard.jobs.choose import Job, Place
+from wallguard.jobs.choose import Asked, choose
+from wallguard.jobs.design import Design
+from wallguard.jobs.source import work_tree
 from wallguard.reports.console import Progress
 from wallguard.repository import git
 from wallguard.repository.changes import find_root
@@ -236,18 +237,15 @@ def _found(named: Named, root: Path) -> tuple[PartReport, Finding]:
 
 def _checked(root: Path) -> Iterator[PartReport]:
     """The report on each part of the repository as it is now, those that changed first."""
-    with ExitStack() as stack:
-        place = Place(root, False, stack)
-        changed, every = Job(place, ()), Job(place, ())
-        changed.choose()
-        every.choose(everything=True)
-        first = {task.path for task in changed.tasks}
-        tasks = changed.tasks + [task for task in every.tasks if task.path not in first]
-        with Progress(len(tasks)) as progress:
-            for task in tasks:
-                yield from check_part(task)
-                progress.step(task.path)
-    for trouble in every.troubles.values():
+    design = Design(work_tree(root))
+    changed, every = choose(design, Asked()), choose(design, Asked(everything=True))
+    first = {task.path for task in changed.tasks}
+    tasks = changed.tasks + [task for task in every.tasks if task.path not in first]
+    with Progress(len(tasks)) as progress:
+        for task in tasks:
+            yield from check_part(task)
+            progress.step(task.path)
+    for trouble in design.troubles.values():
         raise InputError(
             FILE_NAME, f"parts are left unchecked, since {trouble.path} cannot be used"
         )

@@ -27,8 +27,8 @@ from wallguard.drawings.svg import (
     text,
     wrapped,
 )
-from wallguard.fit.fit import Fit
-from wallguard.fit.steps import Step
+from wallguard.fitting.fit import Fit
+from wallguard.fitting.steps import Step
 from wallguard.rules.model import Axis
 
 # The first line of what we draw: only a file that begins so is ever written over.

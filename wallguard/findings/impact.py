@@ -73,6 +73,8 @@ class PartImpact:
     appeared  other findings that fail or warn under the new rules, and did not, or less, before
     gone      other findings that failed or warned under the old rules and no longer do, or less
     error     why it could not be compared, or empty
+    rules     the rule file of its own that extends the old one, where it was compared under that;
+              else empty
     """
 
     path: str
@@ -84,6 +86,7 @@ class PartImpact:
     gone: tuple[Finding, ...] = ()
     notes: tuple[str, ...] = ()
     error: str = ""
+    rules: str = ""
     seconds: float = 0.0
 
     @property

@@ -16,10 +16,10 @@ from wallguard.coupon.plan import Plan, plan
 from wallguard.coupon.readings import Readings, read_readings
 from wallguard.coupon.solid import solid
 from wallguard.documents.reading import parse_document
-from wallguard.fit import drift as drifting
-from wallguard.fit import fit as fitting
-from wallguard.fit import next_steps as stepping
-from wallguard.fit.rule_file import rule_file
+from wallguard.fitting import drift as drifting
+from wallguard.fitting import fit as fitting
+from wallguard.fitting import next_steps as stepping
+from wallguard.fitting.rule_file import rule_file
 from wallguard.rules.load import load_rules, rules_from
 from wallguard.rules.model import Rules
 

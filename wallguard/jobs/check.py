@@ -45,29 +45,34 @@ class Task:
     path    how the part is named in reports
     file    where its content lies (for staged content: a copy)
     root    the folder that its path, symbolic links followed, must not leave; None: anywhere
+    folder  the folder of its `wallguard.yaml`, ended by /; empty: the top of the run. The names of
+            findings do not depend on where in the repository a run begins
     views   what is to be shown of it, None: nothing, which costs nothing
+    also    what it is checked for besides, after the rest; nothing of that is shown
     """
 
     path: str
     file: Path
     assignments: tuple[tuple[Assignment, Rules], ...]
     root: Path | None = None
+    folder: str = ""
     views: What | None = None
+    also: tuple[tuple[Assignment, Rules], ...] = ()
 
 
 def check_all(
     tasks: Sequence[Task], jobs: int = 1, done: Callable[[str], None] | None = None
-) -> list[PartReport]:
-    """Check every task; the order of reports does not depend on `jobs`.
+) -> list[list[PartReport]]:
+    """Check every task; the order of results does not depend on `jobs`.
 
     done is called with the path of each part as its result comes in.
     """
-    reports: list[PartReport] = []
+    results = []
     for task, result in zip(tasks, in_order(check_part, tasks, jobs), strict=True):
-        reports += result
+        results.append(result)
         if done:
             done(task.path)
-    return reports
+    return results
 
 
 def in_order(
@@ -97,7 +102,11 @@ def check_part(task: Task) -> list[PartReport]:
     from wallguard.part.part import PartFile
 
     file = PartFile(task.file, root=task.root, name=task.path)
-    return [_one_report(task, assignment, rules, file) for assignment, rules in task.assignments]
+    plain = replace(task, views=None)
+    return [
+        *(_one_report(task, assignment, rules, file) for assignment, rules in task.assignments),
+        *(_one_report(plain, assignment, rules, file) for assignment, rules in task.also),
+    ]
 
 
 def report_on(geometry: Geometry, rules: Rules, path: str, views: What | None = None) -> PartReport:
@@ -133,7 +142,10 @@ def report_on(geometry: Geometry, rules: Rules, path: str, views: What | None = 
 def _one_report(task: Task, assignment: Assignment, rules: Rules, file: PartFile) -> PartReport:
     begun = time.perf_counter()
     try:
-        report = report_on(file.lying(assignment).geometry, rules, task.path, task.views)
+        path, inner = (name.removeprefix(task.folder) for name in (task.path, rules.path))
+        geometry = file.lying(assignment).geometry
+        report = report_on(geometry, replace(rules, path=inner), path, task.views)
+        report = replace(report, path=task.path, rules=rules.path)
     except (InputError, MemoryError) as error:
         report = failed(task.path, rules.path, rules.name, explain(task.path, error))
     return replace(report, seconds=time.perf_counter() - begun)

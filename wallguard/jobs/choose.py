@@ -1,253 +1,306 @@
-"""Choose what to check: the parts, where their content lies, the rules they answer to."""
+"""Choose what to check: the parts, and what there is to know of those that are not."""
 
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Iterable, Sequence
-from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING
 
 from wallguard.base.errors import InputError
-from wallguard.findings.model import PartReport, Trouble
+from wallguard.base.plain import counted
+from wallguard.findings.model import Gate, PartReport, Trouble
 from wallguard.jobs.check import Task, failed
+from wallguard.jobs.design import Design, Said
+from wallguard.jobs.source import YAML
 from wallguard.repository import changes, git
-from wallguard.repository.config import (
-    FILE_NAME,
-    Assignment,
-    Repository,
-    is_part,
-    load_repository,
-)
-from wallguard.repository.coupons import is_manifest
-from wallguard.rules.load import load_rules
-from wallguard.rules.model import Rules
+from wallguard.repository.config import FILE_NAME, Assignment, is_part
 from wallguard.waivers.load import FILE_NAME as WAIVERS
-from wallguard.waivers.load import Waiver, load_waivers, parse_waivers
+from wallguard.waivers.load import parse_waivers
 
-_YAML = (".yaml", ".yml")
+if TYPE_CHECKING:
+    from wallguard.views.model import What
+
+# So many names are told at most where files are missing.
+_TOLD = 5
 
 
-class Place:
-    """Where files are read: the work tree, or for staged content a copy of what is staged."""
+@dataclass(frozen=True)
+class Asked:
+    """What a check is asked for.
 
-    def __init__(self, here: Path, staged: bool, stack: ExitStack) -> None:
-        self.root = changes.find_root(here)
-        self.content = self.root
-        self.is_staged = staged
-        self.changed = changes.staged(self.root) if staged else changes.Changes()
-        names = (*self.changed.present, *self.changed.removed)
-        # A commit of something else must cost next to nothing.
-        self.idle = staged and not any(is_part(n) or n.endswith(_YAML) for n in names)
-        if staged and not self.idle:
-            from wallguard.repository.staged import staged_content, staged_files
+    paths  parts, rule files and folders; without any: what changed, else all
+    rules  rule files to check against, whatever `wallguard.yaml` says
+    changed_since  what changed since this git revision
+    staged      what the next commit will hold
+    everything  every part
+    base   a git revision: findings are sorted into what is new against it, unchanged and fixed;
+           without anything else that says what to check, what changed since is
+    gate   which findings fail; None: as `wallguard.yaml` says
+    """
 
-            self.content = Path(
-                stack.enter_context(tempfile.TemporaryDirectory(prefix="wallguard-"))
-            ).resolve()
-            self._files = staged_files(self.root)
-            written = [n for n in self._files if n.endswith(_YAML) or is_manifest(n)]
-            staged_content(self.root, written, self.content)
+    paths: tuple[Path, ...] = ()
+    rules: tuple[Path, ...] = ()
+    changed_since: str | None = None
+    staged: bool = False
+    everything: bool = False
+    base: str | None = None
+    gate: Gate | None = None
 
-    def every(self) -> list[str]:
-        """Every file of the repository, relative to the root."""
-        return self._files if self.is_staged else changes.all_files(self.root)
+    @property
+    def since(self) -> tuple[str, str] | None:
+        """The revision since which changes count, and the option that names it."""
+        if self.changed_since:
+            return self.changed_since, "--changed-since"
+        alone = not (self.paths or self.staged or self.everything)
+        return (self.base, "--base") if self.base is not None and alone else None
 
-    def files(self, paths: Iterable[str]) -> dict[str, Path]:
-        """Where the content of each path lies."""
-        if self.is_staged:
-            from wallguard.repository.staged import staged_content
 
-            return staged_content(self.root, paths, self.content)
-        return {path: self.root / path for path in paths}
+@dataclass(frozen=True)
+class How:
+    """How a check is done, whatever is checked.
+
+    jobs   how many parts at a time
+    views  what is to be shown of parts, None: nothing
+    today  the day on which waivers must still hold; None: today
+    """
+
+    jobs: int = 1
+    views: What | None = None
+    today: date | None = None
 
 
 @dataclass
-class Job:
-    """What is to be checked, and what could not be."""
+class Chosen:
+    """What is to be checked, and what could not be.
 
-    place: Place
-    given_rules: tuple[Path, ...]
+    tasks     parts with the rules they answer to; those outside the repository have no root
+    reports   on parts that cannot be checked
+    unseen    parts that are there and were not looked at, see `Report.unseen`
+    complete  whether every part was asked for
+    scope     the parts that were named; None: none were, or a `wallguard.yaml`
+    """
+
     tasks: list[Task] = field(default_factory=list)
     reports: list[PartReport] = field(default_factory=list)
     not_covered: list[str] = field(default_factory=list)
     removed: list[str] = field(default_factory=list)
-    troubles: dict[str, Trouble] = field(default_factory=dict)
-    known: dict[str, Rules | None] = field(default_factory=dict)
-    waivers: tuple[Waiver, ...] = ()
-    gate: Literal["all", "new"] = "all"
+    unseen: list[str] = field(default_factory=list)
     complete: bool = False
+    scope: set[str] | None = None
 
-    def choose(
-        self,
-        paths: Sequence[Path] = (),
-        changed_since: str | None = None,
-        everything: bool = False,
-        asked: str = "--changed-since",
-    ) -> None:
-        """Fill `tasks` with the parts to check, each with its rules, and all else with what there
-        is to know about them; `asked` is the option that `changed_since` was given with."""
-        if self.place.idle:
-            return
-        repository = self._repository()
-        self.gate = repository.gate
-        self.waivers = self._waivers()
-        if repository.path is None and not self.given_rules and not self.troubles:
-            raise InputError(
-                FILE_NAME,
-                f"there is none in {self.place.root}, and no --rules are given",
-                remedy="Run `wallguard init` there, or name a rule file with --rules",
-            )
-        inside, outside = self._named(paths, repository)
-        named = inside if paths else None
-        chosen = self._chosen(repository, named, changed_since, everything, asked)
-        files = self.place.files(chosen)
-        for path in chosen:
-            if repository.excluded(path) and not self.given_rules:
-                continue
-            file = files.get(path, self.place.root / path)
-            self._add(path, file, self._assignments(repository, path), self.place.content)
-        for other in outside:
-            given = [Assignment(rules=str(rules)) for rules in self.given_rules]
-            self._add(str(other), other, given, None)
+    def is_in_scope(self, path: str) -> bool:
+        """Whether a part may be told of."""
+        return self.scope is None or path in self.scope
 
-    def _repository(self) -> Repository:
-        try:
-            return load_repository(self.place.content)
-        except InputError as error:
-            self.troubles[FILE_NAME] = Trouble(FILE_NAME, str(error))
-            return Repository(self.place.content)
 
-    def _waivers(self) -> tuple[Waiver, ...]:
-        try:
-            return load_waivers(self.place.content)
-        except InputError as error:
-            self.troubles[WAIVERS] = Trouble(WAIVERS, str(error))
-            return ()
+def choose(design: Design, asked: Asked) -> Chosen:
+    """The parts to check, each with its rules.
 
-    def _named(self, paths: Sequence[Path], repository: Repository) -> tuple[set[str], list[Path]]:
-        """Parts that the paths on the command line stand for, and those outside the root."""
-        inside: set[str] = set()
-        outside: list[Path] = []
-        every: list[str] | None = None
-        for path in paths:
-            name = changes.relative(path, self.place.root)
-            if name is None and self.given_rules and is_part(path.name):
-                outside.append(path)
-            elif name is None:
-                self._refuse(str(path), "this lies outside the repository: name rules with --rules")
-            elif not self.place.is_staged and not os.path.lexists(path):
-                self._refuse(name, "there is no such file or folder")
-            elif is_part(name) and not path.is_dir():
-                inside.add(name)
-            elif path.is_dir() or name.endswith(_YAML):
-                every = self.place.every() if every is None else every
-                if path.is_dir():
-                    within = [f for f in every if name == "." or f.startswith(f"{name}/")]
-                    inside.update(repository.part_files(within))
-                else:
-                    changed = changes.Changes(present=(name,))
-                    inside.update(self._select(repository, changed))
-                    if name == WAIVERS:
-                        inside.update(self._waived(repository, None))
-            else:
-                self._refuse(name, "this is neither a mesh file, a rule file nor a folder")
-        return inside, outside
+    Raises InputError where there is nothing to check against, and where git cannot tell.
+    """
+    chosen = Chosen()
+    near = [changes.relative(path, design.source.root) for path in asked.paths]
+    if not design.given and not design.says_something(filter(None, near)):
+        raise InputError(
+            FILE_NAME,
+            f"there is none in {design.source.root}, and no --rules are given",
+            remedy="Run `wallguard init` there, or name a rule file with --rules",
+        )
+    named, outside = _named(design, asked.paths) if asked.paths else (None, [])
+    if not any(path.name == FILE_NAME for path in asked.paths):
+        chosen.scope = named
+    paths = _paths(design, asked, chosen, named)
+    files = design.source.files(paths)
+    for path in paths:
+        if not design.is_left_out(path):
+            file = files.get(path, design.source.root / path)
+            _add(chosen, design, Task(path, file, (), design.source.content))
+    for other in outside:
+        _add(chosen, design, Task(str(other), other, ()))
+    _look_for_the_rest(design, asked, chosen)
+    return chosen
 
-    def _refuse(self, name: str, problem: str) -> None:
-        self.troubles[name] = Trouble(name, str(InputError(name, problem)))
 
-    def _chosen(
-        self,
-        repository: Repository,
-        named: set[str] | None,
-        changed_since: str | None,
-        everything: bool,
-        asked: str,
-    ) -> list[str]:
-        if everything or (named is not None and not changed_since and not self.place.is_staged):
-            if named is None:
-                return self._all(repository)
-            return sorted(named)
-        if changed_since:
-            changed = changes.changed_since(self.place.root, changed_since, asked)
-        elif self.place.is_staged:
-            changed = self.place.changed
+def unseen(design: Design, paths: Iterable[str]) -> list[str]:
+    """The parts that are to be checked, but for `paths`, sorted."""
+    return sorted({*design.covered(design.source.every)}.difference(paths))
+
+
+def gone(design: Design, path: str) -> bool:
+    """Whether there is no such part."""
+    if design.source.staged:
+        return not design.source.holds(path)
+    return not os.path.lexists(design.source.root / path)
+
+
+def touches_nothing(changed: changes.Changes) -> bool:
+    """Whether none of the files that changed is a part, nor can say anything about one."""
+    names = (*changed.present, *changed.removed)
+    return not any(is_part(name) or name.endswith(YAML) for name in names)
+
+
+def _named(design: Design, paths: Sequence[Path]) -> tuple[set[str], list[Path]]:
+    """Parts that the paths on the command line stand for, and those outside the root."""
+    inside: set[str] = set()
+    outside: list[Path] = []
+    source = design.source
+    for path in paths:
+        name = changes.relative(path, source.root)
+        if name is None and design.given and is_part(path.name):
+            outside.append(path)
+        elif name is None:
+            _refuse(design, str(path), "this lies outside the repository: name rules with --rules")
+        elif not source.staged and not os.path.lexists(path):
+            _refuse(design, name, "there is no such file or folder")
+        elif is_part(name) and not path.is_dir():
+            inside.add(name)
+        elif path.is_dir():
+            within = [one for one in source.every if name == "." or one.startswith(f"{name}/")]
+            inside.update(design.repositories.part_files(within))
+            _miss(design, f"{name}/" if name != "." else "")
+        elif name.endswith(YAML):
+            inside.update(_select(design, changes.Changes(present=(name,)), "HEAD"))
         else:
-            changed = self._working()
-            if not changed.present and not changed.removed:
-                return self._all(repository)
-        self.removed = repository.part_files(changed.removed)
-        chosen = self._select(repository, changed)
-        if WAIVERS in (*changed.present, *changed.removed):
-            chosen = sorted({*chosen, *self._waived(repository, changed_since)})
-        return [path for path in chosen if named is None or path in named]
+            _refuse(design, name, "this is neither a mesh file, a rule file nor a folder")
+    return inside, outside
 
-    def _all(self, repository: Repository) -> list[str]:
-        self.complete = True
-        return repository.part_files(self.place.every())
 
-    def _waived(self, repository: Repository, changed_since: str | None) -> list[str]:
-        """The parts that are there and that waivers are for, as they are and as they were."""
-        root = self.place.root
-        commit = changes.merge_base(root, changed_since) if changed_since else "HEAD"
-        was = git.run(root, "show", f"{commit}:./{WAIVERS}")
-        try:
-            before = parse_waivers(was.stdout.decode("utf-8", "replace"))
-        except InputError:  # there were none, or none that could be used
-            before = ()
-        named = {waiver.part for waiver in (*self.waivers, *before) if waiver.part}
-        return repository.part_files(named.intersection(self.place.every()))
+def _refuse(design: Design, name: str, problem: str) -> None:
+    design.troubles[name] = Trouble(name, str(InputError(name, problem)))
 
-    def gone(self, path: str) -> bool:
-        """Whether there is no such part."""
-        if self.place.is_staged:
-            return path not in self.place.every()
-        return not os.path.lexists(self.place.root / path)
 
-    def _working(self) -> changes.Changes:
-        if not git.in_repository(self.place.root):
-            return changes.Changes()
-        return changes.working(self.place.root)
+def _paths(design: Design, asked: Asked, chosen: Chosen, named: set[str] | None) -> list[str]:
+    """The parts inside the repository to check, sorted; of those that are `named`, if any are."""
+    since = asked.since
+    if asked.everything or (named is not None and not since and not asked.staged):
+        return _all(design, chosen) if named is None else sorted(named)
+    root = design.source.root
+    commit = "HEAD"
+    if since:
+        commit = changes.merge_base(root, *since)
+        changed = changes.changed_since(root, *since)
+    elif asked.staged:
+        changed = changes.staged(root)
+    else:
+        changed = changes.working(root) if git.in_repository(root) else changes.Changes()
+        if not changed.present and not changed.removed:
+            return _all(design, chosen)
+    chosen.removed = design.repositories.part_files(changed.removed)
+    found = _select(design, changed, commit)
+    return [path for path in found if named is None or path in named]
 
-    def _select(self, repository: Repository, changed: changes.Changes) -> list[str]:
-        return changes.select(repository, changed, self.place.every, self._files_of)
 
-    def _files_of(self, rules: str) -> Iterable[str]:
-        return load_rules(self.place.content / rules, self.place.content).files
+def _all(design: Design, chosen: Chosen) -> list[str]:
+    chosen.complete = True
+    return design.repositories.part_files(design.source.every)
 
-    def _assignments(self, repository: Repository, path: str) -> list[Assignment]:
-        found = repository.assignments(path)
-        if not self.given_rules:
-            return found
-        placed = found[0] if found else Assignment(rules="")
-        return [replace(placed, rules=str(rules)) for rules in self.given_rules]
 
-    def _add(self, path: str, file: Path, assignments: list[Assignment], root: Path | None) -> None:
-        if not assignments:
-            self.not_covered.append(path)
-            return
-        usable = []
-        for assignment in assignments:
-            rules = self._rules(assignment.rules)
-            if rules is not None:
-                usable.append((assignment, rules))
-            else:
-                message = f"{path}: not checked, because {assignment.rules} cannot be used."
-                self.reports.append(failed(path, assignment.rules, "", message))
-        if usable:
-            self.tasks.append(Task(path, file, tuple(usable), root))
+def _select(design: Design, changed: changes.Changes, commit: str) -> list[str]:
+    """The parts that changes ask to check: see `changes.select`; and where waivers changed, those
+    that they are for, as they are and as they were in `commit`."""
 
-    def _rules(self, name: str) -> Rules | None:
-        if name not in self.known:
-            try:
-                if self.given_rules:
-                    self.known[name] = load_rules(Path(name))
-                else:
-                    self.known[name] = load_rules(self.place.content / name, self.place.content)
-            except InputError as error:
-                self.known[name] = None
-                self.troubles[name] = Trouble(name, str(error))
-        return self.known[name]
+    def files_of(rules: str) -> Iterable[str]:
+        return design.load(rules).files if not design.given else ()
+
+    source = design.source
+    found = set(changes.select(design.repositories, changed, lambda: source.every, files_of))
+    for name in (*changed.present, *changed.removed):
+        if f"/{name}".endswith(f"/{WAIVERS}"):
+            found |= _waived(design, name.removesuffix(WAIVERS), commit)
+    return sorted(found)
+
+
+def _waived(design: Design, folder: str, commit: str) -> set[str]:
+    """The parts that are there and that the waivers in `folder` are or were for."""
+    was = git.run(design.source.root, "show", f"{commit}:./{folder}{WAIVERS}")
+    try:
+        before = parse_waivers(was.stdout.decode("utf-8", "replace"))
+    except InputError:  # there were none, or none that could be used
+        before = ()
+    named = {waiver.part for waiver in design.waivers(folder)}
+    named |= {folder + waiver.part for waiver in before if waiver.part}
+    return set(design.repositories.part_files(filter(design.source.holds, named)))
+
+
+def _add(chosen: Chosen, design: Design, task: Task) -> None:
+    """Put a part among what is checked, with the rules that can be used."""
+    path = task.path
+    if task.root is None:
+        assignments = design.assignments_outside(task.file)
+    else:
+        assignments = design.assignments(path)
+    if not assignments:
+        chosen.not_covered.append(path)
+        return
+    usable, unusable = answered(design, assignments)
+    for assignment in unusable:
+        message = f"{path}: not checked, because {assignment.rules} cannot be used."
+        chosen.reports.append(failed(path, assignment.rules, "", message))
+    if usable:
+        folder = "" if task.root is None or design.given else design.repository(path).folder
+        chosen.tasks.append(Task(path, task.file, usable, task.root, folder))
+
+
+def answered(
+    design: Design, assignments: Iterable[Assignment]
+) -> tuple[tuple[Said, ...], list[Assignment]]:
+    """Assignments with their rules, and those whose rules cannot be used."""
+    usable: list[Said] = []
+    unusable = []
+    for assignment in assignments:
+        rules = design.rules(assignment.rules)
+        if rules is None:
+            unusable.append(assignment)
+        else:
+            usable.append((assignment, rules))
+    return tuple(usable), unusable
+
+
+def _look_for_the_rest(design: Design, asked: Asked, chosen: Chosen) -> None:
+    """Say which parts were not looked at; that all were asked for and some are not here is
+    trouble."""
+    if asked.paths:
+        return
+    if not chosen.complete:
+        chosen.unseen = unseen(design, (task.path for task in chosen.tasks))
+        return
+    chosen.unseen = _miss(design, "")
+    if chosen.tasks or chosen.reports or design.troubles or design.given:
+        return
+    ignored = design.covered(filter(is_part, changes.unlisted(design.source.root)))
+    if ignored:
+        problem = f"git ignores all {counted(len(ignored), 'part')} that it covers: {_few(ignored)}"
+        remedy = "Name them to check them, or take them out of .gitignore"
+        error = InputError(FILE_NAME, problem, remedy=remedy)
+        design.troubles[FILE_NAME] = Trouble(FILE_NAME, str(error))
+        chosen.unseen = ignored
+
+
+def _miss(design: Design, folder: str) -> list[str]:
+    """The parts to check in `folder` (ended by /, or empty) that git tracks and the work tree
+    lacks, which is trouble."""
+    source = design.source
+    if source.staged:
+        return []
+    lacking = [name for name in changes.missing(source.root) if name.startswith(folder)]
+    for name in lacking:
+        if name.rpartition("/")[2] == FILE_NAME:
+            _refuse(design, name, "git tracks it, but it is not here")
+    parts = design.covered(lacking)
+    if parts:
+        what = f"{counted(len(parts), 'part')} that git tracks, but not here: {_few(parts)}"
+        remedy = (
+            "Let git check out all of the work tree (`git sparse-checkout disable`), or `git rm` "
+            "what is to go"
+        )
+        where = folder or "."
+        design.troubles[where] = Trouble(where, str(InputError(where, what, remedy=remedy)))
+    return parts
+
+
+def _few(names: Sequence[str]) -> str:
+    more = f" and {len(names) - _TOLD} more" if len(names) > _TOLD else ""
+    return ", ".join(names[:_TOLD]) + more

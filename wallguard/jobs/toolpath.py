@@ -22,6 +22,8 @@ from wallguard.toolpath import verdict
 from wallguard.toolpath.against import Against, Change, changes, side
 from wallguard.toolpath.comparison import LaidWall
 
+FILAMENT = 1.75
+
 
 @dataclass(frozen=True)
 class Task:
@@ -60,6 +62,27 @@ class Compared:
     changes: tuple[Change, ...]
     before: Verified
     after: Verified
+
+
+def task_for(part: Part, rules: Rules | None = None, asked: Reading | None = None) -> Task:
+    """A part to hold toolpaths against; a filament or flow of 0 is as the rules say, else 1.75 mm
+    and 1.
+
+    Raises InputError: rules of a process that lays no beads.
+    """
+    if rules is not None and rules.category != "material extrusion":
+        raise InputError(
+            rules.path,
+            f"these rules are for {rules.category}, which lays no beads",
+            remedy="Name rules for material extrusion",
+        )
+    asked = asked or Reading(0.0, 0.0)
+    reading = replace(
+        asked,
+        filament=asked.filament or (rules and rules.filament) or FILAMENT,
+        flow=asked.flow or (rules and rules.flow) or 1.0,
+    )
+    return Task(part, rules, reading)
 
 
 def judge_toolpath(file: Path, task: Task, step: Step | None = None) -> Judged:

@@ -74,7 +74,7 @@ def _asks_less(report: Report) -> Iterator[tuple[str, str]]:
     for one in report.asks_less[:_MOST]:
         parts = one.parts
         named = listed([*parts[:2], f"{len(parts) - 2} more"] if len(parts) > 3 else [*parts])
-        yield one.path, one.message + (f", for {named}" if parts else "")
+        yield one.path, one.message + (f" ({named})" if parts else "")
     if len(report.asks_less) > _MOST:
         more = counted(len(report.asks_less) - _MOST, "more thing", "more things")
         yield "", f"and {more}; the JSON report has them all"
@@ -105,3 +105,5 @@ def _unseen(report: Report) -> Iterator[tuple[str, str]]:
         yield path, ""
     if len(report.unseen) > _MOST:
         yield "", f"and {counted(len(report.unseen) - _MOST, 'more part')}"
+    if report.unseen and not report.troubles:
+        yield "", "they did not change; --all checks them too"

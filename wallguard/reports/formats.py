@@ -115,10 +115,10 @@ def of_kind(kind: Kind) -> tuple[Format, ...]:
     return tuple(one for one in FORMATS if kind in one.kinds)
 
 
-def terminal(kind: Kind) -> Callable[..., str]:
-    """What shows a result on a terminal: `(result, width=, colour=)`."""
+def terminal(kind: Kind, brief: bool = False) -> Callable[..., str]:
+    """What shows a result on a terminal: `(result, width=, colour=)`; of a check also in brief."""
     module, name = {
-        "check": ("console", "text"),
+        "check": ("console", "brief" if brief else "text"),
         "toolpath": ("console", "text"),
         "impact": ("impact_console", "text"),
         "against": ("against", "text"),

@@ -9,18 +9,21 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import Protocol
 
 from wallguard.base.errors import InputError
 from wallguard.base.formats import PART_SUFFIXES
 from wallguard.repository import git
-from wallguard.repository.config import FILE_NAME, Repository, is_part
+from wallguard.repository.config import FILE_NAME, Assignment, is_part
 
 MAX_FILES = 1_000_000
 # Files gone and new up to which git compares their content.
 _MOST_RENAMES = 200
+# What `git diff --name-status --no-renames` calls a change (its documentation, from memory).
+_STATUSES = frozenset("AMDTUXB")
 
 
 @dataclass(frozen=True)
@@ -67,7 +70,18 @@ def changed_since(root: Path, revision: str, asked: str = "--changed-since") -> 
 
     Raises InputError as `merge_base` does.
     """
-    return _with_untracked(root, _difference(root, merge_base(root, revision, asked)))
+    return between(root, merge_base(root, revision, asked))
+
+
+def between(root: Path, commit: str, staged: bool = False) -> Changes:
+    """What differs from the commit named `commit` (its full name): in the work tree, untracked
+    files included, or in the index.
+
+    Raises InputError where git cannot tell.
+    """
+    if staged:
+        return _difference(root, "--cached", commit)
+    return _with_untracked(root, _difference(root, commit))
 
 
 def merge_base(root: Path, revision: str, asked: str = "--base") -> str:
@@ -128,12 +142,15 @@ def renamed(root: Path, commit: str, staged: bool = False) -> dict[str, str]:
     added: list[str] = []
     removed: list[str] = []
     rest = iter(fields)
-    for status in rest:
-        path = next(rest)
-        if status.startswith("R"):
-            found[next(rest)] = path
-        elif status in ("A", "D"):
-            (added if status == "A" else removed).append(path)
+    try:
+        for status in rest:
+            path = next(rest)
+            if status.startswith("R"):
+                found[next(rest)] = path
+            elif status in ("A", "D"):
+                (added if status == "A" else removed).append(path)
+    except StopIteration:
+        raise git.nonsense(root, "diff") from None
     if not staged:
         listed = git.names(root, "ls-files", "-z", "--others", "--exclude-standard")
         added += [name for name in listed if is_part(name)]
@@ -192,8 +209,39 @@ def all_files(root: Path) -> list[str]:
     return sorted(found)
 
 
+def missing(root: Path) -> list[str]:
+    """Files that git tracks below `root` and that are not in the work tree, sorted: it is a sparse
+    checkout, or they are gone and git was not told. None outside git.
+
+    Raises InputError where git cannot tell.
+    """
+    if not git.in_repository(root):
+        return []
+    known = git.names(root, "ls-files", "-z", "--cached")
+    return sorted(name for name in set(known) if not os.path.lexists(root / name))
+
+
+def unlisted(root: Path) -> Iterator[str]:
+    """Files in the work tree that git does not list: ignored ones. Folders that are repositories
+    of their own, or whose names begin with a dot, are passed over."""
+    listed = set(all_files(root))
+    for number, name in enumerate(_walk(root)):
+        if number >= MAX_FILES:
+            return
+        if name not in listed:
+            yield name
+
+
+class Answers(Protocol):
+    """What answers for parts: one `wallguard.yaml`, or the nearest of several."""
+
+    def part_files(self, paths: Iterable[str]) -> list[str]: ...
+    def assignments(self, path: str) -> list[Assignment]: ...
+    def rule_files(self) -> Sequence[str]: ...
+
+
 def select(
-    repository: Repository,
+    repository: Answers,
     changes: Changes,
     every: Callable[[], Iterable[str]],
     rule_files: Callable[[str], Iterable[str]],
@@ -201,7 +249,8 @@ def select(
     """The part files that `changes` ask to check, sorted.
 
     These are the changed parts, all parts governed by a rule file that changed itself or in what
-    it extends, and all parts if `wallguard.yaml` changed. Parts that nothing covers are among them.
+    it extends, and all parts below a `wallguard.yaml` that changed. Parts that nothing covers are
+    among them.
 
     every       lists the files of the repository; called only where it is needed
     rule_files  from a rule file's path to the paths of all files it is made of; may raise
@@ -209,9 +258,12 @@ def select(
                 changed, since nobody knows then what it is made of
     """
     changed = {*changes.present, *changes.removed}
-    if FILE_NAME in changed:
-        return repository.part_files(every())
     chosen = repository.part_files(changes.present)
+    below = tuple(
+        name.removesuffix(FILE_NAME) for name in changed if f"/{name}".endswith(f"/{FILE_NAME}")
+    )
+    if below:
+        chosen += repository.part_files(name for name in every() if name.startswith(below))
     rules = set(_changed_rules(repository.rule_files(), changed, rule_files))
     if rules:
         chosen += (
@@ -238,8 +290,9 @@ def _changed_rules(
             yield path
 
 
-def _difference(root: Path, against: str) -> Changes:
-    """What differs from the revision `against`, or from HEAD in the index for "--cached"."""
+def _difference(root: Path, *against: str) -> Changes:
+    """What differs from the revision `against`; with "--cached" before it, in the index, and there
+    from HEAD where no revision is named."""
     # A rename is a file gone and a file new, and to find its other half would cost reading both.
     fields = git.names(
         root,
@@ -250,13 +303,15 @@ def _difference(root: Path, against: str) -> Changes:
         "--no-ext-diff",
         "--relative",
         "--ignore-submodules=all",
-        against,
+        *against,
         "--",
     )
     present: set[str] = set()
     removed: set[str] = set()
+    if len(fields) % 2 or not {*fields[::2]} <= _STATUSES:
+        raise git.nonsense(root, "diff")
     for status, path in zip(fields[::2], fields[1::2], strict=True):
-        if status == "U" and against == "--cached":
+        if status == "U" and "--cached" in against:
             raise InputError(
                 path,
                 "it has conflicts from a merge",
@@ -311,6 +366,9 @@ def _is_file(root: Path, name: str) -> bool:
 
 def _walk(root: Path) -> Iterator[str]:
     for folder, folders, files in os.walk(root):
+        if ".git" in (*folders, *files) and Path(folder) != root:
+            folders.clear()
+            continue
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         inside = Path(folder).relative_to(root)
         yield from ((inside / name).as_posix() for name in files)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
@@ -31,6 +31,7 @@ from wallguard.repository.fields import DIRECTIONS, REPOSITORY_FILE
 from wallguard.repository.patterns import matches
 
 FILE_NAME = "wallguard.yaml"
+OTHER_NAME = "wallguard.yml"
 
 
 @dataclass(frozen=True)
@@ -61,10 +62,14 @@ class PartEntry:
 
 @dataclass(frozen=True)
 class Repository:
-    """A design repository; `path` is its `wallguard.yaml`, None where there is none.
+    """What one `wallguard.yaml` says; `path` is that file, None where there is none.
 
-    Paths of parts are relative to `root`, with /. Without a `wallguard.yaml` no part answers to
-    any rules and nothing is excluded.
+    Paths of parts and of rule files are relative to `root`, with /. Without a `wallguard.yaml` no
+    part answers to any rules and nothing is excluded.
+
+    longest  how many days from today a waiver may run at most; None: any time
+    folder  the folder of `wallguard.yaml` as seen from `root`, ended by /; empty: `root` itself
+    above   what the next `wallguard.yaml` further up says, which may exclude parts too
     """
 
     root: Path
@@ -73,6 +78,14 @@ class Repository:
     entries: tuple[PartEntry, ...] = ()
     exclude: tuple[str, ...] = ()
     gate: Literal["all", "new"] = "all"
+    longest: int | None = None
+    folder: str = ""
+    above: Repository | None = None
+
+    @property
+    def name(self) -> str:
+        """How its file is called in messages."""
+        return self.folder + FILE_NAME
 
     def assignments(self, path: str) -> list[Assignment]:
         """The rule files that the part at `path` answers to, in the order of the file.
@@ -80,19 +93,29 @@ class Repository:
         Empty where the part is excluded or where nothing names it. Where several entries name the
         same rules, the last one says how the part is printed.
         """
-        if self.excluded(path):
-            return []
-        found: dict[str, Assignment] = {}
-        for entry in self.entries:
-            if any(matches(pattern, path) for pattern in entry.files):
-                for assignment in entry.assignments:
-                    found[assignment.rules] = assignment
-        return list(found.values())
+        return [] if self.excluded(path) else list(self._said(path).values())
+
+    def lies(self, path: str, *rules: str) -> Assignment:
+        """How the part at `path` is printed: the one answer, for whatever is done with it.
+
+        As the entry says that names the first of `rules` that any entry of the part names; else
+        as its entries say first; else upright and at full size, in the repository's own `unit`.
+        Whether the part is excluded plays no role.
+        """
+        said = self._said(path)
+        for name in (*rules, *said):
+            if name in said:
+                return said[name]
+        return Assignment(rules="", unit=self.unit)
 
     def excluded(self, path: str) -> bool:
-        """Whether `exclude` names `path`, or it is a plate of a coupon."""
-        named = any(matches(pattern, path) for pattern in self.exclude)
-        return named or is_plate(self.root, path)
+        """Whether `exclude` names `path`, here or in a `wallguard.yaml` further up, or whether it
+        is a plate of a coupon."""
+        inner = self._inner(path)
+        named = inner is not None and any(matches(pattern, inner) for pattern in self.exclude)
+        if named or is_plate(self.root, path):
+            return True
+        return self.above is not None and self.above.excluded(path)
 
     def part_files(self, paths: Iterable[str]) -> list[str]:
         """Those of `paths` that are parts and not excluded, sorted, each once."""
@@ -103,14 +126,28 @@ class Repository:
         named = (item.rules for entry in self.entries for item in entry.assignments)
         return tuple(dict.fromkeys(named))
 
+    def _said(self, path: str) -> dict[str, Assignment]:
+        """What the entries that match say for each rule file."""
+        inner = self._inner(path)
+        found: dict[str, Assignment] = {}
+        for entry in self.entries if inner is not None else ():
+            if any(matches(pattern, inner or "") for pattern in entry.files):
+                found |= {assignment.rules: assignment for assignment in entry.assignments}
+        return found
+
+    def _inner(self, path: str) -> str | None:
+        """`path` as seen from the folder of `wallguard.yaml`; None where it lies elsewhere."""
+        return path.removeprefix(self.folder) if path.startswith(self.folder) else None
+
 
 def is_part(path: str) -> bool:
     """Whether the name has the suffix of a mesh file that wallguard reads."""
     return format_module(PurePosixPath(path).suffix) is not None
 
 
-def load_repository(root: Path) -> Repository:
-    """The `wallguard.yaml` in the folder `root`; an empty Repository where there is none.
+def load_repository(root: Path, folder: str = "", above: Repository | None = None) -> Repository:
+    """The `wallguard.yaml` in `root`, or in the folder of it that `folder` names (ended by /); an
+    empty Repository where there is none.
 
     Rule files are only named here; `load_rules(root / assignment.rules, root)` reads them and
     refuses those that lie outside.
@@ -118,17 +155,19 @@ def load_repository(root: Path) -> Repository:
     Raises InputError: not a folder, a file that leads out of `root`, is not YAML (see
     `documents.reading`), or has keys or values that the format does not have.
     """
+    name = folder + FILE_NAME
     if not root.is_dir():
         raise InputError(root, "this is not a folder", remedy="Name the repository's root")
-    path = root / FILE_NAME
+    path = root / name
     if not os.path.lexists(path):
-        other = root / "wallguard.yml"
+        other = root / folder / OTHER_NAME
         if other.exists():
             raise InputError(
-                other.name, "this name is not looked for", remedy=f"Call it {FILE_NAME}"
+                folder + other.name, "this name is not looked for", remedy=f"Call it {FILE_NAME}"
             )
-        return Repository(root)
-    return _repository(read_document(path, FILE_NAME, root=root), root)
+        return Repository(root, folder=folder, above=above)
+    empty = Repository(root, path, folder=folder, above=above)
+    return _repository(read_document(path, name, root=root), empty)
 
 
 def parse_repository(text: str, root: Path) -> Repository:
@@ -136,10 +175,11 @@ def parse_repository(text: str, root: Path) -> Repository:
 
     Raises InputError as `load_repository` does for the content.
     """
-    return _repository(parse_document(text, FILE_NAME), root)
+    return _repository(parse_document(text, FILE_NAME), Repository(root, root / FILE_NAME))
 
 
-def _repository(document: Mapping, root: Path) -> Repository:
+def _repository(document: Mapping, empty: Repository) -> Repository:
+    """The repository that the document describes, which as yet is `empty`."""
     problems = list(REPOSITORY_FILE.problems(document)) or list(_relations(document))
     if problems:
         raise DocumentError(tuple(problems))
@@ -147,21 +187,25 @@ def _repository(document: Mapping, root: Path) -> Repository:
     rows = document.entries["parts"].value
     assert isinstance(rows, Sequence)
     entries = (
-        _entry(part, row.place.line, values.get("unit"))
+        _entry(part, row.place.line, values.get("unit"), empty.folder)
         for part, row in zip(values["parts"], rows.items, strict=True)
     )
-    exclude = tuple(values.get("exclude", []))
-    return Repository(
-        root,
-        root / FILE_NAME,
-        values.get("unit"),
-        tuple(entries),
-        exclude,
-        values.get("gate", "all"),
+    return replace(
+        empty,
+        unit=values.get("unit"),
+        entries=tuple(entries),
+        exclude=tuple(values.get("exclude", [])),
+        gate=values.get("gate", "all"),
+        longest=_days(values.get("waivers", {}).get("longest")),
     )
 
 
-def _entry(values: dict[str, Any], line: int, unit: str | None) -> PartEntry:
+def _days(text: str | None) -> int | None:
+    """The 365 of "365 days"."""
+    return None if text is None else int(text.split()[0])
+
+
+def _entry(values: dict[str, Any], line: int, unit: Unit | None, folder: str) -> PartEntry:
     rotation = UPRIGHT
     if "up" in values:
         up = values["up"]
@@ -172,7 +216,7 @@ def _entry(values: dict[str, Any], line: int, unit: str | None) -> PartEntry:
     return PartEntry(
         tuple(_listed(values["files"])),
         tuple(
-            Assignment(_normal(rules), rotation, scale, unit, line)
+            Assignment(folder + _normal(rules), rotation, scale, unit, line)
             for rules in _listed(values["rules"])
         ),
     )

@@ -134,13 +134,15 @@ REPOSITORY_FILE = Table(
             "gate",
             Choice(("all", "new")),
             "Which findings stop the gate: `all`, or only those that are `new`, or worse, against "
-            "the base revision, which is that of `--base`, else of `--changed-since`, else HEAD.",
+            "the base revision, which is that of `--base`, else of `--changed-since`, else HEAD. "
+            "Where a run asks several of these files and they differ, `all` holds.",
             default="all",
         ),
         Field(
             "exclude",
             Many(_GLOB, 0, 500, "a list of patterns"),
-            "Files that are no parts to check; patterns as in `files`.",
+            "Files that are no parts to check; patterns as in `files`. They hold in folders with a "
+            "`wallguard.yaml` of their own too.",
         ),
     ),
 )

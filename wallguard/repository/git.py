@@ -1,16 +1,34 @@
-"""Running git: no shell, names apart by NUL, and plain words where it fails."""
+"""Running git: no shell, names apart by NUL, and plain words where it fails.
+
+git starts here only, and only to read. A design repository holds what anybody proposed: a folder
+of it may pass for a repository of its own, whose settings name programs to run. So git is told
+with every call to run none that a question does not need.
+"""
 
 from __future__ import annotations
 
 import os
 import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
 from wallguard.base.errors import InputError
 
 # Seconds; a repository of a million files needs a few.
 _PATIENCE = 300
 _INSTALL = "Install git, or name the parts to check"
+# Names from the documentation of git config (from memory); a git that does not know one ignores it.
+_SETTINGS = (
+    # A tracked folder that looks like a bare repository is none (git 2.38).
+    ("safe.bareRepository", "explicit"),
+    # Programs that watch the work tree, and hooks.
+    ("core.fsmonitor", "false"),
+    ("core.hooksPath", os.devnull),
+    # Nothing is fetched, so no transport helper starts.
+    ("protocol.allow", "never"),
+)
 
 
 def in_repository(folder: Path) -> bool:
@@ -27,19 +45,27 @@ def below_top(folder: Path) -> str:
     return "."
 
 
-def command(folder: Path, *arguments: str) -> list[str]:
-    """The command line for git in `folder`."""
-    return ["git", "-C", str(folder), *arguments]
-
-
 def environment(folder: Path) -> dict[str, str]:
-    """The environment for git in `folder`: it asks no questions and leaves the index alone."""
-    values = {**os.environ, "GIT_OPTIONAL_LOCKS": "0", "GIT_TERMINAL_PROMPT": "0"}
+    """The environment for git in `folder`: it asks no questions, leaves the index alone, fetches
+    nothing and runs no program that a setting names."""
+    values = {
+        **os.environ,
+        "GIT_OPTIONAL_LOCKS": "0",
+        "GIT_TERMINAL_PROMPT": "0",
+        "GIT_NO_LAZY_FETCH": "1",
+    }
     if _has_git(folder):
         # A hook may be told where the repository is; with that git would take any folder it is
         # run in for the top of the work tree. GIT_INDEX_FILE stays: it is what is committed.
         for name in ("GIT_DIR", "GIT_WORK_TREE", "GIT_PREFIX"):
             values.pop(name, None)
+    # After what is set there already, such as `safe.directory`: the last one holds.
+    given = values.get("GIT_CONFIG_COUNT", "")
+    count = int(given) if given.isdecimal() else 0
+    for number, (key, value) in enumerate(_SETTINGS, count):
+        values[f"GIT_CONFIG_KEY_{number}"] = key
+        values[f"GIT_CONFIG_VALUE_{number}"] = value
+    values["GIT_CONFIG_COUNT"] = str(count + len(_SETTINGS))
     return values
 
 
@@ -56,7 +82,7 @@ def run(folder: Path, *arguments: str) -> subprocess.CompletedProcess[bytes]:
         )
     try:
         return subprocess.run(
-            command(folder, *arguments),
+            _command(folder, *arguments),
             stdin=subprocess.DEVNULL,
             capture_output=True,
             env=environment(folder),
@@ -68,10 +94,39 @@ def run(folder: Path, *arguments: str) -> subprocess.CompletedProcess[bytes]:
             folder, f"git {arguments[0]} gave no answer within {_PATIENCE} seconds"
         ) from None
     except OSError as error:
-        raise not_runnable(folder, error) from None
+        raise _not_runnable(folder, error) from None
 
 
-def not_runnable(folder: Path, error: OSError) -> InputError:
+@contextmanager
+def talking(folder: Path, *arguments: str) -> Iterator[tuple[IO[bytes], IO[bytes]]]:
+    """A git that answers question by question: where to write them, and where to read answers.
+
+    Raises InputError where git cannot be run.
+    """
+    try:
+        process = subprocess.Popen(
+            _command(folder, *arguments),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=environment(folder),
+        )
+    except OSError as error:
+        raise _not_runnable(folder, error) from None
+    assert process.stdin is not None
+    assert process.stdout is not None
+    try:
+        yield process.stdin, process.stdout
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def _command(folder: Path, *arguments: str) -> list[str]:
+    return ["git", "-C", str(folder), *arguments]
+
+
+def _not_runnable(folder: Path, error: OSError) -> InputError:
     """What to say where git could not be started."""
     if isinstance(error, FileNotFoundError):
         return InputError(folder, "git is not installed, or not on the PATH", remedy=_INSTALL)
@@ -89,8 +144,30 @@ def output(folder: Path, *arguments: str) -> bytes:
 
 
 def names(folder: Path, *arguments: str) -> list[str]:
-    """The names, each ended by NUL, that git prints; bytes that are no text are kept."""
-    return [os.fsdecode(name) for name in output(folder, *arguments).split(b"\0")[:-1]]
+    """The names, each ended by NUL, that git prints; bytes that are no text are kept.
+
+    Raises InputError as `output` does, and for an answer of another kind.
+    """
+    *ended, rest = output(folder, *arguments).split(b"\0")
+    if rest:
+        raise nonsense(folder, arguments[0])
+    return [os.fsdecode(name) for name in ended]
+
+
+def refuse_nonsense(folder: Path) -> None:
+    """Raises InputError where what is called git does not answer as git does: of one that says
+    nothing to anything it would seem that nothing changed."""
+    if output(folder, "rev-parse", "--is-inside-work-tree").strip() not in (b"true", b"false"):
+        raise nonsense(folder, "rev-parse")
+
+
+def nonsense(folder: Path, question: str) -> InputError:
+    """What to say of an answer that is none to what was asked: nothing may be read into it."""
+    return InputError(
+        folder,
+        f"git {question} gave an answer that makes no sense",
+        remedy="See what `git` is on the PATH here, and what its settings are",
+    )
 
 
 def _has_git(folder: Path) -> bool:

@@ -8,7 +8,6 @@ import os
 import posixpath
 import re
 import shutil
-import subprocess
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -53,6 +52,12 @@ def staged_content(root: Path, paths: Iterable[str], into: Path) -> dict[str, Pa
     Raises InputError where git or the folder fails.
     """
     return _lay_out(root, _index(root), paths, into)
+
+
+def committed_files(root: Path, commit: str) -> list[str]:
+    """Every file below `root` that the commit named `commit` (its full name) holds, sorted; no
+    submodules. Raises InputError where git cannot tell."""
+    return sorted(_tree(root, commit))
 
 
 def committed_content(root: Path, commit: str, paths: Iterable[str], into: Path) -> dict[str, Path]:
@@ -143,7 +148,7 @@ def _index(root: Path) -> dict[str, _Entry]:
     # Each is `mode blob stage<TAB>path`; stages above 0 are the sides of a conflict.
     for line in git.names(root, "ls-files", "-z", "--stage"):
         facts, _, path = line.partition("\t")
-        mode, blob, stage = facts.split(" ")
+        mode, blob, stage = _three(root, "ls-files", facts)
         if mode != _SUBMODULE and stage == "0":
             found[path] = _Entry(mode, blob)
     return found
@@ -154,10 +159,17 @@ def _tree(root: Path, commit: str) -> dict[str, _Entry]:
     # Each is `mode type blob<TAB>path`.
     for line in git.names(root, "ls-tree", "-r", "-z", commit):
         facts, _, path = line.partition("\t")
-        mode, _, blob = facts.split(" ")
+        mode, _, blob = _three(root, "ls-tree", facts)
         if mode != _SUBMODULE:
             found[path] = _Entry(mode, blob)
     return found
+
+
+def _three(root: Path, question: str, facts: str) -> tuple[str, str, str]:
+    found = facts.split(" ")
+    if len(found) != 3:
+        raise git.nonsense(root, question)
+    return found[0], found[1], found[2]
 
 
 class _Blobs:
@@ -192,20 +204,5 @@ class _Blobs:
 
 @contextmanager
 def _blobs(root: Path) -> Iterator[_Blobs]:
-    try:
-        process = subprocess.Popen(
-            git.command(root, "cat-file", "--batch"),
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=git.environment(root),
-        )
-    except OSError as error:
-        raise git.not_runnable(root, error) from None
-    assert process.stdin is not None
-    assert process.stdout is not None
-    try:
-        yield _Blobs(root, process.stdin, process.stdout)
-    finally:
-        process.kill()
-        process.communicate()
+    with git.talking(root, "cat-file", "--batch") as (questions, answers):
+        yield _Blobs(root, questions, answers)

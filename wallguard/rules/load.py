@@ -22,17 +22,21 @@ from wallguard.rules.relations import relations
 MAX_CHAIN = 8
 
 
-def load_rules(path: Path, root: Path | None = None) -> Rules:
+def load_rules(
+    path: Path, root: Path | None = None, instead: tuple[Path, Path] | None = None
+) -> Rules:
     """The rule file at `path`, with what it extends.
 
     With `root`, the file and all it extends must lie in that folder, symbolic links followed, and
     names in `Rules` and in errors are relative to it, with /; without, they are as given.
 
+    instead  a rule file, and another that is read in its place where it is extended
+
     Raises InputError: unreadable or not YAML (see `documents.reading`), keys or values that the
     format does not have, contradictions between values, or a chain of `extends` that turns in
     a circle, leaves `root` or is longer than MAX_CHAIN. It names every problem it found.
     """
-    chain, problems = _read_chain(path, root)
+    chain, problems = _read_chain(path, root, instead)
     told = {(problem.place, problem.text) for problem in problems}
     problems += [
         problem
@@ -69,7 +73,9 @@ def _rules(document: Mapping, path: str, files: tuple[str, ...]) -> Rules:
     return made
 
 
-def _read_chain(path: Path, root: Path | None) -> tuple[list[Mapping], list[Problem]]:
+def _read_chain(
+    path: Path, root: Path | None, instead: tuple[Path, Path] | None
+) -> tuple[list[Mapping], list[Problem]]:
     """The document and those it extends, nearest first, and what stopped the chain if anything.
 
     Raises InputError where not even the first can be read.
@@ -81,6 +87,8 @@ def _read_chain(path: Path, root: Path | None) -> tuple[list[Mapping], list[Prob
             return chain, [replace(one, cause=True) for one in wrong]
         # As it stands in the text: links in the path are followed when the file is opened.
         path = Path(os.path.normpath(path.parent / entry.value.plain()))
+        if instead is not None and os.path.realpath(path) == os.path.realpath(instead[0]):
+            path, instead = instead[1], None  # which may itself extend the one that it replaces
         shown, real = _shown(path, root), os.path.realpath(path)
         names = [document.place.path for document in chain]
         if real in seen:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from wallguard.commands.arguments import Commands, command
-from wallguard.fit.drift import Compared, Drift
+from wallguard.fitting.drift import Compared, Drift
 from wallguard.jobs.characterise import drift
 
 

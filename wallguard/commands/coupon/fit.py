@@ -14,8 +14,8 @@ from wallguard.base.write import write
 from wallguard.commands.arguments import Commands, command, length
 from wallguard.drawings.coupon_plot import MARK as PLOT_MARK
 from wallguard.drawings.coupon_plot import plot
-from wallguard.fit.fit import Fit
-from wallguard.fit.rule_file import MARK
+from wallguard.fitting.fit import Fit
+from wallguard.fitting.rule_file import MARK
 from wallguard.jobs.characterise import Toolpaths, fit
 from wallguard.reports.chart_text import chart_text
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from wallguard.commands.arguments import Commands, command
 from wallguard.commands.coupon import make
-from wallguard.fit.next_steps import NextStep
+from wallguard.fitting.next_steps import NextStep
 from wallguard.jobs.characterise import next_steps
 
 

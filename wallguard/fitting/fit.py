@@ -14,10 +14,10 @@ from wallguard.bands.table import BandTable
 from wallguard.base.errors import InputError
 from wallguard.coupon.readings import Readings, merged
 from wallguard.coupon.rows import Row
-from wallguard.fit.doubt import with_settings
-from wallguard.fit.lines import Lines, lines_of
-from wallguard.fit.settings import Estimate, estimate
-from wallguard.fit.steps import (
+from wallguard.fitting.doubt import with_settings
+from wallguard.fitting.lines import Lines, lines_of
+from wallguard.fitting.settings import Estimate, estimate
+from wallguard.fitting.steps import (
     ASSUMED_SCATTER,
     FEWEST_FREEDOM,
     Grouped,
@@ -29,8 +29,8 @@ from wallguard.fit.steps import (
     scatter_of,
     steps,
 )
-from wallguard.fit.tables import closed, measured_bands, worse
-from wallguard.fit.uncertainty import Component
+from wallguard.fitting.tables import closed, measured_bands, worse
+from wallguard.fitting.uncertainty import Component
 from wallguard.rules.model import Axis, Beads, DeclaredBand, Rules
 
 # Thicknesses of walls in one fit: beyond this, files of something else are being read.

@@ -10,7 +10,7 @@ from statistics import median
 
 from wallguard.bands.table import reading
 from wallguard.coupon.rows import Row
-from wallguard.fit.uncertainty import Component, combined, expanded, resolution, scatter
+from wallguard.fitting.uncertainty import Component, combined, expanded, resolution, scatter
 from wallguard.rules.model import Axis, Fill, Rules
 
 # A band holds below its upper end: one that includes a step ends this much (mm) above it.

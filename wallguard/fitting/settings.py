@@ -21,8 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.bands.beads import BETWEEN, FILLS, Laid, Settings, lay
-from wallguard.fit.steps import Scatter, Step
-from wallguard.fit.uncertainty import Component
+from wallguard.fitting.steps import Scatter, Step
+from wallguard.fitting.uncertainty import Component
 from wallguard.rules.model import Beads, Fill, Rules
 
 Array = NDArray[np.float64]

@@ -9,9 +9,9 @@ from typing import Any, TypeVar
 
 from wallguard.bands.calculated import calculated
 from wallguard.documents.write import Comments, comment
-from wallguard.fit.fit import Fit
-from wallguard.fit.settings import Estimate
-from wallguard.fit.steps import Step
+from wallguard.fitting.fit import Fit
+from wallguard.fitting.settings import Estimate
+from wallguard.fitting.steps import Step
 from wallguard.rules import write
 from wallguard.rules.model import Beads, DeclaredBand, Rules
 

@@ -27,9 +27,9 @@ import numpy as np
 
 from wallguard.bands.beads import FILLS
 from wallguard.bands.calculated import calculated
-from wallguard.fit.settings import Array, Estimate, laid
-from wallguard.fit.steps import INCLUDED, Step
-from wallguard.fit.tables import Rule, band_of, free, held_at
+from wallguard.fitting.settings import Array, Estimate, laid
+from wallguard.fitting.steps import INCLUDED, Step
+from wallguard.fitting.tables import Rule, band_of, free, held_at
 from wallguard.rules.model import DeclaredBand
 
 _PER_MM = 100

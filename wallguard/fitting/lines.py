@@ -19,8 +19,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
-from wallguard.fit.steps import Scatter, Step
-from wallguard.fit.uncertainty import Component
+from wallguard.fitting.steps import Scatter, Step
+from wallguard.fitting.uncertainty import Component
 from wallguard.rules.model import Fill
 
 _PRICE, _FREE = 9.0, 4.0

@@ -15,8 +15,8 @@ from itertools import pairwise
 from typing import Literal
 
 from wallguard.bands.table import Band, BandTable, merged
-from wallguard.fit.lines import Line, Lines
-from wallguard.fit.steps import INCLUDED
+from wallguard.fitting.lines import Line, Lines
+from wallguard.fitting.steps import INCLUDED
 from wallguard.rules.model import DeclaredBand, Fill
 
 # From worst to best: of walls in any direction the worse outcome is told.

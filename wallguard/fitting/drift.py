@@ -24,8 +24,8 @@ from wallguard.bands.declared import band_table
 from wallguard.bands.table import BandTable, Outcome
 from wallguard.base.errors import InputError
 from wallguard.coupon.readings import Readings
-from wallguard.fit.steps import Grouped, Scatter, Step, by_axis, scatter_of
-from wallguard.fit.uncertainty import COVERAGE, expanded
+from wallguard.fitting.steps import Grouped, Scatter, Step, by_axis, scatter_of
+from wallguard.fitting.uncertainty import COVERAGE, expanded
 from wallguard.rules.model import Axis, Rules
 
 _MANY, _FAR = 0.01, 0.01

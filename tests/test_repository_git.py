@@ -1,0 +1,113 @@
+"""git as it is started: nothing in a design repository can make it run a program."""
+
+import os
+import stat
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from wallguard.base.errors import InputError
+from wallguard.commands.main import main
+from wallguard.repository import git
+from wallguard.repository.changes import all_files, staged, working
+from wallguard.repository.staged import staged_content
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="shell scripts")
+CONFIG = """\
+wallguard: 1
+parts:
+  - {files: "*.stl", rules: petg.yaml}
+"""
+
+
+@pytest.fixture(autouse=True)
+def no_git_settings(monkeypatch, tmp_path):
+    for name in [name for name in os.environ if name.startswith("GIT_")]:
+        monkeypatch.delenv(name)
+    monkeypatch.setenv("GIT_CONFIG_GLOBAL", str(tmp_path / "gitconfig"))
+    monkeypatch.setenv("GIT_CONFIG_NOSYSTEM", "1")
+    (tmp_path / "gitconfig").write_text("[user]\nname = Tester\nemail = tester@example.org\n")
+
+
+@pytest.fixture
+def repository(tmp_path) -> Path:
+    root = tmp_path / "design"
+    root.mkdir()
+    ask(root, "init", "--quiet", "-b", "main")
+    (root / "a.stl").write_text("one\n")
+    ask(root, "add", "--all")
+    ask(root, "commit", "--quiet", "--message", "one")
+    return root
+
+
+def ask(folder: Path, *arguments: str) -> None:
+    subprocess.run(["git", "-C", str(folder), *arguments], check=True, capture_output=True)
+
+
+def program(path: Path, line: str) -> Path:
+    path.write_text(f"#!/bin/sh\n{line}\n")
+    path.chmod(path.stat().st_mode | stat.S_IXUSR)
+    return path
+
+
+@pytest.mark.parametrize("how", [["--all"], ["--staged"], []])
+def test_a_tracked_folder_that_passes_for_a_repository_runs_nothing(
+    repository, tmp_path, monkeypatch, how
+):
+    """All of it can be committed: git finds HEAD, objects, refs and a config in the folder."""
+    ran = tmp_path / "ran"
+    spy = program(tmp_path / "spy", f'echo "$@" >> "{ran}"')
+    bare = repository / "sub"
+    for name in ("objects", "refs/heads"):
+        (bare / name).mkdir(parents=True)
+    (bare / "HEAD").write_text("ref: refs/heads/main\n")
+    (bare / "config").write_text(
+        f"[core]\nrepositoryformatversion = 0\nbare = false\nworktree = .\nfsmonitor = {spy}\n"
+    )
+    (bare / "wallguard.yaml").write_text(CONFIG)
+    monkeypatch.chdir(bare)
+    main(["check", *how])
+    assert not ran.exists()
+
+
+def test_programs_that_settings_name_are_not_run(repository, tmp_path):
+    ran = tmp_path / "ran"
+    spy = program(tmp_path / "spy", f'echo "$@" >> "{ran}"; exit 1')
+    hooks = tmp_path / "hooks"
+    hooks.mkdir()
+    program(hooks / "post-index-change", f'echo hook >> "{ran}"')
+    for key, value in (("core.fsmonitor", str(spy)), ("core.hooksPath", str(hooks))):
+        ask(repository, "config", key, value)
+    (repository / "a.stl").write_text("two\n")
+    assert working(repository).present == ("a.stl",)
+    assert staged(repository).present == ()
+    assert all_files(repository) == ["a.stl"]
+    assert not ran.exists()
+
+
+def test_settings_given_by_the_environment_stay(repository, monkeypatch):
+    monkeypatch.setenv("GIT_CONFIG_COUNT", "1")
+    monkeypatch.setenv("GIT_CONFIG_KEY_0", "user.name")
+    monkeypatch.setenv("GIT_CONFIG_VALUE_0", "Somebody")
+    assert git.output(repository, "config", "user.name") == b"Somebody\n"
+    assert git.output(repository, "config", "safe.bareRepository") == b"explicit\n"
+
+
+@pytest.mark.parametrize("answer", ["", "echo nothing that was asked", "printf 'x\\0y\\0z\\0'"])
+def test_an_answer_that_makes_no_sense_is_refused(repository, tmp_path, monkeypatch, answer):
+    """A wrapper around git, or a broken one."""
+    programs = tmp_path / "programs"
+    programs.mkdir()
+    program(programs / "git", answer)
+    monkeypatch.setenv("PATH", str(programs), prepend=os.pathsep)
+    questions = [lambda: staged_content(repository, ["a.stl"], tmp_path / "into")]
+    if answer:  # that nothing is staged is an answer
+        questions.append(lambda: staged(repository))
+    for question in questions:
+        if answer:
+            with pytest.raises(InputError, match="makes no sense"):
+                question()
+        else:
+            assert question() == {}

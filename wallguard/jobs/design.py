@@ -1,0 +1,140 @@
+"""What a design repository says of its parts, as it stands in one source: which rules each answers
+to, which findings are waived. What cannot be used is told once, and hides nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TypeAlias
+
+from wallguard.base.errors import InputError
+from wallguard.findings.model import Gate, Trouble
+from wallguard.jobs.source import Source
+from wallguard.repository import git
+from wallguard.repository.config import FILE_NAME, Assignment, Repository
+from wallguard.repository.nearest import Repositories, lies, names
+from wallguard.rules.load import load_rules
+from wallguard.rules.model import Rules
+from wallguard.waivers.apply import LONGEST
+from wallguard.waivers.load import FILE_NAME as WAIVERS
+from wallguard.waivers.load import Waiver, load_waivers
+
+# How a part lies, and the rules it answers to.
+Said: TypeAlias = tuple[Assignment, Rules]
+
+
+class Design:
+    """One source, and what its `wallguard.yaml`, rule files and waivers say.
+
+    given     rule files named for this run, that all parts answer to instead
+    troubles  files that cannot be used, by name
+    """
+
+    def __init__(self, source: Source, given: Sequence[Path] = ()) -> None:
+        self.source = source
+        self.given = tuple(given)
+        self.troubles: dict[str, Trouble] = {}
+        self.repositories = Repositories(source.content, self._told, lambda: source.every)
+        self._rules: dict[str, Rules | None] = {}
+        self._waivers: dict[str, tuple[Waiver, ...]] = {}
+
+    @property
+    def known(self) -> dict[str, Rules | None]:
+        """The rule files that were asked for, None where one cannot be used."""
+        return self._rules
+
+    def says_something(self, near: Iterable[str] = ()) -> bool:
+        """Whether there is any `wallguard.yaml`, usable or not. Outside git, where it may take long
+        to list all files, only those above the paths `near` count."""
+        root = self.source.root
+        found = any(self.repository(path).path is not None for path in ("", *near))
+        if not found and git.in_repository(root):
+            found = bool(self.repositories.all())
+        return found or any(name.rpartition("/")[2] == FILE_NAME for name in self.troubles)
+
+    def repository(self, path: str) -> Repository:
+        """What answers for `path`."""
+        return self.repositories.of(path)
+
+    def assignments(self, path: str) -> list[Assignment]:
+        """The rule files that a part of the repository answers to in this run, and how it lies for
+        each."""
+        repository = self.repository(path)
+        if not self.given:
+            return repository.assignments(path)
+        return [
+            replace(repository.lies(path, *names([rules], self.source.root)), rules=str(rules))
+            for rules in self.given
+        ]
+
+    def assignments_outside(self, part: Path) -> list[Assignment]:
+        """The same for a part that lies elsewhere: it answers to the given rules."""
+        return [replace(lies(part, rules), rules=str(rules)) for rules in self.given]
+
+    def is_left_out(self, path: str) -> bool:
+        """Whether a part is excluded, and no rules are given that it answers to all the same."""
+        return not self.given and self.repository(path).excluded(path)
+
+    def covered(self, paths: Iterable[str]) -> list[str]:
+        """Those of `paths` that are parts to check, sorted."""
+        return [
+            path
+            for path in self.repositories.part_files(paths)
+            if self.given or self.assignments(path)
+        ]
+
+    def rules(self, name: str) -> Rules | None:
+        """The rules that an assignment names; None where the file cannot be used."""
+        if name not in self._rules:
+            self._rules[name] = None
+            try:
+                self._rules[name] = self.load(name)
+            except InputError as error:
+                self.troubles[name] = Trouble(name, str(error))
+        return self._rules[name]
+
+    def load(self, name: str) -> Rules:
+        """The same; raises InputError for a file that cannot be used."""
+        if self.given:
+            return load_rules(Path(name))
+        return load_rules(self.source.content / name, self.source.content)
+
+    def waivers(self, folder: str) -> tuple[Waiver, ...]:
+        """The waivers beside the `wallguard.yaml` in `folder` (ended by /; empty: the root), with
+        their parts and rules named from the root."""
+        if folder not in self._waivers:
+            self._waivers[folder] = ()
+            try:
+                self._waivers[folder] = tuple(
+                    replace(
+                        one,
+                        part=one.part and folder + one.part,
+                        rules=one.rules and folder + one.rules,
+                    )
+                    for one in load_waivers(self.source.content / folder)
+                )
+            except InputError as error:
+                name = folder + WAIVERS
+                self.troubles[name] = Trouble(name, folder + str(error))
+        return self._waivers[folder]
+
+    def longest(self, folder: str) -> int:
+        """How many days from today the waivers in `folder` may run."""
+        return self.repository(folder + WAIVERS).longest or LONGEST
+
+    def gate(self, paths: Iterable[str]) -> tuple[Gate, list[Trouble]]:
+        """Which findings stop the gate for these parts; where more than one `wallguard.yaml`
+        answers and they do not agree, all do, and a remark says so."""
+        asked = {one.name: one.gate for one in map(self.repository, paths)}
+        if len(set(asked.values())) < 2:
+            return next(iter(asked.values()), self.repository("").gate), []
+        first = min(name for name, gate in asked.items() if gate == "all")
+        return "all", [
+            Trouble(name, f"{name}: `gate: new` does not hold here, since {first} says `all`")
+            for name, gate in sorted(asked.items())
+            if gate == "new"
+        ]
+
+    def _told(self, name: str, error: InputError) -> None:
+        self.troubles[name] = Trouble(name, str(error))

@@ -1,0 +1,207 @@
+"""One run over a design repository: choose parts, check them, hold them against a base, apply
+waivers, and say what the change asks less."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from functools import partial
+from pathlib import Path
+
+from wallguard import __version__
+from wallguard.base.errors import InputError
+from wallguard.findings.model import Gate, PartReport, Report, Trouble
+from wallguard.jobs.asks_less import Asks, asked_less
+from wallguard.jobs.base import Against, Held, find_base, fixed_once
+from wallguard.jobs.check import Task, check_all, settled
+from wallguard.jobs.choose import Asked, Chosen, How, choose, gone, touches_nothing, unseen
+from wallguard.jobs.design import Design
+from wallguard.jobs.source import index, work_tree
+from wallguard.jobs.watch import Watch, silent
+from wallguard.repository import changes, git
+from wallguard.repository.config import FILE_NAME
+from wallguard.rules.model import Rules
+from wallguard.waivers.apply import apply
+
+
+@dataclass(frozen=True)
+class Review:
+    """What a run gives.
+
+    folder  the top of the run as seen from the top of the git work tree; `.` where it is that
+    rules   the rule files that were asked for, None where one could not be used
+    """
+
+    report: Report
+    folder: str
+    rules: Mapping[str, Rules | None]
+
+
+def review(
+    asked: Asked, how: How | None = None, watch: Watch | None = None, here: Path | None = None
+) -> Review:
+    """Check what is asked for in the repository that the folder `here` is in (None: the current).
+
+    Raises InputError where nothing can be checked at all.
+    """
+    begun = time.perf_counter()
+    started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
+    with ExitStack() as stack:
+        run = _Run(asked, how or How(), here or Path.cwd(), stack)
+        report = run.quiet() if run.is_quiet else run.report(watch)
+    report = replace(
+        report,
+        version=__version__,
+        started=started,
+        seconds=time.perf_counter() - begun,
+    )
+    root = run.now.source.root
+    return Review(report, git.below_top(root), run.now.known)
+
+
+class _Run:
+    """One run: what is asked, what the repository says, what it is held against."""
+
+    def __init__(self, asked: Asked, how: How, here: Path, stack: ExitStack) -> None:
+        self.asked, self.how, self._stack = asked, how, stack
+        top = changes.find_root(here)
+        if git.in_repository(top):
+            git.refuse_nonsense(top)
+        # A commit of something else must cost next to nothing.
+        self.is_quiet = asked.staged and touches_nothing(changes.staged(top))
+        source = index(here, stack, self.is_quiet) if asked.staged else work_tree(here)
+        self.root = source.root
+        self.now = Design(source, asked.rules)
+
+    @property
+    def _today(self) -> date:
+        return self.how.today or date.today()
+
+    def quiet(self) -> Report:
+        """The report on a commit that touches nothing that is checked."""
+        return Report(
+            parts=(),
+            unseen=tuple(unseen(self.now, ())),
+            troubles=tuple(self.now.troubles.values()),
+            head_commit=self._head(),
+        )
+
+    def report(self, watch: Watch | None) -> Report:
+        """Choose, check, compare, and apply what was accepted."""
+        chosen = choose(self.now, self.asked)
+        gate, remarks = self._gate(chosen)
+        base = find_base(self.root, self.asked)
+        compared = base is not None and (self.asked.base is not None or gate == "new")
+        against = Against.of(self.now, base, self._stack) if base else None
+        if against and compared and chosen.tasks:
+            remarks += self._about(against, gate)
+        if self.how.views:
+            chosen.tasks = [replace(task, views=self.how.views) for task in chosen.tasks]
+        if against:
+            held = against.hold(chosen, compared)
+        else:
+            held = [Held.alone(task) for task in chosen.tasks]
+        check = partial(self._check, watch=watch)
+        if against and compared:
+            against.look_for_origins(held, check)
+        results = iter(check([task for one in held for task in one.tasks()]))
+        told = [one.sorted(results, base if compared else None) for one in held]
+        parts = fixed_once([report for one in told for report in one.parts])
+        dropped = sorted((report for one in told for report in one.dropped), key=_by_name)
+        asks = asked_less(against, parts, dropped, self._today) if against else Asks()
+        parts, more = self._waived([*parts, *chosen.reports], chosen)
+        gate = gate if compared else "all"
+        parts = [settled(part, gate) for part in parts]
+        return Report(
+            parts=tuple(sorted(parts, key=_by_name)),
+            not_covered=tuple(sorted(chosen.not_covered)),
+            troubles=tuple(self.now.troubles.values()),
+            removed=tuple(sorted(chosen.removed)),
+            unseen=tuple(chosen.unseen),
+            base=base.revision if base and compared else "",
+            base_commit=base.commit if base and compared else "",
+            head_commit=self._head(),
+            dropped=tuple(dropped),
+            asks_less=asks.less,
+            changed_rules=asks.rules,
+            gate=gate,
+            remarks=(*remarks, *more),
+        )
+
+    def _head(self) -> str:
+        """The full name of the commit that is checked out; empty: none."""
+        return (git.in_repository(self.root) and changes.commit_of(self.root, "HEAD")) or ""
+
+    def _gate(self, chosen: Chosen) -> tuple[Gate, list[Trouble]]:
+        """Which findings fail. Raises InputError where new ones are asked for by an option, and
+        there is nothing that they could be new against."""
+        if self.asked.gate is None:
+            return self.now.gate(task.path for task in chosen.tasks if task.root is not None)
+        if self.asked.gate == "new" and self.asked.base is None and not self._head():
+            raise InputError(
+                "--gate new",
+                "there is no revision here to compare with",
+                remedy="Commit first, or name a revision with --base",
+            )
+        return self.asked.gate, []
+
+    def _about(self, against: Against, gate: Gate) -> list[Trouble]:
+        """What to say of the base. Raises InputError where new findings are asked for by an option
+        and none can be: no revision is named, and nothing differs from HEAD."""
+        base = against.base
+        if against.is_first:
+            return [
+                Trouble(
+                    FILE_NAME,
+                    f"{FILE_NAME}: {base.name} has none yet, so that its parts were held to the "
+                    "rules of now.",
+                )
+            ]
+        if against.changed != changes.Changes() or base.commit != self._head():
+            return []
+        problem = f"what is checked is {base.name} itself, so that nothing can be new"
+        remedy = "Name the revision to compare with (--base), or let all findings fail (--gate all)"
+        if self.asked.gate == "new" and self.asked.base is None and not self.asked.changed_since:
+            raise InputError("--gate new", problem, remedy=remedy)
+        if gate == "new":
+            problem += ": findings are told, and none of them fails"
+        return [Trouble(FILE_NAME, f"{FILE_NAME}: {problem}. {remedy}.")]
+
+    def _check(self, tasks: Sequence[Task], watch: Watch | None) -> list[list[PartReport]]:
+        with (watch or silent)(len(tasks)) as progress:
+            return check_all(tasks, self.how.jobs, progress.step)
+
+    def _waived(
+        self, parts: Sequence[PartReport], chosen: Chosen
+    ) -> tuple[list[PartReport], list[Trouble]]:
+        """The reports with what was accepted, each by the waivers beside its `wallguard.yaml`; and
+        what to mend in those."""
+        outside = {task.path for task in chosen.tasks if task.root is None}
+        sorted_in: dict[str, list[PartReport]] = {"": []}
+        for path in chosen.removed:
+            sorted_in.setdefault(self.now.repository(path).folder, [])
+        for one in self.now.repositories.all() if chosen.complete else ():
+            sorted_in.setdefault(one.folder, [])
+        for part in parts:
+            folder = "" if part.path in outside else self.now.repository(part.path).folder
+            sorted_in.setdefault(folder, []).append(part)
+        found, remarks = [], []
+        for folder, ours in sorted_in.items():
+            applied, more = apply(
+                ours,
+                self.now.waivers(folder),
+                self._today,
+                gone=partial(gone, self.now),
+                complete=chosen.complete,
+                longest=self.now.longest(folder),
+            )
+            found += applied
+            remarks += [Trouble(folder + one.path, folder + one.message) for one in more]
+        return found, remarks
+
+
+def _by_name(report: PartReport) -> tuple[str, str]:
+    return report.path, report.rules

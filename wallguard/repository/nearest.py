@@ -1,0 +1,121 @@
+"""Each part answers to the nearest `wallguard.yaml` above it; and how a part lies that is named by
+itself."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+
+from wallguard.base.errors import InputError
+from wallguard.repository.changes import find_root, relative
+from wallguard.repository.config import (
+    FILE_NAME,
+    OTHER_NAME,
+    Assignment,
+    Repository,
+    is_part,
+    load_repository,
+)
+
+_NAMES = (FILE_NAME, OTHER_NAME)
+# A `wallguard.yaml` that cannot be used, and why.
+Told = Callable[[str, InputError], None]
+
+
+class Repositories:
+    """Every `wallguard.yaml` of a folder and those below, each read when a part asks for it.
+
+    Paths are relative to `root`, with /.
+    """
+
+    def __init__(
+        self,
+        root: Path,
+        told: Told | None = None,
+        every: Callable[[], Iterable[str]] = lambda: (),
+    ) -> None:
+        """With `told`, a file that cannot be used is told there, and counts as one that says
+        nothing. `every` lists all files; it is called where all of `wallguard.yaml` are wanted."""
+        self.root = root
+        self._told, self._every = told, every
+        self._known: dict[str, Repository] = {}
+        self._above: dict[str, str] = {}
+
+    def of(self, path: str) -> Repository:
+        """What answers for `path`: the nearest `wallguard.yaml` above it; where there is none up to
+        `root`, an empty one there.
+
+        Raises InputError as `load_repository` does, where there is no `told`.
+        """
+        return self._at(self._nearest(path))
+
+    def all(self) -> list[Repository]:
+        """All of them that are there, in the order of their folders."""
+        names = self._every()
+        folders = {name.removesuffix(FILE_NAME) for name in names if _is_file(name)}
+        found = (self._at(folder) for folder in sorted({"", *folders}))
+        return [one for one in found if one.path is not None]
+
+    def part_files(self, paths: Iterable[str]) -> list[str]:
+        """Those of `paths` that are parts and not excluded, sorted, each once."""
+        found = {path for path in paths if is_part(path)}
+        return sorted(path for path in found if not self.of(path).excluded(path))
+
+    def assignments(self, path: str) -> list[Assignment]:
+        """The rule files that the part at `path` answers to: see `Repository.assignments`."""
+        return self.of(path).assignments(path)
+
+    def rule_files(self) -> list[str]:
+        """Every rule file that is named for some part, each once."""
+        return list(dict.fromkeys(name for one in self.all() for name in one.rule_files()))
+
+    def _at(self, folder: str) -> Repository:
+        if folder not in self._known:
+            # The folder's own name is what lies above it.
+            above = self._at(self._nearest(folder[:-1])) if folder else None
+            try:
+                self._known[folder] = load_repository(self.root, folder, above)
+            except InputError as error:
+                if self._told is None:
+                    raise
+                self._told(folder + FILE_NAME, error)
+                self._known[folder] = Repository(self.root, folder=folder, above=above)
+        return self._known[folder]
+
+    def _nearest(self, path: str) -> str:
+        """The folder of the nearest file above `path`, ended by /; empty: `root`."""
+        folder = path.rpartition("/")[0]
+        if not folder:
+            return ""
+        if folder not in self._above:
+            here = any(os.path.lexists(self.root / folder / name) for name in _NAMES)
+            self._above[folder] = f"{folder}/" if here else self._nearest(folder)
+        return self._above[folder]
+
+
+def _is_file(name: str) -> bool:
+    return name.rpartition("/")[2] == FILE_NAME
+
+
+def names(rules: Iterable[Path], root: Path) -> Iterator[str]:
+    """How entries of a `wallguard.yaml` in `root` may name these rule files: as they are named, and
+    with links followed."""
+    for path in rules:
+        for one in (path, Path(os.path.realpath(path))):
+            name = relative(one, root)
+            if name is not None:
+                yield name
+
+
+def lies(part: Path, *rules: Path) -> Assignment:
+    """How the part at `part` is printed for the first of `rules` that its `wallguard.yaml` names
+    for it: see `Repository.lies`.
+
+    Raises InputError where that file cannot be used.
+    """
+    root = find_root(part.parent)
+    name = relative(part, root)
+    if name is None:
+        return Assignment(rules="")
+    return load_repository(root).lies(name, *names(rules, root))
