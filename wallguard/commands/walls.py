@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from wallguard.bands.declared import band_table
 from wallguard.commands.arguments import Commands, command, length
 from wallguard.jobs.check import plain_walls, report_walls
 from wallguard.reports.json_report import walls_text
@@ -70,6 +69,7 @@ def run(
 
     Raises InputError where the part or the rule file cannot be used.
     """
+    from wallguard.bands.declared import band_table
     from wallguard.checks.case import Case
     from wallguard.part.part import Part
 
