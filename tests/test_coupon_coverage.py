@@ -18,24 +18,24 @@ from wallguard.fitting.fit import fit
 from wallguard.fitting.next_steps import next_steps, uncertain_width
 
 
-def test_printed_thickness_of_five_hundred_coupons_lies_within_u(monkeypatch):
+def test_printed_thickness_of_many_coupons_lies_within_u(monkeypatch):
     # Bead settings have no part in what is measured at the steps: fewer are tried, to save time.
     monkeypatch.setattr(settings, "_FIRST", 3000)
     monkeypatch.setattr(settings, "_ROUND", 1000)
-    at_steps, _ = campaign(504, seed=1, inside=False)
+    at_steps, _ = campaign(168, seed=1, inside=False)
     everything = at_steps["all"]
-    assert everything.walls > 15_000
+    assert everything.walls > 5_000
     assert 0.93 <= everything.within / everything.walls <= 0.98
     for kind in at_steps.values():
-        # Each kind is but 84 coupons, each with one bias of its instrument.
+        # Each kind is but 28 coupons, each with one bias of its instrument.
         assert 0.92 <= kind.within / kind.walls <= 0.99
         # A step itself is always what it was seen to be.
         assert kind.right == kind.fills
 
 
 def test_edges_lie_where_the_table_is_uncertain():
-    at_steps, between = campaign(42, seed=2)
-    assert at_steps["all"].edges > 150
+    at_steps, between = campaign(18, seed=2)
+    assert at_steps["all"].edges > 60
     assert at_steps["all"].inside / at_steps["all"].edges >= 0.99
     assert between["all"].right / between["all"].fills > 0.998
 

@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
-from wallguard.bands.calculated import calculated
 from wallguard.bands.table import Band, BandTable, merged
 from wallguard.base.errors import InputError
 from wallguard.rules.model import Axis, DeclaredBand, Rules
@@ -36,6 +35,8 @@ def band_table(rules: Rules, axis: Axis | None = None) -> BandTable:
 
 def _base(rules: Rules) -> tuple[Band, ...]:
     if rules.beads is not None:
+        from wallguard.bands.calculated import calculated  # which brings numpy
+
         return calculated(rules.beads).bands
     if rules.category == "material extrusion" or rules.bands:
         return ()

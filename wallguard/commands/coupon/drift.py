@@ -5,10 +5,12 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from wallguard.commands.arguments import Commands, command
-from wallguard.fitting.drift import Compared, Drift
-from wallguard.jobs.characterise import drift
+
+if TYPE_CHECKING:
+    from wallguard.fitting.drift import Compared, Drift
 
 
 def add(commands: Commands) -> None:
@@ -35,6 +37,8 @@ def run(rules: Path, readings: Sequence[Path]) -> tuple[str, int]:
 
     Raises InputError where the rule file or the readings cannot be used.
     """
+    from wallguard.jobs.characterise import drift
+
     found = drift(rules, readings)
     lines = [*_lines(found), *(f"note: {remark}" for remark in found.remarks)]
     return "\n".join(lines) + "\n", int(found.drifted)

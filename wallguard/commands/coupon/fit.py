@@ -6,18 +6,18 @@ import argparse
 import os
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from wallguard.bands.chart import chart_of
 from wallguard.base import files
 from wallguard.base.errors import InputError
 from wallguard.base.write import write
 from wallguard.commands.arguments import Commands, command, length
-from wallguard.drawings.coupon_plot import MARK as PLOT_MARK
-from wallguard.drawings.coupon_plot import plot
-from wallguard.fitting.fit import Fit
-from wallguard.fitting.rule_file import MARK
-from wallguard.jobs.characterise import Toolpaths, fit
 from wallguard.reports.chart_text import chart_text
+
+if TYPE_CHECKING:
+    from wallguard.fitting.fit import Fit
+    from wallguard.jobs.characterise import Toolpaths
 
 
 def add(commands: Commands) -> None:
@@ -79,6 +79,8 @@ def _toolpaths(arguments: argparse.Namespace) -> Toolpaths | None:
     if arguments.coupon is None:
         remedy = "Name its folder: --coupon"
         raise InputError(files[0], "nothing says which coupon it makes", remedy=remedy)
+    from wallguard.jobs.characterise import Toolpaths
+
     return Toolpaths(files, arguments.coupon, arguments.filament, arguments.flow)
 
 
@@ -98,12 +100,16 @@ def run(
     Raises InputError: readings or rules that cannot be used, or an output that is one of the inputs
     or was not written by this command; nothing is written then.
     """
+    from wallguard.drawings import coupon_plot
+    from wallguard.fitting.rule_file import MARK
+    from wallguard.jobs.characterise import fit
+
     found = fit(readings, rules, toolpaths=toolpaths, shown=str(output))
     _refuse(output, MARK, found.inputs)
     chart, written = chart_of(found.rules), {output: found.text}
     if plot_file is not None:
-        _refuse(plot_file, PLOT_MARK, [*found.inputs, output])
-        written[plot_file] = plot(found.fit, chart)
+        _refuse(plot_file, coupon_plot.MARK, [*found.inputs, output])
+        written[plot_file] = coupon_plot.plot(found.fit, chart)
     for path, text in written.items():
         write(path, text)
     lines = [*report(found.fit), "", *(f"wrote: {path}" for path in written)]

@@ -5,14 +5,16 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from wallguard.base.plain import counted, listed
 from wallguard.commands.arguments import Commands, command, length
-from wallguard.coupon.folder import write_folder
 from wallguard.coupon.plan import KINDS
-from wallguard.jobs.characterise import Coupon, make_coupon
 from wallguard.reports.coupon_sheet import markdown_sheet
 from wallguard.reports.coupon_sheet_html import html_sheet
+
+if TYPE_CHECKING:
+    from wallguard.jobs.characterise import Coupon
 
 
 def add(commands: Commands) -> None:
@@ -67,6 +69,8 @@ def run(
     Raises InputError: rules or values that no coupon follows from, a build volume too small, or
     files in the way that are not an untouched earlier coupon. Nothing is then written.
     """
+    from wallguard.jobs.characterise import make_coupon
+
     coupon = make_coupon(rules, steps=steps, height=height, features=features)
     return write_coupon(coupon, out)
 
@@ -76,6 +80,8 @@ def write_coupon(coupon: Coupon, out: Path) -> list[str]:
 
     Raises InputError: files in the way that are not an untouched earlier coupon.
     """
+    from wallguard.coupon.folder import write_folder
+
     planned, plates = coupon.plan, coupon.plates
     sheets = {
         "measure.md": markdown_sheet(coupon.rules, planned, plates),

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from wallguard.commands.arguments import Commands, command
 from wallguard.commands.coupon import make
-from wallguard.fitting.next_steps import NextStep
-from wallguard.jobs.characterise import next_steps
+
+if TYPE_CHECKING:
+    from wallguard.fitting.next_steps import NextStep
 
 
 def add(commands: Commands) -> None:
@@ -40,6 +42,8 @@ def run(rules: Path, *, at_most: int = 8) -> tuple[str, tuple[float, ...]]:
 
     Raises InputError where the rule file cannot be used.
     """
+    from wallguard.jobs.characterise import next_steps
+
     steps = next_steps(rules, at_most)
     if not steps:
         return "nothing is uncertain by more than 0.02 mm: no further coupon is needed\n", ()
