@@ -8,7 +8,7 @@ from report_samples import DOUBLED, LOST_RIB, THIN, changed, finding
 from wallguard.bands.table import Verdict
 from wallguard.findings.model import Severity, Status
 from wallguard.findings.naming import named
-from wallguard.findings.outcomes import follows, is_cause, loss, severity_rank, status_rank
+from wallguard.findings.outcomes import doubtful, is_cause, loss, severity_rank, status_rank
 from wallguard.findings.places import Boxes, nearest
 
 UNIT = changed(DOUBLED, check="unit", severity="warn", message="perhaps drawn in inches")
@@ -37,11 +37,10 @@ def test_causes_come_before_what_may_follow_from_them():
     assert [is_cause(one) for one in found] == [True, True, False, False, False]
 
 
-def test_where_the_unit_is_in_doubt_walls_follow_from_it():
-    found = (UNIT, TORN, THIN)
-    assert [follows(one, found) for one in found] == [False, False, True]
-    assert not follows(THIN, (TORN, THIN))
-    assert not follows(THIN, (changed(UNIT, waived="A, until then: so drawn"), THIN))
+def test_where_the_unit_is_in_doubt_so_is_the_part():
+    assert doubtful((THIN, UNIT, TORN))
+    assert not doubtful((TORN, THIN))
+    assert not doubtful((changed(UNIT, waived="A, until then: so drawn"), THIN))
 
 
 def test_names_hang_on_neither_path_nor_check_and_tell_alike_findings_apart():

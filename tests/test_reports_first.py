@@ -112,7 +112,6 @@ def test_alike_findings_are_told_once(name, report, kinds, each):
     assert len(shown.splitlines()) < 60
 
 
-@pytest.mark.parametrize("report", [GRILLE, CHAIN])
 @pytest.mark.parametrize("page", [True, False])
 def test_a_real_grille_is_one_finding_with_a_picture(page):
     slats = box([52, 3, 3]) + box([52, 3, 3], (0, 40, 0))
@@ -125,6 +124,7 @@ def test_a_real_grille_is_one_finding_with_a_picture(page):
     assert made.views.pictures[0].finding in shown
 
 
+@pytest.mark.parametrize("report", [GRILLE, CHAIN])
 def test_machines_are_told_each_one_by_one(report):
     number = len(report.parts[0].findings)
     (run,) = json.loads(sarif.text(report))["runs"]
@@ -198,6 +198,15 @@ def test_parts_that_nobody_looked_at_are_named(name):
     shown = first_screen(name, report)
     assert "Not looked at" in shown
     assert "parts/far.stl" in shown
+
+
+@pytest.mark.parametrize("name", TEXTS)
+def test_parts_that_did_not_change_are_counted_and_no_more(name):
+    report = Report((part(),), unseen=tuple(f"parts/{at:03}.stl" for at in range(300)))
+    shown = first_screen(name, report)
+    assert "parts/000.stl" not in shown
+    if name not in ("annotations", "junit", "sarif"):
+        assert "300 parts not looked at" in " ".join(shown.split())
 
 
 @pytest.mark.parametrize("name", ["console", "brief", "markdown", "comment", "junit", "sarif"])

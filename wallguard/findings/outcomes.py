@@ -49,11 +49,10 @@ def is_cause(finding: Finding) -> bool:
     return finding.check in CAUSES and finding.severity != "note"
 
 
-def follows(finding: Finding, findings: Iterable[Finding]) -> bool:
-    """Whether a finding, one of those of a part, means nothing if the part is drawn in another unit
-    than its file says, and that is probable."""
-    causes = (one for one in findings if is_cause(one) and not one.waived)
-    return not is_cause(finding) and any(one.check == "unit" for one in causes)
+def doubtful(findings: Iterable[Finding]) -> bool:
+    """Whether a part with these findings is probably drawn in another unit than its file says: all
+    but causes then means nothing yet."""
+    return any(one.check == "unit" and is_cause(one) and not one.waived for one in findings)
 
 
 def causes_first(finding: Finding) -> tuple[object, ...]:

@@ -14,7 +14,7 @@ from wallguard.base.plain import counted
 from wallguard.findings.counts import told
 from wallguard.findings.model import Report, in_force
 from wallguard.reports import order
-from wallguard.reports.first import scope, word
+from wallguard.reports.first import not_seen, scope, word
 from wallguard.reports.markdown_text import code
 from wallguard.reports.order import Pair
 from wallguard.reports.page import (
@@ -97,6 +97,8 @@ def _counts(report: Report) -> str:
     said = f"{counted(counts.files, 'part')} checked"
     if report.head_commit:
         said += f" at {code(report.head_commit[:10])}"
+    if report.unseen:
+        said += f", {not_seen(report)}"
     if report.not_covered:
         said += f", {len(report.not_covered)} not, for want of a rule file"
     waived = f", {counts.waived} waived" if counts.waived else ""
@@ -128,7 +130,7 @@ def _sections(report: Report) -> list[Section]:
 
 def _listed(pairs: Sequence[Pair], title: str) -> list[Section]:
     """The worst finding of each part for all to see, and others while there is room."""
-    loud = [at for at, pair in enumerate(pairs) if order.is_loud(*pair)]
+    loud = [at for at, seen in enumerate(order.loud(pairs)) if seen]
     paths = [part.path for part, _ in pairs]
     firsts = {paths[at]: at for at in reversed(loud)}
     later = [at for at in loud if firsts[paths[at]] != at]

@@ -18,8 +18,9 @@ from wallguard.base.plain import clipped, counted, lines, one_line, plain, witho
 from wallguard.findings.counts import told
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Status, Trouble, in_force
+from wallguard.findings.outcomes import doubtful, is_cause
 from wallguard.reports import order
-from wallguard.reports.first import by_rules, notices, waived_now
+from wallguard.reports.first import by_rules, not_seen, notices, waived_now
 
 # Nobody reads hundreds of findings or names on a terminal; the worst come first.
 _SHOWN = 10
@@ -141,7 +142,7 @@ def verdict(report: Report) -> str:
     if report.removed:
         clauses.append(f"{counted(len(report.removed), 'part')} removed")
     if report.unseen:
-        clauses.append(f"{counted(len(report.unseen), 'part')} not looked at")
+        clauses.append(not_seen(report))
     word = {0: "PASSED", 1: "FAILED", 2: "NOT DONE"}[report.exit_code]
     if word == "PASSED" and not counts.parts:
         word = "NOTHING CHECKED"
@@ -189,8 +190,9 @@ def _part(part: PartReport, report: Report, width: int, paint: Paint) -> Iterato
         if said:
             yield from wrapped(said, _INDENT, width)
     held = [one for one in part.findings if in_force(one, report.gate) and one.severity != "note"]
-    following = [one for one in held if order.follows(part, one)]
-    loud = groups(order.ranked(one for one in held if not order.follows(part, one)))
+    unsure = doubtful(part.findings)
+    following = [one for one in held if unsure and not is_cause(one)]
+    loud = groups(order.ranked(one for one in held if not unsure or is_cause(one)))
     for group in loud[:_SHOWN]:
         yield from _finding(group, width, paint)
     if len(loud) > _SHOWN:

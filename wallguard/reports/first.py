@@ -35,6 +35,11 @@ def notices(report: Report) -> list[Notice]:
     return [one for one in found if one.lines]
 
 
+def not_seen(report: Report) -> str:
+    """How many parts nobody looked at; empty where there are none."""
+    return f"{counted(len(report.unseen), 'part')} not looked at" if report.unseen else ""
+
+
 def word(report: Report) -> str:
     """The verdict in a few words, for who merges a change or prints a file."""
     prints = report.about == "toolpaths"
@@ -101,6 +106,9 @@ def _by_rules(report: Report) -> Iterator[tuple[str, str]]:
 
 
 def _unseen(report: Report) -> Iterator[tuple[str, str]]:
+    # Where some were looked at, the rest is what did not change: the counts tell of it.
+    if report.parts:
+        return
     for path in sorted(report.unseen)[:_MOST]:
         yield path, ""
     if len(report.unseen) > _MOST:

@@ -25,9 +25,9 @@ from wallguard.drawings.svg import PLACES, patterns
 from wallguard.findings.counts import told
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
-from wallguard.findings.outcomes import SEVERITIES
+from wallguard.findings.outcomes import SEVERITIES, doubtful, is_cause
 from wallguard.reports import order
-from wallguard.reports.first import by_rules, notices, scope, waived_now, word
+from wallguard.reports.first import by_rules, not_seen, notices, scope, waived_now, word
 from wallguard.reports.formats import Setting
 from wallguard.reports.sentence import mark
 from wallguard.reports.templates import render
@@ -180,8 +180,8 @@ def _pairs(report: Report) -> list[order.Pair]:
     held = order.by_part(report, lambda one: in_force(one, report.gate))
     now = order.by_part(report, waived_now)
     rest = order.by_part(report, lambda one: not in_force(one, report.gate) and not waived_now(one))
-    loud = [pair for pair in held if order.is_loud(*pair)]
-    return loud + now + [pair for pair in held if not order.is_loud(*pair)] + rest
+    loud, quiet = order.split(held)
+    return loud + now + quiet + rest
 
 
 def _item(at: int, part: PartReport, group: Group, report: Report) -> Item:
@@ -195,7 +195,7 @@ def _item(at: int, part: PartReport, group: Group, report: Report) -> Item:
         notes.append(f"Waived: {finding.waived}")
     if finding.location:
         notes.append(f"At {place(finding.location)} in the file's own frame.")
-    follows = order.follows(part, finding)
+    follows = doubtful(part.findings) and not is_cause(finding)
     if follows:
         notes.append("It means nothing before the part's unit is settled.")
     return Item(
@@ -242,6 +242,7 @@ def _folds(report: Report) -> list[Fold]:
             "parts not checked, for want of a rule file",
             [(path, "") for path in sorted(report.not_covered)],
         ),
+        _fold("parts not looked at", [(path, "") for path in sorted(report.unseen)]),
         _fold("removed parts", [(path, "") for path in sorted(report.removed)]),
     ]
 
@@ -375,6 +376,8 @@ def _clauses(report: Report) -> str:
             said.append("only new findings fail")
     if counts.waived:
         said.append(f"{counts.waived} waived")
+    if report.unseen:
+        said.append(not_seen(report))
     if counts.not_covered:
         said.append(f"{counted(counts.not_covered, 'part')} not covered by any rule file")
     return "; ".join(said or ["there was no part to check"]) + "."

@@ -12,7 +12,7 @@ from wallguard.findings.groups import groups
 from wallguard.findings.impact import Impact
 from wallguard.findings.model import PartReport, Report, Status, in_force
 from wallguard.reports import impact_markdown, order
-from wallguard.reports.first import scope, word
+from wallguard.reports.first import not_seen, scope, word
 from wallguard.reports.formats import Setting
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.order import Pair
@@ -82,6 +82,8 @@ def _verdict(report: Report) -> str:
         clauses.append(
             f"{counted(counts.not_covered, 'part')} not checked, for want of a rule file"
         )
+    if report.unseen:
+        clauses.append(not_seen(report))
     if not counts.parts and not clauses:
         clauses = ["there was no part to check"]
     said = [f"**{word(report)}**{scope(report)}: {'; '.join(clauses)}."]
@@ -129,9 +131,8 @@ def _sections(report: Report, pictures: Mapping[Key, str]) -> list[Section]:
 def _listed(pairs: Sequence[Pair], title: str, pictures: Mapping[Key, str]) -> list[Section]:
     """The first findings for all to see; the others, mere notes and what follows from a doubtful
     unit folded."""
-    loud = [pair for pair in pairs if order.is_loud(*pair)]
-    shown = loud[:_FINDINGS]
-    quiet = loud[_FINDINGS:] + [pair for pair in pairs if not order.is_loud(*pair)]
+    loud, others = order.split(pairs)
+    shown, quiet = loud[:_FINDINGS], loud[_FINDINGS:] + others
     title = title or ("### The worst findings" if quiet else "### What to change")
     kind = "finding", "findings"
     return [

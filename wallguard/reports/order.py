@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import TypeAlias
 
 from wallguard.base.plain import counted, listed, plain
-from wallguard.findings import outcomes
 from wallguard.findings.counts import Counts, summary, told
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import (
@@ -20,7 +19,7 @@ from wallguard.findings.model import (
     Wall,
     in_force,
 )
-from wallguard.findings.outcomes import SEVERITIES, causes_first, worst_first
+from wallguard.findings.outcomes import SEVERITIES, causes_first, doubtful, is_cause, worst_first
 
 
 def kinds(found: Sequence[Finding]) -> str:
@@ -130,15 +129,24 @@ def ranked(found: Iterable[Finding]) -> list[Finding]:
     return sorted(found, key=lambda one: (one.state == "unchanged", causes_first(one)))
 
 
-def follows(part: PartReport, finding: Finding) -> bool:
-    """Whether a finding means nothing if the part is drawn in another unit than its file says, and
-    that is probable."""
-    return outcomes.follows(finding, part.findings)
+def loud(pairs: Sequence[Pair]) -> list[bool]:
+    """For each group whether it is for all to see: no mere note, and not to be read before its
+    cause."""
+    doubts = {id(part): part for part, _ in pairs}
+    unsure = {at for at, part in doubts.items() if doubtful(part.findings)}
+    return [
+        group.first.severity != "note" and (id(part) not in unsure or is_cause(group.first))
+        for part, group in pairs
+    ]
 
 
-def is_loud(part: PartReport, group: Group) -> bool:
-    """Whether a group is for all to see: no mere note, and not to be read before its cause."""
-    return group.first.severity != "note" and not follows(part, group.first)
+def split(pairs: Sequence[Pair]) -> tuple[list[Pair], list[Pair]]:
+    """What is for all to see, see `loud`, and the rest."""
+    told = loud(pairs)
+    return (
+        [pair for pair, seen in zip(pairs, told, strict=True) if seen],
+        [pair for pair, seen in zip(pairs, told, strict=True) if not seen],
+    )
 
 
 def alike(group: Group) -> str:

@@ -125,6 +125,7 @@ def rest(report: Report) -> list[Section]:
         folded(*limits, _part_items(limited)),
         folded("thing to know", "things to know", _part_items(facts)),
         folded(*bare, _names(report.not_covered)),
+        folded("part not looked at", "parts not looked at", _names(report.unseen)),
         folded("removed part", "removed parts", _names(report.removed)),
     ]
 
