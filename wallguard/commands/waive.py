@@ -26,7 +26,7 @@ from wallguard.reports.console import Progress
 from wallguard.repository import git
 from wallguard.repository.changes import find_root
 from wallguard.waivers.append import added
-from wallguard.waivers.apply import LONGEST, stem
+from wallguard.waivers.apply import stem
 from wallguard.waivers.load import FILE_NAME, Waiver, load_waivers
 
 _BOM = "\ufeff"
@@ -119,7 +119,8 @@ def run(
     or added to.
     """
     root = find_root(Path.cwd())
-    day = _day(until, today or date.today())
+    longest = Design(work_tree(root)).longest("")
+    day = _day(until, today or date.today(), longest)
     part, found = _found(named, root)
     for waiver in load_waivers(root):
         if waiver.finding == found.id and waiver.part in ("", part.path):
@@ -182,7 +183,7 @@ def _extreme(group: Sequence[Finding], check: str) -> float | None:
     return min(measured) if limit is not None and measured[0] < limit else max(measured)
 
 
-def _day(until: str, today: date) -> date:
+def _day(until: str, today: date, longest: int) -> date:
     try:
         day = date.fromisoformat(until)
     except ValueError:
@@ -191,11 +192,11 @@ def _day(until: str, today: date) -> date:
         ) from None
     if day < today:
         raise InputError(f"--until {until}", "this day is past", remedy="Name a later one")
-    last = today + timedelta(LONGEST)
+    last = today + timedelta(longest)
     if day > last:
         raise InputError(
             f"--until {until}",
-            f"a waiver may run for {LONGEST} days at most",
+            f"a waiver may run for {longest} days at most",
             remedy=f"Name {last} or an earlier day",
         )
     return day
