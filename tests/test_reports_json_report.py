@@ -68,13 +68,9 @@ def test_the_contract() -> None:
         "box": [[-8.0, 2.75, 0.0], [32.0, 4.25, 20.0]],
         "sides": 3,
         "source": "section",
-        "air": 0.0,
-        "bead": 0.0,
-        "copy": 0,
-        "laid_in": [0, 0],
+        **{"air": 0.0, "bead": 0.0, "laid_in": [0, 0], "copy": 0},
     }
-    gap = {"name": "gap", "status": "warned", "note": "", "remark": ""}
-    assert bracket["checks"][3] == gap
+    assert bracket["checks"][3] == {"name": "gap", "status": "warned", "note": ""}
     assert made["parts"][3]["error"] == "parts/lost.stl: the file is empty. Export it again."
 
 

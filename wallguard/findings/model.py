@@ -201,16 +201,11 @@ def in_force(finding: Finding, gate: Gate = "all") -> bool:
 
 @dataclass(frozen=True)
 class CheckRun:
-    """One check on one part: how it ended.
-
-    note    why it was skipped, or could not do all of its job
-    remark  what else to know of how it went
-    """
+    """One check on one part: how it ended, and a note where it could not do all of its job."""
 
     name: str
     status: CheckStatus
     note: str = ""
-    remark: str = ""
 
 
 @dataclass(frozen=True)
