@@ -202,51 +202,51 @@ def random_table(rng):
     return table(*rows)
 
 
-@pytest.mark.parametrize("seed", range(40))
-def test_good_ranges_hold_exactly_the_readings_that_classify_as_solid(seed):
-    rng = random.Random(seed)
-    some = random_table(rng)
-    tolerance = (round(rng.uniform(0, 0.3), 4), round(rng.uniform(0, 0.3), 4))
-    ranges = some.good_ranges(tolerance)
-    for step in range(1, 400):
-        thickness = step / 100
-        inside = any(first <= thickness <= last for first, last in ranges)
-        assert inside == (some.classify(thickness, tolerance) == "solid"), thickness
-    assert all(before[1] + 0.015 < after[0] for before, after in pairwise(ranges))
+def test_good_ranges_hold_exactly_the_readings_that_classify_as_solid():
+    for seed in range(40):
+        rng = random.Random(seed)
+        some = random_table(rng)
+        tolerance = (round(rng.uniform(0, 0.3), 4), round(rng.uniform(0, 0.3), 4))
+        ranges = some.good_ranges(tolerance)
+        for step in range(1, 400):
+            thickness = step / 100
+            inside = any(first <= thickness <= last for first, last in ranges)
+            assert inside == (some.classify(thickness, tolerance) == "solid"), (seed, thickness)
+        assert all(before[1] + 0.015 < after[0] for before, after in pairwise(ranges)), seed
 
 
-@pytest.mark.parametrize("seed", range(40))
-def test_every_thickness_has_the_outcome_of_the_one_band_that_holds_its_reading(seed):
-    rng = random.Random(seed)
-    some = random_table(rng)
-    edges = some.edges
-    starts = [row for row in some.bands if row.readings is not None]
-    for _ in range(300):
-        thickness = rng.uniform(0, 4)
-        nominal = reading(thickness)
-        (held,) = [row for row in some.bands if row.lower - 1e-6 <= nominal < row.upper - 1e-6]
-        assert some.outcome(thickness).band is held
-        assert starts[sum(thickness >= edge for edge in edges)] is held
+def test_every_thickness_has_the_outcome_of_the_one_band_that_holds_its_reading():
+    for seed in range(40):
+        rng = random.Random(seed)
+        some = random_table(rng)
+        edges = some.edges
+        starts = [row for row in some.bands if row.readings is not None]
+        for _ in range(300):
+            thickness = rng.uniform(0, 4)
+            nominal = reading(thickness)
+            (held,) = [row for row in some.bands if row.lower - 1e-6 <= nominal < row.upper - 1e-6]
+            assert some.outcome(thickness).band is held, seed
+            assert starts[sum(thickness >= edge for edge in edges)] is held, seed
 
 
-@pytest.mark.parametrize("seed", range(20))
-def test_verdict_edges_stand_where_the_band_or_the_verdict_changes_and_nowhere_else(seed):
-    draw = random.Random(seed)
-    width = draw.uniform(0.3, 0.7)
-    table = calculated(
-        Beads(
-            width=width,
-            contours=draw.randint(1, 3),
-            smallest_wall=draw.uniform(0.2, 0.4),
-            squeeze=draw.uniform(0.02, 0.1),
-            smallest_fill=draw.uniform(0.2, 0.5),
-            uncertainty=draw.uniform(0, 0.1),
+def test_verdict_edges_stand_where_the_band_or_the_verdict_changes_and_nowhere_else():
+    for seed in range(20):
+        draw = random.Random(seed)
+        width = draw.uniform(0.3, 0.7)
+        table = calculated(
+            Beads(
+                width=width,
+                contours=draw.randint(1, 3),
+                smallest_wall=draw.uniform(0.2, 0.4),
+                squeeze=draw.uniform(0.02, 0.1),
+                smallest_fill=draw.uniform(0.2, 0.5),
+                uncertainty=draw.uniform(0, 0.1),
+            )
         )
-    )
-    tolerance = draw.uniform(0.05, 0.3), draw.uniform(0.05, 0.3)
-    said = [
-        (table.outcome(at / 100).band, table.classify(at / 100, tolerance)) for at in range(400)
-    ]
-    changes = [at for at in range(1, 400) if said[at] != said[at - 1]]
-    edges = [edge for edge in table.verdict_edges(tolerance) if edge < 3.99]
-    assert edges == pytest.approx([(at - 0.5) / 100 for at in changes])
+        tolerance = draw.uniform(0.05, 0.3), draw.uniform(0.05, 0.3)
+        said = [
+            (table.outcome(at / 100).band, table.classify(at / 100, tolerance)) for at in range(400)
+        ]
+        changes = [at for at in range(1, 400) if said[at] != said[at - 1]]
+        edges = [edge for edge in table.verdict_edges(tolerance) if edge < 3.99]
+        assert edges == pytest.approx([(at - 0.5) / 100 for at in changes]), seed

