@@ -1,20 +1,27 @@
-"""Time a check against the floor under it: `python tests/bench_check.py [--runs N]`.
+"""Time a check against the floor under it:
 
-The floor is what reading and cutting alone cost (the benchmark folder's own `floor.py`); floor and
-check are timed in turn in this one process, imports excluded, and the smallest of each is compared.
-Whole-process times and peak memory are of child processes. Needs the shared benchmark folder.
+    python tests/bench_check.py [--runs N] [--parts fins,beam] [--slopes]
+
+The floor is what reading and cutting alone cost (the benchmark folder's own `floor.py`). Floor and
+check are timed in turn in this one process, in seconds of processor time (other work on the
+machine then counts for less), imports excluded, and the smallest of each is compared. Peak memory
+and whole-process times are of child processes. `--slopes` adds the slope of the logarithm of cost
+over that of size, in triangles, in layers and in outline. Needs the shared benchmark folder.
 """
 
 from __future__ import annotations
 
 import argparse
 import importlib.util
-import os
+import math
 import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
+
+import manifold3d as m3
+from solids import save
 
 RULES = """\
 wallguard: 1
@@ -32,7 +39,28 @@ minimum:
   floor: {fail: 3}
   roof: {fail: 3}
 """
-TARGETS = {"shell": 15.0, "lattice": 15.0}
+POWDER = """\
+wallguard: 1
+name: benchmark in space
+process: {category: powder bed fusion}
+layer_height: 0.2
+build_volume: [250, 250, 250]
+bands:
+  - {from: 0, to: 0.7, fill: missing}
+  - {from: 0.7, fill: solid}
+minimum:
+  wall: {fail: 0.8}
+  free_wall: {warn: 1.2}
+  gap: {fail: 0.3}
+  hole: {warn: 2}
+  pin: {warn: 2}
+"""
+CATEGORIES = {"layers": RULES, "space": POWDER}
+PARTS = ("fins", "housing", "shell", "lattice", "beam", "tray", "gears", "grille", "thread")
+# A check may cost so many times the floor, and so many seconds more; the slopes may be so steep.
+TIMES, SECONDS, STEEPEST = 5.0, 0.1, 1.1
+# A whole process on a part of 12 triangles, seconds; any process, MB.
+START, MEMORY = 0.35, 2048
 
 
 def load(path: Path):
@@ -42,68 +70,139 @@ def load(path: Path):
     return module
 
 
-def process(command: list[str], folder: Path) -> tuple[float, float]:
-    """Wall-clock seconds and peak memory in MB of one child process."""
+# Run as a child: the memory of its own alone, which a child otherwise inherits from this process.
+_CHILD = """
+import runpy, sys
+try:
+    runpy.run_module("wallguard", run_name="__main__", alter_sys=True)
+finally:
+    with open("/proc/self/status") as status:
+        peak = next(line for line in status if line.startswith("VmHWM")).split()[1]
+    with open("peak", "w") as out:
+        out.write(peak)
+"""
+
+
+def process(words: list[str], folder: Path) -> tuple[float, float]:
+    """Wall-clock seconds and peak memory in MB of `wallguard` as a process; 0 MB where the
+    system does not tell."""
+    peak = folder / "peak"
+    peak.unlink(missing_ok=True)
     begun = time.perf_counter()
-    child = subprocess.Popen(
-        command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    subprocess.run(
+        [sys.executable, "-c", _CHILD, *words], cwd=folder, capture_output=True, check=False
     )
-    _, _, usage = os.wait4(child.pid, 0)
-    scale = 1024**2 if sys.platform == "darwin" else 1024
-    return time.perf_counter() - begun, usage.ru_maxrss / scale
+    seconds = time.perf_counter() - begun
+    return seconds, int(peak.read_text()) / 1024 if peak.exists() else 0.0
+
+
+def clocked(run) -> float:
+    """Seconds of processor time that a call takes."""
+    begun = time.process_time()
+    run()
+    return time.process_time() - begun
+
+
+class Bench:
+    """A folder with parts and rules, and what is measured there."""
+
+    def __init__(self, folder: Path, floor, runs: int) -> None:
+        from wallguard.checks import registry  # noqa: F401 - imports are not timed
+        from wallguard.jobs.check import Task, check_part
+        from wallguard.repository.config import Assignment
+        from wallguard.rules.load import load_rules
+
+        self.folder, self.floor, self.runs = folder, floor, runs
+        self.task, self.check_part, self.assignment = Task, check_part, Assignment
+        self.rules = {}
+        for name, text in CATEGORIES.items():
+            (folder / f"{name}.yaml").write_text(text)
+            self.rules[name] = load_rules(folder / f"{name}.yaml")
+
+    def check(self, part: str, category: str) -> int:
+        """Check a part in this process; how many walls it has."""
+        rules = ((self.assignment(f"{category}.yaml"), self.rules[category]),)
+        (report,) = self.check_part(self.task(part, self.folder / f"{part}.stl", rules))
+        assert not report.error, report.error
+        return len(report.walls)
+
+    def seconds(self, part: str, category: str) -> float:
+        return min(clocked(lambda: self.check(part, category)) for _ in range(self.runs))
+
+    def ratio(self, part: str, category: str) -> bool:
+        """Print what a part costs; whether that is within the target."""
+        path = self.folder / f"{part}.stl"
+        floor = min(clocked(lambda: self.floor(path, 0.2)) for _ in range(self.runs))
+        seconds = self.seconds(part, category)
+        _, memory = process(["check", "--rules", f"{category}.yaml", path.name], self.folder)
+        within = seconds <= TIMES * floor + SECONDS and memory <= MEMORY
+        print(
+            f"{part:8} in {category:6}  floor {floor:6.3f} s  check {seconds:7.3f} s  "
+            f"ratio {seconds / floor:6.1f}  {memory:5.0f} MB  {'' if within else 'NOT '}within",
+            flush=True,
+        )
+        return within
+
+    def slope(self, what: str, solids: list, category: str) -> bool:
+        """Print how cost grows over solids, each given with its size."""
+        sizes, costs = [], []
+        for size, solid in solids:
+            save(self.folder / "slope.stl", solid)
+            sizes.append(math.log(size))
+            costs.append(math.log(self.seconds("slope", category)))
+        steep = (costs[-1] - costs[0]) / (sizes[-1] - sizes[0])
+        print(f"slope in {category} over {what}: {steep:.2f}", flush=True)
+        return steep <= STEEPEST
+
+
+def growing() -> dict[str, list]:
+    """Parts of three sizes each: more triangles, more layers, more outline."""
+    balls = [
+        (steps**2, m3.Manifold.sphere(20, steps) - m3.Manifold.sphere(19, steps))
+        for steps in (64, 128, 256)
+    ]
+    leaning = m3.CrossSection.square([20, 1.2], True)
+    layers = [(tall, leaning.extrude(tall, scale_top=[0.8, 0.9])) for tall in (40, 80, 160)]
+    slats = []
+    for count in (20, 40, 80):
+        whole = m3.Manifold.cube([4.0 * count, 30, 1])
+        for i in range(count):
+            whole += m3.Manifold.cube([0.9, 30, 12]).rotate([0, 4, 0]).translate([4.0 * i, 0, 0])
+        slats.append((count, whole))
+    return {"triangles": balls, "layers": layers, "outline": slats}
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=3)
-    runs = parser.parse_args().runs
+    parser.add_argument("--parts", default=",".join(PARTS))
+    parser.add_argument("--categories", default=",".join(CATEGORIES))
+    parser.add_argument("--slopes", action="store_true")
+    asked = parser.parse_args()
     bench = Path(__file__).resolve().parents[2] / "shared" / "bench"
     if not bench.is_dir():
         print(f"no benchmark folder at {bench}")
         return 2
-    floor, parts = load(bench / "floor.py").floor, load(bench / "parts.py")
-
-    from wallguard.checks import registry  # noqa: F401 - imports are not timed
-    from wallguard.jobs.check import Task, check_part
-    from wallguard.repository.config import Assignment
-    from wallguard.rules.load import load_rules
-
-    within = True
+    within = []
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        parts.main(folder)
-        (folder / "rules.yaml").write_text(RULES)
-        rules = load_rules(folder / "rules.yaml")
-        check_part(Task("fins", folder / "fins.stl", ((Assignment("rules.yaml"), rules),)))
-        for part in ("fins", "housing", "shell", "lattice"):
-            task = Task(part, folder / f"{part}.stl", ((Assignment("rules.yaml"), rules),))
-            floors, checks = [], []
-            for _ in range(runs):
-                floors.append(floor(task.file, rules.layer_height)[0])
-                begun = time.perf_counter()
-                (report,) = check_part(task)
-                checks.append(time.perf_counter() - begun)
-                assert not report.error, report.error
-            ratio = min(checks) / min(floors)
-            within &= ratio <= TARGETS.get(part, float("inf"))
-            target = f"  (at most {TARGETS[part]:g})" if part in TARGETS else ""
-            print(
-                f"{part:8} floor {min(floors):6.3f} s  check {min(checks):6.3f} s  "
-                f"ratio {ratio:5.1f}{target}  {len(report.walls)} walls"
-            )
-        command = [sys.executable, "-m", "wallguard"]
-        check = [*command, "check", "--rules", "rules.yaml"]
-        for what, words, most in (
-            ("--version", [*command, "--version"], 0.25),
-            ("check housing.stl", [*check, "housing.stl"], 1.5),
-            ("check lattice.stl", [*check, "lattice.stl"], float("inf")),
-        ):
-            taken = [process(words, folder) for _ in range(runs)]
-            seconds, memory = min(t for t, _ in taken), max(m for _, m in taken)
-            within &= seconds <= most and memory <= 2048
-            print(f"whole process, {what}: {seconds:.2f} s, {memory:.0f} MB at most")
-    print("within the targets" if within else "NOT within the targets")
-    return 0 if within else 1
+        load(bench / "parts.py").main(folder)
+        here = Bench(folder, load(bench / "floor.py").floor, asked.runs)
+        save(folder / "small.stl", m3.Manifold.cube([10, 10, 10]))
+        for category in asked.categories.split(","):
+            here.check("small", category)  # what is imported late is not timed
+            for part in asked.parts.split(","):
+                within.append(here.ratio(part, category))
+            if asked.slopes:
+                for what, solids in growing().items():
+                    within.append(here.slope(what, solids, category))
+        words = ["check", "--rules", "layers.yaml", "small.stl"]
+        taken = [process(words, folder) for _ in range(asked.runs)]
+        seconds = min(each for each, _ in taken)
+        within.append(seconds <= START)
+        print(f"whole process, 12 triangles: {seconds:.2f} s, {taken[0][1]:.0f} MB")
+    print("within the targets" if all(within) else "NOT within the targets")
+    return 0 if all(within) else 1
 
 
 if __name__ == "__main__":

@@ -347,3 +347,9 @@ def test_a_part_without_walls_has_none_to_link_or_follow():
     links = linked(edges, samples)
     assert not len(links.one)
     assert follow(sections, edges, samples, links, np.zeros(0, np.int64)).walls == []
+
+
+def test_a_long_taper_is_followed_to_its_blunt_end():
+    """However far apart the samples on its sides begin: its end is as thick as it was drawn."""
+    (wall,) = find_walls(cut(mesh(wedge(0.3, 1.2, 60, 2)), 0.2), 4.0)
+    assert wall.minimum == pytest.approx(0.3, abs=0.003)

@@ -35,7 +35,7 @@ from scipy.spatial import cKDTree
 from wallguard.base.arrays import connected, dot, spread
 from wallguard.mesh.edges import edges_of
 from wallguard.mesh.mesh import Mesh
-from wallguard.walls.refine import Fine, refine
+from wallguard.walls.refine import Fine, flat_pairs, refine
 from wallguard.walls.samples import FACING
 from wallguard.walls.stretch import Stretch
 from wallguard.walls.tangent import Balls, Surface
@@ -48,6 +48,9 @@ _Bools = NDArray[np.bool_]
 _STEP = 0.5
 # ... and no nearer than gives this many on a part with large faces.
 _MOST = 150_000
+# In a mesh of no more triangles than this, only what can bound a wall is asked: every pair is
+# looked at, which costs less than a tenth of asking (tried on the benchmark parts).
+_FEW = 3000
 # A surface goes on across a turn of up to 50 degrees (an eight-sided tube is one wall), and a wall
 # across a junction no wider than twice its thickness.
 _ALONG = float(np.cos(np.radians(50.0)))
@@ -85,6 +88,7 @@ class _Samples:
     one, other (e,) pairs of triangles that share an edge
     begin, end (e, 3) the edge, and its vertex numbers, ends (e, 2)
     bend       (e,) the angle between the normals, positive where the searched side is convex
+    asked      (m,) whether it may bound a wall: what cannot has no sample
     """
 
     vertices: _Floats
@@ -99,6 +103,69 @@ class _Samples:
     end: _Floats
     ends: _Ints
     bend: _Floats
+    asked: _Bools
+
+
+def _worth_asking(fine: Fine, largest: float, air: bool) -> _Bools:
+    """Which triangles can bound a wall up to `largest` thick, or touch one that can; all of them
+    in a mesh of many triangles, where finding out costs as much as asking.
+
+    A ball that touches one triangle may touch another with that one's normal, or, at a re-entrant
+    edge or corner, with any normal between those of the triangles that meet there.
+    """
+    count = len(fine.triangles)
+    if count > _FEW:
+        return np.ones(count, bool)
+    normal = fine.normal if air else -fine.normal
+    corners = fine.vertices[fine.triangles]
+    half = _cones(fine, normal)
+    low, high = corners.min(axis=1), corners.max(axis=1)
+    active = np.zeros(count, bool)
+    for own in range(count):
+        gap = np.maximum(np.maximum(low - high[own], low[own] - high), 0.0)
+        near = np.flatnonzero(dot(gap, gap) <= largest**2)
+        apart = np.arccos(np.clip(normal[near] @ normal[own], -1.0, 1.0)) + half[near]
+        near = near[apart >= np.arccos(FACING) - 10 * _LEVEL]
+        # A part of it lies on the searched side of the one.
+        rise = corners[near] @ normal[own] - (corners[own] @ normal[own]).min()
+        active[own] = (rise > 1e-9).any()
+    # Whole flat faces, and whatever shares a corner with them.
+    one, other = flat_pairs(fine)[:2]
+    number, face = connected(one, other, count)
+    whole = np.zeros(number, bool)
+    whole[face[active]] = True
+    touched = np.zeros(len(fine.vertices), bool)
+    touched[fine.triangles[whole[face]]] = True
+    beside = np.zeros(number, bool)
+    beside[face[touched[fine.triangles].any(axis=1)]] = True
+    worth: _Bools = beside[face]
+    return worth
+
+
+def _cones(fine: Fine, normal: _Floats) -> _Floats:
+    """(m,) by how much the normal of a contact on each triangle may differ from its own."""
+    joints = edges_of(fine.triangles.astype(np.int32), np.ones(len(fine.triangles), bool))
+    two = np.flatnonzero(joints.count == 2)
+    side, opposite = joints.sides[joints.start[two]], joints.sides[joints.start[two] + 1]
+    one, other = side // 3, opposite // 3
+    begin = fine.triangles[one, side % 3]
+    over = fine.vertices[fine.triangles[other]].mean(axis=1) - fine.vertices[begin]
+    bent = (dot(over, normal[one]) < 0) & (dot(normal[one], normal[other]) < np.cos(_LEVEL))
+    # What has another number of neighbours is taken for re-entrant too.
+    odd = joints.sides[np.repeat(joints.count != 2, joints.count)]
+    sides = np.concatenate([side[bent], odd])
+    corner = fine.triangles.ravel()
+    entrant = np.zeros(len(fine.vertices), bool)
+    entrant[corner[sides]] = entrant[corner[sides // 3 * 3 + (sides + 1) % 3]] = True
+    mean = np.zeros((len(fine.vertices), 3))
+    np.add.at(mean, corner, np.repeat(normal, 3, axis=0))
+    mean /= np.maximum(np.linalg.norm(mean, axis=1), 1e-9)[:, None]
+    away = np.arccos(np.clip(dot(mean[corner], np.repeat(normal, 3, axis=0)), -1.0, 1.0))
+    widest = np.zeros(len(mean))
+    np.maximum.at(widest, corner, away)
+    reach = np.where(entrant[corner], away + widest[corner], 0.0)
+    widest_of: _Floats = reach.reshape(-1, 3).max(axis=1)
+    return widest_of
 
 
 def _find(mesh: Mesh, largest: float, edges: Sequence[float], *, air: bool) -> list[Stretch]:
@@ -134,7 +201,18 @@ def _samples(mesh: Mesh, largest: float, air: bool) -> _Samples | None:
         return None
     step = _step(area, largest)
     whole = Fine(mesh.vertices, mesh.triangles[solid].astype(np.int64), normal[solid])
-    fine = refine(whole, 1.8 * step, 4 * _MOST)
+    worth = _worth_asking(whole, largest, air)
+    if not worth.any():
+        return None
+    asked = Fine(mesh.vertices, whole.triangles[worth], whole.normal[worth])
+    fine = refine(asked, 1.8 * step, 4 * _MOST)
+    rest = Fine(fine.vertices, whole.triangles[~worth], whole.normal[~worth])
+    count = len(fine.triangles)
+    fine = Fine(
+        fine.vertices,
+        np.concatenate([fine.triangles, rest.triangles]),
+        np.concatenate([fine.normal, rest.normal]),
+    )
     # The searched side is the material's, or the air's, seen from which all is turned round.
     triangles = fine.triangles[:, ::-1] if air else fine.triangles
     normal = fine.normal if air else -fine.normal
@@ -158,8 +236,21 @@ def _samples(mesh: Mesh, largest: float, air: bool) -> _Samples | None:
         height = 2 * area[beside] / np.linalg.norm(end[knife] - begin[knife], axis=1)
         share = np.minimum(3 * _INSET / np.maximum(height, 1e-12), 1.0)
         point[beside] = edge_middle + share[:, None] * inward
+    asked_ = np.arange(len(triangles)) < count
     return _Samples(
-        fine.vertices, triangles, corners, area, normal, point, one, other, begin, end, ends, bend
+        fine.vertices,
+        triangles,
+        corners,
+        area,
+        normal,
+        point,
+        one,
+        other,
+        begin,
+        end,
+        ends,
+        bend,
+        asked_,
     )
 
 
@@ -174,9 +265,15 @@ def _normals(corners: _Floats) -> tuple[_Floats, _Floats]:
 def _balls(samples: _Samples, surface: Surface, largest: float) -> Balls:
     """Every sample's ball; in a mesh finer than need be, that of a neighbour that lies alike."""
     count = len(samples.area)
-    own = np.arange(count)
     if count <= 2 * _MOST:
-        return surface.balls(samples.point, samples.normal, own, largest / 2)
+        own = np.flatnonzero(samples.asked)
+        balls = surface.balls(samples.point[own], samples.normal[own], own, largest / 2)
+        found = Balls(
+            np.full(count, np.inf), samples.point.copy(), np.full(count, -1), np.ones(count)
+        )
+        found.radius[own], found.contact[own] = balls.radius, balls.contact
+        found.triangle[own], found.facing[own] = balls.triangle, balls.facing
+        return found
     cell = np.floor(surface.centre / (_step(samples.area, largest) / 2)).astype(np.int64)
     way = np.round(1.5 * samples.normal).astype(np.int64)
     order = np.lexsort((*way.T, *cell.T))

@@ -58,8 +58,9 @@ Grouping = Callable[[_Floats], _Ints]
 
 # Short edges have points this far apart, and long ones where every place is asked for (mm).
 STEP = 0.5
-# Points are set closer until they stand this far apart, or so often: halving 300 mm takes 15.
-_CLOSE, _ROUNDS = 0.01, 16
+# Points are set closer until they stand this far apart, or so often: every second time the distance
+# is halved, and 300 mm take 15 halvings.
+_CLOSE, _ROUNDS = 0.01, 34
 # Where a wall is divided, until their thickness is this much apart (mm).
 _EXACT = 0.001
 # Right at a knife edge, so that a taper is followed to its end; and on either side of a place
@@ -345,9 +346,9 @@ def _between(
     edge, low, high = places.edge[split], places.place[split], places.place[split + 1]
     middle = (low + high) / 2
     one, other = discs.edge[split], discs.edge[split + 1]
-    # Every third time half-way, so that what is no straight line ends as well.
+    # Every second time half-way, so that what is no straight line ends as well.
     sought = (one >= 0) & (other >= 0) & (one != other) & ~both & (high - low > 4 * _CLOSE)
-    chosen_ = np.flatnonzero(sought if number % 3 < 2 else np.zeros(len(split), bool))
+    chosen_ = np.flatnonzero(sought if number % 2 == 0 else np.zeros(len(split), bool))
     before = _held_by(outline, edge[chosen_], low[chosen_], other[chosen_])
     after = _held_by(outline, edge[chosen_], high[chosen_], one[chosen_])
     short = before - discs.radius[split[chosen_]]

@@ -42,7 +42,7 @@ def refine(fine: Fine, longest: float, most: int = 2_000_000) -> Fine:
     long = np.flatnonzero((_squares(fine.vertices, fine.triangles) > longest**2).any(axis=1))
     if not len(long):
         return fine
-    one, other = _flat_pairs(fine)[:2]
+    one, other = flat_pairs(fine)[:2]
     count, face = connected(one, other, len(fine.triangles))
     whole = np.zeros(count, bool)
     whole[face[long]] = True
@@ -71,7 +71,7 @@ def _squares(vertices: _Floats, triangles: _Ints) -> _Floats:
     return squares
 
 
-def _flat_pairs(fine: Fine) -> tuple[_Ints, _Ints, _Ints, _Ints]:
+def flat_pairs(fine: Fine) -> tuple[_Ints, _Ints, _Ints, _Ints]:
     """Pairs of triangles in one plane that share an edge: both, and in each of them which of its
     edges that is."""
     joints = edges_of(fine.triangles.astype(np.int32), np.ones(len(fine.triangles), bool))
@@ -95,7 +95,7 @@ def _delaunay(fine: Fine) -> Fine:
     (Lawson's flips; from memory)."""
     triangles, normal = fine.triangles.copy(), fine.normal.copy()
     for _ in range(_FLIPS):
-        one, other, edge, its = _flat_pairs(Fine(fine.vertices, triangles, normal))
+        one, other, edge, its = flat_pairs(Fine(fine.vertices, triangles, normal))
         u, v = triangles[one, edge], triangles[one, (edge + 1) % 3]
         a, b = triangles[one, (edge + 2) % 3], triangles[other, (its + 2) % 3]
         cosine_a, sine_a = _angle(fine.vertices, a, u, v)
@@ -137,7 +137,7 @@ def _halve(fine: Fine, longest: float) -> Fine | None:
     large = square > longest**2
     if not large.any():
         return None
-    one, other, edge, its = _flat_pairs(fine)
+    one, other, edge, its = flat_pairs(fine)
     inner = np.zeros(square.shape, bool)
     inner[one, edge] = inner[other, its] = True
     ahead = triangles[:, [1, 2, 0]]

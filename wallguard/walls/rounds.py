@@ -31,7 +31,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from wallguard.base.arrays import connected
 from wallguard.mesh.edges import edges_of
@@ -482,6 +481,8 @@ def _join(strips: _Strips, found: _Cylinders) -> _Strips | None:
     arcs = np.flatnonzero(found.sound & (found.covered < _ROUND) & (found.covered > _ARC_ANGLE))
     if len(arcs) < 2:
         return None
+    from scipy.spatial import cKDTree
+
     axis = _pointing(found.axis[arcs])
     along = np.einsum("ij,ij->i", found.foot[arcs], axis)
     origin = found.foot[arcs] - along[:, None] * axis
