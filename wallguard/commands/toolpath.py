@@ -17,7 +17,6 @@ from wallguard.base.errors import InputError
 from wallguard.base.text import mm
 from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, command, length
-from wallguard.commands.publish import Outputs
 from wallguard.findings.model import Report
 from wallguard.repository.nearest import lies
 from wallguard.rules.load import load_rules
@@ -98,49 +97,21 @@ def place(text: str) -> tuple[float, float] | None:
 
 
 def _command(arguments: argparse.Namespace) -> int:
-    return run(
-        arguments.files,
-        part=arguments.part,
-        rules=arguments.rules,
-        against=arguments.against,
-        place=arguments.place,
-        filament=arguments.filament,
-        flow=arguments.flow,
-        outputs=publish.outputs(arguments, "toolpath"),
-        pictures=arguments.pictures,
-    )
-
-
-def run(
-    files: Sequence[Path],
-    *,
-    part: Path,
-    rules: Path | None = None,
-    against: Path | None = None,
-    place: tuple[float, float] | None = None,
-    filament: float | None = None,
-    flow: float | None = None,
-    outputs: Outputs | None = None,
-    pictures: Path | None = None,
-) -> int:
     """Verify toolpaths against the part they make; returns the exit code: 0 all walls come out, 1
-    some fail (with `against`: some get worse), 2 a toolpath could not be used.
-
-    against   another toolpath of the same part: how it was before; only what changes is told
-    place     near which place of the plate (mm) the middle of the part's box lies; None: search
-    filament  diameter in mm, flow: factor between what is fed and what is laid; None: as the rules
-              say, else 1.75 and 1
-    pictures  a folder for one SVG for each finding that has a place
+    some fail (with `--against`: some get worse), 2 a toolpath could not be used.
 
     Raises InputError where the part or the rules cannot be used, where files are named that do not
     go together, or where a report cannot be written.
     """
+    files: Sequence[Path] = arguments.files
+    against: Path | None = arguments.against
+    pictures: Path | None = arguments.pictures
     from wallguard.jobs.toolpath import compare_toolpaths, judge_toolpath
     from wallguard.jobs.verify import Reading
 
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
     begun = time.perf_counter()
-    outputs = outputs or Outputs()
+    outputs = publish.outputs(arguments, "toolpath")
     if not files:
         raise InputError("toolpath", "no toolpath is named", remedy="Name one or more")
     if against is not None and len(files) != 1:
@@ -150,7 +121,9 @@ def run(
             remedy="Name one toolpath besides --against",
         )
     publish.ready(outputs, "against" if against is not None else "toolpath")
-    task = _task(part, rules, Reading(filament or 0.0, flow or 0.0, place))
+    # 0: as the rules say.
+    asked = Reading(arguments.filament or 0.0, arguments.flow or 0.0, arguments.place)
+    task = _task(arguments.part, arguments.rules, asked)
     with _Progress() as progress:
         if against is not None:
             compared = compare_toolpaths(against, files[0], task, progress.step)

@@ -318,9 +318,7 @@ def _layer_by_layer(
         base,
         distinct=np.where(distinct >= 0, slab, -1).astype(np.int32),
         points=base.points[edge],
-        ring_start=np.concatenate([[0], np.cumsum(np.diff(base.ring_start)[ring])]).astype(
-            np.int64
-        ),
+        ring_start=np.append(0, np.cumsum(np.diff(base.ring_start)[ring])).astype(np.int64),
         ring_section=full[ring_of].astype(np.int32),
         slope=base.slope[edge],
     )
