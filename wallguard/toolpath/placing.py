@@ -60,6 +60,8 @@ _CHANCE = 0.4
 # candidates that agree nearly as well as the best one after a first look, and at most so many,
 # are looked at closely.
 _LIKELIEST, _CLOSE, _CLOSELY = 3, 0.75, 4
+# What agrees this well is at its place: walls at one pitch, hollow, agree up to 90 % elsewhere too.
+_SURE = 0.97
 # Of two turns that are as good as each other to this, the smaller counts.
 _AS_GOOD = 0.02
 # A copy agrees at least with this share of what the best does: walls may be left out of it.
@@ -146,8 +148,9 @@ def _all_judged(search: Search, at: tuple[float, float] | None) -> list[_Judged]
     or else at any angle."""
     fits: list[Fit] = []
     for angles, grown in ((QUARTERS, False), (QUARTERS, True), ((), False), ((), True)):
-        if fits and fits[0].place.agrees >= ENOUGH:
-            break
+        # A wrong place may agree well; what is grown is cheap to look for, other angles are not.
+        if fits and fits[0].place.agrees >= (_SURE if grown else ENOUGH):
+            continue
         found = _fits(search, at, angles or search.angles(), grown=grown)
         if found and (not fits or found[0].place.agrees > fits[0].place.agrees + _AS_GOOD):
             fits = found
@@ -164,7 +167,9 @@ def _fits(
         candidates = search.coarse(angles, grown=grown)
     found: list[Fit] = []
     for number, group in enumerate(_neighbourhoods(search, candidates)):
-        known = next((fit for place in group for fit in _known(search, found, place)), None)
+        # Only from a place that is sure: from a wrong one all others would follow.
+        sure = found if found and found[0].place.agrees >= _SURE else []
+        known = next((fit for place in group for fit in _known(search, sure, place)), None)
         found = sorted([*found, *([known] if known else _best(search, group))], key=_rank)
         # What is nowhere near the likeliest places is nowhere.
         if number >= _LIKELIEST and found[0].place.agrees < _CHANCE:
