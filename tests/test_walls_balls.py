@@ -162,3 +162,13 @@ def test_mesh_finer_than_need_be(monkeypatch):
 
 def test_nothing_to_find():
     assert find_thin(mesh(box([1, 1, 1])), 0.0, ()) == []
+
+
+def test_a_turned_block_is_asked_nowhere_in_space(monkeypatch):
+    def asked(*_):
+        raise AssertionError("a sample was asked")
+
+    monkeypatch.setattr("wallguard.walls.balls.refine", asked)
+    block = mesh(m3.Manifold.cube([300, 200, 340]).rotate([10, 10, 0]))
+    assert find_thin(block, 1.8, ()) == []
+    assert find_gaps(block, 0.3, ()) == []

@@ -51,6 +51,8 @@ _MOST = 150_000
 # In a mesh of no more triangles than this, only what can bound a wall is asked: every pair is
 # looked at, which costs less than a tenth of asking (tried on the benchmark parts).
 _FEW = 3000
+# What rises less than this (mm) above a face lies in it: above float32's step at 300 mm.
+_RISE = 1e-4
 # A surface goes on across a turn of up to 50 degrees (an eight-sided tube is one wall), and a wall
 # across a junction no wider than twice its thickness.
 _ALONG = float(np.cos(np.radians(50.0)))
@@ -128,7 +130,7 @@ def _worth_asking(fine: Fine, largest: float, air: bool) -> _Bools:
         near = near[apart >= np.arccos(FACING) - 10 * _LEVEL]
         # A part of it lies on the searched side of the one.
         rise = corners[near] @ normal[own] - (corners[own] @ normal[own]).min()
-        active[own] = (rise > 1e-9).any()
+        active[own] = (rise > _RISE).any()
     # Whole flat faces, and whatever shares a corner with them.
     one, other = flat_pairs(fine)[:2]
     number, face = connected(one, other, count)
