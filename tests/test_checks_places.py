@@ -44,7 +44,8 @@ def rib(thickness):
 
 
 def post(diameter):
-    return PLATE + m3.Manifold.cylinder(8, diameter / 2, diameter / 2, 48).translate([20, 10, 1.5])
+    round_one = m3.Manifold.cylinder(8, diameter / 2, diameter / 2, 24)
+    return box([10, 10, 2]) + round_one.translate([5, 5, 1.5])
 
 
 ASKED = [
