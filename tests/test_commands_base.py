@@ -546,8 +546,10 @@ def test_reports_agree_on_what_gates(repo):
     assert text.count("fail, new: wall 1.50 mm") == 1
     assert "fail, unchanged" in (suite.findtext("system-out") or "")
     page = (repo / "report.md").read_text()
-    said = "**Do not merge**: 1 of 1 part failed; 1 part not looked at. Findings: 1 fail. Checked at `"
-    assert page.startswith(said)
+    said = (
+        "**Do not merge**: 1 of 1 part failed; 1 part not looked at. Findings: 1 fail. Checked at `"
+    )
+    assert page.startswith(f"{said}Checked at `")
     assert ". Against `main`" in page
     assert "1 new, 1 unchanged, 0 fixed" in page
 
