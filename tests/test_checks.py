@@ -294,6 +294,12 @@ def test_a_tube_of_pipe_size_is_judged_by_its_wall():
     assert finding.measured == pytest.approx(1.5, abs=0.01)
 
 
+@pytest.mark.parametrize(("depth", "count"), [(0.1, 0), (3.0, 1)])
+def test_the_shallow_end_of_a_notch_is_no_gap_and_a_slot_is_one(depth, count):
+    groove = box([20, 10, 10]) - box([depth + 1, 0.3, 12], [20 - depth, 5, -1])
+    assert len(found("gap", groove, minimum={"gap": Limit(fail=0.4)})) == count
+
+
 def test_a_corner_is_no_finding():
     assert found("fill", prism([[0, 0], [20, 0], [0, 20]], 10)) == []
 

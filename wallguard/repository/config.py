@@ -67,7 +67,7 @@ class Repository:
     Paths of parts and of rule files are relative to `root`, with /. Without a `wallguard.yaml` no
     part answers to any rules and nothing is excluded.
 
-    longest  how many days from today a waiver may run at most; None: any time
+    longest  how many days from today a waiver may run at most; None: 365
     folder  the folder of `wallguard.yaml` as seen from `root`, ended by /; empty: `root` itself
     above   what the next `wallguard.yaml` further up says, which may exclude parts too
     """

@@ -124,7 +124,7 @@ REPOSITORY_FILE = Table(
                     Field(
                         "longest",
                         Days(),
-                        "How far from today a waiver may run at most; left out: any time.",
+                        "How far from today a waiver may run at most; left out: 365 days.",
                     ),
                 ),
             ),
