@@ -292,3 +292,10 @@ def test_it_is_told_whatever_is_checked_and_never_fails_by_itself(repo):
 def test_rules_given_for_the_run_are_nobody_s_change(repo):
     rewrite(GREY, "fail: 0.8", "fail: 0.4")
     assert told(rules=(Path(GREY),)) == []
+
+
+def test_a_repository_file_that_cannot_be_read_is_an_error_and_not_told_as_asking_less(repo):
+    (repo / "wallguard.yaml").write_text("wallguard: [")
+    report = review(Asked(base="main")).report
+    assert report.exit_code == 2
+    assert report.asks_less == ()

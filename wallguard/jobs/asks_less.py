@@ -44,7 +44,9 @@ def asked_less(
     parts, dropped  of this run, before anything is waived: where findings are lost, whatever rule
                     files changed is told, also where nobody can say whether it asks less
     """
-    if against.now.given or against.is_first:
+    # What cannot be read asks nothing that could be compared; it is an error by itself.
+    unreadable = any(name.rpartition("/")[2] == FILE_NAME for name in against.now.troubles)
+    if against.now.given or against.is_first or unreadable:
         return Asks()
     moved = list(_moved(against, dropped))
     if not against.documents:
