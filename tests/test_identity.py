@@ -319,6 +319,16 @@ def test_a_free_rib_that_is_thinned_is_new_with_the_reason():
     assert [one.check for one in unbroken(rib(0.45), rib(1.21))] == ["fill"]
 
 
+def test_a_wall_that_answers_to_the_minimum_of_a_free_edge_now_is_not_lost():
+    drawn = mesh(box([40, 20, 2]) + box([0.55, 14, 10], [20, 3, 2]))
+    geometry = Geometry(drawn, examine(drawn), UPRIGHT, 1.0)
+    then = replace(RULES, minimum={"wall": Limit(fail=0.6)})
+    now = replace(RULES, minimum={"wall": Limit(fail=1.0), "free_wall": Limit(fail=1.2)})
+    before, after = (report_on(geometry, one, "rib.stl") for one in (then, now))
+    assert "wall" in {breach.check for one in before.findings for breach in one.breaches}
+    assert unbroken(before, after) == ()
+
+
 def test_limits_that_are_asked_no_more_are_told_though_the_place_is_still_there():
     lax = replace(RULES, minimum={})
     drawn = mesh(TRAY)

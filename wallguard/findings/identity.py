@@ -105,11 +105,16 @@ def unbroken(base: PartReport, head: PartReport) -> tuple[Finding, ...]:
     found = []
     for at, finding in enumerate(base.findings):
         still = head.findings[known[at]].breaches if at in known else ()
-        checks = {breach.check for breach in still}
-        gone = tuple(one for one in finding.breaches if one.check not in checks)
+        checks = {_limit(breach.check) for breach in still}
+        gone = tuple(one for one in finding.breaches if _limit(one.check) not in checks)
         if gone:
             found.append(finding if at not in known else replace(finding, breaches=gone))
     return tuple(found)
+
+
+def _limit(check: str) -> str:
+    """Which limit a check is about: a wall's minimum is that of a free edge where rules name one."""
+    return "wall" if check == "free_wall" else check
 
 
 def all_new(head: PartReport) -> PartReport:
