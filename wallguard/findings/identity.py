@@ -113,7 +113,7 @@ def unbroken(base: PartReport, head: PartReport) -> tuple[Finding, ...]:
 
 
 def _limit(check: str) -> str:
-    """Which limit a check is about: a wall's minimum is that of a free edge where rules name one."""
+    """Which limit a check is about: a wall's minimum may be that of a free edge."""
     return "wall" if check == "free_wall" else check
 
 
