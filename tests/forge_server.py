@@ -64,6 +64,7 @@ class Forge(ThreadingHTTPServer):
         self.foreign: set[int] = set()
         # Who the token stands for; None: a run, which may not ask. Others by comment.
         self.me: int | None = 7
+        self.user: dict[str, Json] = {}
         self.authors: dict[int, Json] = {}
 
     def handle_error(self, request: object, client_address: object) -> None:
@@ -134,7 +135,7 @@ class _Handler(BaseHTTPRequestHandler):
             return 200, {"Link": link} if more else {}, told
         if request.path == "/user":
             said = {"message": "Resource not accessible by integration"}
-            return (200, {}, {"id": forge.me}) if forge.me else (403, {}, said)
+            return (200, {}, {**forge.user, "id": forge.me}) if forge.me else (403, {}, said)
         if PULLS.fullmatch(request.path):
             return 200, {}, forge.pulls
         found = COMMENT.fullmatch(request.path)

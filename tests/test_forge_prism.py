@@ -70,7 +70,10 @@ def upstream() -> Iterator[Forge]:
 def checked(description, upstream) -> Iterator[str]:
     """The base URL of a proxy that hands what the description allows on to a local forge."""
     whole = json.loads(description.read_text(encoding="utf-8"))
-    upstream.shape = whole["components"]["examples"]["issue-comment"]["value"]
+    examples = whole["components"]["examples"]
+    upstream.shape = examples["issue-comment"]["value"]
+    private = "private-user-response-with-public-and-private-profile-information"
+    upstream.user = examples[private]["value"]
     yield from _prism("proxy", str(description), upstream.url)
 
 
@@ -171,7 +174,8 @@ def test_create_then_find_and_update(server, checked, clock):
     assert publish(link(checked, clock), GITHUB, "a/b", 5, MARKER, BODY) == "created"
     assert publish(link(checked, clock), GITHUB, "a/b", 5, MARKER, f"{BODY}new") == "updated"
     assert server.comments == {1: f"{BODY}new"}
-    assert server.methods() == ["GET", "POST", "GET", "PATCH"]
+    # Before a comment is changed the forge is asked who we are.
+    assert server.methods() == ["GET", "POST", "GET", "GET", "PATCH"]
 
 
 def test_pagination(server, checked, clock):
@@ -179,7 +183,7 @@ def test_pagination(server, checked, clock):
     server.comments[249] = f"{MARKER}\nold"
     assert publish(link(checked, clock), GITHUB, "a/b", 5, MARKER, BODY) == "updated"
     assert server.comments[249] == BODY
-    assert server.methods() == ["GET", "GET", "GET", "PATCH"]
+    assert server.methods() == ["GET", "GET", "GET", "GET", "PATCH"]
 
 
 def test_a_pull_request_is_asked_for_by_its_branch(server, checked, clock):
