@@ -336,3 +336,17 @@ def test_limits_that_are_asked_no_more_are_told_though_the_place_is_still_there(
     less = report_on(geometry, lax, "parts/tray.stl")
     lost = unbroken(check(TRAY), less)
     assert {breach.check for one in lost for breach in one.breaches} == {"wall", "hole"}
+
+
+def test_a_minimum_for_free_walls_and_one_for_all_walls_stand_in_each_others_place():
+    drawn = mesh(box([40, 20, 2]) + box([0.6, 14, 10], [20, 3, 2]))
+    geometry = Geometry(drawn, examine(drawn), UPRIGHT, 1.0)
+    every, free = {"wall": Limit(fail=0.8)}, {"wall": Limit(fail=0.8), "free_wall": Limit(fail=1.2)}
+    lax, strict = (
+        report_on(geometry, replace(RULES, minimum=one), "rib.stl") for one in (every, free)
+    )
+    assert {"wall"} <= {breach.check for one in lax.findings for breach in one.breaches}
+    assert {"free_wall"} <= {breach.check for one in strict.findings for breach in one.breaches}
+    assert states(compared(strict, lax)) == ["unchanged"]  # asking less makes nothing worse
+    assert states(compared(lax, strict)) == ["new"]
+    assert unbroken(lax, strict) == unbroken(strict, lax) == ()

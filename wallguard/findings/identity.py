@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from wallguard.base.text import wording
 from wallguard.findings.model import Finding, PartReport, Point
+from wallguard.findings.outcomes import least_of
 from wallguard.findings.places import NEAR_POINT, SHARED, share
 from wallguard.findings.worsening import before, worsening
 
@@ -105,16 +106,11 @@ def unbroken(base: PartReport, head: PartReport) -> tuple[Finding, ...]:
     found = []
     for at, finding in enumerate(base.findings):
         still = head.findings[known[at]].breaches if at in known else ()
-        checks = {_limit(breach.check) for breach in still}
-        gone = tuple(one for one in finding.breaches if _limit(one.check) not in checks)
+        checks = {least_of(breach.check) for breach in still}
+        gone = tuple(one for one in finding.breaches if least_of(one.check) not in checks)
         if gone:
             found.append(finding if at not in known else replace(finding, breaches=gone))
     return tuple(found)
-
-
-def _limit(check: str) -> str:
-    """Which limit a check is about: a wall's minimum may be that of a free edge."""
-    return "wall" if check == "free_wall" else check
 
 
 def all_new(head: PartReport) -> PartReport:

@@ -79,3 +79,9 @@ def worst_first(finding: Finding) -> tuple[object, ...]:
 def breach_of(finding: Finding, check: str) -> Breach | None:
     """The worst limit of a check that a finding breaks."""
     return next((one for one in finding.breaches if one.check == check), None)
+
+
+def least_of(check: str) -> str:
+    """What a limit is about: a wall with a free edge answers to the minimum for walls where there
+    is none of its own, so that these two stand in each other's place."""
+    return "wall" if check == "free_wall" else check

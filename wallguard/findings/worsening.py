@@ -93,6 +93,8 @@ def worse_limit(was: Before, now: Finding, check: str) -> str:
     old, new = was.limits.get(check), breach_of(now, check)
     if new is None:
         return ""
+    if old is None and check == "wall":  # one that broke the minimum for free walls, which is gone
+        old = was.limits.get("free_wall")
     if old is None:
         return f"it breaks `{check}` too, and did not before"
     if old.severity is not None and severity_rank(new.severity) > severity_rank(old.severity):
