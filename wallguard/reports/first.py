@@ -57,14 +57,6 @@ def scope(report: Report) -> str:
     return " as far as this compares them" if report.about == "toolpaths" else " as far as walls go"
 
 
-def revisions(report: Report) -> Iterator[tuple[str, str]]:
-    """The commit that is checked and the one it is held against, each with what it is called."""
-    if report.head_commit:
-        yield "commit", report.head_commit[:10]
-    if report.base:
-        yield report.base, report.base_commit[:10]
-
-
 def waived_now(finding: Finding) -> bool:
     """Whether this change itself brings the finding and accepts it."""
     return bool(finding.waived) and finding.state == "new"
