@@ -300,12 +300,12 @@ def test_orientation_scale_and_unit_come_from_wallguard_yaml(repo):
 
 
 def test_an_interrupt_leaves_no_report(repo, monkeypatch, capsys):
-    from wallguard.jobs import review
+    from wallguard.jobs import check
 
     def interrupted(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(review, "check_all", interrupted)
+    monkeypatch.setattr(check, "check_all", interrupted)
     assert main(["check", "--all", "--json", "report.json"]) == 130
     assert not (repo / "report.json").exists()
 

@@ -23,10 +23,9 @@ from wallguard.repository.changes import (
 )
 from wallguard.repository.config import parse_repository
 from wallguard.repository.staged import (
-    committed_content,
+    in_commit,
+    in_index,
     is_pointer,
-    staged_content,
-    staged_files,
 )
 
 CONFIG = """\
@@ -138,7 +137,7 @@ def test_staged_working_and_untracked_are_told_apart(work):
     assert all_files(work.root) == [
         "edited.stl", "kept.stl", "new.stl", "staged.stl", "untracked.stl",
     ]  # fmt: skip
-    assert staged_files(work.root) == [
+    assert in_index(work.root).files == [
         "edited.stl", "gone.stl", "kept.stl", "new.stl", "staged.stl",
     ]  # fmt: skip
 
@@ -166,7 +165,7 @@ def test_names_of_every_kind_come_through_unchanged(work, tmp_path):
     assert same(staged(work.root), ODD)
     assert same(changed_since(work.root, base), ODD)
     assert all_files(work.root) == sorted([*ODD, "first"])
-    found = staged_content(work.root, ODD, tmp_path / "into")
+    found = in_index(work.root).content(ODD, tmp_path / "into")
     assert {name: path.read_text() for name, path in found.items()} == dict.fromkeys(ODD, "one\n")
 
 
@@ -285,7 +284,7 @@ def test_a_repository_in_a_folder_of_another_sees_only_itself(work, tmp_path):
     assert same(changed_since(root, base), ["a.stl", "b.stl", "moved.stl"])
     assert same(staged(root), ["moved.stl"])
     assert all_files(root) == ["a.stl", "b.stl", "moved.stl"]
-    assert list(staged_content(root, ["a.stl", "outside.stl"], tmp_path / "into")) == ["a.stl"]
+    assert list(in_index(root).content(["a.stl", "outside.stl"], tmp_path / "into")) == ["a.stl"]
 
 
 def test_submodules_and_repositories_inside_are_left_out(work, tmp_path):
@@ -301,7 +300,7 @@ def test_submodules_and_repositories_inside_are_left_out(work, tmp_path):
     assert same(staged(work.root), [".gitmodules"])
     assert same(working(work.root), [".gitmodules"])
     assert all_files(work.root) == [".gitmodules", "a.stl"]
-    assert staged_files(work.root) == [".gitmodules", "a.stl"]
+    assert in_index(work.root).files == [".gitmodules", "a.stl"]
 
 
 def test_a_merge_with_conflicts_is_refused_as_a_commit_and_seen_as_work(work, tmp_path):
@@ -318,7 +317,7 @@ def test_a_merge_with_conflicts_is_refused_as_a_commit_and_seen_as_work(work, tm
         staged(work.root)
     assert same(working(work.root), ["a.stl"])
     assert all_files(work.root) == ["a.stl"]
-    assert staged_content(work.root, ["a.stl"], tmp_path / "into") == {}
+    assert in_index(work.root).content(["a.stl"], tmp_path / "into") == {}
 
 
 def test_settings_that_change_how_git_prints_change_nothing(work):
@@ -384,7 +383,11 @@ def test_walking_has_an_end(tmp_path, monkeypatch):
 def test_without_git_the_error_says_to_install_it(work, tmp_path, monkeypatch):
     work.commit("a.stl")
     monkeypatch.setenv("PATH", str(tmp_path))
-    for ask in (staged, all_files, lambda root: staged_content(root, ["a.stl"], tmp_path / "into")):
+    for ask in (
+        staged,
+        all_files,
+        lambda root: in_index(root).content(["a.stl"], tmp_path / "into"),
+    ):
         with pytest.raises(InputError, match="git is not installed"):
             ask(work.root)
 
@@ -411,7 +414,7 @@ def test_staged_content_is_that_of_the_index(work, tmp_path):
     work.write("parts/a.stl", "edited after\n")
     (work.root / "b.stl").unlink()
     into = tmp_path / "into"
-    found = staged_content(work.root, ["parts/a.stl", "b.stl", "unknown.stl"], into)
+    found = in_index(work.root).content(["parts/a.stl", "b.stl", "unknown.stl"], into)
     assert found == {"parts/a.stl": into / "parts" / "a.stl", "b.stl": into / "b.stl"}
     assert [path.read_text() for path in found.values()] == ["staged\n", "one\n"]
 
@@ -421,7 +424,7 @@ def test_staged_content_of_any_bytes(work, tmp_path):
     (work.root / "big.stl").write_bytes(data)
     (work.root / "empty.stl").touch()
     work.git("add", "--all")
-    found = staged_content(work.root, ["big.stl", "empty.stl"], tmp_path)
+    found = in_index(work.root).content(["big.stl", "empty.stl"], tmp_path)
     assert [found[name].read_bytes() for name in ("big.stl", "empty.stl")] == [data, b""]
 
 
@@ -441,15 +444,15 @@ def test_a_staged_link_is_followed_within_the_index_only(work, tmp_path):
     work.git("rm", "--quiet", "--cached", "secret.stl")
     work.write("shared/real.stl", "edited after\n")
     into = tmp_path / "into"
-    names = [name for name in staged_files(work.root) if name != "shared/real.stl"]
-    found = staged_content(work.root, names, into)
+    names = [name for name in in_index(work.root).files if name != "shared/real.stl"]
+    found = in_index(work.root).content(names, into)
     for _ in range(2):  # the second time must not write through the links of the first
         assert found["parts/first.stl"].read_text() == "staged\n"
         assert found["parts/second.stl"].read_text() == "staged\n"
         assert found["loop.stl"].read_text() == "loop.stl"
         assert not found["unstaged.stl"].exists()
         assert found["out.stl"].is_symlink()
-        found = staged_content(work.root, names, into)
+        found = in_index(work.root).content(names, into)
 
 
 def test_an_index_that_leads_out_of_the_folder_is_refused(work, tmp_path, monkeypatch):
@@ -459,7 +462,7 @@ def test_an_index_that_leads_out_of_the_folder_is_refused(work, tmp_path, monkey
         listed = f"100644 {blob} 0\t{name}\0".encode()
         monkeypatch.setattr(git, "output", lambda *_, listed=listed: listed)
         with pytest.raises(InputError, match="outside the repository"):
-            staged_content(work.root, [name], tmp_path / "into")
+            in_index(work.root).content([name], tmp_path / "into")
     assert not (tmp_path / "a.stl").exists()
 
 
@@ -472,7 +475,7 @@ def test_for_an_lfs_pointer_the_same_file_is_used_from_the_work_tree(work, tmp_p
     work.write("a.stl", pointer(b"real mesh"))
     work.git("add", "--all")
     work.write("a.stl", "real mesh")
-    assert staged_content(work.root, ["a.stl"], tmp_path)["a.stl"].read_text() == "real mesh"
+    assert in_index(work.root).content(["a.stl"], tmp_path)["a.stl"].read_text() == "real mesh"
 
 
 def test_for_an_lfs_pointer_the_same_file_is_used_from_the_store(work, tmp_path):
@@ -481,14 +484,14 @@ def test_for_an_lfs_pointer_the_same_file_is_used_from_the_store(work, tmp_path)
     work.write("a.stl", "edited after")
     digest = hashlib.sha256(b"real mesh").hexdigest()
     work.write(f".git/lfs/objects/{digest[:2]}/{digest[2:4]}/{digest}", "real mesh")
-    assert staged_content(work.root, ["a.stl"], tmp_path)["a.stl"].read_text() == "real mesh"
+    assert in_index(work.root).content(["a.stl"], tmp_path)["a.stl"].read_text() == "real mesh"
 
 
 def test_an_lfs_pointer_to_something_else_stays_a_pointer(work, tmp_path):
     work.write("a.stl", pointer(b"real mesh"))
     work.git("add", "--all")
     work.write("a.stl", "like mesh")
-    found = staged_content(work.root, ["a.stl"], tmp_path)
+    found = in_index(work.root).content(["a.stl"], tmp_path)
     assert found["a.stl"].read_text() == pointer(b"real mesh")
 
 
@@ -497,7 +500,7 @@ def test_content_that_git_has_lost_is_an_error(work, tmp_path):
     blob = work.git("rev-parse", "HEAD:a.stl")
     (work.root / ".git" / "objects" / blob[:2] / blob[2:]).unlink()
     with pytest.raises(InputError, match=r"not got the content of a\.stl"):
-        staged_content(work.root, ["a.stl"], tmp_path / "into")
+        in_index(work.root).content(["a.stl"], tmp_path / "into")
 
 
 FILES = ["brackets/a.stl", "brackets/b.stl", "brackets/draft.stl", "models/c.stl", "loose.STL",
@@ -583,7 +586,7 @@ def test_what_a_commit_holds_is_laid_out_whatever_came_after(work, tmp_path):
         work.write(name, "after")
     work.write("new.stl")
     work.commit()
-    found = committed_content(work.root, before, [*ODD, "link.stl", "new.stl"], tmp_path / "there")
+    found = in_commit(work.root, before).content([*ODD, "link.stl", "new.stl"], tmp_path / "there")
     assert sorted(found) == sorted([*ODD, "link.stl"])
     assert [found[name].read_text() for name in ODD] == [f"{name} before" for name in ODD]
     assert found["link.stl"].read_text() == "linked"
@@ -598,11 +601,11 @@ def test_git_lfs_content_of_a_commit_comes_from_its_store(work, tmp_path):
     )
     work.write("part.stl", pointer)
     commit = work.commit()
-    found = committed_content(work.root, commit, ["part.stl"], tmp_path / "one")
+    found = in_commit(work.root, commit).content(["part.stl"], tmp_path / "one")
     assert is_pointer(found["part.stl"])
     store = work.write(f".git/lfs/objects/{digest[:2]}/{digest[2:4]}/{digest}")
     store.write_bytes(content)
-    found = committed_content(work.root, commit, ["part.stl"], tmp_path / "two")
+    found = in_commit(work.root, commit).content(["part.stl"], tmp_path / "two")
     assert not is_pointer(found["part.stl"])
     assert found["part.stl"].read_bytes() == content
 

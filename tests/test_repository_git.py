@@ -12,7 +12,7 @@ from wallguard.base.errors import InputError
 from wallguard.commands.main import main
 from wallguard.repository import git
 from wallguard.repository.changes import all_files, staged, working
-from wallguard.repository.staged import staged_content
+from wallguard.repository.staged import in_index
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="shell scripts")
 CONFIG = """\
@@ -102,7 +102,7 @@ def test_an_answer_that_makes_no_sense_is_refused(repository, tmp_path, monkeypa
     programs.mkdir()
     program(programs / "git", answer)
     monkeypatch.setenv("PATH", str(programs), prepend=os.pathsep)
-    questions = [lambda: staged_content(repository, ["a.stl"], tmp_path / "into")]
+    questions = [lambda: in_index(repository).content(["a.stl"], tmp_path / "into")]
     if answer:  # that nothing is staged is an answer
         questions.append(lambda: staged(repository))
     for question in questions:

@@ -10,21 +10,22 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from wallguard import __version__
 from wallguard.base.errors import InputError
 from wallguard.findings.model import Gate, PartReport, Report, Trouble
-from wallguard.jobs.asks_less import Asks, asked_less
-from wallguard.jobs.base import Against, Held, find_base, fixed_once
-from wallguard.jobs.check import Task, check_all, settled
 from wallguard.jobs.choose import Asked, Chosen, How, choose, gone, touches_nothing, unseen
 from wallguard.jobs.design import Design
 from wallguard.jobs.source import index, work_tree
 from wallguard.jobs.watch import Watch, silent
 from wallguard.repository import changes, git
 from wallguard.repository.config import FILE_NAME
-from wallguard.rules.model import Rules
-from wallguard.waivers.apply import apply
+
+if TYPE_CHECKING:
+    from wallguard.jobs.base import Against
+    from wallguard.jobs.check import Task
+    from wallguard.rules.model import Rules
 
 
 @dataclass(frozen=True)
@@ -91,6 +92,11 @@ class _Run:
 
     def report(self, watch: Watch | None) -> Report:
         """Choose, check, compare, and apply what was accepted."""
+        # Not for a commit that touches nothing: see `quiet`.
+        from wallguard.jobs.asks_less import Asks, asked_less
+        from wallguard.jobs.base import Against, Held, find_base, fixed_once
+        from wallguard.jobs.check import settled
+
         chosen = choose(self.now, self.asked)
         gate, remarks = self._gate(chosen)
         base = find_base(self.root, self.asked)
@@ -171,6 +177,8 @@ class _Run:
         return [Trouble(FILE_NAME, f"{FILE_NAME}: {problem}. {remedy}.")]
 
     def _check(self, tasks: Sequence[Task], watch: Watch | None) -> list[list[PartReport]]:
+        from wallguard.jobs.check import check_all
+
         with (watch or silent)(len(tasks)) as progress:
             return check_all(tasks, self.how.jobs, progress.step)
 
@@ -179,6 +187,8 @@ class _Run:
     ) -> tuple[list[PartReport], list[Trouble]]:
         """The reports with what was accepted, each by the waivers beside its `wallguard.yaml`; and
         what to mend in those."""
+        from wallguard.waivers.apply import apply
+
         outside = {task.path for task in chosen.tasks if task.root is None}
         sorted_in: dict[str, list[PartReport]] = {"": []}
         for path in chosen.removed:

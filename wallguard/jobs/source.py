@@ -5,7 +5,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 
 from wallguard.repository import changes
@@ -68,32 +68,26 @@ def index(here: Path, stack: ExitStack, quiet: bool = False) -> Source:
 
     Raises InputError where git or the folder for temporary files fails.
     """
-    from wallguard.repository.staged import staged_content, staged_files
+    from wallguard.repository.staged import in_index
 
     root, into = changes.find_root(here), _folder(stack)
-    names = staged_files(root)
-    wanted = [name for name in names if _is_wanted(name, quiet)]
-    staged_content(root, wanted, into)
-    return Source(
-        root, into, lambda: names, lambda paths: staged_content(root, paths, into), staged=True
-    )
+    stored = in_index(root)
+    names = stored.files
+    stored.content((name for name in names if _is_wanted(name, quiet)), into)
+    return Source(root, into, lambda: names, lambda paths: stored.content(paths, into), staged=True)
 
 
 def commit(root: Path, name: str, stack: ExitStack, documents: bool = True) -> Source:
     """What the commit named `name` (its full name) holds; without `documents` not even YAML files
     are there from the start. Raises InputError as `index` does."""
-    from wallguard.repository.staged import committed_content, committed_files
+    from wallguard.repository.staged import in_commit
 
     into = _folder(stack)
+    # Where nothing is asked of it git is not asked either.
+    stored = cache(lambda: in_commit(root, name))
     if documents:
-        wanted = [one for one in committed_files(root, name) if _is_wanted(one)]
-        committed_content(root, name, wanted, into)
-    return Source(
-        root,
-        into,
-        lambda: committed_files(root, name),
-        lambda paths: committed_content(root, name, paths, into),
-    )
+        stored().content(filter(_is_wanted, stored().files), into)
+    return Source(root, into, lambda: stored().files, lambda paths: stored().content(paths, into))
 
 
 def _is_wanted(name: str, quiet: bool = False) -> bool:

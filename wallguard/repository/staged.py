@@ -33,36 +33,40 @@ class _Entry:
     blob: str
 
 
-def staged_files(root: Path) -> list[str]:
-    """Every file of the index below `root`, sorted; no submodules.
+@dataclass(frozen=True)
+class Stored:
+    """The files below `root` that the index or a commit has; no submodules. Read once: where git
+    changes meanwhile, all is still of one moment."""
 
-    Raises InputError where git cannot tell.
-    """
-    return sorted(_index(root))
+    root: Path
+    _entries: dict[str, _Entry]
+
+    @property
+    def files(self) -> list[str]:
+        """All of them, sorted."""
+        return sorted(self._entries)
+
+    def content(self, paths: Iterable[str], into: Path) -> dict[str, Path]:
+        """Write the content of `paths` into the folder `into`, each under its own path.
+
+        Gives back where each one lies; a path that is not there is not among them. A symbolic link
+        becomes what is under the name it points to; one that points elsewhere stays a link, for
+        the reader to refuse. In place of a Git LFS pointer comes the file it stands for, from the
+        work tree or from git's own store, where that has the same content; else it stays a pointer.
+
+        Raises InputError where git or the folder fails.
+        """
+        return _lay_out(self.root, self._entries, paths, into)
 
 
-def staged_content(root: Path, paths: Iterable[str], into: Path) -> dict[str, Path]:
-    """Write the staged content of `paths` into the folder `into`, each under its own path.
-
-    Gives back where each one lies; a path that is not in the index is not among them. A symbolic
-    link becomes what the index has under the name it points to; one that points elsewhere stays a
-    link, for the reader to refuse. In place of a Git LFS pointer comes the file it stands for, from
-    the work tree or from git's own store, where that has the same content; else it stays a pointer.
-
-    Raises InputError where git or the folder fails.
-    """
-    return _lay_out(root, _index(root), paths, into)
+def in_index(root: Path) -> Stored:
+    """What the next commit will hold. Raises InputError where git cannot tell."""
+    return Stored(root, _index(root))
 
 
-def committed_files(root: Path, commit: str) -> list[str]:
-    """Every file below `root` that the commit named `commit` (its full name) holds, sorted; no
-    submodules. Raises InputError where git cannot tell."""
-    return sorted(_tree(root, commit))
-
-
-def committed_content(root: Path, commit: str, paths: Iterable[str], into: Path) -> dict[str, Path]:
-    """The same for what the commit named `commit` (its full name) holds."""
-    return _lay_out(root, _tree(root, commit), paths, into)
+def in_commit(root: Path, commit: str) -> Stored:
+    """What the commit named `commit` (its full name) holds. Raises InputError as `in_index`."""
+    return Stored(root, _tree(root, commit))
 
 
 def _lay_out(
