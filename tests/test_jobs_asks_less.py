@@ -298,4 +298,5 @@ def test_a_repository_file_that_cannot_be_read_is_an_error_and_not_told_as_askin
     (repo / "wallguard.yaml").write_text("wallguard: [")
     report = review(Asked(base="main")).report
     assert report.exit_code == 2
-    assert report.asks_less == ()
+    assert report.asks_less == report.dropped == report.not_covered == ()
+    assert set(report.unseen) == {"parts/hollow.stl", "parts/thin.stl", "models/house.stl"}

@@ -44,9 +44,7 @@ def asked_less(
     parts, dropped  of this run, before anything is waived: where findings are lost, whatever rule
                     files changed is told, also where nobody can say whether it asks less
     """
-    # What cannot be read asks nothing that could be compared; it is an error by itself.
-    unreadable = any(name.rpartition("/")[2] == FILE_NAME for name in against.now.troubles)
-    if against.now.given or against.is_first or unreadable:
+    if against.now.given or against.is_first:
         return Asks()
     moved = list(_moved(against, dropped))
     if not against.documents:
@@ -83,6 +81,8 @@ def _pairs(against: Against) -> dict[str, list[Pair]]:
         return {}
     found = {}
     for path in filter(is_part, now.source.every):
+        if now.is_unreadable(path):
+            continue
         before, after = (answered(one, one.assignments(path))[0] for one in (then, now))
         found[path] = paired(after, before)
     return found

@@ -409,6 +409,7 @@ class Against:
             path: was
             for path, was in candidates.items()
             if chosen.is_in_scope(path) and not now.assignments(path) and then.assignments(was)
+            if not now.is_unreadable(path)
         }
         files = now.source.files(dropped)
         for path, was in sorted(dropped.items()):

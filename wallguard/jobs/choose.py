@@ -233,7 +233,8 @@ def _add(chosen: Chosen, design: Design, task: Task) -> None:
     else:
         assignments = design.assignments(path)
     if not assignments:
-        chosen.not_covered.append(path)
+        lost = task.root is not None and design.is_unreadable(path)
+        (chosen.unseen if lost else chosen.not_covered).append(path)
         return
     usable, unusable = answered(design, assignments)
     for assignment in unusable:
@@ -265,9 +266,9 @@ def _look_for_the_rest(design: Design, asked: Asked, chosen: Chosen) -> None:
     if asked.paths:
         return
     if not chosen.complete:
-        chosen.unseen = unseen(design, (task.path for task in chosen.tasks))
+        chosen.unseen += unseen(design, (task.path for task in chosen.tasks))
         return
-    chosen.unseen = _miss(design, "")
+    chosen.unseen += _miss(design, "")
     if chosen.tasks or chosen.reports or design.troubles or design.given:
         return
     ignored = design.covered(filter(is_part, changes.unlisted(design.source.root)))
@@ -296,7 +297,7 @@ def _miss(design: Design, folder: str) -> list[str]:
             "Let git check out all of the work tree (`git sparse-checkout disable`), or `git rm` "
             "what is to go"
         )
-        where = folder or "."
+        where = folder or "the work tree"
         design.troubles[where] = Trouble(where, str(InputError(where, what, remedy=remedy)))
     return parts
 

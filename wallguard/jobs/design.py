@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 from wallguard.base.errors import InputError
 from wallguard.findings.model import Gate, Trouble
@@ -14,14 +14,13 @@ from wallguard.jobs.source import Source
 from wallguard.repository import git
 from wallguard.repository.config import FILE_NAME, Assignment, Repository
 from wallguard.repository.nearest import Repositories, lies, names
-from wallguard.rules.load import load_rules
-from wallguard.rules.model import Rules
-from wallguard.waivers.apply import LONGEST
-from wallguard.waivers.load import FILE_NAME as WAIVERS
-from wallguard.waivers.load import Waiver, load_waivers
+
+if TYPE_CHECKING:
+    from wallguard.rules.model import Rules
+    from wallguard.waivers.load import Waiver
 
 # How a part lies, and the rules it answers to.
-Said: TypeAlias = tuple[Assignment, Rules]
+Said: TypeAlias = "tuple[Assignment, Rules]"
 
 
 class Design:
@@ -76,6 +75,11 @@ class Design:
         """Whether a part is excluded, and no rules are given that it answers to all the same."""
         return not self.given and self.repository(path).excluded(path)
 
+    def is_unreadable(self, path: str) -> bool:
+        """Whether the `wallguard.yaml` that answers for `path` cannot be used: what it asks of a
+        part nobody knows then."""
+        return self.repository(path).name in self.troubles
+
     def covered(self, paths: Iterable[str]) -> list[str]:
         """Those of `paths` that are parts to check, sorted."""
         return [
@@ -96,6 +100,8 @@ class Design:
 
     def load(self, name: str) -> Rules:
         """The same; raises InputError for a file that cannot be used."""
+        from wallguard.rules.load import load_rules
+
         if self.given:
             return load_rules(Path(name))
         return load_rules(self.source.content / name, self.source.content)
@@ -103,6 +109,9 @@ class Design:
     def waivers(self, folder: str) -> tuple[Waiver, ...]:
         """The waivers beside the `wallguard.yaml` in `folder` (ended by /; empty: the root), with
         their parts and rules named from the root."""
+        from wallguard.waivers.load import FILE_NAME as WAIVERS
+        from wallguard.waivers.load import load_waivers
+
         if folder not in self._waivers:
             self._waivers[folder] = ()
             try:
@@ -121,7 +130,9 @@ class Design:
 
     def longest(self, folder: str) -> int:
         """How many days from today the waivers in `folder` may run."""
-        return self.repository(folder + WAIVERS).longest or LONGEST
+        from wallguard.waivers.apply import LONGEST
+
+        return self.repository(folder + FILE_NAME).longest or LONGEST
 
     def gate(self, paths: Iterable[str]) -> tuple[Gate, list[Trouble]]:
         """Which findings stop the gate for these parts; where more than one `wallguard.yaml`
