@@ -1,11 +1,14 @@
 """A check is one module and one row: nothing else has to know of it."""
 
+import json
 import re
 import subprocess
 import sys
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
+from solids import box, save
 
 from wallguard.documents.reading import DocumentError
 from wallguard.rules.features import CATEGORIES, FEATURES
@@ -14,8 +17,9 @@ from wallguard.rules.model import Rules
 
 CHECKS = Path(__file__).parent.parent / "wallguard" / "checks"
 
-# Runs where the registry has a row more than ours, and a module that stands in no file.
-WITH_ONE_MORE = """
+# Begins a program in which the registry has a row more than ours, and a module that stands in no
+# file: walls that stand free, no higher than so many times their thickness.
+ONE_MORE = """
 import sys, types
 from pathlib import Path
 from wallguard.rules import features
@@ -33,9 +37,26 @@ features.FEATURES += (
 module = types.ModuleType("wallguard.checks.slender", "Height over thickness.")
 module.ID = "slender"
 module.applies = lambda case: "" if "slender" in case.rules.minimum else "not asked"
-module.findings = lambda case: iter(())
-sys.modules["wallguard.checks.slender"] = module
 
+
+def findings(case):
+    from wallguard.checks.case import Broken
+
+    for piece in case.pieces:
+        height = piece.high - piece.low
+        ratio = height / piece.typical
+        says = lambda level: f"is {ratio:.1f} times as high as thick, above {level:g}"
+        breach = case.breach("slender", ratio, says)
+        if piece.sides < 2 and breach:
+            yield Broken("wall", piece, breach, weight=(ratio,), least=height / breach.limit)
+
+
+module.findings = findings
+sys.modules["wallguard.checks.slender"] = module
+"""
+WITH_ONE_MORE = (
+    ONE_MORE
+    + """
 from wallguard.checks.registry import CHECKS
 from wallguard.coupon.plan import plan
 from wallguard.rules.fields import rules_schema
@@ -46,6 +67,24 @@ assert "slender" in rules_schema()["properties"]["minimum"]["properties"]
 rules = load_rules(Path(sys.argv[1]))
 print(rules.minimum["slender"])
 plan(rules)
+"""
+)
+# A command with that row, for every process.
+COMMAND = (
+    ONE_MORE.replace('categories=("vat photopolymerization", "powder bed fusion"),', "")
+    + """
+from wallguard.commands.main import main
+
+sys.exit(main(sys.argv[1:]))
+"""
+)
+GREY = """\
+wallguard: 1
+name: grey
+process: {category: material extrusion}
+layer_height: 0.2
+beads: {width: 0.575, contours: 2, smallest_wall: 0.5, squeeze: 0.075, smallest_fill: 0.575}
+minimum: {slender: {warn: 10, fail: 20}}
 """
 RESIN = """\
 wallguard: 1
@@ -109,3 +148,78 @@ def test_an_old_key_is_told_by_its_new_name(tmp_path: Path) -> None:
 def test_what_is_not_asked_has_no_least_size() -> None:
     rules = Rules("r.yaml", "r", "powder bed fusion", 0.1)
     assert rules.least("wall") == 0
+
+
+def command(root: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    """A command of a wallguard that has the row more."""
+    program = [sys.executable, "-c", COMMAND, *words]
+    return subprocess.run(
+        program, cwd=root, check=False, capture_output=True, text=True, timeout=120
+    )
+
+
+@pytest.fixture
+def slender(tmp_path: Path) -> Path:
+    """A plate with walls of 2 mm: 24, 44, 60 and 16 mm high, so 12, 22, 30 and 8 times."""
+    (tmp_path / "grey.yaml").write_text(GREY, "utf-8")
+    (tmp_path / "wallguard.yaml").write_text(
+        'wallguard: 1\nparts:\n  - {files: "*.stl", rules: grey.yaml}\n', "utf-8"
+    )
+    walls = [
+        box([30, 2, height], [0, 20 * at + 9, 4]) for at, height in enumerate((24, 44, 60, 16))
+    ]
+    solid = box([30, 80, 4.2])
+    for wall in walls:
+        solid += wall
+    save(tmp_path / "part.stl", solid)
+    git = ["git", "init", "-q", "-b", "main"]
+    subprocess.run(git, cwd=tmp_path, check=True, capture_output=True)
+    return tmp_path
+
+
+def test_a_row_and_a_module_reach_every_report_the_worst_first(slender: Path) -> None:
+    names = ("json", "junit", "markdown", "sarif")
+    options = [word for name in names for word in (f"--{name}", f"r.{name}")]
+    ran = command(slender, "check", "--all", *options)
+    assert ran.returncode == 1, ran.stderr
+    told = json.loads((slender / "r.json").read_text("utf-8"))["parts"][0]["findings"]
+    assert all(breach["check"] == "slender" for one in told for breach in one["breaches"])
+    said = [(one["breaches"][0]["severity"], one["breaches"][0]["limit"]) for one in told]
+    assert said == [("fail", 20), ("fail", 20), ("warn", 10)]
+    ratios = [one["breaches"][0]["measured"] for one in told]
+    assert ratios == pytest.approx([29.9, 21.9, 11.9], abs=0.2)
+    assert [one["breaches"][0]["unit"] for one in told] == ["", "", ""]
+    words = f"is {ratios[0]:.1f} times as high as thick, above 20"
+    assert words in " ".join(ran.stdout.split())
+    assert all("()" not in (slender / f"r.{name}").read_text("utf-8") for name in names)
+    for name in ("junit", "markdown", "sarif"):
+        assert words in (slender / f"r.{name}").read_text("utf-8").replace("\\", ""), name
+    # What to draw instead meets the limit that is broken.
+    least = [float(number) for number in re.findall(r"([\d.]+) mm", told[0]["advice"])]
+    assert max(least) >= 60 / 20 - 0.05
+
+
+def test_a_waiver_of_a_limit_from_above_holds_until_it_is_broken_further(slender: Path) -> None:
+    command(slender, "check", "--all", "--json", "r.json")
+    told = json.loads((slender / "r.json").read_text("utf-8"))["parts"][0]["findings"]
+    until = str(date.today() + timedelta(30))
+    for one in told:
+        words = (one["id"], "--why", "glued in", "--until", until, "--report", "r.json")
+        assert command(slender, "waive", *words).returncode == 0
+    ran = command(slender, "check", "--all")
+    assert ran.returncode == 0, ran.stdout
+    waivers = slender / "waivers.yaml"
+    before = waivers.read_text("utf-8")
+    milder = before.replace(f"measures: [{told[0]['breaches'][0]['measured']:.4g}", "measures: [21")
+    assert milder != before
+    waivers.write_text(milder, "utf-8")
+    worse = command(slender, "check", "--all")
+    assert worse.returncode == 1
+    assert "now, 21 before" in " ".join(worse.stdout.split())
+
+
+def test_the_page_shows_a_row_more(slender: Path) -> None:
+    pytest.importorskip("plotly")
+    ran = command(slender, "check", "--all", "--html", "r.html")
+    assert ran.returncode == 1, ran.stderr
+    assert "times as high as thick" in (slender / "r.html").read_text("utf-8")

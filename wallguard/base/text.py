@@ -35,6 +35,11 @@ def below(measured: float, limit: float) -> bool:
     return measured < limit - SHOWN
 
 
+def above(measured: float, limit: float) -> bool:
+    """Whether `measured` is more than `limit` by more than what is computing error and rounding."""
+    return measured > limit + SHOWN
+
+
 def span(low: float, typical: float, high: float) -> str:
     """How thick a wall is: "1.50 mm", or "0.30 to 0.48 mm" where it varies.
 

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from wallguard.bands.advice import advise
 from wallguard.bands.table import BandTable
-from wallguard.base.text import SHOWN, below, mm
+from wallguard.base.text import SHOWN, above, below, mm
 from wallguard.findings.model import Breach, Finding, Kind, Severity, Subject
+from wallguard.rules.features import asked_of
 from wallguard.rules.model import Level, Limit, Rules
 from wallguard.walls.stretch import Stretch, is_notch, is_speck, joined
 
@@ -79,6 +80,8 @@ class Broken:
     minimum  what a minimum of thickness is for: "a wall with a free edge"; empty: none such
     alike    breaches of one check at one place that are equal in this are one: verdict and band
     weight   of those the one with the largest is told
+    least    the thickness or diameter, mm, that meets the limit where the rule file does not tell
+             it by itself, as it does for a minimum; 0: nothing of that kind
     """
 
     kind: Kind
@@ -88,6 +91,7 @@ class Broken:
     minimum: str = ""
     alike: tuple[Hashable, ...] = ()
     weight: tuple[Any, ...] = ()
+    least: float = 0.0
 
 
 class Case:
@@ -178,15 +182,25 @@ class Case:
         smallest = self.rules.beads.width if self.rules.beads else 2 * self.rules.layer_height
         return self.geometry.plates(self.rules.layer_height, layers, smallest) if layers else []
 
-    def severity(self, measured: float, limit: Limit | None) -> tuple[Severity, float] | None:
-        """What a measured size does to the gate, and the limit it breaks; None where it is met."""
-        if limit is None:
-            return None
-        if limit.fail is not None and below(measured, limit.fail):
+    def severity(self, check: str, measured: float) -> tuple[Severity, float] | None:
+        """What a measured size does to the gate by a check's limit, and the level it breaks; None
+        where it is met. Whether smaller or larger is worse says the check's row."""
+        asked, limit = asked_of(check), self.rules.minimum.get(check, Limit())
+        breaks = below if asked is None or asked.smaller_is_worse else above
+        if limit.fail is not None and breaks(measured, limit.fail):
             return "fail", limit.fail
-        if limit.warn is not None and below(measured, limit.warn):
+        if limit.warn is not None and breaks(measured, limit.warn):
             return "warn", limit.warn
         return None
+
+    def breach(self, check: str, measured: float, says: Callable[[float], str]) -> Breach | None:
+        """How a measured size breaks a check's limit, in the unit of the check's row; None where it
+        is met. `says`: from the level that is broken to the end of a sentence."""
+        asked, broken = asked_of(check), self.severity(check, measured)
+        if asked is None or broken is None:
+            return None
+        severity, level = broken
+        return Breach(check, severity, measured, level, asked.unit, says=says(level))
 
     def least(self, wall: Stretch) -> float:
         """The thinnest that no minimum complains about where this wall stands, nor where any of

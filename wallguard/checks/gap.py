@@ -23,7 +23,7 @@ def applies(case: Case) -> str:
 def findings(case: Case) -> Iterator[Broken]:
     """Each gap below the minimum."""
     for gap in case.gaps:
-        broken = case.severity(gap.minimum, case.rules.minimum.get(ID))
+        broken = case.severity(ID, gap.minimum)
         if broken:
             says = f"is below the minimum of {limit_text(broken[1])} mm: its sides may fuse"
             yield Broken("gap", gap, Breach(ID, broken[0], gap.minimum, broken[1], says=says))

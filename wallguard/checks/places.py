@@ -272,6 +272,7 @@ def _advice(case: Case, one: _Place, told: Sequence[_Told]) -> str:
         air = rules.least("gap") if one.within else 0.0
         return f"draw a diameter ≥ {limit_text(max(rules.least('hole'), air))} mm"
     least = max((case.least(piece) for piece in one.within), default=0.0)
+    least = max([least, *(each.least for each in one.broken)])
     if isinstance(thing, Round):
         advice = case.advice(thing.diameter, max(least, rules.least("pin")))
         diameter = told[0].breach.check == one.kind

@@ -12,7 +12,7 @@ from wallguard.findings.model import Breach
 def below_minimum(case: Case, kind: Literal["floor", "roof"]) -> Iterator[Broken]:
     """Floors or roofs of fewer layers than the minimum."""
     for plate in case.plates:
-        broken = case.severity(plate.layers, case.rules.minimum.get(kind))
+        broken = case.severity(kind, plate.layers)
         if plate.kind == kind and broken:
             least = round(broken[1])
             says = f"is below the minimum of {least} layers"

@@ -32,9 +32,8 @@ def below_minimum(case: Case, check: str, name: str, what: str) -> Iterator[Brok
 
     name  how such a wall is called, and what its minimum is a minimum for
     """
-    limit = case.rules.minimum.get(check)
     for piece in case.pieces:
-        broken = case.severity(piece.minimum, limit)
+        broken = case.severity(check, piece.minimum)
         if broken is None or case.asked(piece.sides) != check:
             continue
         says = f"is below the minimum of {limit_text(broken[1])} mm for {what}"

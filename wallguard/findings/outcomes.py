@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Final
 
 from wallguard.findings.model import Breach, Finding, Severity, Status
+from wallguard.rules.features import larger_is_worse
 
 # The worst first.
 SEVERITIES: Final[tuple[Severity, ...]] = ("fail", "warn", "note")
@@ -62,14 +63,15 @@ def causes_first(finding: Finding) -> tuple[object, ...]:
 
 def worst_first(finding: Finding) -> tuple[object, ...]:
     """A key that sorts findings, no two alike: what fails before what warns, and what costs the
-    whole wall before what costs less."""
+    whole wall before what costs less, and of one check what breaks its limit furthest."""
+    measured = round(finding.measured or 0.0, 3)  # computing error does not decide
     return (
         SEVERITIES.index(finding.severity),
         finding.indeterminate,
         -loss(finding.fill),
         finding.check,
         finding.measured is None,
-        round(finding.measured or 0.0, 3),  # computing error does not decide
+        -measured if larger_is_worse(finding.check) else measured,
         finding.location or (),
         finding.message,
         finding.id,

@@ -23,6 +23,9 @@ from wallguard.findings.outcomes import breach_of, loss, severity_rank
 
 # Two measures of one wall differ by twice the error of one: 0.005 mm, or 0.5 % where it is curved.
 _ERROR, _SHARE = 2 * SHOWN, 0.005
+# What is counted has no error; a ratio, an angle or an area has that of the lengths it is made of,
+# of which the smallest that is measured is a few tenths of a millimetre (a bound of our own).
+_COUNTED, _DERIVED_SHARE = ("count", "layers"), 0.03
 # A place has grown where it is longer or higher by more than both.
 _GROWTH, _GROWTH_SHARE = 1.0, 0.1
 _WIDTHS = ("gap", "hole")
@@ -115,15 +118,18 @@ def _further(was: Before, old: Was, new: Breach, now: Finding) -> str:
     if old.limited is not None and old.limited != (new.limit is not None):
         return ""
     step = new.measured - old.measured
-    allowed = max(_ERROR, _SHARE * abs(old.measured)) if new.unit == "mm" else 0.0
-    allowed += 1e-9
+    allowed = 1e-9
+    if new.unit == "mm":
+        allowed += max(_ERROR, _SHARE * abs(old.measured))
+    elif new.unit not in _COUNTED:
+        allowed += _DERIVED_SHARE * abs(old.measured)
     if new.limit is None:
         return _more_air(was, old, new, now) if step > allowed and now.fill == "hollow" else ""
     below = new.measured < new.limit
     if (-step if below else step) <= allowed:
         return ""
     if new.unit != "mm":
-        unit = "" if new.unit == "count" else f" {new.unit}"
+        unit = f" {new.unit}" if new.unit not in ("", "count") else ""
         return f"{new.measured:g}{unit} now, {old.measured:g} before"
     values = f"({mm(new.measured)} now, {mm(old.measured)} before)"
     if not below or new.check == "fill":

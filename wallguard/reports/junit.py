@@ -143,7 +143,8 @@ def _lines(finding: Finding) -> Iterator[str]:
         lengths = finding.unit == "mm"
         measured = mm(finding.measured) if lengths else f"{finding.measured:g}"
         limit = limit_text(finding.limit) if lengths else f"{finding.limit:g}"
-        yield f"  measured: {measured}, limit: {limit} ({plain(finding.unit)})"
+        unit = f" ({plain(finding.unit)})" if finding.unit else ""
+        yield f"  measured: {measured}, limit: {limit}{unit}"
     if finding.advice:
         yield f"  instead: {one_line(finding.advice)}"
     yield f"  id: {plain(finding.id)}"

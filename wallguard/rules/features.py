@@ -97,3 +97,14 @@ FEATURES: tuple[Feature, ...] = (
         _layers("thickness of a roof"),
     ),
 )
+
+
+def asked_of(check: str) -> Asked | None:
+    """What a check's limit is a limit of; None where it has none, or there is no such check."""
+    return next((one.limit for one in FEATURES if one.id == check), None)
+
+
+def larger_is_worse(check: str) -> bool:
+    """Whether it is what lies above a check's limit that breaks it."""
+    asked = asked_of(check)
+    return asked is not None and not asked.smaller_is_worse
