@@ -310,6 +310,36 @@ def test_an_interrupt_leaves_no_report(repo, monkeypatch, capsys):
     assert not (repo / "report.json").exists()
 
 
+@pytest.mark.parametrize("command", ["check", "impact"])
+def test_a_part_whose_process_is_killed_is_an_error_and_the_rest_goes_on(
+    repo, monkeypatch, capsys, command
+):
+    from wallguard.jobs import workers
+
+    for name in "abc":
+        save(repo / f"parts/{name}.stl", GOOD)
+    give = workers._Crew._give
+
+    def deadly(crew, at):
+        give(crew, at)
+        if crew.items[at].path == "parts/b.stl":
+            next(one for one in crew.workers if one.at == at).process.kill()
+
+    monkeypatch.setattr(workers, "_START", 0.0)
+    monkeypatch.setattr(workers._Crew, "_give", deadly)
+    words = ["--all", "--jobs", "2", "--json", "report.json"]
+    if command == "impact":
+        words += ["--from", "rules/grey.yaml", "--to", "rules/grey.yaml"]
+    assert main([command, *words]) == 2
+    data = json.loads((repo / "report.json").read_text())
+    errors = {part["path"]: part["error"] for part in data["parts"]}
+    killed = errors.pop("parts/b.stl")
+    assert "parts/b.stl: not checked, because its process was killed" in killed
+    assert sorted(errors) == ["parts/a.stl", "parts/c.stl", "parts/good.stl"]
+    assert not any(errors.values())
+    assert "Traceback" not in "".join(capsys.readouterr())
+
+
 def test_walls_lists_every_wall(repo, capsys):
     save(repo / "parts/box.stl", box([40, 30, 10]) - box([37, 27, 12], [1.5, 1.5, -1]))
     assert main(["walls", "parts/box.stl", "--json"]) == 0

@@ -198,3 +198,22 @@ def test_where_all_findings_fail_old_ones_are_shown_after_new_ones() -> None:
     shown = text(replace(COMPARED, gate="all"), width=110)
     assert shown.index("(new)") < shown.index("(unchanged)")
     assert "has these too" not in shown
+
+
+def test_progress_on_a_terminal_tells_the_time_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "90")
+    monkeypatch.setenv("TERM", "xterm")
+    stream = Terminal()
+    times = iter([0.0, 1.0, 10.0, 300.0, 400.0])
+    with Progress(4, stream, clock=lambda: next(times)) as progress:
+        progress.step("a.stl", 0.1)
+        progress.step("b.stl", 0.5)
+        progress.step("c.stl", 0.6)
+        progress.note("two at a time\x1b[2J")
+        progress.step("d.stl", 1.0)
+    drawn = stream.getvalue()
+    assert "checked 1 of 4 parts  a.stl" in drawn
+    assert "checked 2 of 4 parts, about 10 s left  b.stl" in drawn
+    assert "checked 3 of 4 parts, about 3 min left  c.stl" in drawn
+    assert "\r\x1b[Ktwo at a time" in drawn and "\x1b[2J" not in drawn
+    assert "checked 4 of 4 parts  d.stl" in drawn

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import os
 from collections.abc import Callable
 from typing import NoReturn, TypeAlias
 
 from wallguard.base.text import number
+from wallguard.jobs.machine import processors
 
 
 class Parser(argparse.ArgumentParser):
@@ -57,6 +57,17 @@ def command(
     return added
 
 
+def add_jobs(parser: Parser, what: str) -> None:
+    """Give a command the option that says how many of `what` are done at a time."""
+    parser.add_argument(
+        "--jobs",
+        type=jobs,
+        default="0",
+        metavar="N",
+        help=f"{what} at a time (default 0: one for each processor)",
+    )
+
+
 def jobs(text: str) -> int:
     """A number of processes; 0 is one for each processor."""
     try:
@@ -65,7 +76,7 @@ def jobs(text: str) -> int:
         count = -1
     if count < 0:
         raise argparse.ArgumentTypeError(f"{text!r} is not a number of jobs: 0, 1, 2, ...")
-    return count or os.cpu_count() or 1
+    return count or processors()
 
 
 def length(text: str) -> float:

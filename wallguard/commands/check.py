@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from wallguard.commands import publish
-from wallguard.commands.arguments import Commands, command, jobs
+from wallguard.commands.arguments import Commands, add_jobs, command
 from wallguard.commands.publish import Outputs
 from wallguard.jobs.choose import Asked, How
 from wallguard.jobs.review import review
@@ -64,13 +64,7 @@ def add(commands: Commands) -> None:
         action="store_true",
         help="print a few lines at most, however many findings there are",
     )
-    parser.add_argument(
-        "--jobs",
-        type=jobs,
-        default=1,
-        metavar="N",
-        help="parts checked at a time (0: one for each processor; default 1)",
-    )
+    add_jobs(parser, "parts checked")
 
 
 def _command(arguments: argparse.Namespace) -> int:

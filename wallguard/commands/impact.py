@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from wallguard.commands import publish
-from wallguard.commands.arguments import Commands, command, jobs
+from wallguard.commands.arguments import Commands, add_jobs, command
 from wallguard.commands.publish import Outputs
 from wallguard.findings.impact import Impact
 from wallguard.jobs.impact import Processes, impact
@@ -32,9 +32,7 @@ def add(commands: Commands) -> None:
         "--all", action="store_true", help="every part, whatever rules it answers to"
     )
     publish.declare(parser, "impact")
-    parser.add_argument(
-        "--jobs", type=jobs, default=1, metavar="N", help="parts compared at a time (default 1)"
-    )
+    add_jobs(parser, "parts compared")
 
 
 def _command(arguments: argparse.Namespace) -> int:

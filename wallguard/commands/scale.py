@@ -5,18 +5,14 @@ from __future__ import annotations
 import argparse
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from wallguard.base.errors import InputError
 from wallguard.base.units import MILLIMETRES, Unit
-from wallguard.commands.arguments import Commands, command
+from wallguard.commands.arguments import Commands, add_jobs, command
 from wallguard.reports.scale_json import SCALE
 from wallguard.reports.scale_table import table
 from wallguard.repository.nearest import lies
 from wallguard.rules.load import load_rules
-
-if TYPE_CHECKING:
-    pass
 
 _LARGEST = 1_000_000
 
@@ -36,6 +32,7 @@ def add(commands: Commands) -> None:
         "--wanted", metavar="1:N", help="say how thick its walls must be drawn for this reduction"
     )
     parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
+    add_jobs(parser, "reductions measured")
 
 
 def _command(arguments: argparse.Namespace) -> int:
@@ -45,6 +42,7 @@ def _command(arguments: argparse.Namespace) -> int:
         unit=arguments.unit,
         wanted=arguments.wanted,
         as_json=arguments.json,
+        jobs=arguments.jobs,
     )
     print(shown, end="")
     return code
@@ -57,12 +55,14 @@ def run(
     unit: Unit | None = None,
     wanted: str | None = None,
     as_json: bool = False,
+    jobs: int = 1,
 ) -> tuple[str, int]:
     """The part at each reduction as a table or as JSON, and the exit code: 1 where `wanted` is
     given and not all walls come out as asked there, else 0.
 
     unit    that the part is drawn in, whatever its format or `wallguard.yaml` says
     wanted  a reduction such as "1:200", standard or not
+    jobs    reductions measured at a time
 
     The part stands as `wallguard.yaml` says, for these rules if it names them; a scale that it
     states is left out of account.
@@ -76,7 +76,7 @@ def run(
     loaded = load_rules(rules)
     assignment = lies(part, rules)
     loaded_part = Part.load(part, assignment, name=part.as_posix(), drawn_in=unit)
-    scales = scale(loaded_part, loaded, factor)
+    scales = scale(loaded_part, loaded, factor, jobs)
     return (SCALE.text(scales) if as_json else table(scales)), scales.exit_code
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 from wallguard.base.errors import InputError
 from wallguard.findings.model import (
@@ -27,6 +27,8 @@ from wallguard.findings.naming import named
 
 if TYPE_CHECKING:
     from wallguard.checks.case import Case, Draft
+    from wallguard.jobs.watch import Progress
+    from wallguard.jobs.workers import Cost, Hooks
     from wallguard.part.geometry import Geometry
     from wallguard.part.part import PartFile
     from wallguard.repository.config import Assignment
@@ -34,8 +36,11 @@ if TYPE_CHECKING:
     from wallguard.views.model import What
     from wallguard.walls.stretch import Stretch
 
-_Item = TypeVar("_Item")
-_Result = TypeVar("_Result")
+# Bytes of a file for each triangle: exact for binary STL, else what common files hold. What
+# checking takes: seconds for each thousand triangles and to begin with, bytes of memory likewise.
+_PER_TRIANGLE = {".stl": 50, ".3mf": 12, ".obj": 40, ".ply": 20}
+_SECONDS = 0.05
+_MEMORY, _GROWS = 400 * 1024**2, 1000
 
 
 @dataclass(frozen=True)
@@ -61,40 +66,56 @@ class Task:
 
 
 def check_all(
-    tasks: Sequence[Task], jobs: int = 1, done: Callable[[str], None] | None = None
+    tasks: Sequence[Task], jobs: int = 1, progress: Progress | None = None
 ) -> list[list[PartReport]]:
-    """Check every task; the order of results does not depend on `jobs`.
+    """Check every task in up to `jobs` processes; the order of results does not depend on that.
 
-    done is called with the path of each part as its result comes in.
+    progress  told of each part as its result comes in
     """
-    results = []
-    for task, result in zip(tasks, in_order(check_part, tasks, jobs), strict=True):
-        results.append(result)
-        if done:
-            done(task.path)
-    return results
+    if not tasks:
+        return []
+    from wallguard.jobs.workers import Work, do_all
+
+    work = Work(check_part, cost_of, lost_part)
+    return do_all(work, tasks, jobs, hooks_of(tasks, progress))
 
 
-def in_order(
-    work: Callable[[_Item], _Result], items: Sequence[_Item], jobs: int = 1
-) -> Iterator[_Result]:
-    """The result of each item in turn, worked out in up to `jobs` processes.
+def hooks_of(tasks: Sequence[Task], progress: Progress | None) -> Hooks:
+    """What tells `progress` of tasks by their paths."""
+    from wallguard.jobs.workers import Hooks
 
-    work has to be a function of a module, or a partial one of such.
-    """
-    jobs = min(jobs, len(items))
-    if jobs <= 1:
-        yield from map(work, items)
-        return
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
+    if progress is None:
+        return Hooks()
+    step = progress.step
+    return Hooks(lambda at, share: step(tasks[at].path, share), progress.note)
 
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        try:
-            yield from pool.map(work, items)
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+
+def cost_of(task: Task) -> Cost:
+    """What checking a part will roughly take, from the size of its file (measured on the benchmark
+    parts: their time differs tenfold for one size, their memory twofold)."""
+    from wallguard.jobs.workers import Cost
+
+    try:
+        size = task.file.stat().st_size
+    except OSError:
+        size = 0
+    triangles = size / _PER_TRIANGLE.get(task.file.suffix.lower(), 50)
+    ways = len(task.assignments) + len(task.also)
+    return Cost(_SECONDS * (1 + triangles / 1000) * ways, int(_MEMORY + _GROWS * triangles))
+
+
+def lost_part(task: Task, why: str) -> list[PartReport]:
+    """The reports on a part whose process was killed."""
+    message = lost_message(task.path, why)
+    said = (*task.assignments, *task.also)
+    return [failed(task.path, rules.path, rules.name, message) for _, rules in said]
+
+
+def lost_message(path: str, why: str) -> str:
+    """What to say of the part `path` whose process was killed."""
+    return (
+        f"{path}: not checked, because {why}. If memory ran out, simplify the mesh or use --jobs 1."
+    )
 
 
 def check_part(task: Task) -> list[PartReport]:

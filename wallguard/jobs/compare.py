@@ -25,7 +25,7 @@ from wallguard.findings.impact import DIRECTIONS, Change, Direction, PartImpact,
 from wallguard.findings.model import Breach, Finding, Printed, Spread
 from wallguard.findings.outcomes import severity_rank
 from wallguard.findings.places import Boxes
-from wallguard.jobs.check import Task, explain, run_checks, status_of
+from wallguard.jobs.check import Task, explain, lost_message, run_checks, status_of
 from wallguard.part.part import Part
 from wallguard.rules.model import Rules
 from wallguard.walls.stretch import Stretch, is_speck, joined
@@ -45,6 +45,11 @@ def compare_part(task: Task) -> PartImpact:
     except (InputError, MemoryError) as error:
         result = PartImpact(task.path, "error", "error", error=explain(task.path, error))
     return replace(result, seconds=time.perf_counter() - begun)
+
+
+def lost_part(task: Task, why: str) -> PartImpact:
+    """What is told of a part whose process was killed."""
+    return PartImpact(task.path, "error", "error", error=lost_message(task.path, why))
 
 
 def compare(geometry: Geometry, old: Rules, new: Rules, path: str) -> PartImpact:

@@ -12,9 +12,9 @@ from pathlib import Path
 from wallguard import __version__
 from wallguard.base.errors import InputError
 from wallguard.base.plain import counted
-from wallguard.findings.impact import Impact, PartImpact, Process
+from wallguard.findings.impact import Impact, Process
 from wallguard.findings.model import Trouble
-from wallguard.jobs.check import Task, in_order
+from wallguard.jobs.check import Task, cost_of, hooks_of
 from wallguard.jobs.design import Design
 from wallguard.jobs.source import work_tree
 from wallguard.jobs.watch import Watch, silent
@@ -57,13 +57,13 @@ def impact(
     run = _Run(processes)
     run.choose(paths, everything)
     # Heavy, and not needed to refuse what is asked.
-    from wallguard.jobs.compare import compare_part, notes
+    from wallguard.jobs.compare import compare_part, lost_part, notes
+    from wallguard.jobs.workers import Work, do_all
 
-    parts: list[PartImpact] = []
     with (watch or silent)(len(run.tasks)) as progress:
-        for part, rules in zip(in_order(compare_part, run.tasks, jobs), run.rules, strict=True):
-            parts.append(replace(part, rules=rules))
-            progress.step(part.path)
+        work = Work(compare_part, cost_of, lost_part)
+        done = do_all(work, run.tasks, jobs, hooks_of(run.tasks, progress))
+    parts = [replace(part, rules=rules) for part, rules in zip(done, run.rules, strict=True)]
     return Impact(
         before=Process(run.before.path, run.before.name),
         after=Process(run.after.path, run.after.name),

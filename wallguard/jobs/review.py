@@ -180,7 +180,7 @@ class _Run:
         from wallguard.jobs.check import check_all
 
         with (watch or silent)(len(tasks)) as progress:
-            return check_all(tasks, self.how.jobs, progress.step)
+            return check_all(tasks, self.how.jobs, progress)
 
     def _waived(
         self, parts: Sequence[PartReport], chosen: Chosen

@@ -12,18 +12,20 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import get_args
 
 import numpy as np
 
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import Verdict
-from wallguard.base.errors import TooLargeError
+from wallguard.base.errors import InputError, TooLargeError
 from wallguard.base.text import below
 from wallguard.checks.case import Case
 from wallguard.findings.model import Spread
 from wallguard.findings.outcomes import loss
 from wallguard.findings.scale import Holding, Reduction, Scales
+from wallguard.jobs.workers import Cost, Work, do_all
 from wallguard.part.geometry import Geometry
 from wallguard.part.part import Part
 from wallguard.rules.model import Rules
@@ -41,15 +43,19 @@ _LARGEST = 2000.0
 # What is too small to be called a wall may come out otherwise as long as it is no more than this
 # share of all walls' length: where walls meet, such bits are left.
 _CRUMBS = 0.01
+# What one reduction takes, as in `jobs.check`.
+_SECONDS, _MEMORY, _GROWS = 0.05, 400 * 1024**2, 1000
 _VERDICTS = (*sorted(get_args(Verdict), key=loss), "thin")
 
 
-def scale(part: Part, rules: Rules, wanted: float | None = None) -> Scales:
+def scale(part: Part, rules: Rules, wanted: float | None = None, jobs: int = 1) -> Scales:
     """How a part comes out at each reduction, whatever scale it was loaded with.
 
     wanted  a reduction that is asked for: 200 for 1:200, standard or not
+    jobs    reductions measured at a time
 
-    Raises InputError where no band table follows from the rules.
+    Raises InputError where no band table follows from the rules, and where a process that measured
+    a reduction was killed.
     """
     geometry = part.geometry.at_scale(1.0)
     unsound = (
@@ -62,23 +68,32 @@ def scale(part: Part, rules: Rules, wanted: float | None = None) -> Scales:
         rules_name=rules.name,
         unit=geometry.drawn.unit,
         size=geometry.extents,
-        reductions=tuple(reductions(geometry, rules, wanted)),
+        reductions=tuple(reductions(geometry, rules, wanted, jobs)),
         wanted=wanted,
         remarks=() if geometry.health.healthy else (unsound,),
     )
 
 
 def reductions(
-    geometry: Geometry, rules: Rules, wanted: float | None = None
-) -> Iterator[Reduction]:
+    geometry: Geometry, rules: Rules, wanted: float | None = None, jobs: int = 1
+) -> list[Reduction]:
     """The part at each standard reduction and at the wanted one, the largest model first.
 
     geometry: at full size (scale 1).
 
-    Raises InputError where no band table follows from the rules.
+    Raises InputError as `scale` does.
     """
-    for factor in sorted({*map(float, STANDARD), *([wanted] if wanted else [])}):
-        yield reduction(geometry, rules, factor)
+    triangles = len(geometry.drawn.triangles)
+    cost = Cost(_SECONDS * (1 + triangles / 1000), int(_MEMORY + _GROWS * triangles))
+
+    def lost(factor: float, why: str) -> Reduction:
+        remedy = "If memory ran out, simplify the mesh or use --jobs 1"
+        raise InputError(
+            geometry.name, f"not measured at 1:{factor:g}, because {why}", remedy=remedy
+        )
+
+    work = Work(partial(reduction, geometry, rules), lambda _: cost, lost)
+    return do_all(work, sorted({*map(float, STANDARD), *([wanted] if wanted else [])}), jobs)
 
 
 def reduction(geometry: Geometry, rules: Rules, factor: float) -> Reduction:

@@ -8,9 +8,11 @@ from typing import Protocol
 
 
 class Progress(Protocol):
-    """Told the path of each part that is done."""
+    """Told the path of each part that is done, with the share of all work that is done then, by
+    a rough estimate; and, in one line, what a person should know of how the work is done."""
 
-    def step(self, path: str) -> None: ...
+    def step(self, path: str, share: float | None = None) -> None: ...
+    def note(self, line: str) -> None: ...
 
 
 # Makes one that will be told of so many parts.
@@ -23,5 +25,8 @@ def silent(total: int) -> AbstractContextManager[Progress]:
 
 
 class _Silent:
-    def step(self, path: str) -> None:
+    def step(self, path: str, share: float | None = None) -> None:
+        pass
+
+    def note(self, line: str) -> None:
         pass

@@ -26,6 +26,8 @@ from wallguard.reports.first import by_rules, not_seen, notices, waived_now
 _SHOWN = 10
 _FEW = 3
 _BRIEF = 8
+# Seconds after which the time left can be told.
+_GUESS = 2.0
 _NARROWEST = 40
 _INDENT = " " * 4
 _FINDING = " " * 10
@@ -306,21 +308,28 @@ class Progress:
         self._every = every
         self._clock = clock
         self._terminal = self._stream.isatty() and os.environ.get("TERM") != "dumb"
-        self._last = clock()
+        self._begun = self._last = clock()
 
     def __enter__(self) -> Progress:
         if self._terminal and self.total:
             self._draw("")
         return self
 
-    def step(self, path: str) -> None:
-        """One more part is done; `path` names it."""
+    def step(self, path: str, share: float | None = None) -> None:
+        """One more part is done; `path` names it. share: of all work that is done now, by a rough
+        estimate; None: as much as each other part."""
         self.done += 1
         if self._terminal:
-            self._draw(path)
+            share = self.done / max(self.total, 1) if share is None else share
+            self._draw(path, self._left(share))
         elif self._clock() - self._last >= self._every:
             self._last = self._clock()
             print(f"{self._count()}, last {plain(path)}", file=self._stream, flush=True)
+
+    def note(self, line: str) -> None:
+        """A line to read, which stays."""
+        start = "\r\x1b[K" if self._terminal else ""
+        print(f"{start}{plain(line)}", file=self._stream, flush=True)
 
     def __exit__(
         self,
@@ -332,16 +341,24 @@ class Progress:
             self._stream.write("\r\x1b[K")
             self._stream.flush()
 
+    def _left(self, share: float) -> str:
+        """How long it will take yet, in words; empty as long as that is a mere guess."""
+        past = self._clock() - self._begun
+        if past < _GUESS or not 0 < share < 1:
+            return ""
+        left = past * (1 - share) / share
+        return f", about {left / 60:.0f} min left" if left > 90 else f", about {left:.0f} s left"
+
     def _count(self) -> str:
         return f"checked {self.done} of {counted(self.total, 'part')}"
 
-    def _draw(self, path: str) -> None:
+    def _draw(self, path: str, left: str = "") -> None:
         length = 20
         filled = length * self.done // max(self.total, 1)
-        bar = f"[{'#' * filled}{'-' * (length - filled)}] {self._count()}"
+        bar = f"[{'#' * filled}{'-' * (length - filled)}] {self._count()}{left}"
         # One column stays free: a full line would wrap and no longer be overwritten.
         room = shutil.get_terminal_size().columns - 1
-        left = room - len(bar) - 2
-        name = f"  {clipped(plain(path), left)}" if left >= len("a...b") else ""
+        free = room - len(bar) - 2
+        name = f"  {clipped(plain(path), free)}" if free >= len("a...b") else ""
         self._stream.write(f"\r{(bar + name)[:room]}\x1b[K")
         self._stream.flush()

@@ -1,0 +1,252 @@
+"""Many parts at a time: processes that each do one after the other, the largest first.
+
+A part is given to one process at a time, so that of a process that is killed it is known which part
+it was at: that part alone is lost. No more are begun than the machine's memory holds by a rough
+estimate, and none at all where the whole job takes less time than starting processes would. When
+the job ends, however it ends, no process is left: see `_ended`.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from multiprocessing import connection, get_context
+from types import FrameType
+from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
+
+from wallguard.jobs.machine import spare_memory
+
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+    from multiprocessing.context import SpawnProcess
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+# Starting a process takes about this long (s), most of it to load numpy and scipy; a job of fewer
+# than twice as many seconds is not worth it.
+_START = 1.0
+# Windows waits for no more than 63 things at a time.
+_MOST_THERE = 60
+_MIB = 1024**2
+
+
+class Cost(NamedTuple):
+    """What one item will roughly take: seconds, and bytes of memory at most."""
+
+    seconds: float
+    memory: int
+
+
+@dataclass(frozen=True)
+class Work(Generic[Item, Result]):
+    """What is to be done with each item.
+
+    do    a function of a module, or a partial one of such: it is sent to other processes
+    cost  what an item will take
+    lost  the result for an item whose process was killed, from why
+    """
+
+    do: Callable[[Item], Result]
+    cost: Callable[[Item], Cost]
+    lost: Callable[[Item, str], Result]
+
+
+@dataclass(frozen=True)
+class Hooks:
+    """Whom to tell.
+
+    done  of the number of each item that is done, and of the share of all work that is done then
+    note  in one line, what a person should know of how it is done
+    """
+
+    done: Callable[[int, float], None] = lambda at, share: None
+    note: Callable[[str], None] = lambda line: None
+
+
+def do_all(
+    work: Work[Item, Result], items: Sequence[Item], jobs: int, hooks: Hooks | None = None
+) -> list[Result]:
+    """The result of each item, in their order, worked out in up to `jobs` processes.
+
+    What the work raises is raised here, and nothing goes on.
+    """
+    hooks = hooks or Hooks()
+    costs = [work.cost(item) for item in items]
+    jobs = min(jobs, len(items), _MOST_THERE if sys.platform == "win32" else len(items))
+    total = sum(cost.seconds for cost in costs)
+    if jobs <= 1 or total < 2 * _START:
+        results, past = [], 0.0
+        for at, item in enumerate(items):
+            results.append(work.do(item))
+            past += costs[at].seconds
+            hooks.done(at, past / total if total else 1.0)
+        return results
+    crew = _Crew(work, items, costs, hooks)
+    with _ended(crew.workers):
+        return crew.run(jobs)
+
+
+@dataclass(eq=False)
+class _Worker:
+    """A process, the way to it, and the number of the item that it is at; None: of none."""
+
+    process: SpawnProcess
+    way: Connection[Any, Any]
+    at: int | None = None
+
+
+@dataclass
+class _Crew(Generic[Item, Result]):
+    work: Work[Item, Result]
+    items: Sequence[Item]
+    costs: Sequence[Cost]
+    hooks: Hooks
+    workers: list[_Worker] = field(default_factory=list)
+
+    def run(self, jobs: int) -> list[Result]:
+        """The results in the order of the items."""
+        results: dict[int, Result] = {}
+        order = sorted(range(len(self.items)), key=lambda at: (-self.costs[at].seconds, at))
+        room, told = spare_memory(), False
+        total, past = sum(cost.seconds for cost in self.costs), 0.0
+        while len(results) < len(self.items):
+            while order and self._busy() < jobs:
+                at = self._fitting(order, room)
+                if at is None:
+                    if not told:
+                        self.hooks.note(self._held_back(jobs, room or 0))
+                        told = True
+                    break
+                order.remove(at)
+                self._give(at)
+            for worker in self._heard():
+                at = worker.at
+                assert at is not None
+                worker.at = None
+                results[at] = self._answer(worker, at)
+                past += self.costs[at].seconds
+                self.hooks.done(at, past / total)
+        return [results[at] for at in range(len(self.items))]
+
+    def _busy(self) -> int:
+        return sum(worker.at is not None for worker in self.workers)
+
+    def _fitting(self, order: Sequence[int], room: int | None) -> int | None:
+        """The next item for which there is memory; None: wait until another one is done."""
+        busy = [worker.at for worker in self.workers if worker.at is not None]
+        if room is None or not busy:
+            return order[0]
+        left = room - sum(self.costs[at].memory for at in busy)
+        return next((at for at in order if self.costs[at].memory <= left), None)
+
+    def _held_back(self, jobs: int, room: int) -> str:
+        return (
+            f"{self._busy()} of {jobs} parts at a time: more might not fit the "
+            f"{room // _MIB} MiB of memory that are free"
+        )
+
+    def _give(self, at: int) -> None:
+        """Send an item to a process that waits, or to a new one."""
+        for worker in [one for one in self.workers if one.at is None]:
+            worker.at = at
+            with suppress(OSError):  # it ended meanwhile
+                worker.way.send(self.items[at])
+                return
+            self.workers.remove(worker)
+        worker = _started(self.work.do)
+        self.workers.append(worker)
+        worker.at = at
+        with suppress(OSError):  # then its end is heard
+            worker.way.send(self.items[at])
+
+    def _heard(self) -> list[_Worker]:
+        """The workers that say something, or say nothing any more."""
+        busy = {worker.way: worker for worker in self.workers if worker.at is not None}
+        ready = connection.wait(list(busy))
+        return [busy[way] for way in busy if way in ready]
+
+    def _answer(self, worker: _Worker, at: int) -> Result:
+        try:
+            worked, answer = worker.way.recv()
+        except (EOFError, OSError):
+            worker.process.join()
+            self.workers.remove(worker)
+            return self.work.lost(self.items[at], _why(worker.process.exitcode or 0))
+        if not worked:
+            raise answer
+        result: Result = answer
+        return result
+
+
+def _started(do: Callable[[Any], Any]) -> _Worker:
+    # Spawned, not forked: the same on every system, and no lock is taken over that nobody frees.
+    context = get_context("spawn")
+    ours, theirs = context.Pipe()
+    process = context.Process(target=_serve, args=(theirs, do), daemon=True)
+    process.start()
+    theirs.close()  # so that the end of the process is the end of the pipe
+    return _Worker(process, ours)
+
+
+def _serve(way: Connection[Any, Any], do: Callable[[Any], Any]) -> None:
+    """What a process does: one item after the other, until there is nobody to ask for more."""
+    # Ctrl-C is sent to all processes of a terminal; it is the first one's to end the others.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    with suppress(EOFError, OSError):
+        while True:
+            item = way.recv()
+            try:
+                answer = True, do(item)
+            except Exception as error:  # it is raised where the answer is wanted
+                answer = False, error
+            way.send(answer)
+
+
+def _end_with_parent() -> None:
+    """End this process at once when the one that started it is gone, whatever it is at."""
+    from multiprocessing import parent_process
+
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
+@contextmanager
+def _ended(workers: list[_Worker]) -> Iterator[None]:
+    """Whatever ends what is done inside, an error, Ctrl-C or a request to terminate: no process is
+    left behind."""
+
+    def terminated(number: int, frame: FrameType | None) -> None:
+        raise SystemExit(128 + number)
+
+    mine = threading.current_thread() is threading.main_thread()
+    before = signal.getsignal(signal.SIGTERM) if mine else None
+    if before is signal.SIG_DFL:
+        signal.signal(signal.SIGTERM, terminated)
+    try:
+        yield
+    finally:
+        for worker in workers:
+            worker.process.kill()
+        for worker in workers:
+            worker.process.join()
+            worker.way.close()
+        if before is signal.SIG_DFL:
+            signal.signal(signal.SIGTERM, signal.SIG_DFL)
+
+
+def _why(code: int) -> str:
+    """Why a process ended, from its exit code."""
+    if code >= 0:
+        return f"its process ended with exit code {code}"
+    with suppress(ValueError):
+        return f"its process was killed ({signal.Signals(-code).name})"
+    return f"its process was killed (signal {-code})"
