@@ -314,7 +314,8 @@ def _straighten(
     ring_layer: NDArray[np.int32],
     tolerance: float,
 ) -> _Rings:
-    """Leave out vertices on straight runs (every second one, until none is left)."""
+    """Leave out vertices on straight runs and at the tips of cracks without width, which solid
+    modellers leave where faces coincide (every second one, until none is left)."""
     for _ in range(24):
         size = np.diff(ring_start)
         if not len(points):
@@ -328,18 +329,33 @@ def _straighten(
         between = (along >= -1e-9 * span) & (along <= span * (span + 1e-9))
         flat = (cross <= tolerance * span) & between
         flat &= np.abs(slope - slope[before]) <= _SAME_SLOPE * (1 + np.abs(slope))
-        flat |= np.hypot(reach[:, 0], reach[:, 1]) < 1e-6
+        behind, ahead, back = _folds(reach, points[after] - points, tolerance)
+        flat |= (np.hypot(reach[:, 0], reach[:, 1]) < 1e-6) | back
         flat[ring_start[:-1]] = False
         index = np.arange(len(points))
         run = index - np.maximum.accumulate(np.where(flat, -1, index))
         keep = run % 2 == 0
         if keep.all():
             break
+        # Beyond a fold it is the second edge that goes on.
+        last = np.flatnonzero(back & ~keep & keep[before] & (ahead > behind))
+        slope[before[last]] = slope[last]
         points, slope = points[keep], slope[keep]
         size = np.add.reduceat(keep, ring_start[:-1], dtype=np.int64)
         ring_start = _starts(size)
     size = np.diff(ring_start)
     return _keep_rings(points, slope, ring_start, ring_layer, size > 2)
+
+
+def _folds(
+    reach: NDArray[np.float64], way: NDArray[np.float64], tolerance: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+    """Lengths of the edges before and after each vertex, and whether the outline there goes back
+    over itself. reach, way (n, 2): these edges."""
+    behind, ahead = np.hypot(*reach.T), np.hypot(*way.T)
+    cross = np.abs(reach[:, 0] * way[:, 1] - reach[:, 1] * way[:, 0])
+    along = reach[:, 0] * way[:, 0] + reach[:, 1] * way[:, 1]
+    return behind, ahead, (along < 0) & (cross <= tolerance * np.maximum(behind, ahead))
 
 
 def _distinct(

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from wallguard.base.arrays import connected, dot, grouped, ranges, spread
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.edges import Edges
+from wallguard.walls.junctions import swellings, through
 from wallguard.walls.samples import Samples
 
 _Floats = NDArray[np.float64]
@@ -55,6 +56,7 @@ class Walls:
     section, edge, ring  (n,)
     thickness, share  (n,) mm
     centre, normal    (n, 2)
+    widens  (n,) change of thickness with height, as both faces lean, mm a mm
     """
 
     samples: Samples
@@ -66,6 +68,7 @@ class Walls:
     share: _Floats
     centre: _Floats
     normal: _Floats
+    widens: _Floats
 
 
 @dataclass(frozen=True)
@@ -88,6 +91,7 @@ class Pieces:
     """Pieces of walls within single distinct sections, before layers are joined; one entry each.
 
     low, typical, high  thickness; length; thinnest: the wall sample where it is, in the middle
+    widens mean change of thickness with height, mm a mm
     ends   held ends, 0 to 2;  whole: the wall in this section that it is a piece of
     """
 
@@ -98,6 +102,7 @@ class Pieces:
     high: _Floats
     thinnest: _Ints
     length: _Floats
+    widens: _Floats
     ends: _Ints
     whole: _Ints
     box_low: _Floats
@@ -108,6 +113,7 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
     """What lies on walls."""
     number = np.flatnonzero(samples.wall)
     edge = samples.edge[number]
+    slope = edges.lean[:, 1] / np.maximum(edges.lean[:, 0], 1e-9)
     return Walls(
         samples=samples,
         number=number,
@@ -118,6 +124,7 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
         share=samples.share[number],
         centre=samples.point[number] + samples.discs.radius[number, None] * samples.normal[number],
         normal=samples.normal[number],
+        widens=-slope[edge] - slope[samples.discs.edge[number]],
     )
 
 
@@ -129,8 +136,8 @@ def links_of(edges: Edges, walls: Walls) -> Links:
     one, other, breaks = _along_rings(edges, walls)
     ahead = np.arange(len(walls.number))
     ahead[one] = other
-    across = _across(walls)
-    one, other = np.concatenate([one, across[0]]), np.concatenate([other, across[1]])
+    joints = (one, other), _across(walls), through(walls, breaks)
+    one, other = (np.concatenate(side) for side in zip(*joints, strict=True))
     count, whole = connected(one, other, len(walls.number))
     low, typical, high = _spread(walls, whole, count)
     uniform = high - low <= np.maximum(_UNIFORM_MM, _UNIFORM * typical)
@@ -144,11 +151,11 @@ def pieces_of(
 ) -> tuple[Pieces, _Ints]:
     """Join wall samples of one section and one group; the pieces, and each wall sample's piece."""
     groups = group(links.judged)
-    alike = groups[links.one] == groups[links.other]
-    _, piece = connected(links.one[alike], links.other[alike], len(walls.number))
+    groups, swollen = _without_swellings(walls, links, groups)
+    _, piece = _alike(links, groups)
     piece = _crossed(walls, piece, groups)
     count = int(piece.max()) + 1
-    low, typical, high = _spread(walls, piece, count)
+    low, typical, high = _spread(walls, piece, count, ~swollen)
     centre, radius = walls.centre, walls.thickness[:, None] / 2
     # Of the places as thin as the thinnest, as shown, the one nearest to the middle.
     members = np.bincount(piece, walls.share + 1e-9, count)
@@ -167,6 +174,7 @@ def pieces_of(
             high=high,
             thinnest=first,
             length=np.bincount(piece, walls.share, count) / 2,
+            widens=np.bincount(piece, (walls.share + 1e-9) * walls.widens, count) / members,
             ends=_held_ends(piece, count, links.breaks),
             whole=links.whole[first],
             box_low=grouped(np.minimum, piece, count, centre - radius),
@@ -174,6 +182,28 @@ def pieces_of(
         ),
         piece,
     )
+
+
+def _alike(links: Links, groups: _Ints) -> tuple[int, _Ints]:
+    """Wall samples that are joined and of one group: how many pieces, and the piece of each."""
+    alike = groups[links.one] == groups[links.other]
+    return connected(links.one[alike], links.other[alike], len(groups))
+
+
+def _without_swellings(walls: Walls, links: Links, groups: _Ints) -> tuple[_Ints, _Bools]:
+    """The groups, where a swelling has that of the wall it belongs to; and what lies in one."""
+    count, piece = _alike(links, groups)
+    one, other = piece[links.one], piece[links.other]
+    meets = one != other
+    if not meets.any():
+        return groups, np.zeros(len(groups), bool)
+    weight = walls.share + 1e-9
+    length = np.bincount(piece, weight, count)
+    thickness = np.bincount(piece, weight * walls.thickness, count) / length
+    wall = swellings(thickness, length / 2, one[meets], other[meets])
+    of = np.empty(count, np.int64)
+    of[piece] = groups
+    return of[wall][piece], (wall != np.arange(count))[piece]
 
 
 def _along_rings(edges: Edges, walls: Walls) -> tuple[_Ints, _Ints, tuple[_Ints, _Ints, _Bools]]:
@@ -230,8 +260,10 @@ def _across(walls: Walls) -> tuple[_Ints, _Ints]:
     return one[facing], other[facing]
 
 
-def _spread(walls: Walls, label: _Ints, count: int) -> tuple[_Floats, _Floats, _Floats]:
-    """Least, median (along it) and greatest thickness of every label.
+def _spread(
+    walls: Walls, label: _Ints, count: int, counts: _Bools | None = None
+) -> tuple[_Floats, _Floats, _Floats]:
+    """Least, median (along it) and greatest thickness of every label, of those samples that count.
 
     Between samples on one edge thickness runs straight, so where two differ the piece of outline
     that each stands for counts as many values.
@@ -243,11 +275,15 @@ def _spread(walls: Walls, label: _Ints, count: int) -> tuple[_Floats, _Floats, _
     ahead = walls.samples.ahead[walls.number]
     change = np.concatenate([np.append(half, 0.0), -np.append(0.0, half)])
     length = np.concatenate([ahead, walls.share - ahead])
+    if counts is not None:
+        length[~np.tile(counts, 2)] = 0.0
     steps = np.clip(np.ceil(np.abs(change) / _FINE), 1, _MOST).astype(np.int64)
     owner, step = ranges(0, steps)
     value = np.tile(thickness, 2)[owner] + change[owner] * (step + 0.5) / steps[owner]
     weight = length[owner] / steps[owner] + 1e-9
     _, typical, _ = spread(np.tile(label, 2)[owner], value, weight, count)
+    if counts is not None:
+        label, thickness = label[counts], thickness[counts]
     low, high = (grouped(each, label, count, thickness) for each in (np.minimum, np.maximum))
     return low, np.clip(typical, low, high), high
 

@@ -12,6 +12,7 @@ are taken once; they are then divided and joined for each list of splits that is
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -21,6 +22,7 @@ from wallguard.base.arrays import grouped, inside, spread
 from wallguard.sections.sections import Sections, neighbours
 from wallguard.walls.edges import Edges, air_edges, material_edges
 from wallguard.walls.joins import Links, Pieces, Walls, links_of, pieces_of, walls_of
+from wallguard.walls.junctions import FASTER, swellings
 from wallguard.walls.samples import Samples, take_samples
 from wallguard.walls.stretch import Stretch
 from wallguard.walls.upward import Nodes, nodes_of
@@ -124,17 +126,18 @@ def _stretches(
     sections: Sections, walls: Walls, pieces: Pieces, nodes: Nodes, *, held: bool
 ) -> list[Stretch]:
     """What is said of every wall, from its nodes."""
-    label, piece = nodes.label, nodes.piece
+    nodes = _without_roots(sections, walls, pieces, nodes) if held else nodes
+    label, piece, counts = nodes.label, nodes.piece, nodes.counts
     count = int(label.max()) + 1
     layers = nodes.last - nodes.first + 1
     area = np.bincount(label, pieces.length[piece] * layers, count) * sections.layer_height
     bottom = grouped(np.minimum, label, count, nodes.first)
     top = grouped(np.maximum, label, count, nodes.last)
     thinnest = _thinnest(pieces, nodes, bottom + top, count)
-    weight = (pieces.length[piece] + 1e-6) * layers
+    weight = (pieces.length[piece] + 1e-6) * layers * counts
     _, typical, _ = spread(label, pieces.typical[piece], weight, count)
-    minimum = grouped(np.minimum, label, count, pieces.low[piece])
-    maximum = grouped(np.maximum, label, count, pieces.high[piece])
+    minimum = grouped(np.minimum, label[counts], count, pieces.low[piece[counts]])
+    maximum = grouped(np.maximum, label[counts], count, pieces.high[piece[counts]])
     length = grouped(np.maximum, label, count, pieces.length[piece])
     box_low = grouped(np.minimum, label, count, pieces.box_low[piece])
     box_high = grouped(np.maximum, label, count, pieces.box_high[piece])
@@ -170,13 +173,40 @@ def _stretches(
     ]
 
 
+def _without_roots(sections: Sections, walls: Walls, pieces: Pieces, nodes: Nodes) -> Nodes:
+    """The nodes, where what swells at the foot or the top of a wall has the wall's label."""
+    label, piece = nodes.label, nodes.piece
+    one, other = label[nodes.lower], label[nodes.upper]
+    meets = one != other
+    if not meets.any():
+        return nodes
+    count = int(label.max()) + 1
+    weight = (pieces.length[piece] + 1e-6) * (nodes.last - nodes.first + 1)
+    total = np.bincount(label, weight, count)
+    thickness, widens = (
+        np.bincount(label, weight * value[piece], count) / total
+        for value in (pieces.typical, pieces.widens)
+    )
+    bottom = grouped(np.minimum, label, count, nodes.first)
+    top = grouped(np.maximum, label, count, nodes.last)
+    below = _held_beyond(sections, walls, pieces, nodes, nodes.first, (-1, bottom)) > 0
+    above = _held_beyond(sections, walls, pieces, nodes, nodes.last, (1, top)) > 0
+    may = (below & (widens <= -FASTER)) | (above & (widens >= FASTER))
+    height = (top - bottom + 1) * sections.layer_height
+    wall = swellings(thickness, height, one[meets], other[meets], may)
+    counts = (wall == np.arange(count))[label]
+    if counts.all():
+        return nodes
+    return replace(nodes, label=np.unique(wall[label], return_inverse=True)[1], counts=counts)
+
+
 def _thinnest(pieces: Pieces, nodes: Nodes, middle: _Ints, count: int) -> _Ints:
     """The node of each wall where it is thinnest; of several as thin, as shown, the one nearest to
     the middle of its height (`middle` is twice the layer there)."""
     low = np.round(pieces.low[nodes.piece], 3)
     wanted = middle[nodes.label]
     away = np.maximum(np.maximum(2 * nodes.first - wanted, wanted - 2 * nodes.last), 0)
-    order = np.lexsort((nodes.first, away, low, nodes.label))
+    order = np.lexsort((nodes.first, away, low, ~nodes.counts, nodes.label))
     chosen: _Ints = order[np.searchsorted(nodes.label[order], np.arange(count))]
     return chosen
 

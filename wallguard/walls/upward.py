@@ -42,13 +42,18 @@ _FARTHEST = 5.0
 @dataclass(frozen=True)
 class Nodes:
     """Pieces in slabs, (n,) each: the piece, the first and last layer, the wall followed upward
-    within one group (`label`), and the connected wall of whatever group (`wall`)."""
+    within one group (`label`), the connected wall of whatever group (`wall`), and whether its
+    thickness counts for the wall (`counts`); and pairs of nodes over each other (`lower`,
+    `upper`)."""
 
     piece: _Ints
     first: _Ints
     last: _Ints
     label: _Ints
     wall: _Ints
+    counts: NDArray[np.bool_]
+    lower: _Ints
+    upper: _Ints
 
 
 def nodes_of(
@@ -83,7 +88,8 @@ def nodes_of(
     _, wall = connected(
         np.concatenate([lower, beside[same]]), np.concatenate([upper, beside[same + 1]]), len(slab)
     )
-    return Nodes(node_piece, first[slab], last[slab], label, wall)
+    counts = np.ones(len(slab), bool)
+    return Nodes(node_piece, first[slab], last[slab], label, wall, counts, lower, upper)
 
 
 class _Speakers(NamedTuple):
