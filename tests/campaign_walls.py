@@ -62,7 +62,7 @@ def ribbed(t):
     return plate
 
 
-def filleted(t, radius=1.5):
+def filleted(t, radius=2.0):
     """The same with fillets at the roots of the ribs, and where they stand on a floor."""
     solid = ribbed(t) + box([LONG, 24, 3], [0, -9, -3])
     for at in (6, 18, 30):

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from wallguard.base.arrays import connected, dot, grouped, ranges, spread
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.edges import Edges
-from wallguard.walls.junctions import swellings, through
+from wallguard.walls.junctions import room_of, swellings, through
 from wallguard.walls.samples import Samples
 
 _Floats = NDArray[np.float64]
@@ -200,7 +200,9 @@ def _without_swellings(walls: Walls, links: Links, groups: _Ints) -> tuple[_Ints
     weight = walls.share + 1e-9
     length = np.bincount(piece, weight, count)
     thickness = np.bincount(piece, weight * walls.thickness, count) / length
-    wall = swellings(thickness, length / 2, one[meets], other[meets])
+    facing = np.bincount(piece, weight * walls.samples.discs.facing[walls.number], count) / length
+    room = room_of(thickness, facing)
+    wall = swellings(thickness, length / 2, room, one[meets], other[meets])
     of = np.empty(count, np.int64)
     of[piece] = groups
     return of[wall][piece], (wall != np.arange(count))[piece]

@@ -13,13 +13,16 @@ A piece of a wall is such a *swelling* where
     question                                         answer
     -----------------------------------------------  ------------------------------------------
     is it thicker than a piece that it joins?        by the mean along it
-    does it end within its own thickness of one      along the wall; pieces in between, which are
-    that is longer than thick?                       swellings as well, count with it
+    is that one longer than thick?                   or a wedge would be a swelling of its tip
+    do they end within its own thickness?            along the wall, with all in between; where its
+                                                     faces run parallel within a quarter of that
 
-and takes the group of that piece. A thickening that runs on for longer stays a wall of its own.
+and takes the group of that piece. Its faces run parallel in a thickening that was drawn: there discs
+are as large as it is thick only as far as it is longer than thick, and it stays a wall of its own.
 A wall goes on straight through a crossing: its two arms are one wall.
 The same holds upward, at the fillet between a wall and the floor it stands on: there a piece is a
-swelling that is no higher than thick, has material beyond it, and widens faster than a draft does.
+swelling that is no higher than twice its thickness, has material beyond it, and widens faster than a
+draft does.
 """
 
 from __future__ import annotations
@@ -39,8 +42,10 @@ _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
 _Bools = NDArray[np.bool_]
 
-__all__ = ["FASTER", "swellings", "through"]
+__all__ = ["FASTER", "room_of", "swellings", "through"]
 
+# Faces run parallel within 5 degrees; such a piece is a swelling within a quarter of its thickness.
+_PARALLEL, _SHORT = -0.9962, 0.25
 # A wall goes on beyond a crossing no longer than twice its thickness, where its face goes on in the
 # same direction (cosine of 10 degrees) and the same line (share of its thickness).
 _CROSSING, _DIRECTION, _LINE = 2.0, 0.985, 0.1
@@ -50,21 +55,25 @@ _CROSSING, _DIRECTION, _LINE = 2.0, 0.985, 0.1
 FASTER = 0.17
 
 
+def room_of(thickness: _Floats, facing: _Floats) -> _Floats:
+    """(n,) within which length (mm) pieces of this thickness (mm) can be swellings; facing: the
+    mean cosine between their faces, as in `Discs`."""
+    return np.where(facing > _PARALLEL, thickness, _SHORT * thickness)
+
+
 def swellings(
-    thickness: _Floats, length: _Floats, one: _Ints, other: _Ints, may: _Bools | None = None
+    thickness: _Floats, length: _Floats, room: _Floats, one: _Ints, other: _Ints
 ) -> _Ints:
     """For each of n pieces the piece that it belongs to: itself, or the wall it is a swelling of.
 
     thickness, length  (n,) mm; of what stands upright the height stands for the length
+    room               (n,) mm, within which it ends if it is a swelling; below 0: it is none
     one, other         pairs of pieces that join
-    may                (n,) whether a piece can be a swelling at all
     """
     count = len(thickness)
     every = np.arange(count)
     one, other = np.concatenate([one, other]), np.concatenate([other, one])
     down = thickness[other] < thickness[one]
-    if may is not None:
-        down &= may[one]
     one, other = one[down], other[down]
     long = length > thickness
     # The thinnest that it joins: by rising thickness the first of each.
@@ -73,14 +82,14 @@ def swellings(
     first = np.flatnonzero(np.diff(one, prepend=-1) > 0)
     parent = every.copy()
     parent[one[first]] = other[first]
-    parent[long] = every[long]
+    parent[length > room] = every[length > room]
     # How far each ends from the wall; thickness falls along the way, so it comes to an end.
     reach = np.where(parent == every, 0.0, length)
     root = parent
     while (root != root[root]).any():
         reach = reach + np.where(root == root[root], 0.0, reach[root])
         root = root[root]
-    swollen = (root != every) & long[root] & (reach <= thickness)
+    swollen = (root != every) & long[root] & (reach <= room)
     # What lies between it and the wall must be one as well.
     joined = swollen | (parent == every)
     while (swollen & ~joined[parent]).any():

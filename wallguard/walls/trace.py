@@ -192,8 +192,15 @@ def _without_roots(sections: Sections, walls: Walls, pieces: Pieces, nodes: Node
     below = _held_beyond(sections, walls, pieces, nodes, nodes.first, (-1, bottom)) > 0
     above = _held_beyond(sections, walls, pieces, nodes, nodes.last, (1, top)) > 0
     may = (below & (widens <= -FASTER)) | (above & (widens >= FASTER))
-    height = (top - bottom + 1) * sections.layer_height
-    wall = swellings(thickness, height, one[meets], other[meets], may)
+    # As high as it is all along: what reaches farther in a corner only counts little.
+    longest = grouped(np.maximum, label, count, pieces.length[piece] + 1e-6)
+    height = total / longest * sections.layer_height
+    # A fillet begins gently: what it begins with is short.
+    thick, thin = np.where(thickness[one] > thickness[other], (one, other), (other, one))
+    begins = np.zeros(count, bool)
+    begins[thin[meets & may[thick]]] = True
+    room = thickness * np.where(may, 2.0, np.where(begins, 0.5, -1.0))
+    wall = swellings(thickness, height, room, one[meets], other[meets])
     counts = (wall == np.arange(count))[label]
     if counts.all():
         return nodes

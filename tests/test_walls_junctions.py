@@ -1,0 +1,96 @@
+"""Walls that meet: what grows in a corner is no wall. `python tests/campaign_walls.py` has all
+shapes in all thicknesses under ten processes; here are some of each."""
+
+import campaign_walls as campaign
+import numpy as np
+import pytest
+from solids import box, mesh, prism
+
+from wallguard.base.rotation import UPRIGHT
+from wallguard.mesh.health import examine
+from wallguard.mesh.mesh import Mesh
+from wallguard.part.geometry import Geometry
+from wallguard.sections.cut import cut
+from wallguard.walls.junctions import room_of, swellings
+from wallguard.walls.stretch import is_speck
+from wallguard.walls.trace import find_walls
+
+HOLLOW = (1.86, 2.1)
+
+
+def walls(solid, splits=HOLLOW):
+    found = find_walls(cut(mesh(solid), 0.2), 4.0, splits)
+    return [wall for wall in found if not is_speck(wall)]
+
+
+@pytest.mark.parametrize("shape", campaign.SHAPES)
+def test_a_good_wall_brings_nothing_and_a_bad_one_one_finding_a_wall(shape):
+    seen = set()
+    for thickness in (0.65, 0.95, 1.2, 1.8, 2.1):
+        solid = campaign.SHAPES[shape][0](thickness).rotate([0, 0, 17])
+        whole = mesh(solid)
+        geometry = Geometry(whole, examine(whole), UPRIGHT, 1.0)
+        for beads in (campaign.BEADS[0], campaign.BEADS[8]):
+            rules = campaign.rules_of(beads)
+            seen.add(campaign.band_table(rules).classify(thickness, rules.tolerance))
+            assert campaign.wrong(shape, thickness, geometry, rules) == ""
+    assert {"solid", "hollow"} <= seen
+
+
+def test_a_thickening_that_runs_on_for_longer_than_it_is_thick_stays_a_wall_of_its_own():
+    def thickened(length):
+        bump = box([length, 2.0, 12], [20 - length / 2, 0, 0])
+        return walls(box([40, 1.2, 12]) + bump)
+
+    (wall,) = thickened(1.9)
+    assert wall.typical == pytest.approx(1.2) and wall.length == pytest.approx(39, abs=2)
+    left, right, thick = thickened(2.8)
+    assert (left.typical, right.typical, thick.typical) == pytest.approx((1.2, 1.2, 2.0))
+    assert 0.8 < thick.length < 2.8
+
+
+def test_a_wall_that_is_thicker_all_along_its_foot_is_told_however_low():
+    stepped = box([40, 1.2, 12]) + box([40, 2.0, 1]) + box([40, 20, 2], [0, -9, -2])
+    assert [round(wall.typical, 2) for wall in walls(stepped)] == [1.2, 2.0]
+
+
+def test_the_taper_of_a_wedge_is_no_swelling_of_its_tip():
+    wedge = prism([[0, -1.5], [8, -0.2], [8, 0.2], [0, 1.5]], 10)
+    assert max(wall.maximum for wall in walls(wedge, (0.6, 1.0, 1.4, 1.8, 2.2, 2.6))) > 2.5
+
+
+def test_arms_on_both_sides_of_a_crossing_are_one_wall_and_those_of_a_slot_are_two():
+    both = box([40, 1, 10], [-20, -0.5, 0]) + box([1, 40, 10], [-0.5, -20, 0])
+    assert [round(wall.length, 1) for wall in walls(both)] == [38.0, 38.0]
+    slot = box([40, 1, 10], [-20, -0.5, 0]) - box([1, 3, 12], [-0.5, -1.5, -1])
+    assert len(walls(slot)) == 2
+
+
+def test_swellings_join_what_is_thinner_and_long_within_their_own_thickness():
+    thickness = np.array([1.0, 1.2, 1.5, 1.4, 3.0])
+    length = np.array([20.0, 0.5, 0.6, 5.0, 2.9])
+    one, other = np.array([0, 1, 0, 0]), np.array([1, 2, 3, 4])
+    assert swellings(thickness, length, thickness, one, other).tolist() == [0, 0, 0, 3, 0]
+    # Farther away than it is thick; and where the way there is no swelling.
+    length = np.array([20.0, 1.1, 0.6, 5.0, 3.1])
+    assert swellings(thickness, length, thickness, one, other).tolist() == [0, 0, 2, 3, 4]
+    # Parallel faces were drawn so.
+    room = room_of(thickness, np.array([-1.0, -0.9, -0.98, -1.0, -1.0]))
+    length = np.array([20.0, 0.5, 0.6, 5.0, 2.9])
+    assert swellings(thickness, length, room, one, other).tolist() == [0, 0, 0, 3, 4]
+
+
+def test_a_crack_without_width_is_no_boundary():
+    """Solid modellers leave such cracks where faces coincide; material goes on across them."""
+    whole = box([20, 10, 4])
+    outline = np.array([[0, 0], [20, 0], [20, 10], [8, 10], [8, 3], [8, 10], [0, 10]], float)
+    count = len(outline)
+    corners = np.vstack([np.c_[outline, np.zeros(count)], np.c_[outline, np.full(count, 4.0)]])
+    sides = [
+        face
+        for i, j in zip(range(count), [*range(1, count), 0], strict=True)
+        for face in ((i, j, j + count), (i, j + count, i + count))
+    ]
+    part = Mesh(corners, np.array(sides, np.int32))
+    (ring,) = np.diff(cut(part, 0.2).ring_start)
+    assert ring == np.diff(cut(mesh(whole), 0.2).ring_start)[0] == 4
