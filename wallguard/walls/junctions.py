@@ -17,12 +17,12 @@ A piece of a wall is such a *swelling* where
     do they end within its own thickness?            along the wall, with all in between; where its
                                                      faces run parallel within a quarter of that
 
-and takes the group of that piece. Its faces run parallel in a thickening that was drawn: there discs
-are as large as it is thick only as far as it is longer than thick, and it stays a wall of its own.
-A wall goes on straight through a crossing: its two arms are one wall.
+and takes the group of that piece. Its faces run parallel in a thickening that was drawn: there
+discs are as large as it is thick only as far as it is longer than thick, and it stays a wall of its
+own. A wall goes on straight through a crossing: its two arms are one wall.
 The same holds upward, at the fillet between a wall and the floor it stands on: there a piece is a
-swelling that is no higher than twice its thickness, has material beyond it, and widens faster than a
-draft does.
+swelling that is no higher than twice its thickness, has material beyond it, and widens faster than
+a draft does.
 """
 
 from __future__ import annotations
