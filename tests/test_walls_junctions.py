@@ -70,10 +70,22 @@ def test_swellings_join_what_is_thinner_and_long_within_their_own_thickness():
     thickness = np.array([1.0, 1.2, 1.5, 1.4, 3.0])
     length = np.array([20.0, 0.5, 0.6, 5.0, 2.9])
     one, other = np.array([0, 1, 0, 0]), np.array([1, 2, 3, 4])
-    assert swellings(thickness, length, thickness, one, other).tolist() == [0, 0, 0, 3, 0]
+    assert swellings(thickness, length, (thickness, thickness), one, other).tolist() == [
+        0,
+        0,
+        0,
+        3,
+        0,
+    ]
     # Farther away than it is thick; and where the way there is no swelling.
     length = np.array([20.0, 1.1, 0.6, 5.0, 3.1])
-    assert swellings(thickness, length, thickness, one, other).tolist() == [0, 0, 2, 3, 4]
+    assert swellings(thickness, length, (thickness, thickness), one, other).tolist() == [
+        0,
+        0,
+        2,
+        3,
+        4,
+    ]
     # Parallel faces were drawn so.
     room = room_of(thickness, np.array([-1.0, -0.9, -0.98, -1.0, -1.0]))
     length = np.array([20.0, 0.5, 0.6, 5.0, 2.9])

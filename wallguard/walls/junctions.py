@@ -13,7 +13,8 @@ A piece of a wall is such a *swelling* where
     question                                         answer
     -----------------------------------------------  ------------------------------------------
     is it thicker than a piece that it joins?        by the mean along it
-    is that one longer than thick?                   or a wedge would be a swelling of its tip
+    is that one longer than thick?                   three times so if it tapers, or a wedge would
+                                                     be a swelling of its tip
     do they end within its own thickness?            along the wall, with all in between; where its
                                                      faces run parallel within a quarter of that
 
@@ -45,7 +46,8 @@ _Bools = NDArray[np.bool_]
 __all__ = ["FASTER", "room_of", "swellings", "through"]
 
 # Faces run parallel within 5 degrees; such a piece is a swelling within a quarter of its thickness.
-_PARALLEL, _SHORT = -0.9962, 0.25
+# What tapers is a wall of its own where it is longer than three times its thickness.
+_PARALLEL, _SHORT, _TAPER = -0.9962, 0.25, 3.0
 # A wall goes on beyond a crossing no longer than twice its thickness, where its face goes on in the
 # same direction (cosine of 10 degrees) and the same line (share of its thickness).
 _CROSSING, _DIRECTION, _LINE = 2.0, 0.985, 0.1
@@ -55,19 +57,27 @@ _CROSSING, _DIRECTION, _LINE = 2.0, 0.985, 0.1
 FASTER = 0.17
 
 
-def room_of(thickness: _Floats, facing: _Floats) -> _Floats:
-    """(n,) within which length (mm) pieces of this thickness (mm) can be swellings; facing: the
-    mean cosine between their faces, as in `Discs`."""
-    return np.where(facing > _PARALLEL, thickness, _SHORT * thickness)
+def room_of(thickness: _Floats, facing: _Floats) -> tuple[_Floats, _Floats]:
+    """(n,) within which length (mm) pieces of this thickness (mm) can be swellings, and beyond
+    which length they are walls that others can be swellings of; facing: the mean cosine between
+    their faces, as in `Discs`."""
+    parallel = facing <= _PARALLEL
+    room = np.where(parallel, _SHORT, 1.0) * thickness
+    return room, np.where(parallel, 1.0, _TAPER) * thickness
 
 
 def swellings(
-    thickness: _Floats, length: _Floats, room: _Floats, one: _Ints, other: _Ints
+    thickness: _Floats,
+    length: _Floats,
+    room: tuple[_Floats, _Floats],
+    one: _Ints,
+    other: _Ints,
 ) -> _Ints:
     """For each of n pieces the piece that it belongs to: itself, or the wall it is a swelling of.
 
     thickness, length  (n,) mm; of what stands upright the height stands for the length
-    room               (n,) mm, within which it ends if it is a swelling; below 0: it is none
+    room               (n,) mm, within which it ends if it is a swelling (below 0: it is none), and
+                       beyond which length it is a wall
     one, other         pairs of pieces that join
     """
     count = len(thickness)
@@ -75,21 +85,22 @@ def swellings(
     one, other = np.concatenate([one, other]), np.concatenate([other, one])
     down = thickness[other] < thickness[one]
     one, other = one[down], other[down]
-    long = length > thickness
+    within, wall = room
+    long = length > wall
     # The thinnest that it joins: by rising thickness the first of each.
     order = np.lexsort((other, thickness[other], one))
     one, other = one[order], other[order]
     first = np.flatnonzero(np.diff(one, prepend=-1) > 0)
     parent = every.copy()
     parent[one[first]] = other[first]
-    parent[length > room] = every[length > room]
+    parent[length > within] = every[length > within]
     # How far each ends from the wall; thickness falls along the way, so it comes to an end.
     reach = np.where(parent == every, 0.0, length)
     root = parent
     while (root != root[root]).any():
         reach = reach + np.where(root == root[root], 0.0, reach[root])
         root = root[root]
-    swollen = (root != every) & long[root] & (reach <= room)
+    swollen = (root != every) & long[root] & (reach <= within)
     # What lies between it and the wall must be one as well.
     joined = swollen | (parent == every)
     while (swollen & ~joined[parent]).any():

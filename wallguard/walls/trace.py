@@ -200,7 +200,7 @@ def _without_roots(sections: Sections, walls: Walls, pieces: Pieces, nodes: Node
     begins = np.zeros(count, bool)
     begins[thin[meets & may[thick]]] = True
     room = thickness * np.where(may, 2.0, np.where(begins, 0.5, -1.0))
-    wall = swellings(thickness, height, room, one[meets], other[meets])
+    wall = swellings(thickness, height, (room, thickness), one[meets], other[meets])
     counts = (wall == np.arange(count))[label]
     if counts.all():
         return nodes
