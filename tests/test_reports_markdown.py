@@ -213,7 +213,10 @@ def test_any_mixture_of_marks_renders_as_itself(seed: int) -> None:
 def test_plain_words_stay_plain() -> None:
     said = 'draw ≤ 1.22 or ≥ 1.73 mm (drawn 0.90), scaled 1:500: "well-known" and/or it\'s 12%.'
     assert prose(said) == said
-    assert prose("state the unit in wallguard.yaml, or") == "state the unit in `wallguard.yaml,` or"
+    assert prose("state the unit in wallguard.yaml, or") == "state the unit in `wallguard.yaml`, or"
+    assert prose("(rules/petg.yaml): see a_b c_d.") == "(`rules/petg.yaml`): see `a_b c_d`."
+    assert prose("set `unit: inch` in a.yaml; `b`.") == "set `unit: inch` in `a.yaml`; `b`."
+    assert prose("it`s a `b") == "``it`s a `b``"
 
 
 def test_long_names_and_messages_are_clipped() -> None:
@@ -246,7 +249,7 @@ def test_against_a_base_the_page_shows_what_is_new_and_folds_the_rest() -> None:
         "1 part not compared",
     ):
         assert f"<summary>{summary}</summary>" in "<details>" + rest
-    assert "**Waived:** A. Person, until `2031-05-31:` not loaded" in rest
+    assert "**Waived:** A. Person, until 2031-05-31: not loaded" in rest
     assert "✗ **failed**: 2 fail, 2 unchanged, 1 fixed, 1 waived |" in shown
 
 

@@ -10,19 +10,23 @@ import re
 
 from wallguard.base.plain import clipped, lines, plain
 
-# Words, numbers such as 1.50, 0.40-0.45, 1:200 or 12%, a lone sign, or dots; within brackets or
-# quotes and before a comma or the like. No full stop or colon inside words (addresses), no marks of
-# Markdown.
+# Words, numbers such as 1.50, 0.40-0.45, 1:200 or 12%, a lone sign, or dots. No full stop or colon
+# inside words (addresses), no marks of Markdown.
 _SAFE = re.compile(
-    r"""(?! .* www ) [("']*
-    (?: [^\W\d_]+ (?: [-/'] [^\W\d_]+ )*
+    r"""(?! .* www ) (?:
+      [^\W\d_]+ (?: [-/'] [^\W\d_]+ )*
       | [-+±≤≥×=]? \d{1,9} (?: [.:,] \d{1,9} )? (?: - \d{1,9} (?: \. \d{1,9} )? )? %? (?: mm )?
+      | \d{4} - \d\d - \d\d
       | [-+±≤≥×=–]
       | \.\.\.
-    )
-    [)"',.;:]*""",
+    )""",
     re.VERBOSE | re.IGNORECASE,
 )
+# A word with what stands before and after it, which is safe outside of a span and belongs to the
+# sentence. What a message of ours has between single backticks is one word, its spaces included.
+_WORD = re.compile(r"(?: ` [^`]+ ` | [^ ] )+", re.VERBOSE)
+_PARTS = re.compile(r"""([("']*) (.*?) ([)"',.;:]*)""", re.VERBOSE)
+_QUOTED = re.compile(r"` ( [^`\s] | [^`\s] [^`]* [^`\s] ) `", re.VERBOSE)
 
 
 def code(text: str, longest: int = 200) -> str:
@@ -53,16 +57,35 @@ def _span(piece: str) -> str:
 
 
 def _words(line: str) -> str:
-    out: list[str] = []
-    odd: list[str] = []
-    for word in line.strip().split(" "):
-        if word and not _SAFE.fullmatch(word):
-            odd.append(word)
+    """A line with every odd word in a span; odd words that follow each other share one."""
+    out = ""
+    odd = ""
+    end = 0
+    for word in _WORD.finditer(line):
+        space, end = line[end : word.start()], word.end()
+        before, core, after = _parts(word[0])
+        if _SAFE.fullmatch(core):
+            out, odd = out + _odd(odd) + space + word[0], ""
             continue
-        if odd:
-            out.append(code(" ".join(odd), len(line)))
-            odd = []
-        out.append(word)
-    if odd:
-        out.append(code(" ".join(odd), len(line)))
-    return " ".join(out)
+        quoted = _QUOTED.fullmatch(core)
+        if odd and not before and not quoted:
+            odd += space + core
+        else:
+            out, odd = out + _odd(odd) + space + before, core
+        if after or quoted:
+            out, odd = out + _odd(quoted[1] if quoted else odd) + after, ""
+    return (out + _odd(odd)).strip()
+
+
+def _parts(word: str) -> tuple[str, str, str]:
+    """What stands before a word, the word, and what stands after it."""
+    parts = _PARTS.fullmatch(word)
+    before, core, after = parts.groups() if parts else ("", "", "")
+    # Dots are a word, and marks alone are one too.
+    if after.startswith("...") and not core:
+        core, after = "...", after[3:]
+    return (before, core, after) if core else ("", word, "")
+
+
+def _odd(words: str) -> str:
+    return code(words, len(words)) if words else ""
