@@ -22,7 +22,7 @@ def test_a_block_1_3_mm_long():
     assert hint.severity == "warn"
     assert units(hint) == ["inch", "cm"]
     assert hint.candidates[0][1] == pytest.approx((33.02, 20.32, 12.7))
-    assert hint.message.startswith("The part is 1.3 × 0.8 × 0.5 mm (no unit is stated, so mm")
+    assert hint.message.startswith("the part is 1.3 × 0.8 × 0.5 mm (no unit is stated, so mm")
     assert "33 × 20.3 × 12.7 mm if drawn in inches" in hint.message
     assert "`unit: inch`" in hint.advice
     assert "`unit: mm` there says so" in hint.advice
@@ -87,7 +87,7 @@ def test_scale_of_the_repository_counts():
 
 def test_a_long_part_is_told_in_whole_mm():
     hint = suspect_unit(block(20, 20, 20_000), PRINTER)
-    assert hint.message.startswith("The part is 20 × 20 × 20000 mm")
+    assert hint.message.startswith("the part is 20 × 20 × 20000 mm")
 
 
 def test_nothing_explains_the_size():

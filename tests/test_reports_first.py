@@ -218,7 +218,7 @@ def test_the_commit_is_named(name):
 UNIT = finding(id="u", check="unit", severity="warn", fill=None, message="probably drawn in inches")
 
 
-@pytest.mark.parametrize("name", ["console", "markdown", "comment", "brief"])
+@pytest.mark.parametrize("name", ["console", "markdown", "comment", "brief", "annotations"])
 def test_a_doubtful_unit_comes_first_and_the_walls_after_it_are_folded(name):
     walls = tuple(finding(id=str(at), message=f"wall {at} hollow") for at in range(33))
     shown = first_screen(name, Report((part(status="failed", findings=(*walls, UNIT)),)))
@@ -226,6 +226,15 @@ def test_a_doubtful_unit_comes_first_and_the_walls_after_it_are_folded(name):
     assert "wall 0 hollow" not in shown
     if name == "console":
         assert "33 more (33 fail), which mean nothing before the unit is settled" in shown
+
+
+def test_annotations_fold_only_what_is_of_the_doubtful_part():
+    doubtful = part("a.stl", status="failed", findings=(finding(), UNIT))
+    shown = annotations.text(Report((doubtful, part("b.stl", findings=(finding(),)))))
+    assert [line.split(",")[0] for line in shown.splitlines()] == [
+        "::error file=b.stl",
+        "::warning file=a.stl",
+    ]
 
 
 def test_causes_come_before_worse_walls_and_mere_notes_of_a_mesh_do_not():

@@ -78,8 +78,12 @@ def hostile():
     )
 
 
+# Of ten lengths, so that none are alike.
+TEN = tuple(change(length=40.0 + 5 * at) for at in range(10))
+
+
 def many():
-    parts = [replace(WORSE, path=f"part-{n:03}.stl", changes=(change(),) * 10) for n in range(100)]
+    parts = [replace(WORSE, path=f"part-{n:03}.stl", changes=TEN) for n in range(100)]
     return impact(*parts)
 
 
@@ -125,7 +129,9 @@ def test_a_long_page_is_cut_by_whole_items(limit):
 
 
 def test_a_terminal_shows_the_first_ten_of_a_part():
-    said = text(impact(replace(WORSE, changes=(change(),) * 25, walls=30)))
+    said = text(
+        impact(replace(WORSE, changes=tuple(change(length=5.0 * at) for at in range(25)), walls=30))
+    )
     assert said.count("wall 1.50 mm thick at (12.0, 3.5, 4.0)") == 10
     assert "25 of 30 walls worse" in said
     assert "and 15 walls more; the JSON report has them all" in said
@@ -178,3 +184,22 @@ def test_kinds_of_change_are_counted():
         ("worse", "hollow", "hollow (fail)", 1, 1),
         ("other", "hollow", "hollow, printed otherwise", 1, 1),
     ]
+
+
+def test_alike_changes_are_told_once_and_stand_one_by_one_in_json():
+    slats = tuple(
+        change(location=(4.0 * at, 3.5, 4.0), message=f"wall {at} goes from solid to hollow")
+        for at in range(40)
+    )
+    thick = change(thickness=Spread(1.7, 1.7, 1.7), message="wall T goes from solid to hollow")
+    holes = tuple(finding(id=str(at), shape="hole", message=f"hole {at}") for at in range(30))
+    grille = PartImpact("g.stl", "passed", "failed", 50, (*slats, thick), appeared=holes)
+    for shown in (text(impact(grille), width=100), markdown(impact(grille))):
+        assert "wall 0 goes" in shown
+        assert "wall T goes" in shown
+        assert "wall 1 goes" not in shown
+        assert "one of 40 places alike; the JSON report lists each" in shown
+        assert "hole 0" in shown
+        assert "hole 1" not in shown
+        assert "one of 30 places alike" in shown
+    assert len(json.loads(json_text(impact(grille)))["parts"][0]["changes"]) == 41

@@ -14,8 +14,9 @@ from wallguard.findings.outcomes import causes_first
 # Added before rounding down to steps: sizes that people draw, and heights of whole layers, then
 # lie well off the edge of a step, where computing error would decide.
 _OFF_THE_GRID = 0.37
-# Of thickness, mm.
-_STEP = 0.05
+# Sizes that lie on one step count as equal: of thickness, and of length and height, mm.
+THICKNESS_STEP = 0.05
+SIZE_STEP = 1.0
 
 
 def named(findings: Sequence[Finding], rules: str) -> list[Finding]:
@@ -44,7 +45,7 @@ def named(findings: Sequence[Finding], rules: str) -> list[Finding]:
 def _what(finding: Finding) -> tuple[str, ...]:
     """What a name is made of."""
     kind = finding.subject.kind if finding.subject else finding.check
-    size = " ".join(str(_step(side, 1.0)) for side in finding.size)
+    size = " ".join(str(step(side, SIZE_STEP)) for side in finding.size)
     # What has no size is told apart by what is said of it, numbers aside.
     says = "" if finding.size else wording(finding.message)
     return kind, finding.fill or "", size, says
@@ -57,12 +58,12 @@ def shape(finding: Finding) -> str:
     if about is None:
         return ""
     checks = "+".join(sorted({breach.check for breach in finding.breaches}))
-    size = "x".join(str(_step(side, 1.0)) for side in finding.size)
-    thick = _step(about.thickness.typical, _STEP)
+    size = "x".join(str(step(side, SIZE_STEP)) for side in finding.size)
+    thick = step(about.thickness.typical, THICKNESS_STEP)
     return " ".join((about.kind, checks, finding.fill or "-", str(thick), size))
 
 
-def _step(value: float, step: float) -> int:
+def step(value: float, step: float) -> int:
     """The number of the step that a value lies on."""
     return math.floor(value / step + _OFF_THE_GRID)
 

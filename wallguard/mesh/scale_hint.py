@@ -79,15 +79,15 @@ def suspect_unit(
     }[mesh.unit_source]
     others = ", or ".join(f"{_size(each)} if drawn in {_NAMES[unit]}" for unit, each in candidates)
     remedy = (
-        "If the size is wrong, export the part in its true unit."
+        "if the size is wrong, export the part in its true unit"
         if mesh.unit_source == "format"
-        else f"If the size is wrong, set `unit: {candidates[0][0]}` for this part in wallguard.yaml"
-        + (f"; if it is right, `unit: {mesh.unit}` there says so." if not stated else ".")
+        else f"if the size is wrong, set `unit: {candidates[0][0]}` for this part in wallguard.yaml"
+        + (f"; if it is right, `unit: {mesh.unit}` there says so" if not stated else "")
     )
     return UnitHint(
         "note" if stated else "warn",
         candidates,
-        f"The part is {_size(extents)} ({source}); it would be {others}.",
+        f"the part is {_size(extents)} ({source}); it would be {others}",
         remedy,
     )
 

@@ -32,7 +32,8 @@ def show_report(report: Report, setting: Setting) -> str:
 
 def text(report: Report, *, folder: str = "") -> str:
     """One line for each finding, worst first, at most MOST of each kind; the last of a kind says
-    how many more there are. Findings that do not gate because the base has them too are notices;
+    how many more there are. Of a part whose unit is doubtful only that is told, and what else may
+    be a cause of the rest. Findings that do not gate because the base has them too are notices;
     waived ones are left out. `folder` is where the report's paths begin, seen from the top of the
     git repository.
     """
@@ -53,7 +54,10 @@ def _lines(report: Report, folder: str) -> Iterator[tuple[Kind, str]]:
         for path, message in notice.lines:
             said = f"{notice.title}: {message}" if message else notice.title
             yield "warning", _command("warning", from_top(folder, path or "."), "walls", said)
-    for part, group in order.by_part(report, lambda one: not one.waived):
+    pairs = order.by_part(report, lambda one: not one.waived)
+    for (part, group), follows in zip(pairs, order.following(pairs), strict=True):
+        if follows:
+            continue
         finding = group.first
         kind = _KINDS[finding.severity] if in_force(finding, report.gate) else "notice"
         known = " (not new)" if finding.state == "unchanged" else ""

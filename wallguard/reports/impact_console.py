@@ -6,10 +6,12 @@ from collections.abc import Iterator
 
 from wallguard.base import cautions
 from wallguard.base.plain import counted, plain, without_path
+from wallguard.findings.groups import alike_changes, groups
 from wallguard.findings.impact import Direction, Impact, PartImpact, kind
 from wallguard.findings.model import Finding
 from wallguard.reports import impact_order as order
 from wallguard.reports.console import Paint, painter, wrapped
+from wallguard.reports.order import alike, one_of
 
 # Nobody reads hundreds of changes on a terminal; the worst come first.
 _SHOWN = 10
@@ -73,10 +75,12 @@ def _part(part: PartImpact, width: int, paint: Paint) -> Iterator[str]:
         return
     yield f"{head}  ({part.before} -> {part.after})"
     yield f"{_INDENT}{order.what(part)}"
-    for change in part.changes[:_SHOWN]:
-        yield from _said(change.direction, change.message, change.advice, width, paint)
-    if len(part.changes) > _SHOWN:
-        rest = counted(len(part.changes) - _SHOWN, "wall")
+    changed = alike_changes(part.changes)
+    for same in changed[:_SHOWN]:
+        change, more = same[0], one_of(len(same))
+        yield from _said(change.direction, change.message, more, change.advice, width, paint)
+    if len(changed) > _SHOWN:
+        rest = counted(sum(map(len, changed[_SHOWN:])), "wall")
         yield f"{_INDENT}and {rest} more; the JSON report has them all"
     yield from _findings("worse", part.appeared, width, paint)
     yield from _findings("better", part.gone, width, paint)
@@ -86,25 +90,29 @@ def _findings(
     direction: Direction, found: tuple[Finding, ...], width: int, paint: Paint
 ) -> Iterator[str]:
     word = "now" if direction == "worse" else "no longer"
-    for finding in found[:_SHOWN]:
+    told = groups(found)
+    for group in told[:_SHOWN]:
+        finding = group.first
         advice = finding.advice if direction == "worse" else ""
         message = f"{word} {finding.severity} ({finding.check}): {finding.message}"
-        yield from _said(direction, message, advice, width, paint)
-    if len(found) > _SHOWN:
-        rest = counted(len(found) - _SHOWN, "finding")
+        yield from _said(direction, message, alike(group), advice, width, paint)
+    if len(told) > _SHOWN:
+        rest = counted(len(told) - _SHOWN, "finding")
         yield f"{_INDENT}and {rest} more; the JSON report has them all"
 
 
 def _said(
-    direction: Direction, message: str, advice: str, width: int, paint: Paint
+    direction: Direction, message: str, more: str, advice: str, width: int, paint: Paint
 ) -> Iterator[str]:
-    first, *more = wrapped(message, _CHANGE, width)
+    first, *rest = wrapped(message, _CHANGE, width)
     yield f"{_INDENT}{paint(direction, _LIKE[direction])}{first[len(_INDENT) + len(direction) :]}"
-    yield from more
+    yield from rest
+    if more:
+        yield f"{_CHANGE}{more}"
     if advice:
-        first, *more = wrapped(advice, " " * len(_ARROW), width)
+        first, *rest = wrapped(advice, " " * len(_ARROW), width)
         yield f"{_ARROW}{first.lstrip()}"
-        yield from more
+        yield from rest
 
 
 def _transitions(impact: Impact) -> list[str]:

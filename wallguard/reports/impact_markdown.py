@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from wallguard.base import cautions
 from wallguard.base.plain import without_path
+from wallguard.findings.groups import Group, groups
 from wallguard.findings.impact import Change, Impact, PartImpact, kind
-from wallguard.findings.model import Finding
 from wallguard.reports import impact_order as order
 from wallguard.reports.markdown_text import code, prose
+from wallguard.reports.order import alike, one_of
 from wallguard.reports.page import Section, fitted, folded
 
 # What is shown at once; the rest is folded.
@@ -62,10 +63,11 @@ def _sections(impact: Impact) -> list[Section]:
         f"| {one.direction} | {one.before} | {one.after} | {one.walls} | {one.parts} |\n"
         for one in order.transitions(impact)
     ]
-    worse = [_change(part, one) for part, one in order.changes(impact) if one.direction == "worse"]
-    rest = [_change(part, one) for part, one in order.changes(impact) if one.direction != "worse"]
-    appeared = [_finding(part, one, "now") for part in parts for one in part.appeared]
-    gone = [_finding(part, one, "no longer") for part in parts for one in part.gone]
+    changes = order.changes(impact)
+    worse = [_change(part, same) for part, same in changes if same[0].direction == "worse"]
+    rest = [_change(part, same) for part, same in changes if same[0].direction != "worse"]
+    appeared = [_finding(part, one, "now") for part in parts for one in groups(part.appeared)]
+    gone = [_finding(part, one, "no longer") for part in parts for one in groups(part.gone)]
     troubles = [
         f"- {code(one.path)}: {prose(without_path(one.path, one.message))}\n"
         for one in sorted(impact.troubles, key=lambda one: (one.path, one.message))
@@ -99,17 +101,19 @@ def _problem(part: PartImpact) -> str:
     return without_path(part.path, part.error)
 
 
-def _change(part: PartImpact, change: Change) -> str:
+def _change(part: PartImpact, same: tuple[Change, ...]) -> str:
+    change, more = same[0], one_of(len(same))
     instead = f"<br>**Instead:** {prose(change.advice)}" if change.advice else ""
     return (
         f"- **{change.direction}** {code(part.path)} ({change.before.verdict} → "
-        f"{change.after.verdict})<br>{prose(change.message)}{instead}\n"
+        f"{change.after.verdict})<br>{prose(change.message)}{more and f' ({more})'}{instead}\n"
     )
 
 
-def _finding(part: PartImpact, finding: Finding, word: str) -> str:
+def _finding(part: PartImpact, group: Group, word: str) -> str:
+    finding, more = group.first, alike(group)
     instead = f"<br>**Instead:** {prose(finding.advice)}" if finding.advice else ""
     return (
         f"- **{word} {finding.severity}** {code(part.path)} ({prose(finding.check)})<br>"
-        f"{prose(finding.message)}{instead if word == 'now' else ''}\n"
+        f"{prose(finding.message)}{more and f' ({more})'}{instead if word == 'now' else ''}\n"
     )

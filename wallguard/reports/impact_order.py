@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from wallguard.base.plain import counted, listed
+from wallguard.findings.groups import alike_changes
 from wallguard.findings.impact import (
     DIRECTIONS,
     Change,
@@ -78,10 +79,11 @@ def _walls(part: PartImpact) -> str:
     return f"{len(part.changes)} of {total}: {listed}"
 
 
-def changes(impact: Impact) -> list[tuple[PartImpact, Change]]:
-    """All changes: what gets worse first, by part; within a part in its own order."""
-    pairs = [(part, change) for part in parts(impact) for change in part.changes]
-    return sorted(pairs, key=lambda pair: DIRECTIONS.index(pair[1].direction))
+def changes(impact: Impact) -> list[tuple[PartImpact, tuple[Change, ...]]]:
+    """All changes in groups of alike ones: what gets worse first, by part; within a part in its
+    own order."""
+    pairs = [(part, group) for part in parts(impact) for group in alike_changes(part.changes)]
+    return sorted(pairs, key=lambda pair: DIRECTIONS.index(pair[1][0].direction))
 
 
 def transitions(impact: Impact) -> list[Transition]:

@@ -129,14 +129,20 @@ def ranked(found: Iterable[Finding]) -> list[Finding]:
     return sorted(found, key=lambda one: (one.state == "unchanged", causes_first(one)))
 
 
+def following(pairs: Sequence[Pair]) -> list[bool]:
+    """For each group whether it means nothing before its cause is settled: the part's unit is
+    doubtful, and this is about what has been measured in it."""
+    parts = {id(part): part for part, _ in pairs}
+    unsure = {at for at, part in parts.items() if doubtful(part.findings)}
+    return [id(part) in unsure and not is_cause(group.first) for part, group in pairs]
+
+
 def loud(pairs: Sequence[Pair]) -> list[bool]:
     """For each group whether it is for all to see: no mere note, and not to be read before its
     cause."""
-    doubts = {id(part): part for part, _ in pairs}
-    unsure = {at for at, part in doubts.items() if doubtful(part.findings)}
     return [
-        group.first.severity != "note" and (id(part) not in unsure or is_cause(group.first))
-        for part, group in pairs
+        group.first.severity != "note" and not follows
+        for (_, group), follows in zip(pairs, following(pairs), strict=True)
     ]
 
 
@@ -151,7 +157,11 @@ def split(pairs: Sequence[Pair]) -> tuple[list[Pair], list[Pair]]:
 
 def alike(group: Group) -> str:
     """That there are more like it; empty where there are none."""
-    number = len(group.findings)
+    return one_of(len(group.findings))
+
+
+def one_of(number: int) -> str:
+    """That what is told is one of so many; empty where it is the only one."""
     return f"one of {number} places alike; the JSON report lists each" if number > 1 else ""
 
 
