@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
+import campaign_walls
 import manifold3d as m3
 import numpy as np
 import pytest
@@ -11,7 +12,13 @@ import shapely
 from solids import box, mesh, prism, tube
 from view_samples import report, view_of
 
-from wallguard.jobs.check import report_on
+from wallguard.bands.declared import band_table
+from wallguard.base.rotation import UPRIGHT
+from wallguard.checks.case import Case
+from wallguard.jobs.check import report_on, run_checks
+from wallguard.mesh.health import examine
+from wallguard.mesh.read import read_mesh
+from wallguard.part.geometry import Geometry
 from wallguard.part.part import Part
 from wallguard.repository import changes
 from wallguard.repository.config import load_repository
@@ -20,7 +27,14 @@ from wallguard.rules.model import DeclaredBand, Limit
 from wallguard.views import make as making
 from wallguard.views import planes
 from wallguard.views.model import OUTCOMES
+from wallguard.views.places import views_of
 
+EXAMPLE = Path(__file__).parent.parent / "example_repo"
+# So many limits that most parts break some.
+MANY = replace(
+    campaign_walls.rules_of(campaign_walls.BEADS[0]),
+    minimum={"wall": Limit(0.8), "gap": Limit(0.5), "hole": Limit(2), "pin": Limit(2)},
+)
 TILTED = (
     (1.0, 0.0, 0.0),
     (0.0, 0.0, -1.0),
@@ -313,3 +327,37 @@ def test_the_dimension_of_each_picture_of_the_example_is_the_number_of_its_messa
                     assert number in messages[view.finding].partition(" at (")[0]
                     told += 1
     assert told >= 15
+
+
+def dimensions_off(path, rules):
+    """Pictures of a part whose dimension is not as long as the numbers of its message say; and how
+    many pictures have one."""
+    drawn = read_mesh(path)
+    case = Case(Geometry(drawn, examine(drawn), UPRIGHT, 1.0), rules, band_table(rules))
+    findings = {finding.id: finding for finding in run_checks(case)[1]}
+    pictures, _ = views_of(case, list(findings.values()), 400)
+    off, count = [], 0
+    for view in pictures:
+        subject = findings[view.finding].subject
+        if subject is None or subject.kind in ("floor", "roof") or view.across is None:
+            continue
+        count += 1
+        thickness = subject.thickness
+        if not thickness.min - 0.02 <= length(view.across) <= thickness.max + 0.02:
+            off.append((view.label, length(view.across), findings[view.finding].message))
+    return off, count
+
+
+@pytest.mark.parametrize("part", sorted(EXAMPLE.rglob("*.stl")), ids=lambda part: part.stem)
+def test_the_dimension_of_a_picture_is_as_long_as_its_message_says(part):
+    off, _ = dimensions_off(part, MANY)
+    assert off == []
+
+
+def test_so_it_is_on_real_parts(shared):
+    counts = 0
+    for name in ("featuretype.3MF", "cube_gears.3mf"):
+        off, count = dimensions_off(shared / "meshes" / name, MANY)
+        assert off == []
+        counts += count
+    assert counts > 100

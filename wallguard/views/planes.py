@@ -103,8 +103,13 @@ def region(rings: Iterable[_Floats], box: Box2) -> BaseGeometry:
     return material
 
 
+# What lies across from a contact of a disc lies farther round it than this (cosine).
+_ACROSS = -0.3
+
+
 def crossing(rings: Sequence[_Floats], point: _Floats) -> tuple[_Floats, _Floats] | None:
-    """The outline nearest to a point (2,), and what lies straight across from it beyond the point.
+    """The ends of the diameter of the disc round a point (2,) that fits between the outlines, from
+    the nearest of them toward the nearest across from it.
 
     Two points (2,), None where there is no outline or none across.
     """
@@ -115,14 +120,22 @@ def crossing(rings: Sequence[_Floats], point: _Floats) -> tuple[_Floats, _Floats
     way = end - start
     square = np.einsum("ij,ij->i", way, way)
     share = np.einsum("ij,ij->i", point - start, way) / np.maximum(square, 1e-18)
-    near = start + np.clip(share, 0.0, 1.0)[:, None] * way
-    gap = np.linalg.norm(near - point, axis=1)
-    first = near[int(np.argmin(gap))]
-    toward = point - first
-    length = float(np.linalg.norm(toward))
-    if length < 1e-6:
+    away = start + np.clip(share, 0.0, 1.0)[:, None] * way - point
+    gap = np.linalg.norm(away, axis=1)
+    first = int(np.argmin(gap))
+    radius = float(gap[first])
+    if radius < 1e-6:
         return None
-    return _beyond(start, way, first, point, toward / length)
+    across = np.flatnonzero(away @ away[first] < _ACROSS * radius * gap)
+    if not len(across):
+        return None
+    second = across[int(np.argmin(gap[across]))]
+    # Of a straight wall cut aslant, as of one that is held by a corner, both ends lie as far away.
+    half = (away[first] - away[second]) * radius / float(np.linalg.norm(away[first] - away[second]))
+    if gap[second] <= radius * 1.02:
+        return point + half, point - half
+    # The point is no disc's middle: straight across, beyond it.
+    return _beyond(start, way, point + away[first], point, -away[first] / radius)
 
 
 def straight(
