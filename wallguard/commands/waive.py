@@ -16,7 +16,7 @@ from wallguard.base.write import write
 from wallguard.commands.arguments import Commands, command
 from wallguard.commands.publish import read_report
 from wallguard.documents.reading import read_text
-from wallguard.findings.model import Finding, PartReport
+from wallguard.findings.model import Body, Finding, PartReport
 from wallguard.findings.outcomes import breach_of
 from wallguard.jobs.check import check_part
 from wallguard.jobs.choose import Asked, choose
@@ -134,7 +134,7 @@ def run(
     if named.alike and found.shape:
         group = [one for one in part.findings if one.shape == found.shape]
     made = replace(
-        _waiver(part, group, alone=not named.alike), who=who or _name(root), why=why, issue=issue
+        _waiver(part, group, alone=len(group) == 1), who=who or _name(root), why=why, issue=issue
     )
     line = _write(root, replace(made, until=day))
     others = len(group) - 1
@@ -170,6 +170,25 @@ def _waiver(part: PartReport, group: Sequence[Finding], *, alone: bool) -> Waive
         certain=not any(breach.indeterminate for breach in found.breaches),
         alike=family if alone else len(group),
         shape="" if alone else found.shape,
+        body=_body(part, group),
+    )
+
+
+def _body(part: PartReport, group: Sequence[Finding]) -> Body | None:
+    """The body that has these findings, or where they are on several the part as a whole."""
+    from wallguard.findings.bodies import around, same
+
+    body = around(group[0].location, part.bodies)
+    if body is None:
+        return None
+    if not all(same(body, around(one.location, part.bodies) or body) for one in group):
+        body = part.bodies[-1]
+    x, y, z = (round(value, 3) for value in body.centre)
+    u, v, w = (round(value, 3) for value in body.lean)
+    spread = tuple(round(value, 3) for value in body.spread)
+    nowhere = (0.0, 0.0, 0.0)
+    return Body(
+        round(body.area, 3), round(body.volume, 3), (x, y, z), spread, (u, v, w), (nowhere, nowhere)
     )
 
 

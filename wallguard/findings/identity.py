@@ -68,6 +68,12 @@ class Move:
         return bool(np.allclose(np.abs(self.rotation), np.round(np.abs(self.rotation)), atol=1e-6))
 
     @property
+    def is_none(self) -> bool:
+        """Whether it leaves all where it is, but for what is computing error."""
+        still = np.allclose(self.shift, 0, atol=0.02)
+        return bool(still and np.allclose(self.rotation, np.eye(3), atol=1e-4))
+
+    @property
     def firm(self) -> bool:
         """Whether walls enough agree on it."""
         return self.support >= 3 and 2 * self.support >= self.of
@@ -393,14 +399,19 @@ def _middle(box: tuple[Point, Point]) -> Point:
 def _turns(was: _Floats, now: _Floats, pairs: NDArray[np.int64]) -> Iterator[_Floats]:
     """Rotations worth trying: none, quarter turns, and those that pairs of walls suggest."""
     yield np.eye(3)
+    yield from quarter_turns()
+    for axis in (2, 1, 0):
+        yield from _turns_about(axis, was, now, pairs[:_BASELINES])
+
+
+def quarter_turns() -> Iterator[_Floats]:
+    """The 23 rotations that take axes to axes, but for none at all."""
     for order in permutations(range(3)):
         for signs in product((1.0, -1.0), repeat=3):
             matrix = np.zeros((3, 3))
             matrix[np.arange(3), order] = signs
             if np.linalg.det(matrix) > 0 and not (matrix == np.eye(3)).all():
                 yield matrix
-    for axis in (2, 1, 0):
-        yield from _turns_about(axis, was, now, pairs[:_BASELINES])
 
 
 def _turns_about(

@@ -219,6 +219,27 @@ class MeshInfo:
 
 
 @dataclass(frozen=True)
+class Body:
+    """The surface of one body of a part in numbers by which it is known again, in whatever file,
+    format and place; in the part file's own frame, mm, mm² and mm³.
+
+    area, volume  of its surface, and of what that encloses
+    centre  of its surface
+    spread  second moments of the surface about its centre, over its area: xx, yy, zz, yz, xz, xy
+    lean    mean place on the surface, seen from its centre, weighted by the square of how far off
+            it is: zero for a body that is the same on all sides
+    box     least and greatest corner
+    """
+
+    area: float
+    volume: float
+    centre: Point
+    spread: tuple[float, ...]
+    lean: Point
+    box: tuple[Point, Point]
+
+
+@dataclass(frozen=True)
 class PartReport:
     """One part against one rule file.
 
@@ -227,6 +248,7 @@ class PartReport:
     lost    findings that the rules of the base would bring on this drawing and those of now do not:
             they are gone only because less is asked
     facts   what else is to be known of it: how and where it lies on a plate, say
+    bodies  of the part, and after several the part as a whole; empty where nothing was found
     was     path of the part in the base where it was moved, renamed or converted since; else empty
     base_note  why the part could not be compared with that revision; empty where it was, or is new
     views   what can be shown of it, where that was asked for
@@ -243,6 +265,7 @@ class PartReport:
     fixed: tuple[Finding, ...] = ()
     lost: tuple[Finding, ...] = ()
     facts: tuple[str, ...] = ()
+    bodies: tuple[Body, ...] = ()
     was: str = ""
     base_note: str = ""
     error: str = ""

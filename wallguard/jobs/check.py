@@ -137,6 +137,7 @@ def report_on(geometry: Geometry, rules: Rules, path: str, views: What | None = 
     """
     from wallguard.bands.declared import band_table
     from wallguard.checks.case import Case
+    from wallguard.part.bodies import bodies
 
     begun = time.perf_counter()
     case = Case(geometry, rules, band_table(rules))
@@ -155,6 +156,7 @@ def report_on(geometry: Geometry, rules: Rules, path: str, views: What | None = 
         checks=tuple(runs),
         walls=report_walls(case),
         findings=tuple(findings),
+        bodies=bodies(geometry.drawn) if findings else (),
         seconds=time.perf_counter() - begun,
         views=shown,
     )

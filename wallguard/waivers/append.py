@@ -72,6 +72,10 @@ def _lines(waiver: Waiver) -> Iterator[str]:
         yield f"alike: {waiver.alike}"
     if waiver.shape:
         yield f"shape: {_quoted(waiver.shape)}"
+    if waiver.body:
+        about = waiver.body
+        numbers = (about.area, about.volume, *about.centre, *about.spread, *about.lean)
+        yield f"body: [{', '.join(map(repr, numbers))}]"
     yield f"who: {_quoted(waiver.who)}"
     yield f"why: {_quoted(waiver.why)}"
     yield f"until: {waiver.until}"

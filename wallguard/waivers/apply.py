@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
-from wallguard.findings.model import Breach, Finding, PartReport, Trouble
+from wallguard.findings.model import Body, Breach, Finding, PartReport, Point, Trouble
 from wallguard.findings.outcomes import breach_of
 from wallguard.findings.worsening import Before, Was, growth, worse_limit
 from wallguard.waivers.load import FILE_NAME, Waiver
@@ -61,10 +61,12 @@ def apply(
     for number, waiver in enumerate(waivers):
         if (waiver.until - today).days > longest:
             run.remarks.append(_remark(waiver, _too_long(waiver, terms)))
-        for at in _its_parts(waiver, parts, gone):
-            found = _find(waiver, parts[at].findings)
-            if not found:
-                continue
+        accepted = _accepted(waiver, parts, gone)
+        if isinstance(accepted, str):
+            run.matched.add(number)
+            run.remarks.append(_remark(waiver, accepted))
+            continue
+        for at, found in accepted:
             run.matched.add(number)
             known = run.findings[at]
             for one in found:
@@ -86,59 +88,142 @@ def stem(name: str) -> str:
     return name.partition("-")[0]
 
 
-def _its_parts(
+def _accepted(
     waiver: Waiver, parts: Sequence[PartReport], gone: Callable[[str], bool]
-) -> list[int]:
-    """The numbers of the reports that a waiver is for."""
+) -> list[tuple[int, list[int]]] | str:
+    """Of each report with findings that a waiver accepts its number and theirs; or why it accepts
+    none, though some could be meant.
+
+    A waiver is for the part that it names. Where that is not there any more, or has lost the body
+    that the waiver is about, it follows the body, wherever that is now; but never to two parts,
+    for it accepts no more than it did.
+    """
     asked = [at for at, one in enumerate(parts) if waiver.rules in ("", one.rules)]
-    named = [at for at in asked if waiver.part in ("", parts[at].path, parts[at].was)]
-    if named or not (waiver.finding and waiver.place and gone(waiver.part)):
-        return named
-    # Renamed, converted or divided, and no base to tell: the very finding at the very place.
-    exact = [at for at in asked if _here(waiver, parts[at].findings) is not None]
-    return exact if len({parts[at].path for at in exact}) == 1 else []
+    named = [at for at in asked if waiver.part in ("", parts[at].path)]
+    found = [(at, ours) for at in named if (ours := _find(waiver, parts[at]))]
+    if found or not waiver.part:
+        return found
+    others = [at for at in asked if at not in named]
+    was = [at for at in others if parts[at].was == waiver.part]
+    found = [(at, ours) for at in was if (ours := _find(waiver, parts[at]))]
+    if not found and (gone(waiver.part) or _has_left(waiver, [parts[at] for at in named])):
+        found = [(at, ours) for at in others if (ours := _follow(waiver, parts[at]))]
+    paths = dict.fromkeys(parts[at].path for at, _ in found)
+    if len(paths) > 1 and not (waiver.shape and sum(len(o) for _, o in found) <= waiver.alike):
+        return f"is for {waiver.part}, which may be {' or '.join(paths)} now: name it"
+    return found
 
 
-def _here(waiver: Waiver, findings: Sequence[Finding]) -> int | None:
-    """The finding of a waiver's name that is at its place."""
+def _has_left(waiver: Waiver, reports: Sequence[PartReport]) -> bool:
+    """Whether the body that a waiver is about is in none of these reports on its part."""
+    if waiver.body is None or not reports or any(one.status == "error" for one in reports):
+        return False
+    return not any(_bodies(waiver.body, one) for one in reports)
+
+
+def _bodies(body: Body, report: PartReport) -> list[Body]:
+    """The bodies of a part that are this one."""
+    from wallguard.findings.bodies import same
+
+    return [one for one in report.bodies if same(body, one)]
+
+
+def _follow(waiver: Waiver, report: PartReport) -> list[int]:
+    """The numbers of the findings of another part that a waiver accepts: where that has the very
+    body, those at their place on it; else the very finding at the very place."""
+    if waiver.shape:
+        is_here = waiver.body is not None and _bodies(waiver.body, report)
+        return _alike(waiver, report.findings) if is_here else []
+    return _at_place(waiver, report, _family(waiver, report.findings)) if waiver.finding else []
+
+
+def _on_body(waiver: Waiver, report: PartReport, family: Sequence[int]) -> list[int] | None:
+    """Of `family` the finding at the place of a waiver on its body, wherever that is now; None
+    where the part has no such body. Where several may be meant, the one of the waiver's name,
+    unless alike ones have come or gone."""
+    if waiver.body is None or waiver.place is None:
+        return None
+    import numpy as np
+
+    from wallguard.findings.bodies import moves
+
+    place = np.array([waiver.place])
+    known = False
+    found: list[int] = []
+    for body in report.bodies:
+        for move in moves(waiver.body, body):
+            known = True
+            x, y, z = move.apply(place)[0].tolist()
+            here = _here((x, y, z), report.findings, family)
+            if here is not None:
+                if move.is_none:
+                    return [here]
+                found.append(here)
+                break
+    if len(set(found)) > 1:
+        names = [at for at in found if report.findings[at].id == waiver.finding]
+        return names[:1] if len(family) == waiver.alike else []
+    return found[:1] if known else None
+
+
+def _family(waiver: Waiver, findings: Sequence[Finding]) -> list[int]:
+    """The numbers of the findings that are alike but for place, by their names."""
+    return [at for at, one in enumerate(findings) if stem(one.id) == stem(waiver.finding)]
+
+
+def _here(place: Point, findings: Sequence[Finding], family: Iterable[int]) -> int | None:
+    """The number of the finding of `family` that is at a place."""
     from wallguard.findings.places import nearest  # with numpy, which costs time to load
 
-    family = [at for at, one in enumerate(findings) if stem(one.id) == stem(waiver.finding)]
-    return None if waiver.place is None else nearest(waiver.place, findings, family)
+    return nearest(place, findings, family)
 
 
-def _find(waiver: Waiver, findings: Sequence[Finding]) -> list[int]:
-    """The numbers of the findings that a waiver accepts.
+def _alike(waiver: Waiver, findings: Sequence[Finding]) -> list[int]:
+    """The numbers of the findings of the shape that a waiver accepts, as many as it says."""
+    alike = [at for at, one in enumerate(findings) if one.shape == waiver.shape]
+    # Those that a base knows first: what is new is not what was accepted.
+    return sorted(alike, key=lambda at: findings[at].state == "new")[: waiver.alike]
 
-    By its id, where it is at the place too. Where alike findings have come or gone their numbers
-    have shifted, so that the place decides; where the file's origin has moved their number is
-    the same as it was, and the id decides. Or all of one shape, as many as it says.
+
+def _find(waiver: Waiver, report: PartReport) -> list[int]:
+    """The numbers of the findings of its own part that a waiver accepts.
+
+    By the place: on its body, where the part has that, else in the frame of the file. Where alike
+    findings have come or gone their numbers have shifted, so that ids alone decide nothing, but
+    for waivers that know no body. Or all of one shape, as many as it says.
     """
-    from wallguard.findings.places import nearest
-
+    findings = report.findings
     if waiver.shape:
-        alike = [at for at, one in enumerate(findings) if one.shape == waiver.shape]
-        # Those that a base knows first: what is new is not what was accepted.
-        return sorted(alike, key=lambda at: findings[at].state == "new")[: waiver.alike]
-    if waiver.finding:
-        family = [at for at, one in enumerate(findings) if stem(one.id) == stem(waiver.finding)]
-        named = [at for at in family if findings[at].id == waiver.finding]
-        if waiver.place is None or (named and findings[named[0]].location is None):
-            return named[:1]
-        here = nearest(waiver.place, findings, family)
-        if here is not None:
-            return [here]
-        if named and len(family) == waiver.alike and findings[named[0]].state != "new":
-            return named[:1]
-    if waiver.place is not None:
-        rivals = [
-            at
-            for at, one in enumerate(findings)
-            if any(breach.check in waiver.limits for breach in one.breaches)
-        ]
-        here = nearest(waiver.place, findings, rivals)
-        return [] if here is None else [here]
-    return []
+        return _alike(waiver, findings)
+    rivals = [
+        at
+        for at, one in enumerate(findings)
+        if any(breach.check in waiver.limits for breach in one.breaches)
+    ]
+    if not waiver.finding:
+        return _at_place(waiver, report, rivals)
+    family = _family(waiver, findings)
+    named = [at for at in family if findings[at].id == waiver.finding]
+    if waiver.place is None or (named and findings[named[0]].location is None):
+        return named[:1]
+    here = _at_place(waiver, report, family)
+    # Older waivers know no body by which their place could be told: the name has to do.
+    is_trusted = waiver.body is None and len(family) == waiver.alike
+    if not here and is_trusted and named and findings[named[0]].state != "new":
+        return named[:1]
+    return here or _at_place(waiver, report, rivals)
+
+
+def _at_place(waiver: Waiver, report: PartReport, among: Sequence[int]) -> list[int]:
+    """The finding at the place of a waiver: on its body, where the part has that, else in the
+    frame of the file."""
+    if waiver.place is None:
+        return []
+    on_body = _on_body(waiver, report, among)
+    if on_body is not None:
+        return on_body
+    here = _here(waiver.place, report.findings, among)
+    return [] if here is None else [here]
 
 
 def _tell_excess(waiver: Waiver, findings: list[Finding], accepted: Sequence[int]) -> None:

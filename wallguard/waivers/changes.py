@@ -46,7 +46,7 @@ def _how(was: Waiver, now: Waiver) -> str:
         return f"until {now.until} instead of {was.until}"
     if now.alike > was.alike and now.shape:
         return f"accepts {now.alike} findings instead of {was.alike}"
-    facts = ["fill", "size", "certain", "place"]
+    facts = ["fill", "size", "certain", "place", "body"]
     if set(now.limits) == set(was.limits):
         facts.append("measures")
     if any(getattr(now, name) != getattr(was, name) for name in facts):

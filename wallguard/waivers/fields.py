@@ -18,6 +18,8 @@ from wallguard.documents.shape import (
 )
 
 MOST = 600
+# Of a body: area and volume, three for its centre, six for its spread, three for its lean.
+NUMBERS = 14
 _INSIDE = (*LEAVES, GOES_UP)
 _CHECK = Text("the name of a check", 40, (CONTROLS, BLANK), r"^[a-z_]+$")
 _MEASURE = Number(-1_000_000_000, 1_000_000_000)
@@ -86,6 +88,13 @@ _WAIVER = Table(
             Text("a shape as `wallguard waive --alike` writes it", 200),
             "Accepts up to `alike` findings of the part that have this shape, not one more.",
         ),
+        Field(
+            "body",
+            Many(Number(-1e15, 1e15), NUMBERS, NUMBERS, f"{NUMBERS} numbers"),
+            "The body of the part with the finding, in numbers by which it is known again when it "
+            "is moved in its file, turned, renamed, converted or put into another file: area, "
+            "volume, centre, second moments and lean of its surface, in mm.",
+        ),
         Field("who", Text("a name", 200), "Who accepted it.", True),
         Field("why", Text("a reason", 1000), "Why it is accepted.", True),
         Field(
@@ -102,7 +111,13 @@ _WAIVER = Table(
             "Link to where this is followed up.",
         ),
     ),
-    needs=(("place", "part"), ("shape", "part"), ("shape", "alike"), ("check", "part")),
+    needs=(
+        ("place", "part"),
+        ("shape", "part"),
+        ("shape", "alike"),
+        ("body", "part"),
+        ("check", "part"),
+    ),
 )
 
 WAIVERS_FILE = Table(

@@ -17,7 +17,7 @@ from wallguard.documents.reading import (
     parse_document,
     read_text,
 )
-from wallguard.findings.model import Point
+from wallguard.findings.model import Body, Point
 from wallguard.waivers.fields import WAIVERS_FILE
 
 FILE_NAME = "waivers.yaml"
@@ -32,6 +32,7 @@ class Waiver:
     fill, size, certain  as they were then; None or empty: not said
     alike  how many findings of the part were alike but for their place
     shape  of what it accepts, up to `alike` findings of this shape; empty: one finding
+    body   the body that has it, as it was then, without its box; None: not said
     until  the last day on which it holds
     line   of `waivers.yaml`, where it begins
     """
@@ -50,6 +51,7 @@ class Waiver:
     certain: bool = True
     alike: int = 1
     shape: str = ""
+    body: Body | None = None
     issue: str = ""
     line: int = 0
 
@@ -153,6 +155,19 @@ def _waiver(values: dict[str, Any], line: int) -> Waiver:
         certain=values.get("certain", True),
         alike=int(values.get("alike", 1)),
         shape=values.get("shape", ""),
+        body=_body(values.get("body")),
         issue=values.get("issue", ""),
         line=line,
+    )
+
+
+def _body(numbers: list[float] | None) -> Body | None:
+    if numbers is None:
+        return None
+    area, volume, *rest = map(float, numbers)
+    x, y, z = rest[:3]
+    lean = rest[9:]
+    nowhere = (0.0, 0.0, 0.0)
+    return Body(
+        area, volume, (x, y, z), tuple(rest[3:9]), (lean[0], lean[1], lean[2]), (nowhere, nowhere)
     )
