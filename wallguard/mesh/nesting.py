@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from wallguard.base.arrays import ranges
 
-_CHUNK = 2_000_000
+_CHUNK = 100_000
 MAX_PAIRS = 200_000_000  # a few seconds' work
 
 

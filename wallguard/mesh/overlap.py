@@ -8,6 +8,7 @@ import manifold3d as m3
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import ranges
 from wallguard.mesh.nesting import expand, nesting
 
 # Bodies that share a layer thinner than this touch: it is what rounding leaves of one surface.
@@ -90,21 +91,70 @@ def _near(vertices: NDArray[np.float64], one: NDArray[np.int32], other: NDArray[
     theirs = _within(vertices, other, np.array([own.min(axis=(0, 1)), own.max(axis=(0, 1))]))
     if not len(theirs):
         return False
-    left = theirs[..., 0].min(axis=1)
-    theirs, left = theirs[np.argsort(left, kind="stable")], np.sort(left)
-    widest = (theirs[..., 0].max(axis=1) - left).max()
     own_low, own_high = own.min(axis=1) - TOUCHING, own.max(axis=1) + TOUCHING
     their_low, their_high = theirs.min(axis=1), theirs.max(axis=1)
-    start = np.searchsorted(left, own_low[:, 0] - widest)
-    number = np.searchsorted(left, own_high[:, 0], "right") - start
-    if number.sum() > MAX_CANDIDATES:
+    candidates = _candidates((own_low, own_high), (their_low, their_high))
+    if candidates is None:
         return True
-    for i, j in expand(start, number):
-        meet = ((own_low[i] <= their_high[j]) & (their_low[j] <= own_high[i])).all(axis=1)
-        a, b = own[i[meet]], theirs[j[meet]]
-        if (~_apart(a, b) & ~_apart(b, a)).any():
+    owner, start, number, order = candidates
+    own_planes, their_planes = _planes(own), _planes(theirs)
+    boxes = [(own_low[:, k].copy(), own_high[:, k].copy()) for k in range(3)]
+    others = [(their_low[:, k].copy(), their_high[:, k].copy()) for k in range(3)]
+    for row, place in expand(start, number):
+        i, j = owner[row], order[place]
+        for (low, high), (its_low, its_high) in zip(boxes, others, strict=True):
+            meet = (low[i] <= its_high[j]) & (its_low[j] <= high[i])
+            i, j = i[meet], j[meet]
+        open_ = ~_beyond(own_planes, i, theirs, j)
+        i, j = i[open_], j[open_]
+        open_ = ~_beyond(their_planes, j, own, i)
+        i, j = i[open_], j[open_]
+        if not _apart_between_edges(own[i], theirs[j]).all():
             return True
     return False
+
+
+def _candidates(
+    own: tuple[NDArray[np.float64], NDArray[np.float64]],
+    theirs: tuple[NDArray[np.float64], NDArray[np.float64]],
+) -> tuple[NDArray[np.int64], ...] | None:
+    """Boxes (low, high) of the one side that may meet those of the other, as slices: the number of
+    the one, where its slice of the order begins, how long it is; and the order of the others.
+    None where there are too many.
+
+    Theirs stand in columns as wide as the widest of them, by where they begin, and in each column
+    in order of height; the axis in which they are smallest is the height.
+    """
+    (own_low, own_high), (low, high) = own, theirs
+    span, widest = np.ptp(low, axis=0) + 1.0, (high - low).max(axis=0) + TOUCHING
+    axes = np.argsort(widest / span)[::-1]
+    width, tall = np.maximum(widest, span / 1000)[axes[:2]], axes[2]
+    origin = low.min(axis=0)
+    columns = np.floor((span / np.maximum(widest, span / 1000))[axes[:2]]).astype(np.int64) + 2
+
+    def column(corner: NDArray[np.float64]) -> NDArray[np.int64]:
+        place = np.floor((corner - origin)[:, axes[:2]] / width).astype(np.int64)
+        clipped: NDArray[np.int64] = np.clip(place, -1, columns)
+        return clipped
+
+    def key(cell: NDArray[np.int64], height: NDArray[np.float64]) -> NDArray[np.float64]:
+        up = np.clip(height - origin[tall] + TOUCHING, 0.0, span[tall])
+        keyed: NDArray[np.float64] = cell * 2 * span[tall] + up
+        return keyed
+
+    cell = column(low)
+    keys = key(cell[:, 0] * columns[1] + cell[:, 1], low[:, tall])
+    order = np.argsort(keys, kind="stable")
+    keys = keys[order]
+    first, last = np.maximum(column(own_low - widest), 0), column(own_high)
+    last = np.minimum(last, columns - 1)
+    size = np.maximum(last - first + 1, 0)
+    owner, local = ranges(0, size[:, 0] * size[:, 1])
+    across = np.maximum(size[owner, 1], 1)
+    at = (first[owner, 0] + local // across) * columns[1] + first[owner, 1] + local % across
+    start = np.searchsorted(keys, key(at, (own_low - widest)[owner, tall]) - 1e-9)
+    number = np.searchsorted(keys, key(at, own_high[owner, tall]) + 1e-9, "right") - start
+    return None if number.sum() > MAX_CANDIDATES else (owner, start, number, order)
 
 
 def _within(
@@ -120,13 +170,49 @@ def _within(
     return vertices[triangles[meets]]
 
 
-def _apart(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Whether triangles b (k, 3, 3) lie wholly on one side of the planes of triangles a."""
-    normal = np.cross(a[:, 1] - a[:, 0], a[:, 2] - a[:, 0])
-    margin = TOUCHING * np.linalg.norm(normal, axis=1)
-    side = np.einsum("kci,ki->kc", b - a[:, :1], normal)
-    apart: NDArray[np.bool_] = (side.min(axis=1) > margin) | (side.max(axis=1) < -margin)
-    return apart
+def _planes(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(k, 4) unit normal and offset of the planes of triangles (k, 3, 3)."""
+    normal = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
+    normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
+    return np.column_stack([normal, np.einsum("ki,ki->k", normal, triangles[:, 0])])
+
+
+def _beyond(
+    planes: NDArray[np.float64],
+    which: NDArray[np.int64],
+    triangles: NDArray[np.float64],
+    other: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Whether the triangles of these numbers lie wholly on one side of the planes of those."""
+    x, y, z, offset = planes[which].T
+    corners = triangles[other]
+    away = [
+        x * corners[:, c, 0] + y * corners[:, c, 1] + z * corners[:, c, 2] - offset
+        for c in range(3)
+    ]
+    least, most = np.minimum, np.maximum
+    above = least(least(away[0], away[1]), away[2]) > TOUCHING
+    beyond: NDArray[np.bool_] = above | (most(most(away[0], away[1]), away[2]) < -TOUCHING)
+    return beyond
+
+
+def _apart_between_edges(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether a plane along an edge of each keeps triangles (k, 3, 3) apart. With the planes of
+    the triangles themselves these are all that can part two triangles that share no plane."""
+    found = np.zeros(len(a), bool)
+    for own in range(3):
+        for its in range(3):
+            rest = np.flatnonzero(~found)
+            one, two = a[rest], b[rest]
+            edge, other = one[:, own] - one[:, own - 1], two[:, its] - two[:, its - 1]
+            axis = np.cross(edge, other)
+            margin = TOUCHING * np.linalg.norm(axis, axis=1)
+            mine = np.einsum("kci,ki->kc", one, axis)
+            theirs = np.einsum("kci,ki->kc", two, axis)
+            found[rest] = (mine.min(axis=1) > theirs.max(axis=1) + margin) | (
+                theirs.min(axis=1) > mine.max(axis=1) + margin
+            )
+    return found
 
 
 def _inside(

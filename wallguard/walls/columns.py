@@ -29,6 +29,8 @@ _SIDE = 16
 # Planes this much steeper than one layer in two cells bear no nine cells of one height; they are
 # left out unless they are so few cells large that several of them might make such a place.
 _STEEP, _SMALL = 2.0, 3.0
+# Heights are noted in steps of one layer, or of so many that about this many make the limit.
+_STEPS = 6
 
 
 @dataclass(frozen=True)
@@ -118,13 +120,14 @@ def _near_each_other(
     away = middle - faces.corners[triangle, 0]
     centre = faces.z[triangle, 0] + (faces.slope[triangle] * away).sum(axis=1)
     lowest, highest = faces.z.min(axis=1)[triangle], faces.z.max(axis=1)[triangle]
-    step = (limit + 1) * height
+    # Fine steps tell a sheet just above the limit from one below it; not too many of them.
+    step = height * max(1, limit // _STEPS)
     base = float(faces.z.min(initial=0.0))
-    low = np.floor((np.clip(centre - half, lowest, highest) - base) / step).astype(np.int64) + 1
-    high = np.floor((np.clip(centre + half, lowest, highest) - base) / step).astype(np.int64) + 1
+    low = np.floor((np.clip(centre - half, lowest, highest) - base) / step).astype(np.int64)
+    high = np.floor((np.clip(centre + half, lowest, highest) - base) / step).astype(np.int64)
     up = faces.up[triangle]
-    # What faces down is noted in the steps beside its own as well.
-    low, high = np.where(up, low, low - 1), np.where(up, high, high + 1)
+    # What faces down is noted in the steps above its own as well, up to the limit.
+    high = np.where(up, high, high + int(np.ceil(limit * height / step)) + 1)
     owner, bin_ = ranges(low, high - low + 1)
     total = int(high.max(initial=0)) + 1
     key = block[owner] * total + bin_
