@@ -247,7 +247,7 @@ def test_rules_for_another_category_are_refused(folder, capsys):
     assert "lays no beads" in capsys.readouterr().err
 
 
-# Two programs
+# Two toolpaths
 
 
 def test_against_tells_what_gets_worse(folder, capsys):

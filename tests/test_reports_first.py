@@ -201,6 +201,13 @@ def test_parts_that_nobody_looked_at_are_named(name):
     assert "parts/far.stl" in shown
 
 
+@pytest.mark.parametrize("name", ["markdown", "comment"])
+def test_parts_that_are_named_at_once_are_not_named_again_in_a_fold(name):
+    report = Report((), unseen=tuple(f"parts/{at:03}.stl" for at in range(10)))
+    shown = TEXTS[name](report)
+    assert [shown.count(f"parts/{at:03}.stl") for at in range(10)] == [1] * 10
+
+
 @pytest.mark.parametrize("name", TEXTS)
 def test_parts_that_did_not_change_are_counted_and_no_more(name):
     report = Report((part(),), unseen=tuple(f"parts/{at:03}.stl" for at in range(300)))

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import TypeVar
 
 from wallguard.findings.impact import Change
 from wallguard.findings.model import Finding
 from wallguard.findings.naming import SIZE_STEP, THICKNESS_STEP, step
+
+Item = TypeVar("Item")
 
 
 @dataclass(frozen=True)
@@ -25,26 +28,36 @@ class Group:
 def groups(findings: Iterable[Finding]) -> list[Group]:
     """Findings of one part in groups: one group holds what is of one shape, state and severity,
     accepted or not. A group stands where its first finding stood."""
-    found: dict[tuple[object, ...], list[Finding]] = {}
-    for number, one in enumerate(findings):
-        alike = (one.shape, one.severity, one.state, one.worse, one.cause, bool(one.waived))
-        found.setdefault(alike if one.shape else (number,), []).append(one)
-    return [Group(tuple(group)) for group in found.values()]
+
+    def alike(at: int, one: Finding) -> tuple[object, ...]:
+        if not one.shape:
+            return (at,)
+        return one.shape, one.severity, one.state, one.worse, one.cause, bool(one.waived)
+
+    numbered = gathered(enumerate(findings), lambda pair: alike(*pair))
+    return [Group(tuple(one for _, one in group)) for group in numbered]
 
 
 def alike_changes(changes: Iterable[Change]) -> list[tuple[Change, ...]]:
     """Changes of walls of one part in groups, as `groups` does it: one group holds walls of one
     thickness and size that come out alike before and after. The first stands for all."""
-    found: dict[tuple[object, ...], list[Change]] = {}
-    for one in changes:
-        low, high = one.z
-        alike = (
-            one.direction,
-            *((state.verdict, state.gate) for state in (one.before, one.after)),
-            step(one.thickness.typical, THICKNESS_STEP),
-            step(one.length, SIZE_STEP),
-            step(high - low, SIZE_STEP),
-            one.advice,
-        )
-        found.setdefault(alike, []).append(one)
+
+    def alike(one: Change) -> tuple[object, ...]:
+        states = ((state.verdict, state.gate) for state in (one.before, one.after))
+        return one.direction, *states, one.advice, size(one.thickness.typical, one.length, one.z)
+
+    return gathered(changes, alike)
+
+
+def size(thickness: float, length: float, z: tuple[float, float]) -> tuple[int, ...]:
+    """Equal for walls of one thickness, length and height, as far as `naming.shape` tells."""
+    low, high = z
+    return step(thickness, THICKNESS_STEP), step(length, SIZE_STEP), step(high - low, SIZE_STEP)
+
+
+def gathered(items: Iterable[Item], key: Callable[[Item], object]) -> list[tuple[Item, ...]]:
+    """Items of equal keys together, each group where its first item stood."""
+    found: dict[object, list[Item]] = {}
+    for one in items:
+        found.setdefault(key(one), []).append(one)
     return [tuple(group) for group in found.values()]

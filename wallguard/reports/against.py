@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from wallguard.base import cautions
 from wallguard.base.plain import counted, plain
 from wallguard.base.text import mm, place
+from wallguard.findings.groups import gathered, size
 from wallguard.reports.console import painter, wrapped
 from wallguard.reports.json_codec import Format
 from wallguard.reports.json_report import FRAME
 from wallguard.reports.markdown_text import code, prose
+from wallguard.reports.order import one_of
 from wallguard.reports.page import Section, fitted
 from wallguard.toolpath.against import Against, Pair
 
@@ -27,15 +29,16 @@ def text(compared: Against, *, width: int = 80, colour: bool = False) -> str:
     out += ["", "  walls by outcome, before -> after"]
     for (before, after), times in _counts(compared):
         out.append(f"    {before:>9} -> {after:<9} {counted(times, 'wall')}")
-    shown = [pair for pair in compared.pairs if pair.changed or pair.worse]
+    shown = _changed(compared)
     out += [""] if shown else []
-    for pair in shown[:_SHOWN]:
-        word = "worse" if pair.worse else "better" if pair.better else "other"
-        said = wrapped(_words(pair), " " * 11, width)
+    for same in shown[:_SHOWN]:
+        word = _way(same[0])
+        said = wrapped(_words(same[0]), " " * 11, width)
+        said += [f"{' ' * 11}{one_of(len(same))}"] if len(same) > 1 else []
         mark = paint(f"{word:<6}", {"worse": "fail", "better": "passed"}.get(word, "warn"))
         out += [f"    {mark} {said[0].lstrip()}", *said[1:]]
     if len(shown) > _SHOWN:
-        out.append(f"    and {len(shown) - _SHOWN} more; the JSON report has them all")
+        out.append(f"    and {sum(map(len, shown[_SHOWN:]))} more; the JSON report has them all")
     for note in compared.notes:
         out += wrapped(f"note: {note}", "  ", width)
     verdict = _verdict(compared)
@@ -54,12 +57,7 @@ def markdown(compared: Against, *, limit: int = 65000) -> str:
     outcomes = [
         f"| {before} | {after} | {times} |\n" for (before, after), times in _counts(compared)
     ]
-    changed = [
-        f"- {'**worse**' if pair.worse else 'better' if pair.better else 'other'}: "
-        f"{prose(_words(pair))}\n"
-        for pair in compared.pairs
-        if pair.changed or pair.worse
-    ]
+    changed = [_item(same) for same in _changed(compared)]
     sections = [
         Section("total", "totals", totals, ""),
         Section("outcome", "outcomes", outcomes, "| before | after | walls |\n|---|---|---:|\n"),
@@ -70,6 +68,25 @@ def markdown(compared: Against, *, limit: int = 65000) -> str:
     ]
     foot = f"Coordinates are in the part file's own frame, in mm.\n\n{cautions.TOOLPATHS}\n"
     return fitted(head, [one for one in sections if one.items], foot, limit)
+
+
+def _changed(compared: Against) -> list[tuple[Pair, ...]]:
+    """Walls that come out otherwise; alike ones together."""
+
+    def alike(one: Pair) -> tuple[object, ...]:
+        return _way(one), one.before, one.after, one.copies, size(one.thickness, one.length, one.z)
+
+    return gathered((pair for pair in compared.pairs if pair.changed or pair.worse), alike)
+
+
+def _way(pair: Pair) -> str:
+    return "worse" if pair.worse else "better" if pair.better else "other"
+
+
+def _item(same: tuple[Pair, ...]) -> str:
+    way, more = _way(same[0]), one_of(len(same))
+    way = f"**{way}**" if way == "worse" else way
+    return f"- {way}: {prose(_words(same[0]))}{more and f' ({more})'}\n"
 
 
 @dataclass(frozen=True)

@@ -97,11 +97,16 @@ def _by_rules(report: Report) -> Iterator[tuple[str, str]]:
         )
 
 
-def _unseen(report: Report) -> Iterator[tuple[str, str]]:
+def named(report: Report) -> list[str]:
+    """The parts that nobody looked at and that a notice names."""
     # Where some were looked at, the rest is what did not change: the counts tell of it.
+    return [] if report.parts else sorted(report.unseen)[:_MOST]
+
+
+def _unseen(report: Report) -> Iterator[tuple[str, str]]:
     if report.parts:
         return
-    for path in sorted(report.unseen)[:_MOST]:
+    for path in named(report):
         yield path, ""
     if len(report.unseen) > _MOST:
         yield "", f"and {counted(len(report.unseen) - _MOST, 'more part')}"

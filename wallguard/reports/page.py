@@ -9,7 +9,7 @@ from wallguard.base.plain import counted, listed, without_path
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
 from wallguard.reports import order
-from wallguard.reports.first import by_rules, notices, waived_now
+from wallguard.reports.first import by_rules, named, notices, waived_now
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.order import Pair
 from wallguard.reports.sentence import Key, key, where
@@ -125,7 +125,11 @@ def rest(report: Report) -> list[Section]:
         folded(*limits, _part_items(limited)),
         folded("thing to know", "things to know", _part_items(facts)),
         folded(*bare, _names(report.not_covered)),
-        folded("part not looked at", "parts not looked at", _names(report.unseen)),
+        folded(
+            "part not looked at",
+            "parts not looked at",
+            _names(set(report.unseen).difference(named(report))),
+        ),
         folded("removed part", "removed parts", _names(report.removed)),
     ]
 
