@@ -1,5 +1,6 @@
 """Fixtures that all tests share."""
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -35,3 +36,22 @@ def junit_schema(shared: Path) -> Any:
     from lxml import etree
 
     return etree.XMLSchema(etree.parse(shared / "standards" / "JUnit.xsd"))
+
+
+@pytest.fixture(scope="session")
+def git_config(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The only settings of git that tests with `git_settings` know."""
+    file = tmp_path_factory.mktemp("home") / "gitconfig"
+    file.write_text(
+        "[user]\nname = Tester\nemail = tester@example.org\n[init]\ndefaultBranch = main\n"
+    )
+    return file
+
+
+@pytest.fixture
+def git_settings(monkeypatch: pytest.MonkeyPatch, git_config: Path) -> None:
+    """Nothing that the machine or the run of the tests tells git reaches a test."""
+    for name in [name for name in os.environ if name.startswith("GIT_")]:
+        monkeypatch.delenv(name)
+    monkeypatch.setenv("GIT_CONFIG_GLOBAL", str(git_config))
+    monkeypatch.setenv("GIT_CONFIG_NOSYSTEM", "1")

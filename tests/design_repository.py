@@ -44,6 +44,20 @@ def stl(path: Path, wall: float) -> None:
     path.write_text("\n".join([*lines, "endsolid tube", ""]), encoding="ascii")
 
 
+def git(folder: Path, *arguments: str) -> str:
+    """What git says in `folder`; it must succeed."""
+    done = subprocess.run(
+        ["git", "-C", str(folder), *arguments], check=True, capture_output=True, text=True
+    )
+    return done.stdout.strip()
+
+
+def commit(folder: Path) -> None:
+    """Commits all that stands in `folder`."""
+    git(folder, "add", ".")
+    git(folder, "commit", "-qm", "work")
+
+
 class Work:
     """A design repository under construction."""
 
@@ -76,14 +90,9 @@ class Work:
 
 def design_repository(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Work:
     """A repository with its first commit, `wallguard` on the PATH, and a `pip` that only notes in
-    `installed` what it was asked for."""
-    for name in [name for name in os.environ if name.startswith(("GIT_", "PRE_COMMIT"))]:
+    `installed` what it was asked for. The test asks for `git_settings`, too."""
+    for name in [name for name in os.environ if name.startswith("PRE_COMMIT")]:
         monkeypatch.delenv(name)
-    (tmp_path / "gitconfig").write_text(
-        "[user]\nname = Tester\nemail = tester@example.org\n[init]\ndefaultBranch = main\n"
-    )
-    monkeypatch.setenv("GIT_CONFIG_GLOBAL", str(tmp_path / "gitconfig"))
-    monkeypatch.setenv("GIT_CONFIG_NOSYSTEM", "1")
     monkeypatch.setenv("PRE_COMMIT_HOME", str(tmp_path / "pre-commit"))
     monkeypatch.setenv("PYTHONPATH", str(TOP))
     programs = tmp_path / "programs"

@@ -2,12 +2,11 @@
 
 import hashlib
 import json
-import os
-import subprocess
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
+from design_repository import commit, git
 from solids import box, save
 
 from wallguard.commands.main import main
@@ -35,26 +34,7 @@ OLD = FRAME + box([1.5, 40, 10], [20, 0, 0])
 NEW_RIB = box([1.5, 40, 10], [40, 0, 0])
 
 
-@pytest.fixture(autouse=True)
-def no_git_settings(monkeypatch, tmp_path_factory):
-    for name in [name for name in os.environ if name.startswith("GIT_")]:
-        monkeypatch.delenv(name)
-    settings = tmp_path_factory.mktemp("home") / "gitconfig"
-    settings.write_text("[user]\nname = Tester\nemail = tester@example.org\n")
-    monkeypatch.setenv("GIT_CONFIG_GLOBAL", str(settings))
-    monkeypatch.setenv("GIT_CONFIG_NOSYSTEM", "1")
-
-
-def git(folder, *arguments):
-    done = subprocess.run(
-        ["git", "-C", str(folder), *arguments], check=True, capture_output=True, text=True
-    )
-    return done.stdout.strip()
-
-
-def commit(folder):
-    git(folder, "add", ".")
-    git(folder, "commit", "-qm", "work")
+pytestmark = pytest.mark.usefixtures("git_settings")
 
 
 def write(root, gate="new"):

@@ -2,11 +2,11 @@
 
 import json
 import os
-import subprocess
 import sys
 from datetime import date, timedelta
 
 import pytest
+from design_repository import commit, git
 from solids import box, save
 
 from wallguard.commands.main import main
@@ -29,21 +29,7 @@ exclude: ["parts/old*"]
 GOOD, HOLLOW = box([40, 2.0, 10]), box([40, 1.5, 10])
 
 
-@pytest.fixture(autouse=True)
-def no_git_settings(monkeypatch, tmp_path_factory):
-    for name in [name for name in os.environ if name.startswith("GIT_")]:
-        monkeypatch.delenv(name)
-    settings = tmp_path_factory.mktemp("home") / "gitconfig"
-    settings.write_text("[user]\nname = Tester\nemail = tester@example.org\n")
-    monkeypatch.setenv("GIT_CONFIG_GLOBAL", str(settings))
-    monkeypatch.setenv("GIT_CONFIG_NOSYSTEM", "1")
-
-
-def git(folder, *arguments):
-    done = subprocess.run(
-        ["git", "-C", str(folder), *arguments], check=True, capture_output=True, text=True
-    )
-    return done.stdout.strip()
+pytestmark = pytest.mark.usefixtures("git_settings")
 
 
 def design(root, gate=""):
@@ -62,8 +48,7 @@ def repo(tmp_path, monkeypatch):
     save(tmp_path / "elsewhere/loose.stl", GOOD)
     (tmp_path / ".gitignore").write_text("report.*\n")
     git(tmp_path, "init", "-q", "-b", "main")
-    git(tmp_path, "add", ".")
-    git(tmp_path, "commit", "-qm", "one")
+    commit(tmp_path)
     monkeypatch.chdir(tmp_path)
     return tmp_path
 

@@ -1,11 +1,10 @@
 """A part that was renamed, converted or split is the part that it was."""
 
-import os
-import subprocess
 from datetime import date, timedelta
 
 import numpy as np
 import pytest
+from design_repository import commit, git
 from solids import box, mesh, save
 
 from wallguard.commands.main import main
@@ -44,12 +43,7 @@ def obj(path, solid):
 
 
 @pytest.fixture
-def repo(tmp_path, monkeypatch):
-    for name in [name for name in os.environ if name.startswith("GIT_")]:
-        monkeypatch.delenv(name)
-    monkeypatch.setenv("GIT_CONFIG_GLOBAL", str(tmp_path / "gitconfig"))
-    monkeypatch.setenv("GIT_CONFIG_NOSYSTEM", "1")
-    (tmp_path / "gitconfig").write_text("[user]\nname = Tester\nemail = tester@example.org\n")
+def repo(tmp_path, monkeypatch, git_settings):
     root = tmp_path / "design"
     (root / "rules").mkdir(parents=True)
     (root / "rules/grey.yaml").write_text(RULES)
@@ -60,15 +54,6 @@ def repo(tmp_path, monkeypatch):
     git(root, "init", "-q", "-b", "main")
     commit(root)
     return root
-
-
-def git(folder, *arguments):
-    subprocess.run(["git", "-C", str(folder), *arguments], check=True, capture_output=True)
-
-
-def commit(folder):
-    git(folder, "add", ".")
-    git(folder, "commit", "-qm", "work")
 
 
 def held(**asked):

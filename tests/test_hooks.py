@@ -17,7 +17,7 @@ TOP = Path(__file__).resolve().parents[1]
 
 
 @pytest.fixture
-def work(tmp_path, monkeypatch) -> Work:
+def work(tmp_path, monkeypatch, git_settings) -> Work:
     """A design repository with its first commit, and `wallguard` on the PATH."""
     return design_repository(tmp_path, monkeypatch)
 

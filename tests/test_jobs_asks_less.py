@@ -1,12 +1,11 @@
 """A change that asks less than its base did is told, whatever it does to the gate."""
 
-import os
 import re
-import subprocess
 from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
+from design_repository import commit, git
 from solids import box, save
 
 from wallguard.commands.main import main
@@ -34,12 +33,7 @@ HOLLOW = box([40, 1.5, 10])
 
 
 @pytest.fixture
-def repo(tmp_path, monkeypatch):
-    for name in [name for name in os.environ if name.startswith("GIT_")]:
-        monkeypatch.delenv(name)
-    monkeypatch.setenv("GIT_CONFIG_GLOBAL", str(tmp_path / "gitconfig"))
-    monkeypatch.setenv("GIT_CONFIG_NOSYSTEM", "1")
-    (tmp_path / "gitconfig").write_text("[user]\nname = Tester\nemail = tester@example.org\n")
+def repo(tmp_path, monkeypatch, git_settings):
     root = tmp_path / "design"
     (root / "rules").mkdir(parents=True)
     (root / "rules/grey.yaml").write_text(RULES)
@@ -49,14 +43,9 @@ def repo(tmp_path, monkeypatch):
     save(root / "models/house.stl", HOLLOW)
     save(root / "parts/thin.stl", box([40, 0.6, 10]))
     monkeypatch.chdir(root)
-    subprocess.run(["git", "init", "-q", "-b", "main"], check=True)
-    commit()
+    git(root, "init", "-q", "-b", "main")
+    commit(root)
     return root
-
-
-def commit():
-    subprocess.run(["git", "add", "."], check=True)
-    subprocess.run(["git", "commit", "-qm", "work"], check=True)
 
 
 def told(**asked):
@@ -115,7 +104,7 @@ def test_settings_that_make_findings_go_away_are_told(repo):
 def test_what_is_extended_counts(repo):
     (repo / "rules/base.yaml").write_text(RULES)
     (repo / GREY).write_text("wallguard: 1\nextends: base.yaml\n")
-    commit()
+    commit(repo)
     rewrite("rules/base.yaml", "fail: 0.8", "fail: 0.4")
     assert told() == [(GREY, "minimum.wall.fail 0.80 to 0.40 mm")]
 
@@ -181,7 +170,7 @@ def test_a_repository_file_that_asks_less(repo, old, new, message, parts):
 
 def test_waivers_that_may_run_longer(repo):
     (repo / YAML).write_text(REPOSITORY + "waivers: {longest: 100 days}\n")
-    commit()
+    commit(repo)
     rewrite(YAML, "100 days", "90 days")
     assert told() == []
     rewrite(YAML, "90 days", "900 days")
@@ -215,7 +204,7 @@ def test_a_change_that_waives_its_own_findings(repo):
     waive(review(Asked(everything=True)).report, "parts/hollow.stl")
     (one,) = review(Asked(base="main", gate="new")).report.asks_less
     assert one.message == f"waives 1 of its own findings and 1 finding until {until}"
-    commit()
+    commit(repo)
     assert told() == []
     until += timedelta(7)
     text = Path("waivers.yaml").read_text()
@@ -225,7 +214,7 @@ def test_a_change_that_waives_its_own_findings(repo):
 
 def test_rules_in_the_place_of_others_are_compared_with_them(repo):
     rewrite("rules/spare.yaml", "fail: 0.8", "fail: 0.4")
-    commit()
+    commit(repo)
     rewrite(YAML, "rules/grey.yaml", "rules/spare.yaml")
     assert told() == [
         ("rules/spare.yaml", "minimum.wall.fail 0.80 to 0.40 mm (before: rules/grey.yaml)"),
@@ -235,7 +224,7 @@ def test_rules_in_the_place_of_others_are_compared_with_them(repo):
 
 def test_one_rule_file_fewer(repo):
     rewrite(YAML, "rules: rules/grey.yaml", "rules: [rules/grey.yaml, rules/spare.yaml]")
-    commit()
+    commit(repo)
     rewrite(YAML, "[rules/grey.yaml, rules/spare.yaml]", "rules/grey.yaml")
     ((path, message),) = told()
     assert path == YAML
@@ -249,7 +238,7 @@ def test_the_file_removed_as_a_whole(repo):
     )
     (repo / "hardware/grey.yaml").write_text(RULES)
     save(repo / "hardware/lid.stl", HOLLOW)
-    commit()
+    commit(repo)
     (repo / "hardware/wallguard.yaml").unlink()
     assert told() == [(YAML, "1 part no longer held to any rules: lost")]
 
@@ -267,7 +256,7 @@ def test_a_milder_file_put_nearer(repo):
 
 def test_a_part_moved_to_where_nothing_is_asked(repo):
     (repo / "drafts").mkdir()
-    subprocess.run(["git", "mv", "parts/hollow.stl", "drafts/hollow.stl"], check=True)
+    git(repo, "mv", "parts/hollow.stl", "drafts/hollow.stl")
     message = "parts/hollow.stl is now drafts/hollow.stl, which answers to no rules: lost"
     assert told() == [(YAML, message)]
 
@@ -285,7 +274,7 @@ def test_it_is_told_whatever_is_checked_and_never_fails_by_itself(repo):
         assert report.exit_code == 0
         assert [uncounted(one.message) for one in report.asks_less] == ["excludes 3 parts: lost"]
         assert len(report.dropped) == 3
-    commit()
+    commit(repo)
     assert told() == []
 
 
