@@ -220,6 +220,15 @@ def test_a_model_that_vanishes_is_not_good(tmp_path):
     assert last["note"] == "less than half a layer high: nothing is printed"
 
 
+def test_a_model_too_small_to_hold_a_wall_is_not_good(tmp_path):
+    """At 1:100 it is 0.4 × 0.3 × 0.1 mm: too short to be called a wall, and lost as a whole."""
+    solid = box([40, 1.8, 10]) + box([40, 30, 3])
+    made = scales(stl(tmp_path / "block.stl", solid), rule_file(tmp_path))
+    speck = at(made, "1:100")
+    assert (speck["measured"], speck["walls"], speck["good"]) == (True, 0, False)
+    assert speck["note"].endswith("nothing is printed")
+
+
 def test_tall_models_are_measured_in_thicker_layers_and_say_so(tmp_path):
     part = stl(tmp_path / "mast.stl", box([20, 2, 700]))
     rules = rule_file(tmp_path, RULES.replace("layer_height: 0.2", "layer_height: 0.1"))

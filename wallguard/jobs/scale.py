@@ -164,6 +164,8 @@ def _measured(case: Case, plain: Reduction) -> Reduction:
     if good and total and crumbs / total > _CRUMBS:
         good = False
         note = f"{crumbs / total:.0%} of its walls are crumbs that do not come out as asked"
+    elif good and not walls and _vanishes(case):
+        good, note = False, "smaller than the thinnest wall that prints: nothing is printed"
     return replace(
         plain,
         measured=True,
@@ -176,6 +178,14 @@ def _measured(case: Case, plain: Reduction) -> Reduction:
         holding=tuple(holding),
         note=note,
     )
+
+
+def _vanishes(case: Case) -> bool:
+    """Whether not even a wall as thick as the whole model would be printed: no disc in a layer is
+    wider than the model, and no ball in it."""
+    extents = case.geometry.extents
+    widest = min(extents[:2] if case.layered else extents)
+    return case.table.classify(widest, case.rules.tolerance) == "missing"
 
 
 def _verdict(case: Case, wall: Stretch) -> str:

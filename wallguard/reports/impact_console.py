@@ -41,7 +41,9 @@ def text(impact: Impact, *, width: int = 80, colour: bool = False) -> str:
     blocks = [list(_head(impact, width)), list(_files(impact, width, paint)), _transitions(impact)]
     if impact.left_out:
         number = counted(len(impact.left_out), "part")
-        blocks.append(wrapped(f"{number} left out. {order.LEFT_OUT}.", "", width))
+        blocks.append(
+            wrapped(f"{number} left out. {order.left_out(len(impact.left_out))}", "", width)
+        )
     word = order.verdict(impact).upper()
     outcome = {0: "passed", 1: "failed", 2: "error"}[impact.exit_code]
     first, *more = wrapped(f"{word}: {order.summary(impact)}", "", width)

@@ -86,7 +86,12 @@ def _sections(impact: Impact) -> list[Section]:
         folded("finding that is gone", "findings that are gone", gone),
         folded(*part, rows[_PARTS:], "more ", _TABLE),
         folded("unchanged part", "unchanged parts", same),
-        folded("part left out", "parts left out", left_out, opening=f"{order.LEFT_OUT}.\n\n"),
+        folded(
+            "part left out",
+            "parts left out",
+            left_out,
+            opening=f"{order.left_out(len(left_out))}\n\n",
+        ),
     ]
 
 

@@ -157,7 +157,12 @@ def _clauses(impact: Impact) -> Iterator[str]:
         yield f"{counted(number.left_out, 'part')} left out"
 
 
-LEFT_OUT = "They answer to neither rule file; --all compares them too"
+def left_out(number: int) -> str:
+    """Why so many parts were left out, and what to do about it."""
+    they, them = ("It answers", "it") if number == 1 else ("They answer", "them")
+    return f"{they} to neither rule file; --all compares {them} too."
+
+
 WORSE = (
     "Worse: the gate does more (fail, warn, nothing), or as much where more of the wall is lost "
     "(missing, hollow, thicker or thinner, indeterminate)."

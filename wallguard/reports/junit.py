@@ -13,7 +13,7 @@ from wallguard.findings.model import Finding, PartReport, Report, in_force
 from wallguard.reports import order
 from wallguard.reports.first import notices
 from wallguard.reports.formats import Setting
-from wallguard.reports.impact_order import LEFT_OUT
+from wallguard.reports.impact_order import left_out
 from wallguard.reports.suites import Case, Suite, document, error, token
 
 
@@ -186,7 +186,7 @@ def _impact_suites(impact: Impact) -> Iterator[Suite]:
         case = error("usable", trouble.message)
         yield Suite(token(trouble.path), "wallguard", [case], error=lines(trouble.message))
     for path in sorted(impact.left_out):
-        case = Case("compared", "skipped", f"not compared. {LEFT_OUT}.")
+        case = Case("compared", "skipped", f"not compared. {left_out(1)}")
         yield Suite(token(path), "wallguard", [case])
 
 
