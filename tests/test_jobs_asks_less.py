@@ -289,3 +289,23 @@ def test_a_repository_file_that_cannot_be_read_is_an_error_and_not_told_as_askin
     assert report.exit_code == 2
     assert report.asks_less == report.dropped == report.not_covered == ()
     assert set(report.unseen) == {"parts/hollow.stl", "parts/thin.stl", "models/house.stl"}
+
+
+FREE = "minimum: {wall: {fail: 0.8}, free_wall: {fail: 1.2}}"
+
+
+def test_a_free_edge_held_to_a_higher_minimum_for_all_walls_asks_no_less(repo):
+    save(repo / "parts/plate.stl", box([40, 40, 4]) + box([30, 1.3, 10], [5, 20, 4]))
+    rewrite(GREY, "minimum: {wall: {fail: 0.8}}", FREE)
+    commit()
+    rewrite(GREY, FREE, "minimum: {wall: {fail: 1.4}}")
+    report = review(Asked(base="HEAD", gate="new")).report
+    assert report.asks_less == ()
+    (part,) = [one for one in report.parts if one.path == "parts/plate.stl"]
+    new = [one for one in part.findings if (one.state, one.cause) == ("new", "rules")]
+    assert "wall" in [breach.check for one in new for breach in one.breaches]
+
+
+def test_a_lower_minimum_of_its_own_for_a_free_edge_asks_less(repo):
+    rewrite(GREY, "fail: 0.8}", "fail: 0.8}, free_wall: {fail: 0.4}")
+    assert told() == [(GREY, "minimum.free_wall.fail 0.80 mm (as wall) to 0.40 mm")]

@@ -133,3 +133,42 @@ def test_a_new_key_is_compared_without_new_code() -> None:
     old, new = (More("r", "r", "powder bed fusion", 0.1, lean=angle) for angle in (45.0, 30.0))
     (found,) = differences(old, new, table)
     assert (found.message, found.asks) == ("lean 45 to 30 degrees", "less")
+
+
+WALL, FREE = Limit(0.8, 1.2), "free_wall"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "expected"),
+    [
+        (
+            {"wall": Limit(0.8), FREE: Limit(1.2)},
+            {"wall": Limit(1.4)},
+            [
+                ("minimum.wall.fail 0.80 to 1.40 mm", "more"),
+                ("minimum.free_wall.fail 1.20 mm to 1.40 mm (as wall)", "more"),
+            ],
+        ),
+        (
+            {"wall": Limit(0.8), FREE: Limit(1.2)},
+            {"wall": Limit(1.0)},
+            [
+                ("minimum.wall.fail 0.80 to 1.00 mm", "more"),
+                ("minimum.free_wall.fail 1.20 mm to 1.00 mm (as wall)", "less"),
+            ],
+        ),
+        (
+            {"wall": WALL},
+            {"wall": WALL, FREE: Limit(0.4)},
+            [
+                ("minimum.free_wall.fail 0.80 mm (as wall) to 0.40 mm", "less"),
+                ("minimum.free_wall.warn 1.20 mm (as wall) to nothing", "less"),
+            ],
+        ),
+        ({"wall": WALL}, {"wall": WALL, FREE: WALL}, []),
+        ({FREE: Limit(1.2)}, {}, [("minimum.free_wall.fail 1.20 mm to nothing", "less")]),
+    ],
+)
+def test_a_free_edge_answers_to_the_minimum_for_walls_where_it_has_none(old, new, expected):
+    found = differences(replace(BASE, minimum=old), replace(BASE, minimum=new))
+    assert [(one.message, one.asks) for one in found] == expected

@@ -7,7 +7,7 @@ new key is compared without new code. Keys for the reader only are not compared.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 from typing import Any, Literal
 
@@ -17,6 +17,7 @@ from wallguard.rules.fields import RULE_FILE
 from wallguard.rules.model import Rules
 
 _SHOWN = 3
+_FREE = "free_wall"
 
 
 @dataclass(frozen=True)
@@ -45,10 +46,33 @@ def differences(old: Rules, new: Rules, table: Table = RULE_FILE) -> list[Differ
     """What `new` says otherwise than `old`, in the order of the format.
 
     A lower minimum, a level from fail to warn to ignore, a wider tolerance, a larger build volume
-    and what is no longer asked at all ask less. Bead settings, bands, the process category and the
-    layer height are "other": which parts come out better by them is what `impact` answers.
+    and what is no longer asked at all ask less; where there is no minimum for walls with a free
+    edge that for walls counts as one. Bead settings, bands, the process category and the layer
+    height are "other": which parts come out better by them is what `impact` answers.
     """
-    return list(_inside(table, table.plain(old), table.plain(new), ""))
+    before, after = table.plain(old), table.plain(new)
+    made = []
+    for one in _inside(table, *_standing_in(before, after), ""):
+        is_free = one.key.startswith(f"minimum.{_FREE}.")
+        lacks = [is_free and _FREE not in rules.get("minimum", {}) for rules in (before, after)]
+        texts = [
+            f"{text} (as wall)" if stands_in and text != "nothing" else text
+            for text, stands_in in zip((one.before, one.after), lacks, strict=True)
+        ]
+        made.append(replace(one, before=texts[0], after=texts[1]))
+    return made
+
+
+def _standing_in(old: dict[str, Any], new: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Both, where only one has a minimum for walls with a free edge, with that for walls as such a
+    minimum of the other: it is what they answer to."""
+    has = [_FREE in rules.get("minimum", {}) for rules in (old, new)]
+    for rules, has_own in zip((old, new), has, strict=True):
+        minimum = rules.get("minimum", {})
+        if any(has) and not has_own and "wall" in minimum:
+            yield {**rules, "minimum": {**minimum, _FREE: minimum["wall"]}}
+        else:
+            yield rules
 
 
 def _inside(table: Table, old: Any, new: Any, above: str) -> Iterator[Difference]:
