@@ -285,6 +285,14 @@ class Trouble:
 
 
 @dataclass(frozen=True)
+class LeftOut:
+    """A part that was asked for and not checked, and why: which pattern excludes it, say."""
+
+    path: str
+    why: str
+
+
+@dataclass(frozen=True)
 class Weakening:
     """One thing that a change asks less than its base did.
 
@@ -312,6 +320,7 @@ class Report:
     changed_rules  rule files that say otherwise than in the base, sorted
     unseen  parts that were not looked at though they are there: not changed, or, where all were
             asked for, tracked by git and not in the folder
+    left_out  parts that were named, or all that changed, and are not to be checked, each with why
     remarks  what does not stop the gate but should be mended, such as a waiver without a finding
     about  `toolpaths`: each of its parts is what one toolpath makes of a part
     """
@@ -327,6 +336,7 @@ class Report:
     asks_less: tuple[Weakening, ...] = ()
     changed_rules: tuple[str, ...] = ()
     unseen: tuple[str, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
     gate: Gate = "all"
     remarks: tuple[Trouble, ...] = ()
     version: str = ""

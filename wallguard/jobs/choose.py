@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from wallguard.base.errors import InputError
 from wallguard.base.plain import counted
-from wallguard.findings.model import Gate, PartReport, Trouble
+from wallguard.findings.model import Gate, LeftOut, PartReport, Trouble
 from wallguard.jobs.check import Task, failed
 from wallguard.jobs.design import Design, Said
 from wallguard.jobs.source import YAML
@@ -80,6 +80,8 @@ class Chosen:
     reports   on parts that cannot be checked
     unseen    parts that are there and were not looked at, see `Report.unseen`
     complete  whether every part was asked for
+    left_out  see `Report.left_out`
+    asked     files that are asked for, parts or not
     scope     the parts that were named; None: none were, or a `wallguard.yaml`
     """
 
@@ -88,6 +90,8 @@ class Chosen:
     not_covered: list[str] = field(default_factory=list)
     removed: list[str] = field(default_factory=list)
     unseen: list[str] = field(default_factory=list)
+    left_out: list[LeftOut] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
     complete: bool = False
     scope: set[str] | None = None
 
@@ -109,7 +113,7 @@ def choose(design: Design, asked: Asked) -> Chosen:
             f"there is none in {design.source.root}, and no --rules are given",
             remedy="Run `wallguard init` there, or name a rule file with --rules",
         )
-    named, outside = _named(design, asked.paths) if asked.paths else (None, [])
+    named, outside = _named(design, asked.paths, chosen) if asked.paths else (None, [])
     if not any(path.name == FILE_NAME for path in asked.paths):
         chosen.scope = named
     paths = _paths(design, asked, chosen, named)
@@ -121,6 +125,7 @@ def choose(design: Design, asked: Asked) -> Chosen:
     for other in outside:
         _add(chosen, design, Task(str(other), other, ()))
     _look_for_the_rest(design, asked, chosen)
+    _leave_out(design, asked, chosen)
     return chosen
 
 
@@ -142,7 +147,7 @@ def touches_nothing(changed: changes.Changes) -> bool:
     return not any(is_part(name) or name.endswith(YAML) for name in names)
 
 
-def _named(design: Design, paths: Sequence[Path]) -> tuple[set[str], list[Path]]:
+def _named(design: Design, paths: Sequence[Path], chosen: Chosen) -> tuple[set[str], list[Path]]:
     """Parts that the paths on the command line stand for, and those outside the root."""
     inside: set[str] = set()
     outside: list[Path] = []
@@ -157,9 +162,11 @@ def _named(design: Design, paths: Sequence[Path]) -> tuple[set[str], list[Path]]
             _refuse(design, name, "there is no such file or folder")
         elif is_part(name) and not path.is_dir():
             inside.add(name)
+            chosen.asked.append(name)
         elif path.is_dir():
             within = [one for one in source.every if name == "." or one.startswith(f"{name}/")]
             inside.update(design.repositories.part_files(within))
+            chosen.asked += within
             _miss(design, f"{name}/" if name != "." else "")
         elif name.endswith(YAML):
             inside.update(_select(design, changes.Changes(present=(name,)), "HEAD"))
@@ -189,12 +196,17 @@ def _paths(design: Design, asked: Asked, chosen: Chosen, named: set[str] | None)
         if not changed.present and not changed.removed:
             return _all(design, chosen)
     chosen.removed = design.repositories.part_files(changed.removed)
+    if named is None:
+        # A document that changed asks for any part.
+        said = any(name.endswith(YAML) for name in (*changed.present, *changed.removed))
+        chosen.asked += design.source.every if said else changed.present
     found = _select(design, changed, commit)
     return [path for path in found if named is None or path in named]
 
 
 def _all(design: Design, chosen: Chosen) -> list[str]:
     chosen.complete = True
+    chosen.asked += design.source.every
     return design.repositories.part_files(design.source.every)
 
 
@@ -278,6 +290,18 @@ def _look_for_the_rest(design: Design, asked: Asked, chosen: Chosen) -> None:
         error = InputError(FILE_NAME, problem, remedy=remedy)
         design.troubles[FILE_NAME] = Trouble(FILE_NAME, str(error))
         chosen.unseen = ignored
+
+
+def _leave_out(design: Design, asked: Asked, chosen: Chosen) -> None:
+    """Say why parts are left out that were named, or, where nothing is left to check, that were
+    asked for: what is excluded would else be told in every run."""
+    checked = {task.path for task in chosen.tasks} | {one.path for one in chosen.reports}
+    if checked and not asked.paths:
+        return
+    for path in sorted({*filter(is_part, chosen.asked)} - checked):
+        why = design.repository(path).exclusion(path)
+        if why:
+            chosen.left_out.append(LeftOut(path, why))
 
 
 def _miss(design: Design, folder: str) -> list[str]:

@@ -127,6 +127,7 @@ class _Run:
             troubles=tuple(self.now.troubles.values()),
             removed=tuple(sorted(chosen.removed)),
             unseen=tuple(chosen.unseen),
+            left_out=tuple(chosen.left_out),
             base=base.revision if base and compared else "",
             base_commit=base.commit if base and compared else "",
             head_commit=self._head(),

@@ -20,7 +20,7 @@ from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Status, Trouble, in_force
 from wallguard.findings.outcomes import doubtful, is_cause
 from wallguard.reports import order
-from wallguard.reports.first import by_rules, not_seen, notices, waived_now
+from wallguard.reports.first import by_rules, left_out, not_seen, notices, waived_now
 
 # Nobody reads hundreds of findings or names on a terminal; the worst come first.
 _SHOWN = 10
@@ -143,6 +143,8 @@ def verdict(report: Report) -> str:
         clauses.append(f"{counted(counts.not_covered, 'part')} not covered by any rule file")
     if report.removed:
         clauses.append(f"{counted(len(report.removed), 'part')} removed")
+    if report.left_out:
+        clauses.append(left_out(report))
     if report.unseen:
         clauses.append(not_seen(report))
     word = {0: "PASSED", 1: "FAILED", 2: "NOT DONE"}[report.exit_code]

@@ -30,9 +30,15 @@ def notices(report: Report) -> list[Notice]:
     found = (
         Notice("This change asks less than before", tuple(_asks_less(report))),
         Notice("Changed rules", tuple(_by_rules(report))),
+        Notice("Left out", tuple(_left_out(report))),
         Notice("Not looked at", tuple(_unseen(report))),
     )
     return [one for one in found if one.lines]
+
+
+def left_out(report: Report) -> str:
+    """How many parts are left out that were asked for; empty where there are none."""
+    return f"{counted(len(report.left_out), 'part')} left out" if report.left_out else ""
 
 
 def not_seen(report: Report) -> str:
@@ -95,6 +101,13 @@ def _by_rules(report: Report) -> Iterator[tuple[str, str]]:
             f"changed, and that alone brings {counted(len(pairs), 'finding')} on {parts} ({does}); "
             "`wallguard impact` with the rules as they were and as they are shows all it does",
         )
+
+
+def _left_out(report: Report) -> Iterator[tuple[str, str]]:
+    for one in report.left_out[:_MOST]:
+        yield one.path, one.why
+    if len(report.left_out) > _MOST:
+        yield "", f"and {counted(len(report.left_out) - _MOST, 'more part')}"
 
 
 def named(report: Report) -> list[str]:

@@ -27,7 +27,7 @@ from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
 from wallguard.findings.outcomes import SEVERITIES, doubtful, is_cause
 from wallguard.reports import order
-from wallguard.reports.first import by_rules, not_seen, notices, scope, waived_now, word
+from wallguard.reports.first import by_rules, left_out, not_seen, notices, scope, waived_now, word
 from wallguard.reports.formats import Setting
 from wallguard.reports.sentence import mark
 from wallguard.reports.templates import render
@@ -376,6 +376,8 @@ def _clauses(report: Report) -> str:
             said.append("only new findings fail")
     if counts.waived:
         said.append(f"{counts.waived} waived")
+    if report.left_out:
+        said.append(left_out(report))
     if report.unseen:
         said.append(not_seen(report))
     if counts.not_covered:

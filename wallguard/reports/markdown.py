@@ -12,7 +12,7 @@ from wallguard.findings.groups import groups
 from wallguard.findings.impact import Impact
 from wallguard.findings.model import PartReport, Report, Status, in_force
 from wallguard.reports import impact_markdown, order
-from wallguard.reports.first import not_seen, scope, word
+from wallguard.reports.first import left_out, not_seen, scope, word
 from wallguard.reports.formats import Setting
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.order import Pair
@@ -82,6 +82,8 @@ def _verdict(report: Report) -> str:
         clauses.append(
             f"{counted(counts.not_covered, 'part')} not checked, for want of a rule file"
         )
+    if report.left_out:
+        clauses.append(left_out(report))
     if report.unseen:
         clauses.append(not_seen(report))
     if not counts.parts and not clauses:

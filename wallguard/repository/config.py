@@ -9,6 +9,7 @@ from math import hypot
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
+from wallguard.base.coupon import MANIFEST
 from wallguard.base.errors import InputError
 from wallguard.base.formats import format_module
 from wallguard.base.rotation import (
@@ -111,11 +112,17 @@ class Repository:
     def excluded(self, path: str) -> bool:
         """Whether `exclude` names `path`, here or in a `wallguard.yaml` further up, or whether it
         is a plate of a coupon."""
+        return bool(self.exclusion(path))
+
+    def exclusion(self, path: str) -> str:
+        """Why `path` is left out, in a few words; empty where it is not."""
         inner = self._inner(path)
-        named = inner is not None and any(matches(pattern, inner) for pattern in self.exclude)
-        if named or is_plate(self.root, path):
-            return True
-        return self.above is not None and self.above.excluded(path)
+        for pattern in self.exclude if inner is not None else ():
+            if matches(pattern, inner or ""):
+                return f'excluded by "{pattern}" in {self.name}'
+        if is_plate(self.root, path):
+            return f"a plate of a coupon, as {MANIFEST} beside it says"
+        return self.above.exclusion(path) if self.above is not None else ""
 
     def part_files(self, paths: Iterable[str]) -> list[str]:
         """Those of `paths` that are parts and not excluded, sorted, each once."""

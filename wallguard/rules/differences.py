@@ -52,7 +52,8 @@ def differences(old: Rules, new: Rules, table: Table = RULE_FILE) -> list[Differ
     """
     before, after = table.plain(old), table.plain(new)
     made = []
-    for one in _inside(table, *_standing_in(before, after), ""):
+    old_asks, new_asks = _standing_in(before, after), _standing_in(after, before)
+    for one in _inside(table, old_asks, new_asks, ""):
         is_free = one.key.startswith(f"minimum.{_FREE}.")
         lacks = [is_free and _FREE not in rules.get("minimum", {}) for rules in (before, after)]
         texts = [
@@ -63,16 +64,13 @@ def differences(old: Rules, new: Rules, table: Table = RULE_FILE) -> list[Differ
     return made
 
 
-def _standing_in(old: dict[str, Any], new: dict[str, Any]) -> Iterator[dict[str, Any]]:
-    """Both, where only one has a minimum for walls with a free edge, with that for walls as such a
-    minimum of the other: it is what they answer to."""
-    has = [_FREE in rules.get("minimum", {}) for rules in (old, new)]
-    for rules, has_own in zip((old, new), has, strict=True):
-        minimum = rules.get("minimum", {})
-        if any(has) and not has_own and "wall" in minimum:
-            yield {**rules, "minimum": {**minimum, _FREE: minimum["wall"]}}
-        else:
-            yield rules
+def _standing_in(rules: dict[str, Any], others: dict[str, Any]) -> dict[str, Any]:
+    """Rules, where only the others have a minimum for walls with a free edge, with that for walls
+    as such a minimum: it is what they answer to."""
+    minimum = rules.get("minimum", {})
+    if _FREE in minimum or "wall" not in minimum or _FREE not in others.get("minimum", {}):
+        return rules
+    return {**rules, "minimum": {**minimum, _FREE: minimum["wall"]}}
 
 
 def _inside(table: Table, old: Any, new: Any, above: str) -> Iterator[Difference]:
