@@ -57,8 +57,8 @@ def strand(ring: Ring, width: float) -> Iterator[str]:
         yield f"G1 X{other[0] + dx:.3f} Y{other[1] + dy:.3f} E{length * feed:.5f} F1800"
 
 
-def program(filled: bool) -> Iterator[str]:
-    """The lines of one program; `filled`: whether the middle of the wall gets a bead."""
+def toolpath(filled: bool) -> Iterator[str]:
+    """The lines of one toolpath; `filled`: whether the middle of the wall gets a bead."""
     whole = outline()
     wall = [(BEAD / 2, BEAD), (WALL - BEAD / 2, BEAD)]
     if filled:
@@ -77,9 +77,9 @@ def program(filled: bool) -> Iterator[str]:
 
 
 def contents() -> dict[str, bytes]:
-    """The text of every program, by the path of its file."""
+    """The text of every toolpath, by the path of its file."""
     return {
-        f"toolpaths/goose_head-{name}.gcode.gz": ("\n".join(program(filled)) + "\n").encode()
+        f"toolpaths/goose_head-{name}.gcode.gz": ("\n".join(toolpath(filled)) + "\n").encode()
         for name, filled in (("before", True), ("after", False))
     }
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from solids import box, i_section, mesh
 
+from wallguard.base import cautions
 from wallguard.base.errors import InputError
 from wallguard.base.units import MILLIMETRES
 from wallguard.commands.scale import run
@@ -127,6 +128,12 @@ def test_the_wanted_reduction_is_answered_for(tmp_path):
         "1:180",
         180.0,
     )
+
+
+def test_the_table_ends_with_the_caution(tmp_path):
+    part = stl(tmp_path / "wall.stl", box([60, 20, 60]))
+    told, _ = run(part, rule_file(tmp_path))
+    assert told.endswith(f"{cautions.PARTS}\n")
 
 
 def test_the_table_fits_100_columns_and_names_the_best(tmp_path):

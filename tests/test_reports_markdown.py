@@ -80,7 +80,7 @@ def test_the_verdict_comes_first_and_the_caution_last() -> None:
     shown = markdown(ORDINARY)
     assert shown.startswith(
         "**Do not merge**: 1 of 5 parts failed; 1 part and 1 file could not be checked; "
-        "1 indeterminate; 1 part not checked, for want of a rule file. "
+        "1 indeterminate; 1 part not covered by any rule file. "
         "Findings: 3 fail, 2 warn, 1 note.\n"
     )
     assert shown.endswith("It never says that a part is safe to use.\n")
@@ -102,7 +102,7 @@ def test_the_verdict_comes_first_and_the_caution_last() -> None:
         ),
         (
             Report((), not_covered=("a.stl",)),
-            "**Nothing was checked**: 1 part not checked, for want of a rule file.",
+            "**Nothing was checked**: 1 part not covered by any rule file.",
         ),
         (
             Report((), troubles=(Trouble("a.yaml", "a.yaml: no."),)),

@@ -102,7 +102,7 @@ def _counts(report: Report) -> str:
     if report.unseen:
         said += f", {not_seen(report)}"
     if report.not_covered:
-        said += f", {len(report.not_covered)} not, for want of a rule file"
+        said += f", {len(report.not_covered)} not covered by any rule file"
     waived = f", {counts.waived} waived" if counts.waived else ""
     if not report.base:
         return f"{said}. Findings: {order.found(report) or 'none'}{waived}."

@@ -239,7 +239,7 @@ def _folds(report: Report) -> list[Fold]:
         _fold("parts that were moved", [(p.path, f"was {p.was}") for p in parts if p.was]),
         _fold("remarks", _troubles(order.remarks(report))),
         _fold(
-            "parts not checked, for want of a rule file",
+            "parts not covered by any rule file",
             [(path, "") for path in sorted(report.not_covered)],
         ),
         _fold("parts not looked at", [(path, "") for path in sorted(report.unseen)]),

@@ -79,9 +79,7 @@ def _verdict(report: Report) -> str:
     if counts.indeterminate:
         clauses.append(f"{counts.indeterminate} indeterminate")
     if counts.not_covered:
-        clauses.append(
-            f"{counted(counts.not_covered, 'part')} not checked, for want of a rule file"
-        )
+        clauses.append(f"{counted(counts.not_covered, 'part')} not covered by any rule file")
     if report.left_out:
         clauses.append(left_out(report))
     if report.unseen:

@@ -112,7 +112,7 @@ def rest(report: Report) -> list[Section]:
         "check that could not do all of its job",
         "checks that could not do all of their job",
     )
-    bare = "part not checked, for want of a rule file", "parts not checked, for want of a rule file"
+    bare = "part not covered by any rule file", "parts not covered by any rule file"
     less = "finding that is gone only because less is asked"
     return [
         folded(less, less.replace("finding that is", "findings that are"), finding_items(lost)),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from wallguard.base import cautions
 from wallguard.base.plain import counted, plain
 from wallguard.base.text import mm
 from wallguard.base.units import SYMBOLS, Unit, drawn_text, in_unit
@@ -23,7 +24,7 @@ _BECOMES = {
     "thin": "below min",
     "solid": "solid",
 }
-_CAUTION = (
+_LOOKED_AT = (
     "Only walls and round pins were looked at. For gaps, holes, floors and roofs, check the part "
     "with the chosen scale in wallguard.yaml."
 )
@@ -38,7 +39,8 @@ def table(scales: Scales) -> str:
     out += [*_answer(scales), ""]
     if scales.held_back is not None:
         out += [*_holding(scales, scales.held_back), ""]
-    return "\n".join([*out, *wrapped(_CAUTION, "", _WIDTH)]) + "\n"
+    out += wrapped(_LOOKED_AT, "", _WIDTH)
+    return "\n".join([*out, *wrapped(cautions.PARTS, "", _WIDTH)]) + "\n"
 
 
 def _head(scales: Scales) -> Iterator[str]:
