@@ -16,8 +16,11 @@
 A re-entrant corner is asked in directions at most 20 degrees apart, each turned to the narrowest.
 
 Wherever neighbours on an edge differ in kind (wall or not, range of thickness, or what holds the
-disc where it is no wall), more points are set between them until they stand 0.01 mm apart: on both
-sides of the place where the two edges that hold them would hold one disc, or else half-way.
+disc where it is no wall), more points are set between them until they stand 0.01 mm apart, and
+0.0006 mm where a wall ends or is divided: on both sides of the place where the two edges that hold
+them would hold one disc, or else half-way. On a straight edge a wall is thinnest straight across
+from a corner and thickest where it passes from one edge to the next, so points are set there too
+where that makes more than 0.001 mm.
 """
 
 from __future__ import annotations
@@ -61,7 +64,7 @@ STEP = 0.5
 # Points are set closer until they stand this far apart, or so often: every second time the distance
 # is halved, and 300 mm take 15 halvings.
 _CLOSE, _ROUNDS = 0.01, 34
-# Where a wall is divided, until their thickness is this much apart (mm).
+# Extremes of thickness, and the thickness where a wall is divided, are this exact (mm).
 _EXACT = 0.001
 # Right at a knife edge, so that a taper is followed to its end; and on either side of a place
 # where two edges would hold the disc.
@@ -303,67 +306,152 @@ def _on_short(outline: Outline, corners: Discs) -> tuple[_Ints, _Floats]:
     return edge[~again], place[~again]
 
 
-def closer(outline: Outline, places: Places, group: Grouping) -> tuple[Places, Discs]:
-    """The discs at places, and more where neighbours on an edge differ."""
-    edges = outline.edges
-    edge, place, open_ = places
+class _Spots(NamedTuple):
+    """Points on edges with their discs: whether each lies on a wall, the range of thickness it is
+    in (-1 where it is no wall), and whether it says nothing (`is_blind`)."""
+
+    edge: _Ints
+    place: _Floats
+    discs: Discs
+    wall: _Bools
+    kind: _Ints
+    blind: _Bools
+
+    def chosen(self, which: _Ints) -> _Spots:
+        return _Spots(
+            self.edge[which],
+            self.place[which],
+            chosen(self.discs, which),
+            self.wall[which],
+            self.kind[which],
+            self.blind[which],
+        )
+
+
+def _spots(outline: Outline, edge: _Ints, place: _Floats, group: Grouping) -> _Spots:
     discs = outline.on(edge, place)
+    wall = is_wall(outline.edges, edge, discs)
+    kind = np.where(wall, group(2 * discs.radius), -1)
+    return _Spots(edge, place, discs, wall, kind, is_blind(outline.edges, edge, discs))
+
+
+def _in_a_row(*spots: _Spots) -> _Spots:
+    edge, place, discs, *rest = zip(*spots, strict=True)
+    wall, kind, blind = (np.concatenate(each) for each in rest)
+    return _Spots(np.concatenate(edge), np.concatenate(place), together(*discs), wall, kind, blind)
+
+
+def closer(outline: Outline, places: Places, group: Grouping) -> tuple[_Ints, _Floats, Discs]:
+    """The edges, places and discs of the points at places, and of more where neighbours on an edge
+    differ; in order along each edge."""
+    spots = _spots(outline, places.edge, places.place, group)
+    found = [spots]
+    asked = np.flatnonzero(places.open_[:-1] & (places.edge[1:] == places.edge[:-1]))
+    low, high = spots.chosen(asked), spots.chosen(asked + 1)
     for number in range(_ROUNDS):
-        wall = is_wall(edges, edge, discs)
-        kind = np.where(wall, group(2 * discs.radius), -1)
-        # Between two discs that are held by different edges a short wall may lie.
-        held = np.where(wall, -1, discs.edge)
-        unlike = (kind[1:] != kind[:-1]) | (held[1:] != held[:-1])
-        thickness = np.where(wall, 2 * discs.radius, 0.0)
-        # Where a wall is divided, its thickness there is to be right as well.
-        apart = wall[1:] & wall[:-1] & (np.abs(np.diff(thickness)) > _EXACT)
-        room = np.where(apart, _CLOSE / 16, _CLOSE)
-        unlike &= np.diff(place) > room
-        blind = is_blind(edges, edge, discs)
-        unlike &= ~(blind[1:] | blind[:-1])
-        # A wall is thickest where it passes from one edge to the next.
-        passes = wall[1:] & wall[:-1] & (discs.edge[1:] != discs.edge[:-1])
-        passes &= np.diff(place) > STEP / 2
-        unlike = (unlike | passes) & open_[:-1] & (edge[1:] == edge[:-1])
-        split = np.flatnonzero(unlike)
+        corner = _across_from_corner(outline, low, high)
+        split = np.flatnonzero(_unlike(outline, low, high) | np.isfinite(corner))
         if not len(split):
             break
-        both = (kind[split] >= 0) & (kind[split + 1] >= 0) & (kind[split] != kind[split + 1])
-        after, more = _between(outline, Places(edge, place, open_), discs, split, both, number)
-        order = np.argsort(np.concatenate([np.arange(len(edge)), after + 0.5]), kind="stable")
-        discs = chosen(together(discs, outline.on(edge[after], more)), order)
-        place = np.concatenate([place, more])[order]
-        open_ = np.concatenate([open_, open_[after]])[order]
-        edge = np.concatenate([edge, edge[after]])[order]
-    return Places(edge, place, open_), discs
+        low, high, corner = low.chosen(split), high.chosen(split), corner[split]
+        owner, place = _between(outline, (low, high), corner, number)
+        more = _spots(outline, low.edge[owner], place, group)
+        found.append(more)
+        # From the low end to the first, from each to the next, and from the last to the high end.
+        first = np.diff(owner, prepend=-1) > 0
+        goes_on = np.flatnonzero(~first)
+        low, high = (
+            _in_a_row(
+                low,
+                more.chosen(goes_on - 1),
+                more.chosen(np.flatnonzero(np.append(first[1:], True))),
+            ),
+            _in_a_row(more.chosen(np.flatnonzero(first)), more.chosen(goes_on), high),
+        )
+    every = _in_a_row(*found)
+    order = np.lexsort((every.place, every.edge))
+    return every.edge[order], every.place[order], chosen(every.discs, order)
+
+
+def _unlike(outline: Outline, low: _Spots, high: _Spots) -> _Bools:
+    """Whether more points are needed between those at `low` and at `high`."""
+    room = high.place - low.place
+    # Between two discs that are held by different edges a short wall may lie.
+    passes = low.discs.edge != high.discs.edge
+    unlike = (low.kind != high.kind) | (passes & ~(low.wall & high.wall))
+    # Where a wall is divided, its thickness there is to be right as well.
+    both = low.wall & high.wall
+    change = np.subtract(high.discs.radius, low.discs.radius, where=both, out=np.zeros(len(both)))
+    apart = 2 * np.abs(change) > _EXACT
+    # And where a wall ends: how thick it is there may be the most or the least of it.
+    apart |= low.wall != high.wall
+    unlike &= room > np.where(apart, _CLOSE / 16, _CLOSE)
+    unlike &= ~(low.blind | high.blind)
+    # A wall may be thickest where it passes from one edge to the next.
+    passes &= both & (room > _CLOSE)
+    unlike |= passes & (room > STEP / 2)
+    near = np.flatnonzero(passes & ~unlike)
+    most = np.minimum(
+        _held_by(outline, low.edge[near], low.place[near], high.discs.edge[near]),
+        _held_by(outline, high.edge[near], high.place[near], low.discs.edge[near]),
+    )
+    ends = np.maximum(low.discs.radius[near], high.discs.radius[near])
+    unlike[near] = 2 * (most - ends) > _EXACT
+    found: _Bools = unlike
+    return found
+
+
+def _across_from_corner(outline: Outline, low: _Spots, high: _Spots) -> _Floats:
+    """Between points on walls, the place straight across from a corner of what holds their discs
+    where the wall is thinner than at both; nan where there is none. As the corner belongs to the
+    outline, the disc there is no larger than the way to it."""
+    edges = outline.edges
+    found = np.full(len(low.edge), np.nan)
+    both = np.flatnonzero(low.wall & high.wall & (high.place - low.place > _CLOSE))
+    edge, begin, end = low.edge[both], low.place[both], high.place[both]
+    least = 2 * np.minimum(low.discs.radius, high.discs.radius)[both] - _EXACT
+    origin, along, inward = edges.start[edge], edges.along[edge], outline.inward[edge]
+    place = np.full(len(both), np.nan)
+    for held in (low.discs.edge[both], high.discs.edge[both]):
+        for share in (0.0, 1.0):
+            away = edges.start[held] + share * _chord(edges, held) - origin
+            at, depth = dot(away, along), dot(away, inward)
+            thinner = (at > begin + _CLOSE / 4) & (at < end - _CLOSE / 4) & (depth < least)
+            thinner &= depth > 0
+            place[thinner], least[thinner] = at[thinner], depth[thinner]
+    found[both] = place
+    return found
 
 
 def _between(
-    outline: Outline, places: Places, discs: Discs, split: _Ints, both: _Bools, number: int
+    outline: Outline, ends: tuple[_Spots, _Spots], corner: _Floats, number: int
 ) -> tuple[_Ints, _Floats]:
-    """Where more points are set after those numbered `split`: the number that each comes after,
-    and its place, rising."""
-    edge, low, high = places.edge[split], places.place[split], places.place[split + 1]
-    middle = (low + high) / 2
-    one, other = discs.edge[split], discs.edge[split + 1]
+    """Where more points are set between each two ends: the pair that each lies between, and its
+    place, rising. corner: the place to take where it is finite."""
+    below, above = ends
+    edge, low, high = below.edge, below.place, above.place
+    middle = np.where(np.isfinite(corner), corner, (low + high) / 2)
+    one, other = below.discs.edge, above.discs.edge
+    both = below.wall & above.wall & (below.kind != above.kind)
     # Every second time half-way, so that what is no straight line ends as well.
     sought = (one >= 0) & (other >= 0) & (one != other) & ~both & (high - low > 4 * _CLOSE)
-    chosen_ = np.flatnonzero(sought if number % 2 == 0 else np.zeros(len(split), bool))
+    sought &= ~np.isfinite(corner)
+    chosen_ = np.flatnonzero(sought if number % 2 == 0 else np.zeros(len(edge), bool))
     before = _held_by(outline, edge[chosen_], low[chosen_], other[chosen_])
     after = _held_by(outline, edge[chosen_], high[chosen_], one[chosen_])
-    short = before - discs.radius[split[chosen_]]
-    over = after - discs.radius[split[chosen_] + 1]
+    short = before - below.discs.radius[chosen_]
+    over = after - above.discs.radius[chosen_]
     total = short + over
     known = np.isfinite(total) & (total > 1e-9)
     chosen_, share = chosen_[known], (short[known] / total[known]).clip(0.0, 1.0)
     middle[chosen_] = low[chosen_] + share * (high - low)[chosen_]
-    wide = np.zeros(len(split))
+    wide = np.zeros(len(edge))
     wide[chosen_] = _BESIDE
     margin = np.minimum(_CLOSE, high - low) / 4
     first = np.clip(middle - wide, low + margin, high - margin)
     second = np.clip(middle + wide, low + margin, high - margin)
-    twice = second - first > _BESIDE
-    where = np.concatenate([split, split[twice]])
+    twice = np.flatnonzero(second - first > _BESIDE)
+    where = np.concatenate([np.arange(len(edge)), twice])
     place = np.concatenate([first, second[twice]])
     order = np.lexsort((place, where))
     return where[order], place[order]

@@ -98,21 +98,21 @@ def _sampled(outline: Outline, spacing: float, group: Grouping) -> Samples:
     beside = outline.active | outline.active[edges.before]
     vertices = at_corners(outline, np.flatnonzero((-turn > _TURN) & beside))
     places = first_places(outline, vertices.discs, spacing)
-    places, discs = closer(outline, places, group)
-    seen = np.flatnonzero(~is_blind(edges, places.edge, discs))
+    owner, along, discs = closer(outline, places, group)
+    seen = np.flatnonzero(~is_blind(edges, owner, discs))
     # Where an outline is rough, only the tips of its bumps touch the wall's own discs.
-    blank = np.bincount(places.edge, is_wall(edges, places.edge, discs), len(edges.length)) == 0
+    blank = np.bincount(owner, is_wall(edges, owner, discs), len(edges.length)) == 0
     bump = (-turn > 1e-3) & (-turn <= _TURN) & blank & blank[edges.before] & beside
     more = at_corners(outline, np.flatnonzero(bump))
     corner = np.concatenate([vertices.corner, more.corner])
-    edge = np.concatenate([places.edge, corner])
-    place = np.concatenate([places.place, np.zeros(len(corner))])
+    edge = np.concatenate([owner, corner])
+    place = np.concatenate([along, np.zeros(len(corner))])
     at = edges.at[edge] + place
     order = np.lexsort((at, edges.ring[edge]))
     discs = chosen(together(discs, vertices.discs, more.discs), order)
-    normal = np.concatenate([outline.inward[places.edge], vertices.normal, more.normal])
-    ahead, share = np.zeros((2, len(places.edge)))
-    ahead[seen], share[seen] = _shares(edges, places.edge[seen], places.place[seen])
+    normal = np.concatenate([outline.inward[owner], vertices.normal, more.normal])
+    ahead, share = np.zeros((2, len(owner)))
+    ahead[seen], share[seen] = _shares(edges, owner[seen], along[seen])
     none = np.zeros(len(corner))
     point = edges.start[edge] + place[:, None] * edges.along[edge]
     edge = edge[order]
