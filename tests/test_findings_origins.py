@@ -137,3 +137,39 @@ def test_where_walls_do_not_tell_nothing_is_said(repo):
     plain = parts["parts/plain.stl"]
     assert origins({"a": plain}, {"b": parts[WAS]}) == {}
     assert origins({"a": plain}, {"b": plain}) == {"a": "b"}
+
+
+def test_a_body_that_leaves_a_part_is_the_body_that_it_was(repo):
+    save(repo / WAS, LEFT)
+    save(repo / "parts/right.stl", RIGHT.translate([-100, 20, 0]))
+    assert held() == (
+        0,
+        {WAS: ("", ["unchanged"], 0), "parts/right.stl": ("", ["unchanged"], 0)},
+    )
+
+
+def test_a_body_that_joins_a_part_is_the_body_that_it_was(repo):
+    save(repo / WAS, LEFT)
+    save(repo / "parts/right.stl", RIGHT.translate([-100, 0, 0]))
+    commit(repo)
+    (repo / "parts/right.stl").unlink()
+    save(repo / WAS, LEFT + RIGHT)
+    assert held() == (0, {WAS: ("", ["unchanged", "unchanged"], 0)})
+
+
+def test_two_parts_become_one_of_another_name(repo):
+    save(repo / WAS, LEFT)
+    save(repo / "parts/right.stl", RIGHT.translate([-100, 0, 0]))
+    commit(repo)
+    (repo / "parts/right.stl").unlink()
+    (repo / WAS).unlink()
+    save(repo / "parts/pair.stl", LEFT + RIGHT)
+    code, parts = held()
+    assert code == 0
+    assert parts["parts/pair.stl"][1:] == (["unchanged", "unchanged"], 0)
+
+
+def test_a_body_that_is_copied_into_a_part_is_new_there(repo):
+    save(repo / "parts/right.stl", RIGHT)
+    code, parts = held()
+    assert (code, parts["parts/right.stl"]) == (1, ("", ["new"], 0))

@@ -19,7 +19,7 @@ from __future__ import annotations
 import filecmp
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from wallguard.findings.model import Cause, Finding, PartReport
@@ -168,6 +168,8 @@ class Held:
                 then[at], alone[at] = before if pair.changed else here, here
             cell = Cell(here, before, then[at], alone[at])
             made.parts.append(self._told(cell, pair, base))
+            if cell.then is not None and not self.same:
+                made.before.append(replace(cell.then, findings=made.parts[-1].fixed))
         return made
 
     def _told(self, cell: Cell, pair: Pair, base: Base | None) -> PartReport:
@@ -233,13 +235,12 @@ class Cell:
 
 @dataclass
 class Sorted:
-    """Reports on one part; `dropped`: for rules that it does not answer to any more."""
+    """Reports on one part; `dropped`: for rules that it does not answer to any more; `before`: on
+    what it was, with what is fixed since."""
 
-    parts: list[PartReport]
-    dropped: list[PartReport]
-
-    def __init__(self) -> None:
-        self.parts, self.dropped = [], []
+    parts: list[PartReport] = field(default_factory=list)
+    dropped: list[PartReport] = field(default_factory=list)
+    before: list[PartReport] = field(default_factory=list)
 
 
 def fixed_once(reports: Sequence[PartReport]) -> list[PartReport]:
@@ -291,6 +292,7 @@ class Against:
     documents   whether rule files, `wallguard.yaml` or waivers are among that
     is_first    whether there was no `wallguard.yaml` at all then: parts of then are held to the
                 rules of now
+    unclaimed   reports on parts that are gone and that no part of now was, where that was asked
     """
 
     base: Base
@@ -300,6 +302,7 @@ class Against:
     documents: bool
     is_first: bool
     source: Source
+    unclaimed: list[PartReport] = field(default_factory=list)
 
     @classmethod
     def of(cls, now: Design, base: Base, stack: ExitStack) -> Against:
@@ -331,14 +334,16 @@ class Against:
 
     def look_for_origins(self, held: Sequence[Held], check: CheckAll) -> None:
         """Find parts that are gone in parts that are new, by their walls: parts that were
-        converted, or split, or renamed and changed. What is new is checked for that at once."""
+        converted, or split, or renamed and changed, or put into a part that was there. What is new
+        is checked for that at once."""
         from wallguard.findings.origins import origins
 
         new = [one for one in held if one.task.root is not None and one.then is None]
         new = [one for one in new if one.task.assignments]
         used = {one.was for one in held if one.was}
         gone = [path for path in self.then.covered(self.changed.removed) if path not in used]
-        if not new or not gone or len(new) * len(gone) > _MOST_PAIRS:
+        edited = [one for one in held if one.then is not None and not one.same]
+        if not gone or not (new or edited) or max(len(new), 1) * len(gone) > _MOST_PAIRS:
             return
         files = self.source.files(gone)
         tasks = []
@@ -355,6 +360,7 @@ class Against:
         for one in new:
             if was := found.get(one.task.path):
                 self._hold(one, was, files[was])
+        self.unclaimed = [old[path] for path in old if path not in found.values()]
 
     def _hold(self, one: Held, was: str, file: Path | None) -> None:
         """Hold a part against what it was: the part at `was`, whose content of then is in `file`

@@ -116,6 +116,11 @@ class _Run:
         results = iter(check([task for one in held for task in one.tasks()]))
         told = [one.sorted(results, base if compared else None) for one in held]
         parts = fixed_once([report for one in told for report in one.parts])
+        if against and compared and parts:
+            from wallguard.findings.carried import carried
+
+            before = [report for one in told for report in one.before]
+            parts = carried(parts, [*before, *against.unclaimed], against.base.name)
         dropped = sorted((report for one in told for report in one.dropped), key=_by_name)
         asks = asked_less(against, parts, dropped, self._today) if against else Asks()
         parts, more = self._waived([*parts, *chosen.reports], chosen)
