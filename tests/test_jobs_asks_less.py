@@ -297,7 +297,7 @@ FREE = "minimum: {wall: {fail: 0.8}, free_wall: {fail: 1.2}}"
 def test_a_free_edge_held_to_a_higher_minimum_for_all_walls_asks_no_less(repo):
     save(repo / "parts/plate.stl", box([40, 40, 4]) + box([30, 1.3, 10], [5, 20, 4]))
     rewrite(GREY, "minimum: {wall: {fail: 0.8}}", FREE)
-    commit()
+    commit(repo)
     rewrite(GREY, FREE, "minimum: {wall: {fail: 1.4}}")
     report = review(Asked(base="HEAD", gate="new")).report
     assert report.asks_less == ()
