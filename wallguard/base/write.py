@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import os
-import secrets
 import stat
 from contextlib import suppress
 from pathlib import Path
@@ -68,7 +67,8 @@ def _in_place(path: Path, mode: int | None) -> bool:
 def _replace(path: Path, content: bytes, mode: int | None) -> None:
     if mode is not None and not os.access(path, os.W_OK):
         raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
-    temporary = path.parent / f".wallguard-{secrets.token_hex(8)}.tmp"
+    # `secrets` would give the same, and load random numbers and hashes of all kinds for it.
+    temporary = path.parent / f".wallguard-{os.urandom(8).hex()}.tmp"
     try:
         with temporary.open("xb") as stream:
             stream.write(content)

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import secrets
 import shutil
 import sys
 from collections.abc import Iterator
@@ -118,7 +117,7 @@ def publish(
     for one in wanted:
         if one.goes == "terminal":
             # Names in it come from files: the service must take none of it for a command.
-            token = secrets.token_hex(16)
+            token = os.urandom(16).hex()
             commands = one.show(kind, result, setting)
             shown = f"::stop-commands::{token}\n{shown}::{token}::\n{commands}"
     print(shown, end="", flush=True)

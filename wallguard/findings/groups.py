@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
-from wallguard.findings.impact import Change
 from wallguard.findings.model import Finding
 from wallguard.findings.naming import SIZE_STEP, THICKNESS_STEP, step
+
+if TYPE_CHECKING:
+    from wallguard.findings.impact import Change
 
 Item = TypeVar("Item")
 

@@ -330,9 +330,9 @@ def _with_untracked(root: Path, changes: Changes) -> Changes:
 
 def commit_of(root: Path, revision: str) -> str | None:
     """The full name of the commit that `revision` names, or None."""
-    # In two steps: in `:/text^{commit}` the suffix would be part of the text.
+    # In `:/text^{commit}` the suffix would be part of the text, so there it takes two steps.
     name = revision
-    for suffix in ("", "^{commit}"):
+    for suffix in ("", "^{commit}") if ":" in revision else ("^{commit}",):
         found = git.run(root, "rev-parse", "--verify", "--quiet", name + suffix)
         name = found.stdout.decode("ascii", "replace").strip()
         if found.returncode or not name.isalnum():
