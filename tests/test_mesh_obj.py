@@ -93,3 +93,11 @@ def test_too_many_concave_polygons_are_refused():
     text = "".join(f"v {x} {y} 0\n" for x, y in star)
     text += ("f " + " ".join(map(str, range(1, 1001))) + "\n") * 600
     assert "concave polygons" in mistake(text)
+
+
+@pytest.mark.parametrize("digits", [19, 25, 5000])
+def test_a_vertex_number_too_long_for_any_file_is_told_as_one_that_is_not_there(digits):
+    text = "v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 " + "9" * digits + "\n"
+    with pytest.raises(InputError, match="names a vertex that the file does not have") as told:
+        read(Path("a.obj"), text.encode())
+    assert told.value.line == 4

@@ -259,3 +259,15 @@ def test_start_part_must_be_one():
     assert "names 0 3D models" in mistake(package(**{"_rels/.rels": "<a/>"}))
     assert "does not name a part" in mistake(package(model(), target="../x.model"))
     assert "'3D/none.model' is missing" in mistake(package(model(), target="/3D/none.model"))
+
+
+@pytest.mark.parametrize(
+    ("method", "said"), [(zipfile.ZIP_BZIP2, "bzip2"), (zipfile.ZIP_LZMA, "LZMA")]
+)
+def test_only_what_3mf_knows_is_unpacked(method, said):
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w", method) as archive:
+        archive.writestr("_rels/.rels", RELATIONSHIPS.format(target="/3D/a.model"))
+        archive.writestr("3D/a.model", model())
+    with pytest.raises(InputError, match=f"packed with {said}; 3MF knows only store and deflate"):
+        read(Path("a.3mf"), stream.getvalue())

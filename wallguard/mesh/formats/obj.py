@@ -17,6 +17,8 @@ from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing, mista
 from wallguard.mesh.formats.polygons import MAX_CORNERS, triangulate
 
 _FREE_FORM = {b"curv", b"curv2", b"surf"}
+# No file has so many vertices that their numbers are longer, and these fit 64 bits.
+_DIGITS = 18
 _WORDS = re.compile(rb"[a-z_#]", re.IGNORECASE)
 
 
@@ -47,7 +49,10 @@ def read(path: Path, data: bytes) -> Drawing:
                     coordinates.extend(map(float, words[1:4]))
                     kept += 1
                 case b"f":
-                    face = [int(word.partition(b"/")[0]) for word in words[1:]]
+                    named = [word.partition(b"/")[0] for word in words[1:]]
+                    if max(map(len, named), default=0) > _DIGITS:
+                        raise ValueError("a face names a vertex that the file does not have")
+                    face = list(map(int, named))
                     if not 3 <= len(face) <= MAX_CORNERS:
                         raise ValueError(
                             f"a face needs 3 to {MAX_CORNERS} corners, not {len(face)}"

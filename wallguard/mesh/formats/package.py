@@ -21,6 +21,7 @@ MAX_UNPACKED = 1024**3
 MAX_RATIO = 200  # unpacked to packed; XML of a mesh packs to a fifth or a tenth
 _SMALL = 4 * 1024**2  # up to here, any ratio will do
 _BLOCK = 128 * 1024
+_METHODS = {zipfile.ZIP_BZIP2: "bzip2", zipfile.ZIP_LZMA: "LZMA"}
 
 
 class Package:
@@ -53,6 +54,15 @@ class Package:
         entry = self._entries.get(_key(name))
         if entry is None:
             raise InputError(self.path, f"its part {name!r} is missing", remedy=EXPORT)
+        if entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+            # ISO/IEC 29500-2 (from memory) knows store and deflate only. The others unpack a few
+            # bytes to gigabytes before a block of it is seen here.
+            method = _METHODS.get(entry.compress_type, f"method {entry.compress_type}")
+            raise InputError(
+                self.path,
+                f"its part {name!r} is packed with {method}; 3MF knows only store and deflate",
+                remedy=EXPORT,
+            )
         packed = max(entry.compress_size, 1)
         own = 0
         try:
