@@ -1,15 +1,21 @@
 """Walls that meet: what grows in a corner is no wall. `python tests/campaign_walls.py` has all
 shapes in all thicknesses under ten processes; here are some of each."""
 
+from dataclasses import replace
+
 import campaign_walls as campaign
+import manifold3d as m3
 import numpy as np
 import pytest
-from solids import box, mesh, prism
+from solids import box, mesh, prism, tube
 
 from wallguard.base.rotation import UPRIGHT
+from wallguard.checks.case import Case
+from wallguard.jobs.check import run_checks
 from wallguard.mesh.health import examine
 from wallguard.mesh.mesh import Mesh
 from wallguard.part.geometry import Geometry
+from wallguard.rules.model import Limit
 from wallguard.sections.cut import cut
 from wallguard.walls.junctions import room_of, swellings
 from wallguard.walls.stretch import is_speck
@@ -106,3 +112,43 @@ def test_a_crack_without_width_is_no_boundary():
     part = Mesh(corners, np.array(sides, np.int32))
     (ring,) = np.diff(cut(part, 0.2).ring_start)
     assert ring == np.diff(cut(mesh(whole), 0.2).ring_start)[0] == 4
+
+
+def told(solid, minimum=0.8, beads=0):
+    whole = mesh(solid)
+    rules = replace(
+        campaign.rules_of(campaign.BEADS[beads]), minimum={"wall": Limit(minimum)}, tolerance=(1, 1)
+    )
+    geometry = Geometry(whole, examine(whole), UPRIGHT, 1.0)
+    return run_checks(Case(geometry, rules, campaign.band_table(rules)))[1]
+
+
+def test_a_limit_missed_by_what_facets_take_off_is_indeterminate():
+    """Flats between circles of radius r and r - t stand t cos(180 / n) apart (elementary)."""
+    (finding,) = told(tube(40, 0.8, 12, 20))
+    assert finding.measured == pytest.approx(0.8 * np.cos(np.pi / 20), abs=0.001)
+    assert finding.indeterminate and finding.severity == "warn"
+    assert "no more than the facets of its curve take off it" in finding.message
+    (finding,) = told(tube(40, 0.78, 12, 20))
+    assert finding.severity == "fail" and not finding.indeterminate
+    # Flats that were drawn as flats are what they are.
+    (finding,) = told(box([40, 0.79, 10]))
+    assert finding.severity == "fail"
+
+
+def test_a_band_missed_by_what_facets_take_off_is_indeterminate():
+    (finding,) = told(tube(40, 0.298, 12, 16), minimum=0.1)
+    assert finding.indeterminate and "export the mesh finer" in finding.message
+    assert told(tube(40, 0.305, 12, 16), minimum=0.1) == []
+
+
+def test_what_is_strewn_over_one_wall_is_one_place():
+    """A twisted wall of 0.8 mm in coarse facets is 0.8 to 1.1 mm thick, in many small pieces."""
+    corner = np.radians(60 * np.arange(6))
+    outer = np.column_stack([np.cos(corner), np.sin(corner)]) * 25
+    inner = outer * (1 - 0.8 / (25 * np.cos(np.pi / 6)))
+    profile = m3.CrossSection([outer]) - m3.CrossSection([inner])
+    findings = told(m3.Manifold.extrude(profile, 30, 30, 45), minimum=0.4)
+    assert len(findings) == 6
+    assert all("more places of this wall" in finding.message for finding in findings)
+    assert told(m3.Manifold.extrude(profile, 30, 120, 45), minimum=0.4) == []

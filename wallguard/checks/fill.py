@@ -3,7 +3,8 @@
 Passes: a wall whose thickness lies in a solid band with a printed thickness near enough to nominal.
 Fails: a wall that comes out hollow, not at all, thicker or thinner than the tolerance allows; what
 each of these does to the gate stands under `outcomes` in the rule file. A pin that is not printed.
-Indeterminate: the band is uncertain, or the deviation lies within its uncertainty of the tolerance.
+Indeterminate: the band is uncertain, the deviation lies within its uncertainty of the tolerance, or
+the facets of a curve take off what is missing.
 """
 
 from __future__ import annotations
@@ -27,6 +28,11 @@ def findings(case: Case) -> Iterator[Broken]:
     """Each piece of a wall that comes out otherwise; pieces that come out alike are one."""
     for piece in case.pieces:
         verdict = case.table.classify(piece.typical, case.rules.tolerance)
+        says = describe(case.table.outcome(piece.typical))
+        drawn = case.table.classify(piece.typical + piece.facets, case.rules.tolerance)
+        if drawn == "solid" != verdict:
+            verdict = "indeterminate"
+            says += ", unless only the facets of its curve make it so thin: export the mesh finer"
         severity = None if verdict == "solid" else severity_of(case.rules.outcomes[verdict])
         if severity is None:
             continue
@@ -39,7 +45,7 @@ def findings(case: Case) -> Iterator[Broken]:
             severity=severity,
             measured=piece.typical if limit is None else outcome.deviation,
             limit=limit,
-            says=describe(outcome),
+            says=says,
             indeterminate=verdict == "indeterminate",
         )
         yield Broken(

@@ -4,7 +4,8 @@ what a check yields        pieces of walls, gaps, holes, pins, floors, roofs, ea
 is sorted into places      pieces of one wall that touch, and whose ranges of thickness are
                            neighbours, are one place (a taper); legs of a frame of which one is
                            far thicker are two; a piece that lies within a pin that is told
-                           belongs to the pin, a gap within a hole to the hole
+                           belongs to the pin, a gap within a hole to the hole; what is strewn
+                           over one wall in small pieces, as on coarse facets, is one place
 and told once              with every limit the place breaks, worst first, and what to draw so
                            that it breaks none of them
 """
@@ -31,18 +32,22 @@ _NARROW = 0.03
 # A piece of a wall lies within a pin or plate where it leaves its box by no more than its own
 # thickness, as it does where these end in other material, and this, mm.
 _OUT = 0.3
+# More places of one wall than this, of which none has more than this share of it, are one.
+_STREWN, _SMALL = 4, 0.1
 _STRETCHES = ("wall", "gap")
 _ORDER = {feature.id: at for at, feature in enumerate(FEATURES)}
 
 
 @dataclass
 class _Place:
-    """A place: what lies there, and every limit that any of it breaks."""
+    """A place: what lies there, and every limit that any of it breaks. `spots` is the number of
+    places that it stands for."""
 
     kind: Kind
     subject: Stretch | Round | Plate
     broken: list[Broken]
     within: list[Stretch] = field(default_factory=list)
+    spots: int = 1
 
 
 @dataclass(frozen=True)
@@ -73,10 +78,33 @@ def findings_of(case: Case, broken: Sequence[Broken]) -> list[Finding]:
     places += [_Place("gap", group[0].subject, group) for group in left if group[0].kind == "gap"]
     of = {id(group[0].subject): group for group in left if group[0].kind == "wall"}
     walls = [cast(Stretch, group[0].subject) for group in of.values()]
-    for pieces in gathered(walls, _ranges(case.splits)):
+    for spots in _strewn(case, gathered(walls, _ranges(case.splits))):
+        pieces = [piece for spot in spots for piece in spot]
         limits = [one for piece in pieces for one in of[id(piece)]]
-        places.append(_Place("wall", together(pieces), limits, pieces))
+        places.append(_Place("wall", together(pieces), limits, pieces, len(spots)))
     return [_finding(case, one) for one in places]
+
+
+def _strewn(case: Case, places: list[list[Stretch]]) -> list[list[list[Stretch]]]:
+    """Places, each alone or, of a wall that has many small ones, together."""
+    whole: dict[int, float] = {}
+    for piece in case.pieces:
+        whole[piece.wall] = whole.get(piece.wall, 0.0) + piece.area
+    small: dict[int, list[list[Stretch]]] = {}
+    for pieces in places:
+        wall = pieces[0].wall
+        if sum(piece.area for piece in pieces) <= _SMALL * whole[wall]:
+            small.setdefault(wall, []).append(pieces)
+    strewn = {wall: spots for wall, spots in small.items() if len(spots) > _STREWN}
+    member = {id(pieces): wall for wall, spots in strewn.items() for pieces in spots}
+    found: list[list[list[Stretch]]] = []
+    for pieces in places:
+        wall = member.get(id(pieces), -1)
+        if wall < 0:
+            found.append([pieces])
+        elif wall in strewn:
+            found.append(strewn.pop(wall))
+    return found
 
 
 def _taken(case: Case, broken: list[Broken], places: Sequence[_Place]) -> bool:
@@ -135,7 +163,7 @@ def _finding(case: Case, one: _Place) -> Finding:
     return Finding(
         id="",
         breaches=tuple(each.breach for each in told),
-        message=_message(case, one, told, place(location)),
+        message=_message(case, one, told, _where(one, location)),
         advice=_advice(case, one, told),
         location=location,
         box=box,
@@ -240,7 +268,10 @@ def _below(minima: Sequence[_Told], *, named: bool) -> str:
         + (f" for {each.broken.minimum}" if named else "")
         for each in minima
     ]
-    return f"is below the minimum {' and '.join(limits)}"
+    says = f"is below the minimum {' and '.join(limits)}"
+    if all(each.breach.indeterminate for each in minima):
+        says += ", but by no more than the facets of its curve take off it: export the mesh finer"
+    return says
 
 
 def _head(case: Case, one: _Place, first: _Told, where: str) -> str:
@@ -261,6 +292,11 @@ def _head(case: Case, one: _Place, first: _Told, where: str) -> str:
         return f"{first.broken.name} {mm(thing.minimum)} mm thick at {where}, {extent(thing)},"
     thick = span(thing.minimum, thing.typical, thing.maximum)
     return f"wall {thick} thick at {where}, {extent(thing)},"
+
+
+def _where(one: _Place, point: tuple[float, float, float]) -> str:
+    more = one.spots - 1
+    return f"{place(point)} and in {more} more places of this wall" if more else place(point)
 
 
 def _advice(case: Case, one: _Place, told: Sequence[_Told]) -> str:

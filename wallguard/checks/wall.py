@@ -1,6 +1,7 @@
 """No wall is thinner than the rules allow.
 
-Passes: 0.80 mm against a minimum of 0.80 mm. Fails: 0.79 mm.
+Passes: 0.80 mm against a minimum of 0.80 mm. Fails: 0.79 mm. Indeterminate: 0.79 mm where the
+facets of a curve make it that much thinner than what was drawn.
 Where a minimum for walls with a free edge is given, it stands in for this one on walls that other
 material holds on fewer than two sides.
 """
@@ -10,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wallguard.base.text import limit_text
-from wallguard.checks.case import Broken, Case
-from wallguard.findings.model import Breach
+from wallguard.checks.case import Broken, Case, severity_of
+from wallguard.findings.model import Breach, Severity
 
 ID = "wall"
 
@@ -37,10 +38,24 @@ def below_minimum(case: Case, check: str, name: str, what: str) -> Iterator[Brok
         if broken is None or case.asked(piece.sides) != check:
             continue
         says = f"is below the minimum of {limit_text(broken[1])} mm for {what}"
+        drawn = case.severity(check, piece.minimum + piece.facets)
+        level: Severity | None = broken[0]
+        if drawn != broken:
+            # Perhaps only because a curve was exported as facets.
+            level = severity_of(case.rules.outcomes["indeterminate"])
+        if level is None:
+            continue
         yield Broken(
             kind="wall",
             subject=piece,
-            breach=Breach(check, broken[0], piece.minimum, broken[1], says=says),
+            breach=Breach(
+                check,
+                level,
+                piece.minimum,
+                broken[1],
+                says=says,
+                indeterminate=drawn != broken,
+            ),
             name=name,
             minimum=what,
             weight=(-round(piece.minimum, 4),),

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from wallguard.base.arrays import connected, dot, grouped, ranges, spread
 from wallguard.walls.boxes import Boxes, meetings
+from wallguard.walls.chains import turns
 from wallguard.walls.edges import Edges
 from wallguard.walls.junctions import room_of, swellings, through
 from wallguard.walls.samples import Samples
@@ -44,6 +45,8 @@ _END = 3.0
 _UNIFORM_MM, _UNIFORM = 0.02, 0.02
 # Medians along a wall are of values that lie this close together (mm), or of so many.
 _FINE, _MOST = 0.004, 16
+# A curve that was exported as facets turns by no more than this from one to the next.
+_FACET = float(np.radians(25.0))
 # Pieces in two directions with their middles this close are one square post (mm).
 _SAME_PLACE = 0.05
 
@@ -57,6 +60,8 @@ class Walls:
     thickness, share  (n,) mm
     centre, normal    (n, 2)
     widens  (n,) change of thickness with height, as both faces lean, mm a mm
+    bend    (n,) by how much the outline turns at both ends of the edge, if that is a facet of a
+            curve, radians; else 0
     """
 
     samples: Samples
@@ -69,6 +74,7 @@ class Walls:
     centre: _Floats
     normal: _Floats
     widens: _Floats
+    bend: _Floats
 
 
 @dataclass(frozen=True)
@@ -92,6 +98,7 @@ class Pieces:
 
     low, typical, high  thickness; length; thinnest: the wall sample where it is, in the middle
     widens mean change of thickness with height, mm a mm
+    bend   by how much the outline turns from facet to facet where it is curved, radians, else 0
     ends   held ends, 0 to 2;  whole: the wall in this section that it is a piece of
     """
 
@@ -103,6 +110,7 @@ class Pieces:
     thinnest: _Ints
     length: _Floats
     widens: _Floats
+    bend: _Floats
     ends: _Ints
     whole: _Ints
     box_low: _Floats
@@ -125,7 +133,28 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
         centre=samples.point[number] + samples.discs.radius[number, None] * samples.normal[number],
         normal=samples.normal[number],
         widens=-slope[edge] - slope[samples.discs.edge[number]],
+        bend=facets(edges)[edge],
     )
+
+
+def facets(edges: Edges) -> _Floats:
+    """(n,) by how much the outline turns at both ends of each edge, the same way and by no more
+    than a facet of a curve does, radians; else 0."""
+    before = turns(edges)
+    after = np.empty_like(before)
+    after[edges.before] = before
+    size = np.minimum(np.abs(before), np.abs(after))
+    curved = (before * after > 0) & (np.maximum(np.abs(before), np.abs(after)) <= _FACET)
+    return np.where(curved, size, 0.0)
+
+
+def _bends(walls: Walls, piece: _Ints, count: int) -> _Floats:
+    """Of each piece the mean bend where most of it is curved, else 0."""
+    weight = (walls.share + 1e-9) * (walls.bend > 0)
+    curved = np.bincount(piece, weight, count)
+    most = curved > np.bincount(piece, walls.share + 1e-9, count) / 2
+    bend = np.bincount(piece, weight * walls.bend, count) / np.maximum(curved, 1e-9)
+    return np.where(most, bend, 0.0)
 
 
 def links_of(edges: Edges, walls: Walls) -> Links:
@@ -175,6 +204,7 @@ def pieces_of(
             thinnest=first,
             length=np.bincount(piece, walls.share, count) / 2,
             widens=np.bincount(piece, (walls.share + 1e-9) * walls.widens, count) / members,
+            bend=_bends(walls, piece, count),
             ends=_held_ends(piece, count, links.breaks),
             whole=links.whole[first],
             box_low=grouped(np.minimum, piece, count, centre - radius),

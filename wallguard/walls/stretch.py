@@ -24,6 +24,7 @@ class Stretch:
     wall      number of the connected wall that it is a piece of
     area      length times height, summed over the layers, mm²; 0 where that is not known
     sides     on how many sides it is held by other material (two ends, below, above)
+    bend      by how much its outline turns from facet to facet where it is a curve, radians, else 0
     fewest    of pieces that were joined, on how many sides that is held which is held least; None:
               as `sides`
     """
@@ -41,6 +42,13 @@ class Stretch:
     wall: int = 0
     area: float = 0.0
     fewest: int | None = None
+    bend: float = 0.0
+
+    @property
+    def facets(self) -> float:
+        """By how much (mm) the facets of a curve make a wall thinner than it was drawn: between
+        circles of one centre the flats stand as far apart as the circles times cos(bend / 2)."""
+        return self.minimum * (1 / math.cos(self.bend / 2) - 1)
 
     @property
     def least_sides(self) -> int:

@@ -168,6 +168,7 @@ def _stretches(
             sides=int(sides[i]),
             wall=int(nodes.wall[thinnest[i]]),
             area=float(area[i]),
+            bend=float(pieces.bend[piece[thinnest[i]]]),
         )
         for i in range(count)
     ]
