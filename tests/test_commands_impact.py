@@ -97,11 +97,11 @@ def test_an_update_that_turns_1_5_mm_hollow(repo, capsys):
     (change,) = hollow["changes"]
     assert change["before"] == {
         "verdict": "solid",
-        "gate": "good",
+        "level": "good",
         "printed": {"value": 1.5, "uncertainty": 0.05},
         "air": 0.0,
     }
-    assert (change["after"]["verdict"], change["after"]["gate"]) == ("hollow", "fail")
+    assert (change["after"]["verdict"], change["after"]["level"]) == ("hollow", "fail")
     assert change["after"]["air"] == pytest.approx(0.35)
     assert change["advice"] == "draw ≤ 1.22 or ≥ 1.73 mm"
     assert change["location"] == pytest.approx([20, 0.75, 5], abs=0.6)

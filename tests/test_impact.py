@@ -6,7 +6,7 @@ from solids import box, mesh, wedge
 
 from wallguard.bands.declared import band_table
 from wallguard.base.rotation import UPRIGHT
-from wallguard.findings.impact import PartImpact, State, direction
+from wallguard.findings.impact import Judged, PartImpact, direction
 from wallguard.jobs.check import report_on
 from wallguard.jobs.compare import compare, notes
 from wallguard.mesh.health import examine
@@ -134,7 +134,7 @@ def test_an_update_that_turns_1_5_mm_hollow(comb):
     assert change.length == pytest.approx(20 - 1.5, abs=0.5)
     assert change.advice == "draw ≤ 1.24 or ≥ 1.75 mm"
     assert change.after.air == pytest.approx(0.35, abs=0.01)
-    assert (change.before.gate, change.after.gate) == ("good", "fail")
+    assert (change.before.level, change.after.level) == ("good", "fail")
     # 0.2 and 0.3 mm are missing before and after: the part failed already.
     assert (impact.before, impact.after, impact.starts_failing) == ("failed", "failed", False)
 
@@ -212,7 +212,7 @@ def test_a_wall_that_turns_hollow_is_told_once():
 
 
 def state(verdict, gate):
-    return State(verdict, gate, None)
+    return Judged(verdict, gate, None)
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from report_samples import HOSTILE, finding
 from test_reports_markdown import OWN, Page
 
 from wallguard.base.plain import plain
-from wallguard.findings.impact import Change, Impact, PartImpact, Process, State
+from wallguard.findings.impact import Change, Impact, Judged, PartImpact, Process
 from wallguard.findings.model import Printed, Spread, Trouble
 from wallguard.reports import impact_order
 from wallguard.reports.impact_console import text
@@ -19,8 +19,8 @@ from wallguard.reports.json_report import IMPACT
 from wallguard.reports.json_report import impact_text as json_text
 from wallguard.reports.junit import impact_xml as xml
 
-SOLID = State("solid", "good", Printed(1.5, 0.05))
-HOLLOW = State("hollow", "fail", Printed(1.5, 0.05), 0.35)
+SOLID = Judged("solid", "good", Printed(1.5, 0.05))
+HOLLOW = Judged("hollow", "fail", Printed(1.5, 0.05), 0.35)
 
 
 def change(**changes):
@@ -175,7 +175,7 @@ def test_verdicts_and_exit_codes(one, word, code):
 def test_kinds_of_change_are_counted():
     thicker = replace(HOLLOW, printed=Printed(1.6, 0.0))
     other = change(before=HOLLOW, after=thicker, direction="other")
-    gate = change(before=replace(HOLLOW, gate="warn"), after=HOLLOW)
+    gate = change(before=replace(HOLLOW, level="warn"), after=HOLLOW)
     rows = impact_order.transitions(
         impact(WORSE, replace(WORSE, path="two.stl", changes=(change(), gate, other)))
     )

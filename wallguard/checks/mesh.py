@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from wallguard.base.text import mm, place
 from wallguard.checks.case import Case, Draft
 from wallguard.findings.model import Severity
-from wallguard.mesh.health import Places
+from wallguard.mesh.health import Spots
 
 ID = "mesh"
 
@@ -63,7 +63,7 @@ def findings(case: Case) -> Iterator[Draft]:
     """One finding for each kind of trouble, with its first places."""
     health = case.geometry.health
     for kind, severity, what, advice in _KINDS:
-        places: Places = getattr(health, kind)
+        places: Spots = getattr(health, kind)
         if places:
             yield Draft(
                 check=ID,
@@ -126,6 +126,6 @@ def _layers(case: Case) -> Iterator[Draft]:
         )
 
 
-def _where(places: Places) -> str:
+def _where(places: Spots) -> str:
     shown = ", ".join(place(point) for point in places.at)
     return f"at {shown}" + (", ..." if places.count > len(places.at) else "")

@@ -45,7 +45,7 @@ def alike_changes(changes: Iterable[Change]) -> list[tuple[Change, ...]]:
     thickness and size that come out alike before and after. The first stands for all."""
 
     def alike(one: Change) -> tuple[object, ...]:
-        states = ((state.verdict, state.gate) for state in (one.before, one.after))
+        states = ((state.verdict, state.level) for state in (one.before, one.after))
         return one.direction, *states, one.advice, size(one.thickness.typical, one.length, one.z)
 
     return gathered(changes, alike)

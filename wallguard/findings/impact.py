@@ -1,6 +1,6 @@
 """What a change of process does to parts: walls that come out otherwise, and what that means.
 
-What is *worse*, for one wall: first what the gate does with the outcome (nothing, warn, fail, as
+What is *worse*, for one wall: first what the rules do with the outcome (nothing, warn, fail, as
 each rule file's own `outcomes` say), and where that is equal how much of the wall is lost: solid,
 then indeterminate, then thickened or thinned, then hollow, then missing. An outcome that a rule
 file ignores counts as solid under it. Less is *better*; equal, but not the same, is *other*.
@@ -18,41 +18,41 @@ from wallguard.findings.outcomes import loss, status_rank
 
 Direction = Literal["worse", "better", "other"]
 Kind = Literal["error", "worse", "other", "better", "same"]
-Gate = Literal["good", "ignore", "warn", "fail"]
+Effect = Literal["good", "ignore", "warn", "fail"]
 
 DIRECTIONS: tuple[Direction, ...] = ("worse", "other", "better")
-_GATES: dict[Gate, int] = {"good": 0, "ignore": 0, "warn": 1, "fail": 2}
+_EFFECTS: dict[Effect, int] = {"good": 0, "ignore": 0, "warn": 1, "fail": 2}
 
 
 @dataclass(frozen=True)
-class State:
+class Judged:
     """How a wall comes out under one process.
 
     verdict  `solid` is the good one; else hollow, missing, thickened, thinned or indeterminate
-    gate     what the rule file does with that
+    level    what the rule file does with that
     printed  None where nothing is printed
     air      mm, in a hollow wall, 0 where nobody knows how much
     """
 
     verdict: str
-    gate: Gate
+    level: Effect
     printed: Printed | None
     air: float = 0.0
 
     @property
     def badness(self) -> tuple[int, int]:
-        """Larger is worse: what the gate does, then how much of the wall is lost."""
-        if self.gate in ("good", "ignore"):
+        """Larger is worse: what the rules do, then how much of the wall is lost."""
+        if self.level in ("good", "ignore"):
             return 0, 0
-        return _GATES[self.gate], loss(self.verdict)
+        return _EFFECTS[self.level], loss(self.verdict)
 
 
 @dataclass(frozen=True)
 class Change:
     """One wall, at one place of one part, that comes out otherwise than before."""
 
-    before: State
-    after: State
+    before: Judged
+    after: Judged
     direction: Direction
     thickness: Spread
     length: float
@@ -159,7 +159,7 @@ class Impact:
         return int(any(part.direction == "worse" for part in self.parts))
 
 
-def direction(before: State, after: State) -> Direction:
+def direction(before: Judged, after: Judged) -> Direction:
     """Whether `after` is worse or better than `before`, or only other."""
     if after.badness == before.badness:
         return "other"

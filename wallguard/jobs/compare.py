@@ -21,7 +21,7 @@ from wallguard.bands.table import BandTable
 from wallguard.base.errors import InputError
 from wallguard.base.text import SHOWN, mm, place, span
 from wallguard.checks.case import Case
-from wallguard.findings.impact import DIRECTIONS, Change, Direction, PartImpact, State, direction
+from wallguard.findings.impact import DIRECTIONS, Change, Direction, Judged, PartImpact, direction
 from wallguard.findings.model import Breach, Finding, Printed, Spread
 from wallguard.findings.outcomes import severity_rank
 from wallguard.findings.places import Boxes
@@ -128,7 +128,7 @@ class _Answers:
     """What both processes say of one thickness; walls of equal answers are joined."""
 
     verdicts: tuple[str, str]
-    gates: tuple[str, str]
+    levels: tuple[str, str]
     apart: bool
     band: float  # where the new band begins: what is said of a wall holds for all of it
 
@@ -137,19 +137,19 @@ def _answers(thickness: float, before: Case, after: Case) -> _Answers:
     states = [_state(thickness, case) for case in (before, after)]
     return _Answers(
         verdicts=(states[0].verdict, states[1].verdict),
-        gates=(states[0].gate, states[1].gate),
+        levels=(states[0].level, states[1].level),
         apart=_apart(states[0].printed, states[1].printed),
         band=after.table.outcome(thickness).band.lower,
     )
 
 
-def _state(thickness: float, case: Case) -> State:
+def _state(thickness: float, case: Case) -> Judged:
     verdict = case.table.classify(thickness, case.rules.tolerance)
     outcome = case.table.outcome(thickness)
     printed = None if outcome.printed is None else Printed(outcome.printed, outcome.uncertainty)
-    return State(
+    return Judged(
         verdict=verdict,
-        gate="good" if verdict == "solid" else case.rules.outcomes[verdict],
+        level="good" if verdict == "solid" else case.rules.outcomes[verdict],
         printed=printed,
         air=outcome.air,
     )
@@ -186,7 +186,7 @@ def _parting(one: BandTable, other: BandTable) -> Iterator[float]:
 def _changes(wall: Stretch, before: Case, after: Case) -> Iterator[Change]:
     """The change of one wall, if its outcome changes."""
     old, new = _state(wall.typical, before), _state(wall.typical, after)
-    same = (old.verdict, old.gate) == (new.verdict, new.gate)
+    same = (old.verdict, old.level) == (new.verdict, new.level)
     if same and not _apart(old.printed, new.printed):
         return
     point, box = after.place(wall.point, wall.box)
@@ -209,13 +209,13 @@ def _changes(wall: Stretch, before: Case, after: Case) -> Iterator[Change]:
     )
 
 
-def _what(thickness: float, old: State, new: State, after: Case) -> str:
+def _what(thickness: float, old: Judged, new: Judged, after: Case) -> str:
     """What changes, as the end of a sentence that begins with the wall."""
     if old.verdict != new.verdict:
         future = describe(after.table.outcome(thickness))
         return f"goes from {old.verdict} to {new.verdict}: it {future}"
-    if old.gate != new.gate:
-        return f"stays {new.verdict}, which is now a matter to {new.gate} (before: {old.gate})"
+    if old.level != new.level:
+        return f"stays {new.verdict}, which is now a matter to {new.level} (before: {old.level})"
     if old.printed is None or new.printed is None:  # never: then they are not apart
         return f"stays {new.verdict}"
     return (

@@ -22,7 +22,7 @@ _FLAT = 1e-12
 
 
 @dataclass(frozen=True)
-class Places:
+class Spots:
     """How many there are, and where the first few of them are (mm, in the mesh's frame)."""
 
     count: int
@@ -51,13 +51,13 @@ class Health:
     complete          False where bodies were too many, or too broken, to compare all of them
     """
 
-    open_edges: Places
-    crowded_edges: Places
-    turned_edges: Places
-    inverted_bodies: Places
-    zero_area_faces: Places
-    duplicate_faces: Places
-    overlapping_bodies: Places
+    open_edges: Spots
+    crowded_edges: Spots
+    turned_edges: Spots
+    inverted_bodies: Spots
+    zero_area_faces: Spots
+    duplicate_faces: Spots
+    overlapping_bodies: Spots
     bodies: int
     cavities: int
     watertight: bool
@@ -107,15 +107,15 @@ def examine(mesh: Mesh) -> Health:
     vertices = mesh.vertices - middle
     triangles = mesh.triangles
 
-    def places(points: NDArray[np.float64], count: int) -> Places:
+    def places(points: NDArray[np.float64], count: int) -> Spots:
         shown = (points[:SHOWN] + middle).tolist()
-        return Places(count, tuple((x, y, z) for x, y, z in shown))
+        return Spots(count, tuple((x, y, z) for x, y, z in shown))
 
-    def faces(chosen: NDArray[np.bool_]) -> Places:
+    def faces(chosen: NDArray[np.bool_]) -> Spots:
         first = np.flatnonzero(chosen)
         return places(vertices[triangles[first[:SHOWN]]].mean(axis=1), len(first))
 
-    def lines(edges: Edges, chosen: NDArray[np.bool_]) -> Places:
+    def lines(edges: Edges, chosen: NDArray[np.bool_]) -> Spots:
         first = np.flatnonzero(chosen)
         side = edges.sides[edges.start[first[:SHOWN]]]
         face, corner = side // 3, side % 3
@@ -159,8 +159,8 @@ def examine(mesh: Mesh) -> Health:
     )
 
 
-def _all_collapsed(mesh: Mesh, flat: Places) -> Health:
-    none, no_bodies = Places(0), np.zeros(0, bool)
+def _all_collapsed(mesh: Mesh, flat: Spots) -> Health:
+    none, no_bodies = Spots(0), np.zeros(0, bool)
     gone = np.ones(len(mesh.triangles), bool)
     anatomy = Anatomy(gone, np.full(len(gone), -1, np.int32), no_bodies, no_bodies, (), ())
     return Health(none, none, none, none, flat, none, none, 0, 0, False, 0.0, True, anatomy)

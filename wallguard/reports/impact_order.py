@@ -107,8 +107,8 @@ def _after(change: Change) -> str:
     before, after = change.before, change.after
     if before.verdict != after.verdict:
         return after.verdict
-    if before.gate != after.gate:
-        return f"{after.verdict} ({after.gate})"
+    if before.level != after.level:
+        return f"{after.verdict} ({after.level})"
     return f"{after.verdict}, printed otherwise"
 
 

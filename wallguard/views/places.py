@@ -58,7 +58,7 @@ class _Measured:
     kind: Literal["wall", "gap", "hole", "pin", "plate", "open"]
 
 
-class Places:
+class Viewer:
     """Draws findings of one case; what several need is worked out once."""
 
     def __init__(self, case: Case) -> None:
@@ -278,13 +278,13 @@ def views_of(case: Case, findings: Sequence[Finding], most: int) -> tuple[tuple[
     """A view of each finding that has a place, of at most `most`; and how many were left out."""
     from wallguard.base.errors import TooLargeError
 
-    places = Places(case)
+    viewer = Viewer(case)
     found: list[View] = []
     for at, finding in enumerate(findings):
         if at >= most:
             break
         try:
-            view = places.view(finding)
+            view = viewer.view(finding)
         except (shapely.errors.GEOSException, TooLargeError):
             # An outline too tangled to be drawn: the finding stands, it only has no picture.
             view = None
