@@ -150,6 +150,9 @@ def test_named_parts_folders_and_rule_files(repo):
     save(repo / "parts/sub/bad.stl", HOLLOW)
     assert statuses(report(repo, "parts/good.stl")[1]) == {"parts/good.stl": "passed"}
     assert statuses(report(repo, "parts/sub")[1]) == {"parts/sub/bad.stl": "failed"}
+    # A hook that names a document checks what is committed, not what merely lies in the folder.
+    assert list(statuses(report(repo, "rules/grey.yaml")[1])) == ["parts/good.stl"]
+    git(repo, "add", ".")
     assert len(report(repo, "rules/grey.yaml")[1]["parts"]) == 2
 
 

@@ -169,7 +169,10 @@ def _named(design: Design, paths: Sequence[Path], chosen: Chosen) -> tuple[set[s
             chosen.asked += within
             _miss(design, f"{name}/" if name != "." else "")
         elif name.endswith(YAML):
-            inside.update(_select(design, changes.Changes(present=(name,)), "HEAD"))
+            # A commit hook names documents: what git does not track is not in the commit.
+            known = changes.tracked(source.root)
+            found = _select(design, changes.Changes(present=(name,)), "HEAD")
+            inside.update(part for part in found if known is None or part in known)
         else:
             _refuse(design, name, "this is neither a mesh file, a rule file nor a folder")
     return inside, outside

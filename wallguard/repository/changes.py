@@ -209,16 +209,23 @@ def all_files(root: Path) -> list[str]:
     return sorted(found)
 
 
+def tracked(root: Path) -> frozenset[str] | None:
+    """Files that git tracks below `root`, staged ones included; None outside git.
+
+    Raises InputError where git cannot tell.
+    """
+    if not git.in_repository(root):
+        return None
+    return frozenset(git.names(root, "ls-files", "-z", "--cached"))
+
+
 def missing(root: Path) -> list[str]:
     """Files that git tracks below `root` and that are not in the work tree, sorted: it is a sparse
     checkout, or they are gone and git was not told. None outside git.
 
     Raises InputError where git cannot tell.
     """
-    if not git.in_repository(root):
-        return []
-    known = git.names(root, "ls-files", "-z", "--cached")
-    return sorted(name for name in set(known) if not os.path.lexists(root / name))
+    return sorted(name for name in tracked(root) or () if not os.path.lexists(root / name))
 
 
 def unlisted(root: Path) -> Iterator[str]:
