@@ -9,6 +9,14 @@ import pytest
 from real_meshes import ORIGINS
 
 
+@pytest.fixture(autouse=True)
+def no_old_results(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No test sees what another one found out, nor what the user did."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+
+
 @pytest.fixture(scope="session")
 def shared() -> Path:
     """The folder of real meshes, schemas and benchmark parts beside a checkout, if any."""

@@ -397,12 +397,12 @@ def test_only_what_changed_is_checked_and_that_twice(tmp_path, monkeypatch):
         save(root / f"parts/part {number:03}.stl", box([20 + number % 7, 1.5, 5]).refine(2))
     monkeypatch.chdir(root)
     calls = counted(monkeypatch)
-    code, data = report(root, "--base", "main")
+    code, data = report(root, "--base", "main", "--no-cache")
     assert code == 0
     assert len(data["parts"]) == 5
     assert len(calls) <= 10
     calls.clear()
-    code, data = report(root, "--base", "main", "--all")
+    code, data = report(root, "--base", "main", "--all", "--no-cache")
     assert code == 0
     assert len(data["parts"]) == 200
     assert data["summary"]["unchanged"] == 200

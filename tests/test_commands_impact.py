@@ -13,6 +13,7 @@ from solids import box, save
 from wallguard.base.errors import InputError
 from wallguard.commands.impact import show
 from wallguard.commands.publish import Outputs
+from wallguard.jobs.choose import How
 from wallguard.jobs.impact import Processes, impact
 from wallguard.reports.json_report import IMPACT
 
@@ -201,7 +202,7 @@ def test_rules_that_cannot_be_used_stop_everything(repo, which, name):
 def written(jobs):
     """All reports of one run, without times."""
     outputs = Outputs(junit=Path("i.xml"), markdown=Path("i.md"), json=Path("i.json"))
-    run(OLD, NEW, outputs=outputs, jobs=jobs)
+    run(OLD, NEW, outputs=outputs, how=How(jobs))
     texts = [Path(name).read_text() for name in ("i.xml", "i.md", "i.json")]
     return [
         re.sub(r'time(stamp)?="[^"]*"|"(seconds|started)": [^,\n]*', "", text) for text in texts

@@ -113,7 +113,7 @@ def test_lfs_pointer_says_how_to_fetch(tmp_path, suffix):
 
 
 def test_size_limit(part, monkeypatch):
-    monkeypatch.setattr("wallguard.mesh.read.MAX_BYTES", 100)
+    monkeypatch.setattr("wallguard.mesh.content.MAX_BYTES", 100)
     assert "larger than 0 kB" in problem(part)
     assert "coarser facets" in problem(part)
 

@@ -124,7 +124,7 @@ def compare(
     Raises InputError where a rule file or `wallguard.yaml` cannot be used.
     """
     processes = Processes(Path(old), Path(new))
-    return impact(processes, list(map(Path, paths)), everything=everything, jobs=jobs)
+    return impact(processes, list(map(Path, paths)), everything=everything, how=How(jobs))
 
 
 def verify(

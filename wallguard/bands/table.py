@@ -186,7 +186,7 @@ class BandTable:
         return Outcome(
             fill=band.fill,
             printed=printed,
-            uncertainty=band.uncertainty if printed is not None else 0.0,
+            uncertainty=float(band.uncertainty) if printed is not None else 0.0,
             deviation=None if printed is None else printed - nominal,
             air=band.air(nominal),
             band=band,

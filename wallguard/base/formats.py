@@ -17,6 +17,9 @@ MESH_FORMATS: dict[str, tuple[str, ...]] = {
     "ply": (".ply",),
 }
 
+# A mesh file of more bytes is refused.
+MAX_BYTES = 512 * 1024**2
+
 PART_SUFFIXES = tuple(suffix for suffixes in MESH_FORMATS.values() for suffix in suffixes)
 
 # For pre-commit's `files`, a regular expression: parts, and YAML files, which say what parts are

@@ -214,7 +214,7 @@ class Case:
 
     def advice(self, thickness: float, at_least: float = 0.0) -> str:
         """Which thickness to draw instead."""
-        scale, unit = self.geometry.scale, self.geometry.drawn.unit
+        scale, unit = self.geometry.scale, self.geometry.facts.unit
         tolerance = self.rules.tolerance
         return advise(self.table, thickness, tolerance, at_least, scale=scale, unit=unit)
 

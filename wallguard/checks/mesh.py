@@ -96,8 +96,8 @@ def findings(case: Case) -> Iterator[Draft]:
 
 
 def _layers(case: Case) -> Iterator[Draft]:
-    sections = case.geometry.sections(case.rules.layer_height)
-    if not len(sections.heights):
+    layering = case.geometry.layering(case.rules.layer_height)
+    if not layering.layers:
         yield Draft(
             check=ID,
             severity="fail",
@@ -109,18 +109,17 @@ def _layers(case: Case) -> Iterator[Draft]:
             measured=case.geometry.extents[2],
             limit=case.rules.layer_height / 2,
         )
-    if len(sections.loose):
-        low, high = sections.heights[sections.loose[[0, -1]]].tolist()
+    if layering.loose:
         yield Draft(
             check=ID,
             severity="warn",
             message=(
-                f"{len(sections.loose)} of {len(sections.heights)} layers, between "
-                f"{mm(low)} and {mm(high)} mm as printed, have outlines that do not close: what "
-                "lies within those was not checked"
+                f"{layering.loose} of {layering.layers} layers, between {mm(layering.lowest)} and "
+                f"{mm(layering.highest)} mm as printed, have outlines that do not close: what lies "
+                "within those was not checked"
             ),
             advice="close the surface and check again",
-            measured=len(sections.loose),
+            measured=layering.loose,
             limit=0,
             unit="layers",
         )

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wallguard.checks.case import Case, Draft
-from wallguard.mesh.scale_hint import suspect_unit
+from wallguard.mesh.scale_hint import suspect_size
 
 ID = "unit"
 
@@ -20,7 +20,9 @@ def applies(case: Case) -> str:
 
 def findings(case: Case) -> Iterator[Draft]:
     """One finding where another unit is likely."""
-    hint = suspect_unit(case.geometry.drawn, case.rules.build_volume, case.geometry.scale)
+    facts = case.geometry.facts
+    drawn_in = facts.unit, facts.unit_source
+    hint = suspect_size(facts.drawn, drawn_in, case.rules.build_volume, case.geometry.scale)
     if hint:
         yield Draft(
             check=ID,

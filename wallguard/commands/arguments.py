@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable
-from typing import NoReturn, TypeAlias
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn, TypeAlias
 
 from wallguard.base.text import number
 from wallguard.jobs.machine import processors
+
+if TYPE_CHECKING:
+    from wallguard.jobs.choose import How
 
 
 class Parser(argparse.ArgumentParser):
@@ -66,6 +70,31 @@ def add_jobs(parser: Parser, what: str) -> None:
         metavar="N",
         help=f"{what} at a time (default 0: one for each processor)",
     )
+
+
+def add_how(parser: Parser, what: str) -> None:
+    """Give a command the options that say how parts are checked; `how` reads them."""
+    add_jobs(parser, what)
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument(
+        "--cache",
+        type=Path,
+        metavar="DIR",
+        help="where what was found out is kept, so that it is not worked out again (default: a "
+        "folder among the user's own)",
+    )
+    which.add_argument(
+        "--no-cache", action="store_true", help="work everything out anew, and keep nothing"
+    )
+
+
+def how(arguments: argparse.Namespace) -> How:
+    """What the options of `add_how` say."""
+    from wallguard.jobs.caching import Caching
+    from wallguard.jobs.choose import How
+
+    cache = None if arguments.no_cache else Caching(arguments.cache)
+    return How(arguments.jobs, cache=cache)
 
 
 def jobs(text: str) -> int:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from wallguard.commands import publish
-from wallguard.commands.arguments import Commands, add_jobs, command
+from wallguard.commands.arguments import Commands, add_how, command, how
 from wallguard.commands.publish import Outputs
 from wallguard.jobs.choose import Asked, How
 from wallguard.jobs.review import review
@@ -64,7 +64,7 @@ def add(commands: Commands) -> None:
         action="store_true",
         help="print a few lines at most, however many findings there are",
     )
-    add_jobs(parser, "parts checked")
+    add_how(parser, "parts checked")
 
 
 def _command(arguments: argparse.Namespace) -> int:
@@ -78,11 +78,11 @@ def _command(arguments: argparse.Namespace) -> int:
         gate=arguments.gate,
     )
     outputs = publish.outputs(arguments, "check")
-    return run(asked, How(arguments.jobs), outputs, brief=arguments.brief)
+    return run(asked, how(arguments), outputs, brief=arguments.brief)
 
 
 def run(
-    asked: Asked, how: How | None = None, outputs: Outputs | None = None, *, brief: bool = False
+    asked: Asked, way: How | None = None, outputs: Outputs | None = None, *, brief: bool = False
 ) -> int:
     """Check and report; returns the exit code: 0 passed, 1 findings that fail, 2 could not.
 
@@ -93,7 +93,7 @@ def run(
     outputs = outputs or Outputs()
     publish.ready(outputs, "check")
     with publish.undone_is_told("check", outputs, Setting(Path())):
-        done = review(asked, replace(how or How(), views=outputs.views), Progress)
+        done = review(asked, replace(way or How(), views=outputs.views), Progress)
     setting = Setting(Path(), folder=done.folder, rules=done.rules)
     publish.publish("check", done.report, outputs, setting, brief=brief)
     return done.report.exit_code

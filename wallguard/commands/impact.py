@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from wallguard.commands import publish
-from wallguard.commands.arguments import Commands, add_jobs, command
+from wallguard.commands.arguments import Commands, add_how, command, how
 from wallguard.commands.publish import Outputs
 from wallguard.findings.impact import Impact
 from wallguard.jobs.impact import Processes, impact
@@ -32,7 +32,7 @@ def add(commands: Commands) -> None:
         "--all", action="store_true", help="every part, whatever rules it answers to"
     )
     publish.declare(parser, "impact")
-    add_jobs(parser, "parts compared")
+    add_how(parser, "parts compared")
 
 
 def _command(arguments: argparse.Namespace) -> int:
@@ -40,7 +40,7 @@ def _command(arguments: argparse.Namespace) -> int:
         Processes(arguments.old, arguments.new),
         arguments.paths,
         everything=arguments.all,
-        jobs=arguments.jobs,
+        how=how(arguments),
         watch=Progress,
     )
     return show(done, publish.outputs(arguments, "impact"))

@@ -27,12 +27,14 @@ from wallguard.findings.naming import named
 
 if TYPE_CHECKING:
     from wallguard.checks.case import Case, Draft
+    from wallguard.jobs.known import KnownPart
     from wallguard.jobs.watch import Progress
     from wallguard.jobs.workers import Cost, Hooks
     from wallguard.part.geometry import Geometry
     from wallguard.part.part import PartFile
     from wallguard.repository.config import Assignment
     from wallguard.rules.model import Rules
+    from wallguard.store.store import Store
     from wallguard.views.model import What
     from wallguard.walls.stretch import Stretch
 
@@ -54,6 +56,7 @@ class Task:
             findings do not depend on where in the repository a run begins
     views   what is to be shown of it, None: nothing, which costs nothing
     also    what it is checked for besides, after the rest; nothing of that is shown
+    store   what was found out before; None: all is worked out anew, and nothing is kept
     """
 
     path: str
@@ -63,6 +66,16 @@ class Task:
     folder: str = ""
     views: What | None = None
     also: tuple[tuple[Assignment, Rules], ...] = ()
+    store: Store | None = None
+
+    @property
+    def inner(self) -> tuple[tuple[Assignment, Rules], ...]:
+        """All that it is checked for, with the rules named as seen from `folder`."""
+        said = (*self.assignments, *self.also)
+        return tuple(
+            (lies, replace(rules, path=rules.path.removeprefix(self.folder)))
+            for lies, rules in said
+        )
 
 
 def check_all(
@@ -72,12 +85,47 @@ def check_all(
 
     progress  told of each part as its result comes in
     """
-    if not tasks:
-        return []
-    from wallguard.jobs.workers import Work, do_all
+    results: dict[int, list[PartReport]] = {}
+    for at, task in enumerate(tasks):
+        known = known_reports(task)
+        if known is not None:
+            results[at] = known
+            if progress:
+                progress.step(task.path, 0.0)
+    left = [at for at in range(len(tasks)) if at not in results]
+    if left:
+        from wallguard.jobs.workers import Work, do_all
 
-    work = Work(check_part, cost_of, lost_part)
-    return do_all(work, tasks, jobs, hooks_of(tasks, progress))
+        work = Work(check_part, cost_of, lost_part)
+        asked = [tasks[at] for at in left]
+        results |= dict(
+            zip(left, do_all(work, asked, jobs, hooks_of(asked, progress)), strict=True)
+        )
+    return [results[at] for at in range(len(tasks))]
+
+
+def known_reports(task: Task) -> list[PartReport] | None:
+    """The reports on a part that were all made before; None where one of them was not. Nothing
+    heavy is loaded."""
+    if task.store is None or task.views:
+        return None
+    from wallguard.jobs.known import KnownPart
+    from wallguard.mesh.content import content
+
+    begun = time.perf_counter()
+    made = []
+    try:
+        data = content(task.file, task.path, task.root)
+    except (InputError, MemoryError):  # who checks it will say so
+        return None
+    known = KnownPart(task.store, data, task.file.suffix)
+    for (_, rules), (lies, inner) in zip((*task.assignments, *task.also), task.inner, strict=True):
+        report = known.report(lies, inner)
+        if report is None:
+            return None
+        seconds = time.perf_counter() - begun
+        made.append(replace(report, path=task.path, rules=rules.path, seconds=seconds))
+    return made
 
 
 def hooks_of(tasks: Sequence[Task], progress: Progress | None) -> Hooks:
@@ -120,14 +168,33 @@ def lost_message(path: str, why: str) -> str:
 
 def check_part(task: Task) -> list[PartReport]:
     """One report for each rule file that the part answers to. Never raises for bad input."""
+    try:
+        file, known = part_file(task)
+    except (InputError, MemoryError) as error:
+        message = explain(task.path, error)
+        said = (*task.assignments, *task.also)
+        return [failed(task.path, rules.path, rules.name, message) for _, rules in said]
+    plain = replace(task, views=None)
+    both = zip((*task.assignments, *task.also), task.inner, strict=True)
+    return [
+        _one_report(task if at < len(task.assignments) else plain, asked, inner, (file, known))
+        for at, (asked, inner) in enumerate(both)
+    ]
+
+
+def part_file(task: Task) -> tuple[PartFile, KnownPart | None]:
+    """The part's file, and what is known of it. Raises InputError where it cannot be read."""
     from wallguard.part.part import PartFile
 
-    file = PartFile(task.file, root=task.root, name=task.path)
-    plain = replace(task, views=None)
-    return [
-        *(_one_report(task, assignment, rules, file) for assignment, rules in task.assignments),
-        *(_one_report(plain, assignment, rules, file) for assignment, rules in task.also),
-    ]
+    if task.store is None:
+        return PartFile(task.file, root=task.root, name=task.path), None
+    from wallguard.jobs.known import KnownPart
+    from wallguard.mesh.content import content
+
+    data = content(task.file, task.path, task.root)
+    known = KnownPart(task.store, data, task.file.suffix)
+    file = PartFile(task.file, root=task.root, name=task.path, data=data, memories=known.memory)
+    return file, known
 
 
 def report_on(geometry: Geometry, rules: Rules, path: str, views: What | None = None) -> PartReport:
@@ -137,7 +204,6 @@ def report_on(geometry: Geometry, rules: Rules, path: str, views: What | None = 
     """
     from wallguard.bands.declared import band_table
     from wallguard.checks.case import Case
-    from wallguard.part.bodies import bodies
 
     begun = time.perf_counter()
     case = Case(geometry, rules, band_table(rules))
@@ -156,21 +222,31 @@ def report_on(geometry: Geometry, rules: Rules, path: str, views: What | None = 
         checks=tuple(runs),
         walls=report_walls(case),
         findings=tuple(findings),
-        bodies=bodies(geometry.drawn) if findings else (),
+        bodies=geometry.bodies() if findings else (),
         seconds=time.perf_counter() - begun,
         views=shown,
     )
 
 
-def _one_report(task: Task, assignment: Assignment, rules: Rules, file: PartFile) -> PartReport:
+def _one_report(
+    task: Task,
+    asked: tuple[Assignment, Rules],
+    inner: tuple[Assignment, Rules],
+    read: tuple[PartFile, KnownPart | None],
+) -> PartReport:
+    """The report on a part for what is `asked`; `inner`: the same with names as seen from its
+    folder."""
     begun = time.perf_counter()
+    file, known = read
+    report = known.report(*inner) if known and not task.views else None
     try:
-        path, inner = (name.removeprefix(task.folder) for name in (task.path, rules.path))
-        geometry = file.lying(assignment).geometry
-        report = report_on(geometry, replace(rules, path=inner), path, task.views)
-        report = replace(report, path=task.path, rules=rules.path)
+        if report is None:
+            report = report_on(file.lying(inner[0]).geometry, inner[1], "", task.views)
+            if known:
+                known.keep(*inner, report)
+        report = replace(report, path=task.path, rules=asked[1].path)
     except (InputError, MemoryError) as error:
-        report = failed(task.path, rules.path, rules.name, explain(task.path, error))
+        report = failed(task.path, asked[1].path, asked[1].name, explain(task.path, error))
     return replace(report, seconds=time.perf_counter() - begun)
 
 
@@ -255,13 +331,12 @@ def status_of(findings: Sequence[Finding]) -> Status:
 
 def mesh_info(geometry: Geometry) -> MeshInfo:
     """What the part's file holds, as drawn."""
-    mesh = geometry.drawn
-    x, y, z = (mesh.vertices.max(axis=0) - mesh.vertices.min(axis=0)).tolist()
+    facts = geometry.facts
     return MeshInfo(
-        triangles=len(mesh.triangles),
-        watertight=geometry.health.watertight,
-        extents=(x, y, z),
-        unit=mesh.unit,
+        triangles=facts.triangles,
+        watertight=facts.condition.watertight,
+        extents=facts.drawn,
+        unit=facts.unit,
     )
 
 

@@ -21,6 +21,7 @@ from wallguard.waivers.load import FILE_NAME as WAIVERS
 from wallguard.waivers.load import parse_waivers
 
 if TYPE_CHECKING:
+    from wallguard.jobs.caching import Caching
     from wallguard.views.model import What
 
 # So many names are told at most where files are missing.
@@ -65,11 +66,13 @@ class How:
     jobs   how many parts at a time
     views  what is to be shown of parts, None: nothing
     today  the day on which waivers must still hold; None: today
+    cache  where to look for what was found out before; None: nowhere
     """
 
     jobs: int = 1
     views: What | None = None
     today: date | None = None
+    cache: Caching | None = None
 
 
 @dataclass

@@ -25,8 +25,7 @@ from wallguard.findings.impact import DIRECTIONS, Change, Direction, Judged, Par
 from wallguard.findings.model import Breach, Finding, Printed, Spread
 from wallguard.findings.outcomes import severity_rank
 from wallguard.findings.places import Boxes
-from wallguard.jobs.check import Task, explain, lost_message, run_checks, status_of
-from wallguard.part.part import Part
+from wallguard.jobs.check import Task, explain, lost_message, part_file, run_checks, status_of
 from wallguard.rules.model import Rules
 from wallguard.walls.stretch import Stretch, is_speck, joined
 
@@ -40,7 +39,7 @@ def compare_part(task: Task) -> PartImpact:
     (assignment, old), (_, new) = task.assignments
     begun = time.perf_counter()
     try:
-        part = Part.load(task.file, assignment, root=task.root, name=task.path)
+        part = part_file(task)[0].lying(assignment)
         result = compare(part.geometry, old, new, task.path)
     except (InputError, MemoryError) as error:
         result = PartImpact(task.path, "error", "error", error=explain(task.path, error))

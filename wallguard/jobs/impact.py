@@ -15,6 +15,7 @@ from wallguard.base.plain import counted
 from wallguard.findings.impact import Impact, Process
 from wallguard.findings.model import Trouble
 from wallguard.jobs.check import Task, cost_of, hooks_of
+from wallguard.jobs.choose import How
 from wallguard.jobs.design import Design
 from wallguard.jobs.source import work_tree
 from wallguard.jobs.watch import Watch, silent
@@ -38,7 +39,7 @@ def impact(
     paths: Sequence[Path] = (),
     *,
     everything: bool = False,
-    jobs: int = 1,
+    how: How | None = None,
     watch: Watch | None = None,
 ) -> Impact:
     """Compare two processes over parts of the repository that the current folder is in.
@@ -46,6 +47,7 @@ def impact(
     paths       parts and folders; without any, the parts that answer to either rule file or to one
                 that extends the old one, or all parts where there is none of these
     everything  all parts, whatever they answer to; coupons are none
+    how         how it is done; `views` and `today` mean nothing here
 
     A part whose rules extend the old rule file is compared under its own rules, with the new file
     in the place of the old one.
@@ -56,13 +58,16 @@ def impact(
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
     run = _Run(processes)
     run.choose(paths, everything)
+    how = how or How()
+    store = how.cache.store(run.root) if how.cache else None
+    tasks = [replace(task, store=store) for task in run.tasks]
     # Heavy, and not needed to refuse what is asked.
     from wallguard.jobs.compare import compare_part, lost_part, notes
     from wallguard.jobs.workers import Work, do_all
 
     with (watch or silent)(len(run.tasks)) as progress:
         work = Work(compare_part, cost_of, lost_part)
-        done = do_all(work, run.tasks, jobs, hooks_of(run.tasks, progress))
+        done = do_all(work, tasks, how.jobs, hooks_of(tasks, progress))
     parts = [replace(part, rules=rules) for part, rules in zip(done, run.rules, strict=True)]
     return Impact(
         before=Process(run.before.path, run.before.name),

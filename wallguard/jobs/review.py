@@ -185,6 +185,8 @@ class _Run:
     def _check(self, tasks: Sequence[Task], watch: Watch | None) -> list[list[PartReport]]:
         from wallguard.jobs.check import check_all
 
+        store = self.how.cache.store(self.root) if self.how.cache else None
+        tasks = [replace(task, store=store) for task in tasks]
         with (watch or silent)(len(tasks)) as progress:
             return check_all(tasks, self.how.jobs, progress)
 

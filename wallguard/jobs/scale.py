@@ -66,7 +66,7 @@ def scale(part: Part, rules: Rules, wanted: float | None = None, jobs: int = 1) 
         path=part.path,
         rules=rules.path,
         rules_name=rules.name,
-        unit=geometry.drawn.unit,
+        unit=geometry.facts.unit,
         size=geometry.extents,
         reductions=tuple(reductions(geometry, rules, wanted, jobs)),
         wanted=wanted,

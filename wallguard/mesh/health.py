@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property
 
 import numpy as np
@@ -33,8 +33,8 @@ class Spots:
 
 
 @dataclass(frozen=True, eq=False)
-class Health:
-    """What `examine` found. Edges are told apart from edges by the vertices they join.
+class Condition:
+    """What is wrong with a mesh, and what it holds. Edges are told apart by the vertices they join.
 
     open_edges        edges of one face only: the surface has a hole or a rim there
     crowded_edges     edges shared by more than two faces
@@ -63,7 +63,6 @@ class Health:
     watertight: bool
     volume: float
     complete: bool
-    anatomy: Anatomy
 
     @cached_property
     def healthy(self) -> bool:
@@ -79,6 +78,18 @@ class Health:
                 self.overlapping_bodies,
             )
         )
+
+
+@dataclass(frozen=True, eq=False)
+class Health(Condition):
+    """What `examine` found: the condition, and what a repair needs to know."""
+
+    anatomy: Anatomy
+
+    @property
+    def condition(self) -> Condition:
+        """Without what only a repair needs."""
+        return Condition(*(getattr(self, one.name) for one in fields(Condition)))
 
 
 @dataclass(frozen=True, eq=False)

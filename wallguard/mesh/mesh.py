@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 
 from wallguard.base.units import Unit
 
+# Where the unit of a mesh came from.
+UnitSource = Literal["format", "repository", "default"]
+
 
 @dataclass(frozen=True)
 class Mesh:
@@ -25,4 +28,4 @@ class Mesh:
     vertices: NDArray[np.float64]
     triangles: NDArray[np.int32]
     unit: Unit = "mm"
-    unit_source: Literal["format", "repository", "default"] = "default"
+    unit_source: UnitSource = "default"

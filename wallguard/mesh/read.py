@@ -11,11 +11,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base import files
 from wallguard.base.errors import InputError
 from wallguard.base.formats import PART_SUFFIXES, format_module
 from wallguard.base.units import MILLIMETRES, Unit
-from wallguard.mesh.formats.drawing import EXPORT, MAX_BYTES, MAX_TRIANGLES, Drawing
+from wallguard.mesh.content import content
+from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.weld import weld
 
@@ -29,12 +29,14 @@ def read_mesh(
     unit: Unit | None = None,
     root: Path | None = None,
     shown: str | None = None,
+    data: bytes | None = None,
 ) -> Mesh:
     """Read a mesh file; vertices come back in mm.
 
     unit: of a file whose format carries none (mm where that is not given either).
     root: the repository; a path that leads out of it is refused.
     shown: what the file is called in errors, where `path` is a copy.
+    data: what the file holds; None: it is read.
     Vertices that are equal, to 2^-26 of the part's size, are welded (those of one object, where
     the format keeps objects apart); vertices that no triangle uses are left out.
     Raises InputError for a file that cannot be read, is not what its suffix says, holds no
@@ -51,28 +53,13 @@ def read_mesh(
         )
     reader: Callable[[Path, bytes], Drawing] = import_module(f"wallguard.mesh.formats.{name}").read
     try:
-        drawing = reader(said, _content(path, said, root))
+        drawing = reader(said, content(path, said, root) if data is None else data)
     except MemoryError as error:
         raise InputError(said, "there is not enough memory to read the file") from error
     source: Literal["format", "repository", "default"] = (
         "format" if drawing.unit else "repository" if unit else "default"
     )
     return _mesh(said, drawing, drawing.unit or unit or "mm", source)
-
-
-def _content(path: Path, said: Path, root: Path | None) -> bytes:
-    """The bytes of a mesh file, at least one and at most MAX_BYTES. Raises InputError."""
-    data = files.read(
-        path,
-        MAX_BYTES,
-        kind="a mesh file",
-        shown=str(said),
-        root=root,
-        smaller="Export the part with coarser facets",
-    )
-    if not data:
-        raise InputError(said, "the file is empty", remedy=EXPORT)
-    return data
 
 
 def _mesh(

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.units import MILLIMETRES, Unit
-from wallguard.mesh.mesh import Mesh
+from wallguard.mesh.mesh import Mesh, UnitSource
 
 _SMALL = 3.0  # mm, of the largest extent
 _ABSURD = 1.0  # mm, where the unit is stated
@@ -58,31 +58,43 @@ def suspect_unit(
     mesh: as read, before it is placed; scale: printed size over the size in the file, so that
     a building at 1:200 raises no question; build_volume: of the printer, mm.
     """
-    extents = np.array([np.ptp(column) for column in mesh.vertices.T]) * scale
+    drawn = tuple(float(np.ptp(column)) for column in mesh.vertices.T)
+    return suspect_size(drawn, (mesh.unit, mesh.unit_source), build_volume, scale)
+
+
+def suspect_size(
+    drawn: tuple[float, ...],
+    drawn_in: tuple[Unit, UnitSource],
+    build_volume: tuple[float, float, float] | None = None,
+    scale: float = 1.0,
+) -> UnitHint | None:
+    """The same from the part's size as drawn, mm, its unit and where that came from."""
+    unit, given = drawn_in
+    extents = np.array(drawn) * scale
     size = float(extents.max())
     largest = max(build_volume) if build_volume else _LARGEST
-    stated = mesh.unit_source != "default"
+    stated = given != "default"
     if size <= 0:
         return None
     if size < (_ABSURD if stated else _SMALL) or size > 2 * largest:
-        candidates = _candidates(extents, mesh.unit, largest)
-    elif not stated and scale == 1 and mesh.unit == "mm" and _drawn_in_inches(extents):
-        candidates = _candidates(extents, mesh.unit, largest, ("inch",))
+        candidates = _candidates(extents, unit, largest)
+    elif not stated and scale == 1 and unit == "mm" and _drawn_in_inches(extents):
+        candidates = _candidates(extents, unit, largest, ("inch",))
     else:
         return None
     if not candidates:
         return None
     source = {
-        "format": f"the file says {mesh.unit}",
-        "repository": f"wallguard.yaml says {mesh.unit}",
-        "default": f"no unit is stated, so {mesh.unit} is taken",
-    }[mesh.unit_source]
+        "format": f"the file says {unit}",
+        "repository": f"wallguard.yaml says {unit}",
+        "default": f"no unit is stated, so {unit} is taken",
+    }[given]
     others = ", or ".join(f"{_size(each)} if drawn in {_NAMES[unit]}" for unit, each in candidates)
     remedy = (
         "if the size is wrong, export the part in its true unit"
-        if mesh.unit_source == "format"
+        if given == "format"
         else f"if the size is wrong, set `unit: {candidates[0][0]}` for this part in wallguard.yaml"
-        + (f"; if it is right, `unit: {mesh.unit}` there says so" if not stated else "")
+        + (f"; if it is right, `unit: {unit}` there says so" if not stated else "")
     )
     return UnitHint(
         "note" if stated else "warn",

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from copy import copy
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from wallguard.base.errors import TooLargeError
 from wallguard.base.rotation import Rotation
-from wallguard.mesh.health import Health, examine
+from wallguard.mesh.health import Condition, Health, examine
 from wallguard.mesh.repair import solid
-from wallguard.part.placed import Placed, place
+from wallguard.part.memory import Facts, Kind, Layering, Memory, of, recalled, remember
+from wallguard.part.placed import Placed, place, to_file
 
 if TYPE_CHECKING:
+    from wallguard.findings import model as findings
     from wallguard.mesh.mesh import Mesh
+    from wallguard.part.part import Lies
     from wallguard.sections.sections import Sections
     from wallguard.walls.plates import Plate
     from wallguard.walls.rounds import Round
@@ -26,11 +31,55 @@ Box = tuple[Point, Point]
 _Result = TypeVar("_Result")
 
 
+@dataclass(frozen=True, eq=False)
+class Body:
+    """A part's mesh as it was drawn, as it was mended (`whole`), and that as it is printed.
+
+    sound  whether it is closed and consistent, so that its sections need no untangling
+    """
+
+    drawn: Mesh
+    whole: Mesh
+    placed: Placed
+    health: Health
+    repairs: tuple[str, ...]
+    sound: bool
+
+    @classmethod
+    def of(cls, mesh: Mesh, health: Health, rotation: Rotation, scale: float) -> Body:
+        """Mend a mesh and place it."""
+        whole, repairs = solid(mesh, health)
+        mended = examine(whole) if repairs else health
+        sound = not (mended.open_edges or mended.crowded_edges or mended.turned_edges)
+        return cls(mesh, whole, place(whole, rotation, scale), health, repairs, sound)
+
+    @property
+    def facts(self) -> Facts:
+        """What is to be known of it as a whole."""
+        mesh = self.drawn
+        return Facts(
+            triangles=len(mesh.triangles),
+            drawn=_size(mesh.vertices),
+            unit=mesh.unit,
+            unit_source=mesh.unit_source,
+            extents=_size(self.placed.mesh.vertices),
+            condition=self.health.condition,
+            repairs=self.repairs,
+            sound=self.sound,
+        )
+
+
+def _size(vertices: NDArray[np.float64]) -> Point:
+    x, y, z = (vertices.max(axis=0) - vertices.min(axis=0)).tolist()
+    return x, y, z
+
+
 class Geometry:
     """A part's mesh in the frame it is printed in, and its walls, gaps, holes, pins and plates.
 
     Measures are in the print frame, mm; `location` and `box` take them back to the part file's
-    own frame. A measure that was taken is kept, so several rule files share the work. Taking one
+    own frame. A measure that was taken is kept, so several rule files share the work; with a memory
+    it is looked up there first, and the mesh is read only when something is not known. Taking one
     raises TooLargeError, which names the part, where it would take too much memory or time.
     """
 
@@ -42,40 +91,102 @@ class Geometry:
         scale: float,
         name: str = "this part",
     ) -> None:
-        self.name = name
-        whole, self.repairs = solid(mesh, health)
-        mended = examine(whole) if self.repairs else health
-        # Closed and consistent, so that its sections need no untangling.
-        self.sound = not (mended.open_edges or mended.crowded_edges or mended.turned_edges)
-        self.drawn = mesh
-        self.health = health
-        self.scale = scale
-        self.placed: Placed = place(whole, rotation, scale)
-        self._whole, self._rotation = whole, rotation
-        self._known: dict[tuple[object, ...], object] = {}
+        self._set(rotation, scale, name)
+        self._body: Body | None = Body.of(mesh, health, rotation, scale)
 
-    def at_scale(self, scale: float) -> Geometry:
-        """The same part at another scale (printed size over the size in the file), with nothing
-        measured yet."""
-        other = copy(self)
-        other.scale = scale
-        other.placed = place(self._whole, self._rotation, scale)
-        other._known = {}
-        return other
+    @classmethod
+    def remembered(
+        cls, read: Callable[[], tuple[Mesh, Health]], lies: Lies, name: str, memory: Memory
+    ) -> Geometry:
+        """The part whose mesh `read` reads, if it is needed; what is known of it is in `memory`.
+
+        Raises what `read` raises.
+        """
+        made = cls.__new__(cls)
+        made._set(lies.rotation, lies.scale, name)
+        made._body = None
+        made._read, made._memory = read, memory
+        made.facts = made._once("facts", (), lambda: made.body.facts)
+        return made
+
+    def _set(self, rotation: Rotation, scale: float, name: str) -> None:
+        self.name, self.scale = name, scale
+        self._rotation = rotation
+        self._read: Callable[[], tuple[Mesh, Health]] | None = None
+        self._memory: Memory | None = None
+        self._known: dict[str, object] = {}
+
+    @property
+    def body(self) -> Body:
+        """The mesh itself. Raises InputError where it has to be read, and cannot be."""
+        if self._body is None:
+            assert self._read is not None
+            self._body = Body.of(*self._read(), self._rotation, self.scale)
+        return self._body
+
+    @cached_property
+    def facts(self) -> Facts:
+        """What is to be known of the part as a whole."""
+        return self.body.facts
+
+    @property
+    def drawn(self) -> Mesh:
+        """The mesh as it was drawn."""
+        return self.body.drawn
+
+    @property
+    def placed(self) -> Placed:
+        """The mesh as it is printed."""
+        return self.body.placed
+
+    @property
+    def health(self) -> Condition:
+        """What is wrong with the mesh as drawn."""
+        return self.facts.condition
+
+    @property
+    def repairs(self) -> tuple[str, ...]:
+        """What was mended, in plain sentences."""
+        return self.facts.repairs
+
+    @property
+    def sound(self) -> bool:
+        """Whether what is cut is closed and consistent."""
+        return self.facts.sound
 
     @property
     def extents(self) -> Point:
         """Size as printed, mm."""
-        low, high = self.placed.mesh.vertices.min(axis=0), self.placed.mesh.vertices.max(axis=0)
-        x, y, z = (high - low).tolist()
-        return x, y, z
+        return self.facts.extents
+
+    def at_scale(self, scale: float) -> Geometry:
+        """The same part at another scale (printed size over the size in the file), with nothing
+        measured yet."""
+        other = Geometry.__new__(Geometry)
+        other._set(self._rotation, scale, self.name)
+        placed = place(self.body.whole, self._rotation, scale)
+        other._body = replace(self.body, placed=placed)
+        return other
+
+    def layering(self, layer_height: float) -> Layering:
+        """How many layers there are, and whether all of their outlines close."""
+
+        def measure() -> Layering:
+            sections = self.sections(layer_height)
+            if not len(sections.loose):
+                return Layering(len(sections.heights))
+            low, high = sections.heights[sections.loose[[0, -1]]].tolist()
+            return Layering(len(sections.heights), len(sections.loose), low, high)
+
+        return self._once("layering", (layer_height,), measure)
 
     def sections(self, layer_height: float) -> Sections:
         """The outlines of all layers."""
         from wallguard.sections.cut import cut
 
         return self._once(
-            ("sections", layer_height),
+            "sections",
+            (layer_height,),
             lambda: cut(self.placed.mesh, layer_height, untangle=not self.sound),
         )
 
@@ -86,6 +197,7 @@ class Geometry:
         from wallguard.walls.trace import find_walls
 
         return self._once(
+            "stretches",
             ("walls", layer_height, largest, splits),
             lambda: find_walls(self.sections(layer_height), largest, splits),
         )
@@ -97,7 +209,8 @@ class Geometry:
         from wallguard.walls.trace import find_walls_divided
 
         return self._once(
-            ("walls divided", layer_height, largest, ways),
+            "ways",
+            ("walls", layer_height, largest, ways),
             lambda: find_walls_divided(self.sections(layer_height), largest, ways),
         )
 
@@ -106,6 +219,7 @@ class Geometry:
         from wallguard.walls.trace import find_gaps
 
         return self._once(
+            "stretches",
             ("gaps", layer_height, largest),
             lambda: find_gaps(self.sections(layer_height), largest),
         )
@@ -115,34 +229,45 @@ class Geometry:
         from wallguard.walls.balls import find_thin
 
         return self._once(
-            ("thin", largest, splits), lambda: find_thin(self.placed.mesh, largest, splits)
+            "stretches",
+            ("thin", largest, splits),
+            lambda: find_thin(self.placed.mesh, largest, splits),
         )
 
     def narrow(self, largest: float) -> list[Stretch]:
         """Gaps in space."""
         from wallguard.walls.balls import find_gaps
 
-        return self._once(("narrow", largest), lambda: find_gaps(self.placed.mesh, largest, ()))
+        return self._once(
+            "stretches", ("narrow", largest), lambda: find_gaps(self.placed.mesh, largest, ())
+        )
 
     def rounds(self, largest: float) -> list[Round]:
         """Round holes and pins up to the diameter `largest`, in any direction."""
         from wallguard.walls.rounds import find_rounds
 
-        return self._once(("rounds", largest), lambda: find_rounds(self.placed.mesh, largest))
+        return self._once("rounds", (largest,), lambda: find_rounds(self.placed.mesh, largest))
 
     def plates(self, layer_height: float, limit: int, smallest: float) -> list[Plate]:
         """Floors and roofs of fewer than `limit` layers, at least `smallest` wide."""
-        from wallguard.walls.plates import find_plates
 
-        solid = self.placed.mesh if self.sound else None
-        return self._once(
-            ("plates", layer_height, limit, smallest),
-            lambda: find_plates(self.sections(layer_height), limit, smallest, solid),
-        )
+        def measure() -> list[Plate]:
+            from wallguard.walls.plates import find_plates
+
+            solid = self.placed.mesh if self.sound else None
+            return find_plates(self.sections(layer_height), limit, smallest, solid)
+
+        return self._once("plates", (layer_height, limit, smallest), measure)
+
+    def bodies(self) -> tuple[findings.Body, ...]:
+        """The part's bodies in numbers, in its file's own frame."""
+        from wallguard.part.bodies import bodies
+
+        return self._once("bodies", (), lambda: bodies(self.drawn))
 
     def location(self, point: Point) -> Point:
         """A point of the print frame in the part file's own frame, mm."""
-        x, y, z = self.placed.to_file(np.array([point], np.float64))[0].tolist()
+        x, y, z = self._to_file(np.array([point], np.float64))[0].tolist()
         return x, y, z
 
     def box(self, box: Box) -> Box:
@@ -150,14 +275,27 @@ class Geometry:
         corners = np.array(
             [[box[i][0], box[j][1], box[k][2]] for i in (0, 1) for j in (0, 1) for k in (0, 1)]
         )
-        back = self.placed.to_file(corners)
+        back = self._to_file(corners)
         low, high = back.min(axis=0).tolist(), back.max(axis=0).tolist()
         return (low[0], low[1], low[2]), (high[0], high[1], high[2])
 
-    def _once(self, key: tuple[object, ...], measure: Callable[[], _Result]) -> _Result:
-        if key not in self._known:
-            try:
-                self._known[key] = measure()
-            except TooLargeError as error:
-                raise error.of(self.name) from None
-        return self._known[key]  # type: ignore[return-value]
+    def _to_file(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        return to_file(points, self._rotation, self.scale)
+
+    def _once(
+        self, kind: Kind, arguments: tuple[object, ...], measure: Callable[[], _Result]
+    ) -> _Result:
+        """What is measured with these arguments, taken once; or as it is remembered."""
+        name = of(kind, *arguments)
+        if name not in self._known:
+            memory = self._memory
+            found = recalled(memory, kind, name) if memory else None
+            if found is None:
+                try:
+                    found = measure()
+                except TooLargeError as error:
+                    raise error.of(self.name) from None
+                if memory:
+                    remember(memory, kind, name, found)
+            self._known[name] = found
+        return self._known[name]  # type: ignore[return-value]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Protocol
 
@@ -12,6 +14,7 @@ from wallguard.mesh.health import Health, examine
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.read import read_mesh
 from wallguard.part.geometry import Geometry
+from wallguard.part.memory import Memory
 
 
 class Lies(Protocol):
@@ -69,7 +72,12 @@ class Part:
 
 class PartFile:
     """One part's file, for which several rule files may say how it lies: it is read once for each
-    unit and placed once for each way. The arguments are those of `Part.load`."""
+    unit and placed once for each way. The arguments are those of `Part.load`.
+
+    data      what the file holds; None: it is read
+    memories  gives the memory for the part as it lies some way, told in words; None: nothing is
+              remembered
+    """
 
     def __init__(
         self,
@@ -78,9 +86,12 @@ class PartFile:
         root: Path | None = None,
         name: str | None = None,
         drawn_in: Unit | None = None,
+        data: bytes | None = None,
+        memories: Callable[[str], Memory] | None = None,
     ) -> None:
         self.name = str(file) if name is None else name
         self._file, self._root, self._drawn_in = file, root, drawn_in
+        self._data, self._memories = data, memories
         self._meshes: dict[Unit | None, tuple[Mesh, Health]] = {}
         self._parts: dict[tuple[object, ...], Part] = {}
 
@@ -88,15 +99,24 @@ class PartFile:
         """The part placed as `lies` says. Raises InputError."""
         key = lies.unit, lies.rotation, lies.scale
         if key not in self._parts:
-            mesh, health = self._read(lies.unit)
-            geometry = Geometry(mesh, health, lies.rotation, lies.scale, self.name)
+            if self._memories is None:
+                mesh, health = self._read(lies.unit)
+                geometry = Geometry(mesh, health, lies.rotation, lies.scale, self.name)
+            else:
+                memory = self._memories(repr((self._drawn_in, *key)))
+                read = partial(self._read, lies.unit)
+                geometry = Geometry.remembered(read, lies, self.name, memory)
             self._parts[key] = Part(self.name, geometry)
         return self._parts[key]
 
     def _read(self, unit: Unit | None) -> tuple[Mesh, Health]:
         if unit not in self._meshes:
             mesh = read_mesh(
-                self._file, unit=self._drawn_in or unit, root=self._root, shown=self.name
+                self._file,
+                unit=self._drawn_in or unit,
+                root=self._root,
+                shown=self.name,
+                data=self._data,
             )
             mesh = _in_unit(mesh, self._drawn_in)
             self._meshes[unit] = mesh, examine(mesh)

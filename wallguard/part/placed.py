@@ -24,7 +24,7 @@ class Placed:
 
     def to_file(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
         """Points of the print frame, (n, 3) mm, in the part file's own frame, (n, 3) mm."""
-        return np.asarray(points, np.float64) @ self.rotation / self.scale
+        return to_file(points, self.rotation, self.scale)
 
 
 def place(mesh: Mesh, rotation: Rotation = UPRIGHT, scale: float = 1.0) -> Placed:
@@ -37,3 +37,11 @@ def place(mesh: Mesh, rotation: Rotation = UPRIGHT, scale: float = 1.0) -> Place
     if rotation != UPRIGHT or scale != 1:
         mesh = replace(mesh, vertices=mesh.vertices @ matrix.T * scale)
     return Placed(mesh, matrix, scale)
+
+
+def to_file(
+    points: NDArray[np.float64], rotation: Rotation | NDArray[np.float64], scale: float
+) -> NDArray[np.float64]:
+    """Points of the print frame, (n, 3) mm, in the part file's own frame, (n, 3) mm."""
+    back: NDArray[np.float64] = np.asarray(points, np.float64) @ np.array(rotation) / scale
+    return back

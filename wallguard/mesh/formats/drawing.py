@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from wallguard.base.units import Unit
 
-MAX_BYTES = 512 * 1024**2
 MAX_TRIANGLES = 10_000_000
 
 EXPORT = "Export the part again"  # what to do about most files that are broken
