@@ -60,7 +60,7 @@ def meetings(
     level, width = levels(boxes, least)
     origin = boxes.low.min(axis=0)
     looked_at = 0
-    (low_x, low_y), (high_x, high_y) = askers.low.T.copy(), askers.high.T.copy()
+    corners = np.column_stack([askers.low, askers.high])
     for each in np.unique(level).tolist():
         cells = _Cells(boxes, np.flatnonzero(level == each), width * 2**each, origin)
         asking = np.arange(len(askers.section)) if own is None else np.flatnonzero(own <= each)
@@ -75,13 +75,14 @@ def meetings(
         for part in np.split(np.arange(len(size)), stops):
             owner, place = ranges(begin[part], size[part])
             one, other = asked[part][owner], cells.member[place]
-            x = np.maximum(low_x[one], cells.low_x[place])
-            meet = np.flatnonzero(x <= np.minimum(high_x[one], cells.high_x[place]))
-            one, other, place, x = one[meet], other[meet], place[meet], x[meet]
-            y = np.maximum(low_y[one], cells.low_y[place])
-            meet_ = y <= np.minimum(high_y[one], cells.high_y[place])
+            low_x, low_y, high_x, high_y = corners.take(one, axis=0).T
+            its = cells.corners.take(place, axis=0)
+            x, y = np.maximum(low_x, its[:, 0]), np.maximum(low_y, its[:, 1])
+            meets = (x <= np.minimum(high_x, its[:, 2])) & (y <= np.minimum(high_y, its[:, 3]))
+            meet = np.flatnonzero(meets)
+            one, other, place, x, y = one[meet], other[meet], place[meet], x[meet], y[meet]
             # In several cells together: counted where their common box begins.
-            meet_ &= np.floor((x - origin[0]) / cells.width) == cells.column[place]
+            meet_ = np.floor((x - origin[0]) / cells.width) == cells.column[place]
             meet_ &= np.floor((y - origin[1]) / cells.width) == cells.row[place]
             meet = np.flatnonzero(meet_)
             yield one[meet], other[meet]
@@ -105,8 +106,7 @@ class _Cells:
         order = np.argsort(key, kind="stable")
         self.key, self.member = key[order], member[order]
         self.column, self.row = at[order].T.astype(np.float64)
-        self.low_x, self.low_y = boxes.low[self.member].T.copy()
-        self.high_x, self.high_y = boxes.high[self.member].T.copy()
+        self.corners = np.column_stack([boxes.low, boxes.high])[self.member]
 
     def cell(self, point: _Floats) -> _Ints:
         """(n, 2) column and row of each point."""

@@ -22,6 +22,7 @@ No bound is an estimate, so what is left out bounds no wall.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -75,6 +76,32 @@ class Chains:
     half: _Floats
     cosine: _Floats
     sine: _Floats
+
+    # Rows that are taken together: one look into memory instead of six.
+    @cached_property
+    def segment(self) -> _Floats:
+        """(c, 6) start, along, length and off."""
+        return np.column_stack([self.start, self.along, self.length, self.off])
+
+    @cached_property
+    def box(self) -> _Floats:
+        """(c, 4) low and high."""
+        return np.column_stack([self.low, self.high])
+
+    @cached_property
+    def cone(self) -> _Floats:
+        """(c, 5) middle, half, cosine and sine."""
+        return np.column_stack([self.middle, self.half, self.cosine, self.sine])
+
+    @cached_property
+    def view(self) -> _Floats:
+        """(c, 8) cosine and sine of the cone's middle, the sine of its half (inf where it is right
+        or more), the ends, and off: see `_before`."""
+        open_ = np.where(self.half >= np.pi / 2, np.inf, np.sin(np.minimum(self.half, np.pi / 2)))
+        end = self.start + self.length[:, None] * self.along
+        return np.column_stack(
+            [np.cos(self.middle), np.sin(self.middle), open_, self.start, end, self.off]
+        )
 
 
 def turns(edges: Edges) -> _Floats:
@@ -167,14 +194,14 @@ def near_pairs(chains: Chains, reach: float) -> Pairs:
     """
     boxes = Boxes(chains.low, chains.high, chains.section)
     level, _ = levels(boxes, reach)
-    (low_x, low_y), (high_x, high_y) = chains.low.T.copy(), chains.high.T.copy()
+    corners = chains.box
     found = []
     for asker, met in meetings(boxes.wider(reach), boxes, reach, level):
         # Of two at one level each finds the other.
         kept = np.flatnonzero((level[asker] < level[met]) | (asker < met))
         one, other = asker[kept], met[kept]
-        x = np.maximum(low_x[other] - high_x[one], low_x[one] - high_x[other])
-        y = np.maximum(low_y[other] - high_y[one], low_y[one] - high_y[other])
+        own, its = corners.take(one, axis=0), corners.take(other, axis=0)
+        x, y = np.maximum(its[:, :2] - own[:, 2:], own[:, :2] - its[:, 2:]).T
         gap = np.hypot(np.maximum(x, 0.0), np.maximum(y, 0.0))
         near = np.flatnonzero(gap <= reach)
         one, other = one[near], other[near]
@@ -184,41 +211,41 @@ def near_pairs(chains: Chains, reach: float) -> Pairs:
 
 def _facing(chains: Chains, one: _Ints, other: _Ints) -> tuple[_Bools, _Bools]:
     """Whether each pair may bound a wall together, and whether they might if no surface leaned."""
-    apart = np.abs(chains.middle[one] - chains.middle[other]) % (2 * np.pi)
+    middle, half, cosine, low, high = chains.cone.take(one, axis=0).T
+    middle_, half_, cosine_, low_, high_ = chains.cone.take(other, axis=0).T
+    apart = np.abs(middle - middle_) % (2 * np.pi)
     apart = np.where(apart > np.pi, 2 * np.pi - apart, apart)
-    apart = np.minimum(apart + chains.half[one] + chains.half[other], np.pi)
+    apart = np.minimum(apart + half + half_, np.pi)
     opposite = np.cos(apart)
-    sine, its = chains.sine[one], chains.sine[other]
     lean = np.minimum(
-        np.minimum(sine[:, 0] * its[:, 0], sine[:, 0] * its[:, 1]),
-        np.minimum(sine[:, 1] * its[:, 0], sine[:, 1] * its[:, 1]),
+        np.minimum(low * low_, low * high_),
+        np.minimum(high * low_, high * high_),
     )
-    lean += np.minimum(opposite, 0.0) * chains.cosine[one] * chains.cosine[other]
+    lean += np.minimum(opposite, 0.0) * cosine * cosine_
     face, level = lean <= FACING + _SLACK, opposite <= FACING + _SLACK
     which = np.flatnonzero(face | level)
-    before = _before(chains, one[which], other[which])
-    which = which[before]
-    before = np.zeros(len(one), bool)
-    before[which[_before(chains, other[which], one[which])]] = True
-    return face & before, level & before
+    own, its = chains.view.take(one[which], axis=0), chains.view.take(other[which], axis=0)
+    before = _before(own, its)
+    which, own, its = which[before], own[before], its[before]
+    found = np.zeros(len(one), bool)
+    found[which[_before(its, own)]] = True
+    return face & found, level & found
 
 
-def _before(chains: Chains, one: _Ints, other: _Ints) -> _Bools:
-    """Whether a part of the other chain lies on the searched side of the one.
+def _before(one: _Floats, other: _Floats) -> _Bools:
+    """Whether a part of the other chain lies on the searched side of the one; rows of their views.
 
     A vector v has a positive share of some normal in the cone about m of half-angle h if
     m.v + sin(h) |v| > 0; that is convex in v, so the four vectors from the ends of the one to the
     ends of the other decide.
     """
-    middle, half = chains.middle[one], chains.half[one]
-    x, y = np.cos(middle), np.sin(middle)
-    open_ = np.sin(np.minimum(half, np.pi / 2))
-    slack = 2 * (chains.off[one] + chains.off[other]) + _SLACK
-    found = half >= np.pi / 2
-    for own in (0.0, 1.0):
-        point = chains.start[one] + (own * chains.length[one])[:, None] * chains.along[one]
-        for its in (0.0, 1.0):
-            way = chains.start[other] - point
-            way += (its * chains.length[other])[:, None] * chains.along[other]
-            found |= x * way[:, 0] + y * way[:, 1] + open_ * np.hypot(*way.T) + slack > 0
+    x, y, open_ = one[:, 0], one[:, 1], one[:, 2]
+    slack = 2 * (one[:, 7] + other[:, 7]) + _SLACK
+    found = np.isinf(open_)
+    open_ = np.where(found, 0.0, open_)
+    for own in (3, 5):
+        for its in (3, 5):
+            away_x, away_y = other[:, its] - one[:, own], other[:, its + 1] - one[:, own + 1]
+            way = np.sqrt(away_x * away_x + away_y * away_y)
+            found |= x * away_x + y * away_y + open_ * way + slack > 0
     return found

@@ -112,7 +112,7 @@ def largest_discs(
     found = Discs(
         np.full(total, np.inf), points.copy(), np.full(total, -1, np.int64), np.ones(total)
     )
-    ask = _Asked(points, normals, lean, np.full(total, search.reach))
+    ask = _Asked(np.column_stack([points, normals]), lean, np.full(total, search.reach))
     chain = search.chains.chain[edge]
     open_ = np.arange(total)
     if search.faced is not None:
@@ -152,26 +152,23 @@ def _parts(
 
 @dataclass(frozen=True)
 class _Asked:
-    """Points and normals (n, 2), lean (n, 2), and limit (n,): the disc is no larger than that."""
+    """Points and normals together (n, 4), lean (n, 2), and limit (n,): the disc is no larger."""
 
-    point: _Floats
-    normal: _Floats
+    ray: _Floats
     lean: _Floats
     limit: _Floats
 
     def chosen(self, which: _Ints) -> _Asked:
-        return _Asked(self.point[which], self.normal[which], self.lean[which], self.limit[which])
+        ray, lean = self.ray.take(which, axis=0), self.lean.take(which, axis=0)
+        return _Asked(ray, lean, self.limit[which])
 
 
 def _bounds(search: Search, ask: _Asked, row: _Ints, chain: _Ints) -> _Floats:
     """Of pairs of rows and chains the radius below which the chain is not reached; the rows'
     limits are lowered to what is known to be reached."""
-    chains = search.chains
-    nx, ny = ask.normal[row, 0], ask.normal[row, 1]
-    off, length = chains.off[chain], chains.length[chain]
-    ax = chains.start[chain, 0] - ask.point[row, 0]
-    ay = chains.start[chain, 1] - ask.point[row, 1]
-    ex, ey = chains.along[chain, 0], chains.along[chain, 1]
+    px, py, nx, ny = ask.ray.take(row, axis=0).T
+    sx, sy, ex, ey, length, off = search.chains.segment.take(chain, axis=0).T
+    ax, ay = sx - px, sy - py
     most = np.minimum(
         value_of(ax, ay, nx, ny), value_of(ax + length * ex, ay + length * ey, nx, ny)
     )
@@ -180,16 +177,22 @@ def _bounds(search: Search, ask: _Asked, row: _Ints, chain: _Ints) -> _Floats:
     # A chain of one edge is its own bound.
     most = np.where(off > 0, most, np.minimum(most, least))
     np.minimum.at(ask.limit, row, most)
-    return least
+    bound: _Floats = least
+    return bound
 
 
 def value_of(qx: _Floats, qy: _Floats, nx: _Floats, ny: _Floats) -> _Floats:
     """The radius at which a disc at the origin with normal n reaches q; inf if it never does."""
-    square = qx * qx + qy * qy
+    square: _Floats = qx * qx + qy * qy
     depth = nx * qx + ny * qy
-    value = np.full(len(qx), np.inf)
-    np.divide(square, 2 * depth, out=value, where=depth > 1e-9 + 1e-7 * square)
-    return value
+    least = 1e-7 * square + 1e-9
+    never = depth <= least
+    # In place, as this is asked of a hundred million pairs.
+    np.maximum(depth, least, out=depth)
+    depth += depth
+    square /= depth
+    np.putmask(square, never, np.inf)
+    return square
 
 
 def touched(
@@ -213,15 +216,16 @@ def _first_contacts(
 ) -> None:
     """Fill in what is found of `some`, whose rows are paired with edges."""
     edges = search.edges
-    ex, ey = edges.along[edge].T
-    ax, ay = (edges.start[edge] - ask.point[row]).T
+    px, py, nx, ny = ask.ray.take(row, axis=0).T
+    sx, sy, ex, ey, length = edges.segment.take(edge, axis=0).T
+    ax, ay = sx - px, sy - py
     # Only from its inner side can an edge be reached from within.
     ahead = np.flatnonzero(ax * ey - ay * ex > 0)
     row, edge = row[ahead], edge[ahead]
-    nx, ny = ask.normal[row].T
-    qx, qy = touched((ax[ahead], ay[ahead]), (ex[ahead], ey[ahead]), edges.length[edge], (nx, ny))
+    ax, ay, ex, ey, nx, ny = (each[ahead] for each in (ax, ay, ex, ey, nx, ny))
+    qx, qy = touched((ax, ay), (ex, ey), length[ahead], (nx, ny))
     value = value_of(qx, qy, nx, ny)
-    radius = np.full(len(ask.point), np.inf)
+    radius = np.full(len(ask.ray), np.inf)
     np.minimum.at(radius, row, value)
     radius[radius > search.reach] = np.inf
 
@@ -238,6 +242,6 @@ def _first_contacts(
     # What is straight across within the tie decides the thickness: it is exact on flat walls.
     place, hit = some[who[first]], tied[first]
     found.radius[place] = r[first]
-    found.contact[place] = ask.point[who[first]] + np.column_stack([qx[hit], qy[hit]])
+    found.contact[place] = ask.ray[who[first], :2] + np.column_stack([qx[hit], qy[hit]])
     found.edge[place] = what[first]
     found.facing[place] = facing[first]

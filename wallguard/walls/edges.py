@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +36,11 @@ class Edges:
     at: NDArray[np.float64]
     round_ring: NDArray[np.bool_]
     lean: NDArray[np.float64]
+
+    @cached_property
+    def segment(self) -> NDArray[np.float64]:
+        """(n, 5) start, along and length: rows that are taken together."""
+        return np.column_stack([self.start, self.along, self.length])
 
     @property
     def inward(self) -> NDArray[np.float64]:

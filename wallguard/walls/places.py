@@ -44,6 +44,7 @@ from wallguard.walls.chains import (
 )
 from wallguard.walls.discs import (
     STAGES,
+    TIE,
     Discs,
     Search,
     chosen,
@@ -67,8 +68,8 @@ _CLOSE, _ROUNDS = 0.01, 34
 # Extremes of thickness, and the thickness where a wall is divided, are this exact (mm).
 _EXACT = 0.001
 # Right at a knife edge, so that a taper is followed to its end; and on either side of a place
-# where two edges would hold the disc.
-_INSET, _BESIDE = 0.005, 0.003
+# where two edges would hold the disc, at first and at last.
+_INSET, _BESIDE, _RIGHT_BESIDE = 0.005, 0.003, 0.0003
 _SPREAD = np.radians(20.0)
 # Facets that turn by less than this are one curved face.
 _FLAT = float(np.cos(np.radians(15.0)))
@@ -434,23 +435,26 @@ def _between(
     one, other = below.discs.edge, above.discs.edge
     both = below.wall & above.wall & (below.kind != above.kind)
     # Every second time half-way, so that what is no straight line ends as well.
-    sought = (one >= 0) & (other >= 0) & (one != other) & ~both & (high - low > 4 * _CLOSE)
-    sought &= ~np.isfinite(corner)
+    sought = (one >= 0) & (other >= 0) & (one != other) & ~both & ~np.isfinite(corner)
     chosen_ = np.flatnonzero(sought if number % 2 == 0 else np.zeros(len(edge), bool))
-    before = _held_by(outline, edge[chosen_], low[chosen_], other[chosen_])
-    after = _held_by(outline, edge[chosen_], high[chosen_], one[chosen_])
-    short = before - below.discs.radius[chosen_]
-    over = after - above.discs.radius[chosen_]
+    begin, end = below.chosen(chosen_), above.chosen(chosen_)
+    before = _held_by(outline, begin.edge, begin.place, end.discs.edge)
+    after = _held_by(outline, begin.edge, end.place, begin.discs.edge)
+    # Of two as near as makes a tie, that which lies straighter across holds the disc.
+    turn = np.round(end.discs.facing, 6) - np.round(begin.discs.facing, 6)
+    own, its = 1 + TIE * (turn < 0), 1 + TIE * (turn > 0)
+    short = before * its - begin.discs.radius * own
+    over = after * own - end.discs.radius * its
     total = short + over
     known = np.isfinite(total) & (total > 1e-9)
     chosen_, share = chosen_[known], (short[known] / total[known]).clip(0.0, 1.0)
     middle[chosen_] = low[chosen_] + share * (high - low)[chosen_]
     wide = np.zeros(len(edge))
-    wide[chosen_] = _BESIDE
-    margin = np.minimum(_CLOSE, high - low) / 4
+    wide[chosen_] = np.where((high - low)[chosen_] > 4 * _CLOSE, _BESIDE, _RIGHT_BESIDE)
+    margin = np.minimum(np.minimum(_CLOSE, high - low) / 4, np.where(wide > 0, wide, np.inf))
     first = np.clip(middle - wide, low + margin, high - margin)
     second = np.clip(middle + wide, low + margin, high - margin)
-    twice = np.flatnonzero(second - first > _BESIDE)
+    twice = np.flatnonzero(second - first > wide)
     where = np.concatenate([np.arange(len(edge)), twice])
     place = np.concatenate([first, second[twice]])
     order = np.lexsort((place, where))
