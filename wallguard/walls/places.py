@@ -387,7 +387,8 @@ def _unlike(outline: Outline, low: _Spots, high: _Spots) -> _Bools:
     # And where a wall ends: how thick it is there may be the most or the least of it.
     apart |= low.wall != high.wall
     unlike &= room > np.where(apart, _CLOSE / 16, _CLOSE)
-    unlike &= ~(low.blind | high.blind)
+    # Where a place that says nothing of the wall lies beside it, the wall goes on up to there.
+    unlike &= ~(low.blind | high.blind) | ((low.wall | high.wall) & (room > _CLOSE))
     # A wall may be thickest where it passes from one edge to the next.
     passes &= both & (room > _CLOSE)
     unlike |= passes & (room > STEP / 2)
