@@ -27,6 +27,9 @@ from wallguard.walls.stretch import Stretch, is_speck
 from wallguard.walls.trace import find_gaps, find_walls
 
 LAYER, LARGEST, GAP = 0.2, 4.0, 0.5
+# How far apart (mm) two pieces may begin or end and be told to be the same one: where a wall hardly
+# tapers, 0.001 mm of thickness is this far along it.
+PLACE = 0.3
 SPLITS = (0.3, 0.45, 0.8, 0.9, 1.0, 1.31, 1.75, 2.2)
 
 
@@ -69,7 +72,7 @@ def differ(found: Sequence[Stretch], whole: Sequence[Stretch]) -> list[str]:
                 and abs(one.low - other.low) <= LAYER * 1.01
                 and abs(one.high - other.high) <= LAYER * 1.01
                 and all(
-                    abs(a - b) <= 0.1
+                    abs(a - b) <= PLACE
                     for i in (0, 1)
                     for a, b in zip(one.box[i][:2], other.box[i][:2], strict=True)
                 )
