@@ -229,7 +229,8 @@ def _first_contacts(
     np.minimum.at(radius, row, value)
     radius[radius > search.reach] = np.inf
 
-    tied = np.flatnonzero(value <= (radius * (1 + TIE))[row])
+    # Within reach as well: what faces a place beyond it is not looked for.
+    tied = np.flatnonzero(value <= np.minimum(radius * (1 + TIE), search.reach)[row])
     tied = tied[np.isfinite(radius[row[tied]])]
     who, what, r = row[tied], edge[tied], value[tied]
     # The cosine between n and the way from the centre to the contact.
