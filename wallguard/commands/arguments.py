@@ -75,6 +75,11 @@ def add_jobs(parser: Parser, what: str) -> None:
 def add_how(parser: Parser, what: str) -> None:
     """Give a command the options that say how parts are checked; `how` reads them."""
     add_jobs(parser, what)
+    parser.add_argument(
+        "--cluster",
+        metavar="ADDRESS",
+        help="on the workers of this Dask scheduler, such as tcp://host:8786, not on this machine",
+    )
     which = parser.add_mutually_exclusive_group()
     which.add_argument(
         "--cache",
@@ -94,7 +99,7 @@ def how(arguments: argparse.Namespace) -> How:
     from wallguard.jobs.choose import How
 
     cache = None if arguments.no_cache else Caching(arguments.cache)
-    return How(arguments.jobs, cache=cache)
+    return How(arguments.jobs, cache=cache, cluster=arguments.cluster)
 
 
 def jobs(text: str) -> int:

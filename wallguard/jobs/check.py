@@ -6,7 +6,7 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from wallguard.base.errors import InputError
 from wallguard.findings.model import (
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from wallguard.checks.case import Case, Draft
     from wallguard.jobs.known import KnownPart
     from wallguard.jobs.watch import Progress
-    from wallguard.jobs.workers import Cost, Hooks
+    from wallguard.jobs.workers import Cost, Hooks, Work
     from wallguard.part.geometry import Geometry
     from wallguard.part.part import PartFile
     from wallguard.repository.config import Assignment
@@ -45,6 +45,9 @@ _SECONDS = 0.05
 _MEMORY, _GROWS = 400 * 1024**2, 1000
 
 
+_Result = TypeVar("_Result")
+
+
 @dataclass(frozen=True)
 class Task:
     """One part file and all rules it answers to.
@@ -57,6 +60,7 @@ class Task:
     views   what is to be shown of it, None: nothing, which costs nothing
     also    what it is checked for besides, after the rest; nothing of that is shown
     store   what was found out before; None: all is worked out anew, and nothing is kept
+    data    what the file holds, where it is not here; None: it is read
     """
 
     path: str
@@ -67,6 +71,7 @@ class Task:
     views: What | None = None
     also: tuple[tuple[Assignment, Rules], ...] = ()
     store: Store | None = None
+    data: bytes | None = None
 
     @property
     def inner(self) -> tuple[tuple[Assignment, Rules], ...]:
@@ -79,11 +84,17 @@ class Task:
 
 
 def check_all(
-    tasks: Sequence[Task], jobs: int = 1, progress: Progress | None = None
+    tasks: Sequence[Task],
+    jobs: int = 1,
+    progress: Progress | None = None,
+    cluster: str | None = None,
 ) -> list[list[PartReport]]:
-    """Check every task in up to `jobs` processes; the order of results does not depend on that.
+    """Check every task in up to `jobs` processes, or on the cluster at this address; the results
+    and their order do not depend on that.
 
     progress  told of each part as its result comes in
+
+    Raises InputError where the cluster cannot be used.
     """
     results: dict[int, list[PartReport]] = {}
     for at, task in enumerate(tasks):
@@ -94,14 +105,34 @@ def check_all(
                 progress.step(task.path, 0.0)
     left = [at for at in range(len(tasks)) if at not in results]
     if left:
-        from wallguard.jobs.workers import Work, do_all
+        from wallguard.jobs.workers import Work
 
         work = Work(check_part, cost_of, lost_part)
         asked = [tasks[at] for at in left]
-        results |= dict(
-            zip(left, do_all(work, asked, jobs, hooks_of(asked, progress)), strict=True)
-        )
+        made = do_somewhere(work, asked, jobs, cluster, progress)
+        results |= dict(zip(left, made, strict=True))
     return [results[at] for at in range(len(tasks))]
+
+
+def do_somewhere(
+    work: Work[Task, _Result],
+    tasks: Sequence[Task],
+    jobs: int,
+    cluster: str | None,
+    progress: Progress | None,
+) -> list[_Result]:
+    """Do some work with every task, here in up to `jobs` processes or on a cluster.
+
+    Raises InputError where the cluster cannot be used.
+    """
+    hooks = hooks_of(tasks, progress)
+    if cluster:
+        from wallguard.jobs.cluster import do_on
+
+        return do_on(cluster, work, tasks, hooks)
+    from wallguard.jobs.workers import do_all
+
+    return do_all(work, tasks, jobs, hooks)
 
 
 def known_reports(task: Task) -> list[PartReport] | None:
@@ -187,7 +218,7 @@ def part_file(task: Task) -> tuple[PartFile, KnownPart | None]:
     from wallguard.part.part import PartFile
 
     if task.store is None:
-        return PartFile(task.file, root=task.root, name=task.path), None
+        return PartFile(task.file, root=task.root, name=task.path, data=task.data), None
     from wallguard.jobs.known import KnownPart
     from wallguard.mesh.content import content
 

@@ -67,12 +67,14 @@ class How:
     views  what is to be shown of parts, None: nothing
     today  the day on which waivers must still hold; None: today
     cache  where to look for what was found out before; None: nowhere
+    cluster  address of a Dask scheduler on whose workers parts are checked; None: here
     """
 
     jobs: int = 1
     views: What | None = None
     today: date | None = None
     cache: Caching | None = None
+    cluster: str | None = None
 
 
 @dataclass

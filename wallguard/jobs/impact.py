@@ -14,7 +14,7 @@ from wallguard.base.errors import InputError
 from wallguard.base.plain import counted
 from wallguard.findings.impact import Impact, Process
 from wallguard.findings.model import Trouble
-from wallguard.jobs.check import Task, cost_of, hooks_of
+from wallguard.jobs.check import Task, cost_of, do_somewhere
 from wallguard.jobs.choose import How
 from wallguard.jobs.design import Design
 from wallguard.jobs.source import work_tree
@@ -63,11 +63,11 @@ def impact(
     tasks = [replace(task, store=store) for task in run.tasks]
     # Heavy, and not needed to refuse what is asked.
     from wallguard.jobs.compare import compare_part, lost_part, notes
-    from wallguard.jobs.workers import Work, do_all
+    from wallguard.jobs.workers import Work
 
     with (watch or silent)(len(run.tasks)) as progress:
         work = Work(compare_part, cost_of, lost_part)
-        done = do_all(work, tasks, how.jobs, hooks_of(tasks, progress))
+        done = do_somewhere(work, tasks, how.jobs, how.cluster, progress)
     parts = [replace(part, rules=rules) for part, rules in zip(done, run.rules, strict=True)]
     return Impact(
         before=Process(run.before.path, run.before.name),

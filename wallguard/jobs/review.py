@@ -188,7 +188,7 @@ class _Run:
         store = self.how.cache.store(self.root) if self.how.cache else None
         tasks = [replace(task, store=store) for task in tasks]
         with (watch or silent)(len(tasks)) as progress:
-            return check_all(tasks, self.how.jobs, progress)
+            return check_all(tasks, self.how.jobs, progress, self.how.cluster)
 
     def _waived(
         self, parts: Sequence[PartReport], chosen: Chosen
