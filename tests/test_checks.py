@@ -72,6 +72,22 @@ def test_a_wall_in_a_good_band_passes(thickness):
     assert found("fill", box([40, thickness, 10])) == []
 
 
+def test_a_good_wall_near_a_worse_outcome_is_warned_of_where_a_margin_is_asked():
+    """Solid up to 1.22 and from 1.73 mm, hollow between: see BEADS."""
+    (finding,) = found("margin", box([40, 1.20, 10]), margin=0.05)
+    assert (finding.severity, finding.measured) == ("warn", pytest.approx(0.03, abs=0.002))
+    assert "comes out solid, but is only 0.03 mm from hollow" in finding.message
+    assert finding.advice == "draw 1.17 mm"
+    (finding,) = found("margin", box([40, 1.75, 10]), margin=0.05)
+    assert finding.advice == "draw 1.78 mm"
+    for advised in (1.17, 1.78):
+        assert found("margin", box([40, advised, 10]), margin=0.05) == []
+    assert found("margin", box([40, 1.20, 10]), margin=0.02) == []
+    assert found("margin", box([40, 1.50, 10]), margin=0.05) == []
+    ignored = {**OUTCOMES, "hollow": "ignore"}
+    assert found("margin", box([40, 1.20, 10]), margin=0.05, outcomes=ignored) == []
+
+
 def test_a_wall_too_thin_to_print_is_missing():
     (finding,) = found("fill", box([40, 0.4, 10]))
     assert finding.fill == "missing"

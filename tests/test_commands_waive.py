@@ -6,7 +6,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 from solids import box, save
-from test_commands_base import FRAME, NEW_RIB, OLD, commit, git, no_git_settings, report, write
+from test_commands_base import FRAME, NEW_RIB, OLD, commit, git, report, write
 
 from wallguard.commands import check, waive
 from wallguard.commands.main import main
@@ -14,7 +14,7 @@ from wallguard.commands.publish import Outputs
 from wallguard.jobs.choose import Asked, How
 from wallguard.waivers.load import load_waivers
 
-__all__ = ["no_git_settings"]  # a fixture that this file shares
+pytestmark = pytest.mark.usefixtures("git_settings")
 LAST = date.today() + timedelta(200)
 UNTIL = str(LAST)
 LATER = LAST + timedelta(1)

@@ -68,6 +68,7 @@ def test_the_contract() -> None:
         "box": [[-8.0, 2.75, 0.0], [32.0, 4.25, 20.0]],
         "sides": 3,
         "source": "section",
+        **{"margin": None, "beyond": ""},
         **{"air": 0.0, "bead": 0.0, "laid_in": [0, 0], "copy": 0},
     }
     assert bracket["checks"][3] == {"name": "gap", "status": "warned", "note": ""}

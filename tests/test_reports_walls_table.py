@@ -11,10 +11,13 @@ from wallguard.reports.walls_table import table
 def test_walls_with_their_outcome_thinnest_first() -> None:
     lost = wall(0.3, fill="missing", printed=None)
     rows = [" ".join(line.split()) for line in table([*BRACKET.walls[::-1], lost]).splitlines()]
-    assert rows[0] == "min typical max length z point x y z held outcome printed ± U"
-    assert rows[1] == "0.30 0.30 0.30 40.00 0.00..20.00 12.0 3.5 4.0 3 missing -"
-    assert rows[2] == "0.60 0.60 0.60 40.00 0.00..20.00 12.0 3.5 4.0 3 solid 1.10 ± 0.05"
-    assert rows[3].endswith("hollow 1.50 ± 0.05")
+    assert rows[0] == "min typical max length z point x y z held outcome printed ± U nearest"
+    assert rows[1] == "0.30 0.30 0.30 40.00 0.00..20.00 12.0 3.5 4.0 3 missing - -"
+    assert rows[2] == "0.60 0.60 0.60 40.00 0.00..20.00 12.0 3.5 4.0 3 solid 1.10 ± 0.05 -"
+    assert rows[3].endswith("hollow 1.50 ± 0.05 -")
+    near = table([wall(0.6, margin=0.042, beyond="hollow")])
+    assert near.splitlines()[1].endswith("0.04 hollow")
+    assert "nearest: how far from a thickness that comes out otherwise, and how" in near
 
 
 def test_without_rules_nothing_is_said_of_outcomes() -> None:

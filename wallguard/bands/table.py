@@ -218,6 +218,20 @@ class BandTable:
             return "solid"
         return "indeterminate"
 
+    def nearest_change(
+        self, thickness: float, tolerance: tuple[float, float]
+    ) -> tuple[float, Verdict] | None:
+        """How far (mm) a wall of `thickness` (mm) is from the nearest one that `classify` calls
+        otherwise, and what it calls that one; None where every wall comes out alike."""
+        own = self.classify(thickness, tolerance)
+        found = []
+        for edge in self.verdict_edges(tolerance):
+            other = max(edge + (-0.5 if edge <= thickness else 0.5) / _PER_MM, 0.0)
+            beyond = self.classify(other, tolerance)
+            if beyond != own:
+                found.append((abs(thickness - other), beyond))
+        return min(found, default=None)
+
     def good_ranges(
         self, tolerance: tuple[float, float], minimum: float = 0.0
     ) -> tuple[tuple[float, float], ...]:

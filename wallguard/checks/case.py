@@ -9,8 +9,9 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from wallguard.bands.advice import advise
-from wallguard.bands.table import BandTable
+from wallguard.bands.table import BandTable, reading
 from wallguard.base.text import SHOWN, above, below, mm
+from wallguard.base.units import drawn_text
 from wallguard.findings.model import Breach, Finding, Kind, Severity, Subject
 from wallguard.rules.features import asked_of
 from wallguard.rules.model import Level, Limit, Rules
@@ -217,6 +218,23 @@ class Case:
         scale, unit = self.geometry.scale, self.geometry.facts.unit
         tolerance = self.rules.tolerance
         return advise(self.table, thickness, tolerance, at_least, scale=scale, unit=unit)
+
+    def advice_with_margin(self, thickness: float, at_least: float = 0.0) -> str:
+        """The nearest thickness that lies the margin away from what comes out worse, or in the
+        middle of what comes out well."""
+        ranges = self.table.good_ranges(self.rules.tolerance, at_least)
+        nominal = reading(thickness)
+        first, last = next((r for r in ranges if r[0] <= nominal <= r[1]), (nominal, nominal))
+        if last - first >= 2 * self.rules.margin:
+            inset = self.rules.margin
+            wanted = min(max(nominal, first + inset), last - inset)
+        else:
+            wanted = (first + last) / 2
+        said = f"{reading(wanted):.2f} mm"
+        scale, unit = self.geometry.scale, self.geometry.drawn.unit
+        if scale != 1:
+            return f"draw {drawn_text(reading(wanted) / scale, unit)} ({said} printed)"
+        return f"draw {said}"
 
     def place(self, point: Point, box: Box) -> tuple[Point, Box]:
         """Point and box in the part file's own frame."""

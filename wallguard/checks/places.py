@@ -319,6 +319,8 @@ def _advice(case: Case, one: _Place, told: Sequence[_Told]) -> str:
         if one.within:
             return case.advice(thing.layers * rules.layer_height, max(height, least))
         return f"draw ≥ {mm(height)} mm ({layers} layers)"
+    if all(each.breach.check == "margin" for each in told):
+        return case.advice_with_margin(thing.typical, least)
     good = case.table.classify(thing.typical, rules.tolerance) == "solid"
     judged = thing.minimum if good and not below(thing.typical, least) else thing.typical
     return case.advice(judged, least)

@@ -44,6 +44,8 @@ class Printed:
 class Wall:
     """One wall of a part; `fill` and `printed` are None where no rules say them.
 
+    margin, beyond  how far it is from a thickness that comes out otherwise, mm, and how that comes
+                    out; None and empty where no rules say that, or all comes out alike
     air, bead, laid_in, copy  as of a `Subject`, of a wall of a toolpath; 0 elsewhere
     """
 
@@ -56,6 +58,8 @@ class Wall:
     fill: str | None = None
     printed: Printed | None = None
     source: str = "section"
+    margin: float | None = None
+    beyond: str = ""
     air: float = 0.0
     bead: float = 0.0
     laid_in: tuple[int, int] = (0, 0)

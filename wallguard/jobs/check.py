@@ -386,7 +386,10 @@ def plain_walls(geometry: Geometry, found: Sequence[Stretch]) -> tuple[Wall, ...
 def _wall(geometry: Geometry, wall: Stretch, case: Case | None) -> Wall:
     box = geometry.box(wall.box)
     fill, printed = None, None
+    margin, beyond = None, ""
     if case is not None:
+        nearest = case.table.nearest_change(wall.typical, case.rules.tolerance)
+        margin, beyond = nearest or (None, "")
         outcome = case.table.outcome(wall.typical)
         fill = outcome.fill
         if outcome.printed is not None:
@@ -400,4 +403,6 @@ def _wall(geometry: Geometry, wall: Stretch, case: Case | None) -> Wall:
         sides=wall.sides,
         fill=fill,
         printed=printed,
+        margin=margin,
+        beyond=beyond,
     )

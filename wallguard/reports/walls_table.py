@@ -21,13 +21,19 @@ def table(walls: Iterable[Wall]) -> str:
         return "no walls found\n"
     judged = any(wall.fill is not None for wall in listed)
     head = ["min", "typical", "max", "length", "z", "point x", "y", "z", "held"]
-    head += ["outcome", "printed ± U"] if judged else []
+    head += ["outcome", "printed ± U", "nearest"] if judged else []
     rows = [head, *(_row(wall, judged) for wall in listed)]
+    shown = _aligned(rows)
+    near = judged and len(shown[0]) <= WIDTH
+    if judged and not near:
+        shown = _aligned([row[:-1] for row in rows])
     notes = [
         f"{counted(len(listed), 'wall')}, thinnest first; mm, in the part file's own frame",
         "typical: median along the wall; held: on how many sides by other material",
     ]
-    return "\n".join([*_aligned(rows), "", *notes]) + "\n"
+    if near:
+        notes.append("nearest: how far from a thickness that comes out otherwise, and how")
+    return "\n".join([*shown, "", *notes]) + "\n"
 
 
 def _row(wall: Wall, judged: bool) -> list[str]:
@@ -45,6 +51,7 @@ def _row(wall: Wall, judged: bool) -> list[str]:
             if printed is None
             else f"{_number(printed.value, 2, 6)} ± {_number(printed.uncertainty, 2, 4)}"
         )
+        row.append("-" if wall.margin is None else f"{wall.margin:.2f} {wall.beyond}")
     return row
 
 

@@ -62,6 +62,7 @@ FEATURES: tuple[Feature, ...] = (
     Feature("unit", "the part's size fits its unit", "unit"),
     Feature("build_volume", "the part fits the build volume", "build_volume"),
     Feature("fill", "walls come out solid and as thick as drawn", "fill"),
+    Feature("margin", "walls lie far enough from an outcome that is worse", "margin"),
     Feature(
         "wall", "walls are at least as thick as the minimum", "wall", Asked("thickness of a wall")
     ),

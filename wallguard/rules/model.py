@@ -323,6 +323,15 @@ class Rules:
             _tolerance(), "How far the printed thickness may lie from the nominal, in mm."
         ),
     )
+    margin: float = field(
+        default=0.0,
+        metadata=key(
+            Number(0, 5, "mm"),
+            "A good wall that is nearer than this to one that comes out worse, in mm, brings a "
+            "warning: that is what an update of the process breaks first.",
+            asks="less",
+        ),
+    )
     outcomes: dict[OutcomeName, Level] = field(
         default_factory=lambda: dict(OUTCOME_DEFAULTS),
         metadata=key(_outcomes(), "What each outcome does to the gate: fail, warn or ignore."),

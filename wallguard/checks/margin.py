@@ -1,0 +1,47 @@
+"""Good walls lie far enough from thicknesses that come out worse.
+
+Passes: 1.25 mm where 1.20 to 1.30 mm come out solid and the margin is 0.05 mm. Warned of: 1.28 mm,
+0.03 mm from a hollow wall, which a small change of the process makes hollow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from wallguard.base.text import below, mm
+from wallguard.checks.case import Broken, Case, severity_of
+from wallguard.findings.model import Breach
+
+ID = "margin"
+
+
+def applies(case: Case) -> str:
+    """An empty string, or why the check has nothing to do."""
+    return "" if case.rules.margin else "the rules ask for no margin"
+
+
+def findings(case: Case) -> Iterator[Broken]:
+    """Each good piece of a wall that is too near to another outcome that matters."""
+    tolerance = case.rules.tolerance
+    for piece in case.pieces if case.rules.margin else ():
+        if case.table.classify(piece.typical, tolerance) != "solid":
+            continue
+        nearest = case.table.nearest_change(piece.typical, tolerance)
+        if nearest is None or not below(nearest[0], case.rules.margin):
+            continue
+        away, verdict = nearest
+        if verdict == "solid" or severity_of(case.rules.outcomes[verdict]) is None:
+            continue
+        yield Broken(
+            kind="wall",
+            subject=piece,
+            breach=Breach(
+                check=ID,
+                severity="warn",
+                measured=away,
+                limit=case.rules.margin,
+                says=f"comes out solid, but is only {mm(away)} mm from {verdict}",
+            ),
+            alike=(verdict, case.table.outcome(piece.typical).band.lower),
+            weight=(-away, piece.length, piece.point),
+        )
