@@ -9,6 +9,8 @@ from wallguard.findings.model import Wall
 from wallguard.reports import order
 
 WIDTH = 100
+# How far another outcome may be to be told, mm.
+_NEAR = 1.0
 
 
 def table(walls: Iterable[Wall]) -> str:
@@ -51,7 +53,8 @@ def _row(wall: Wall, judged: bool) -> list[str]:
             if printed is None
             else f"{_number(printed.value, 2, 6)} ± {_number(printed.uncertainty, 2, 4)}"
         )
-        row.append("-" if wall.margin is None else f"{wall.margin:.2f} {wall.beyond}")
+        near = wall.margin is not None and wall.margin < _NEAR
+        row.append(f"{wall.margin:.2f} {wall.beyond}" if near else "-")
     return row
 
 
