@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from wallguard.bands.advice import advise, describe, range_text
+from wallguard.bands.advice import Drawn, advise, describe, range_text
 from wallguard.bands.calculated import calculated
 from wallguard.bands.table import Band, BandTable
 from wallguard.base.units import in_unit
@@ -74,13 +74,13 @@ def test_advise(thickness, minimum, said):
     ],
 )
 def test_of_a_scaled_model_the_drawn_thickness_is_advised(thickness, scale, unit, said):
-    assert advise(WIDE, thickness, BOTH, scale=scale, unit=unit) == said
+    assert advise(WIDE, thickness, BOTH, drawn=Drawn(scale, unit)) == said
 
 
 @pytest.mark.parametrize("factor", [2, 87, 160, 500, 5000])
 def test_following_the_advice_for_a_scaled_model_is_good(factor):
     for hundredths in range(1, 400):
-        said = advise(WIDE, hundredths / 100, BOTH, scale=1 / factor)
+        said = advise(WIDE, hundredths / 100, BOTH, drawn=Drawn(1 / factor))
         for number in re.findall(r"([\d.]+) (?:to ([\d.]+) )?mm \(", said):
             for drawn in filter(None, number):
                 assert WIDE.classify(float(drawn) / factor, BOTH) == "solid", said

@@ -69,7 +69,7 @@ def test_the_contract() -> None:
         "sides": 3,
         "source": "section",
         **{"margin": None, "beyond": ""},
-        **{"air": 0.0, "bead": 0.0, "laid_in": [0, 0], "copy": 0},
+        **{"air": 0.0, "bead": 0.0, "laid_in": [0, 0], "copy": 0, "lean": 0.0, "callipers": None},
     }
     assert bracket["checks"][3] == {"name": "gap", "status": "warned", "note": ""}
     assert made["parts"][3]["error"] == "parts/lost.stl: the file is empty. Export it again."

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from typing import NamedTuple
 
 from wallguard.bands.table import BandTable, Outcome, reading
 from wallguard.base.units import SYMBOLS, Unit, drawn_text, in_unit
 
 # A good range narrower than this (mm) is named with both its ends: with one it would mislead.
 _NARROW = 0.1
+
+# How far (mm) a leaning wall may miss a reading in its layers: what still reads the same there,
+# less what a mesh in single precision takes.
+_READS = 0.004
 
 NOTHING_GOOD = "no thickness comes out solid and within the tolerance"
 
@@ -28,39 +34,90 @@ def describe(outcome: Outcome) -> str:
     return f"will come out about {outcome.printed:.2f} mm thick (drawn {drawn:.2f})"
 
 
+class Drawn(NamedTuple):
+    """How a wall is drawn.
+
+    scale   printed size over the size in the file
+    unit    that the file is drawn in
+    square  of a wall that leans, the least and the greatest ratio of its thickness square to it, as
+            it is drawn, to that in the layers: the cosine of its lean
+    """
+
+    scale: float = 1.0
+    unit: Unit = "mm"
+    square: tuple[float, float] = (1.0, 1.0)
+
+
+AS_PRINTED = Drawn()
+
+
+def leaning(thickness: float, square: tuple[float, float]) -> float | None:
+    """The thickness (mm) square to a wall that is `thickness` in its layers; None where the wall
+    leans too little for the two to read differently."""
+    across = thickness * sum(square) / 2
+    return None if reading(across) == reading(thickness) else across
+
+
+def callipers(printed: float, layer_height: float, square: tuple[float, float]) -> float:
+    """What callipers read (mm) square to a leaning wall that is `printed` mm wide in its layers.
+
+    The jaws touch the layers' rounded edges. A layer is an upright segment of the circle's diameter
+    h, its height, swept by printed - h, so its width along a direction that leans by a is
+    (printed - h) cos a + h (closed form: the width of a sum of sets is the sum of their widths).
+    """
+    return max(printed - layer_height, 0.0) * sum(square) / 2 + min(printed, layer_height)
+
+
 def advise(
     table: BandTable,
     thickness: float,
     tolerance: tuple[float, float],
     minimum: float = 0.0,
-    *,
-    scale: float = 1.0,
-    unit: Unit = "mm",
+    drawn: Drawn = AS_PRINTED,
 ) -> str:
     """What to draw instead of `thickness`: the nearest thinner and thicker good thickness.
 
+    thickness  (mm) in the layers, as the table and the minimum mean it
     tolerance  (thinner, thicker) in mm, as `BandTable.classify` takes it
     minimum    (mm) nothing thinner is advised
-    scale      printed size over the size in the file; what is printed is said too where it is not 1
-    unit       that the file is drawn in
+    drawn      how the wall is drawn; what is printed is said too where the scale is not 1. Where
+               it leans, the thickness named is that square to it
 
     Each thickness named is itself good; of a good range narrower than 0.1 mm both ends are named.
     """
-    nominal = reading(thickness)
-    ranges = table.good_ranges(tolerance, minimum)
+    _, unit, square = drawn
+    across = leaning(thickness, square)
+    where = "" if across is None else " square to the wall"
+    nominal = reading(thickness if across is None else across)
+    ranges = _as_drawn(table.good_ranges(tolerance, minimum), square)
     if not ranges:
         limit = f" from {minimum:.2f} mm up" if minimum > 0 else ""
         return f"{NOTHING_GOOD}{limit}: change the process or its settings"
     if any(first <= nominal <= last for first, last in ranges):
         said = f"{nominal:.2f} mm"
-        if scale != 1:
-            said = f"{drawn_text(nominal / scale, unit)} ({said} printed)"
-        return f"{said} is good to draw"
+        if drawn.scale != 1:
+            said = f"{drawn_text(nominal / drawn.scale, unit)} ({said} printed)"
+        return f"{said}{where} is good to draw"
     choices = [("≤", good) for good in ranges if good[1] < nominal][-1:]
     choices += [("≥", good) for good in ranges if good[0] > nominal][:1]
-    if scale == 1:
-        return f"draw {' or '.join(_named(good, sign) for sign, good in choices)} mm"
-    return f"draw {' or '.join(_scaled(good, sign, scale, unit) for sign, good in choices)}"
+    if drawn.scale == 1:
+        return f"draw {' or '.join(_named(good, sign) for sign, good in choices)} mm{where}"
+    return f"draw {' or '.join(_scaled(good, sign, drawn) for sign, good in choices)}{where}"
+
+
+def _as_drawn(
+    ranges: Sequence[tuple[float, float]], square: tuple[float, float]
+) -> list[tuple[float, float]]:
+    """Ranges of readings in the layers as ranges of the thickness drawn, in hundredths: what lies
+    in one is in the range of the layers however far the wall leans, in between as well."""
+    least, most = square
+    found = []
+    for first, last in ranges:
+        low = math.ceil((first - _READS) * most * 100) / 100
+        high = math.inf if math.isinf(last) else math.floor((last + _READS) * least * 100) / 100
+        if low <= high:
+            found.append((low, high))
+    return found
 
 
 def range_text(first: float, last: float) -> str:
@@ -77,9 +134,10 @@ def _named(good: tuple[float, float], sign: str) -> str:
     return f"{sign} {last if sign == '≤' else first:.2f}"
 
 
-def _scaled(good: tuple[float, float], sign: str, scale: float, unit: Unit) -> str:
+def _scaled(good: tuple[float, float], sign: str, drawn: Drawn) -> str:
     """As it is drawn, with what is printed: "≥ 300 mm (0.60 mm printed)"."""
     first, last = good
+    scale, unit, _ = drawn
     ends = [in_unit(end / scale, unit) for end in good]
     if last - first >= _NARROW:
         end = last if sign == "≤" else first

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from wallguard.bands.advice import advise
+from wallguard.bands.advice import Drawn, advise, callipers, leaning
 from wallguard.bands.table import BandTable, reading
 from wallguard.base.text import SHOWN, above, below, mm
 from wallguard.base.units import drawn_text
-from wallguard.findings.model import Breach, Finding, Kind, Severity, Subject
+from wallguard.findings.model import Breach, Finding, Kind, Printed, Severity, Subject
 from wallguard.rules.features import asked_of
 from wallguard.rules.model import Level, Limit, Rules
 from wallguard.walls.stretch import Stretch, is_notch, is_speck, joined
@@ -213,13 +213,25 @@ class Case:
         """The check whose minimum a wall answers to that is held on so many sides."""
         return "free_wall" if sides < 2 and "free_wall" in self.rules.minimum else "wall"
 
-    def advice(self, thickness: float, at_least: float = 0.0) -> str:
-        """Which thickness to draw instead."""
-        scale, unit = self.geometry.scale, self.geometry.facts.unit
-        tolerance = self.rules.tolerance
-        return advise(self.table, thickness, tolerance, at_least, scale=scale, unit=unit)
+    def advice(
+        self, thickness: float, at_least: float = 0.0, square: tuple[float, float] = (1.0, 1.0)
+    ) -> str:
+        """Which thickness to draw instead; square: see `Drawn`."""
+        drawn = Drawn(self.geometry.scale, self.geometry.facts.unit, square)
+        return advise(self.table, thickness, self.rules.tolerance, at_least, drawn)
 
-    def advice_with_margin(self, thickness: float, at_least: float = 0.0) -> str:
+    def callipers(self, wall: Stretch) -> Printed | None:
+        """What callipers will read square to a wall that leans; None where it does not, or is not
+        printed."""
+        outcome = self.table.outcome(wall.typical)
+        if outcome.printed is None or leaning(wall.typical, wall.square) is None:
+            return None
+        read = callipers(outcome.printed, self.rules.layer_height, wall.square)
+        return Printed(read, outcome.uncertainty)
+
+    def advice_with_margin(
+        self, thickness: float, at_least: float = 0.0, square: tuple[float, float] = (1.0, 1.0)
+    ) -> str:
         """The nearest thickness that lies the margin away from what comes out worse, or in the
         middle of what comes out well."""
         ranges = self.table.good_ranges(self.rules.tolerance, at_least)
@@ -230,11 +242,13 @@ class Case:
             wanted = min(max(nominal, first + inset), last - inset)
         else:
             wanted = (first + last) / 2
+        across = leaning(wanted, square)
+        wanted, where = (wanted, "") if across is None else (across, " square to the wall")
         said = f"{reading(wanted):.2f} mm"
-        scale, unit = self.geometry.scale, self.geometry.drawn.unit
+        scale, unit = self.geometry.scale, self.geometry.facts.unit
         if scale != 1:
-            return f"draw {drawn_text(reading(wanted) / scale, unit)} ({said} printed)"
-        return f"draw {said}"
+            said = f"{drawn_text(reading(wanted) / scale, unit)} ({said} printed)"
+        return f"draw {said}{where}"
 
     def place(self, point: Point, box: Box) -> tuple[Point, Box]:
         """Point and box in the part file's own frame."""

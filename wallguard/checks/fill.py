@@ -28,7 +28,11 @@ def findings(case: Case) -> Iterator[Broken]:
     """Each piece of a wall that comes out otherwise; pieces that come out alike are one."""
     for piece in case.pieces:
         verdict = case.table.classify(piece.typical, case.rules.tolerance)
-        says = describe(case.table.outcome(piece.typical))
+        outcome = case.table.outcome(piece.typical)
+        says = describe(outcome)
+        read = case.callipers(piece)
+        if read is not None:
+            says += f", which callipers square to it will read as about {read.value:.2f} mm"
         drawn = case.table.classify(piece.typical + piece.facets, case.rules.tolerance)
         if drawn == "solid" != verdict:
             verdict = "indeterminate"
@@ -36,7 +40,6 @@ def findings(case: Case) -> Iterator[Broken]:
         severity = None if verdict == "solid" else severity_of(case.rules.outcomes[verdict])
         if severity is None:
             continue
-        outcome = case.table.outcome(piece.typical)
         limit = None
         if verdict in ("thickened", "thinned"):
             limit = case.rules.tolerance[verdict == "thickened"]

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from itertools import accumulate, pairwise
 from typing import cast
 
+from wallguard.bands.advice import leaning
 from wallguard.base.text import below, limit_text, mm, place, span
 from wallguard.checks.case import Broken, Case, extent
 from wallguard.findings.model import Breach, Finding, Kind, Printed, Spread, Subject
@@ -222,13 +223,15 @@ def _subject(case: Case, one: _Place) -> Subject:
         sign = math.copysign(case.geometry.scale, max((x, y, z), key=abs))
         fields |= {"axis": (sign * x, sign * y, sign * z)}
     else:
-        fields |= {"sides": thing.sides}
+        fields |= {"sides": thing.sides, "lean": thing.lean}
     if one.kind in ("wall", "pin"):
         outcome = case.table.outcome(made.thickness.typical)
         printed = None
         if outcome.printed is not None:
             printed = Printed(outcome.printed, outcome.uncertainty)
         fields |= {"fill": outcome.fill, "printed": printed, "air": outcome.air}
+    if one.kind == "wall" and isinstance(thing, Stretch):
+        fields |= {"callipers": case.callipers(thing)}
     return Subject(**fields)
 
 
@@ -289,9 +292,17 @@ def _head(case: Case, one: _Place, first: _Told, where: str) -> str:
     if one.kind == "gap":
         return f"gap {mm(thing.minimum)} mm wide at {where}, {extent(thing)},"
     if first.broken.minimum:
-        return f"{first.broken.name} {mm(thing.minimum)} mm thick at {where}, {extent(thing)},"
+        thick = f"{mm(thing.minimum)} mm thick{_square(thing.minimum, thing)}"
+        return f"{first.broken.name} {thick} at {where}, {extent(thing)},"
     thick = span(thing.minimum, thing.typical, thing.maximum)
-    return f"wall {thick} thick at {where}, {extent(thing)},"
+    thick += f" thick{_square(thing.typical, thing)}"
+    return f"wall {thick} at {where}, {extent(thing)},"
+
+
+def _square(thickness: float, wall: Stretch) -> str:
+    """ " (0.80 mm square to it)" of a wall that is that thick in its layers and leans."""
+    across = leaning(thickness, wall.square)
+    return "" if across is None else f" ({mm(across)} mm square to it)"
 
 
 def _where(one: _Place, point: tuple[float, float, float]) -> str:
@@ -320,7 +331,7 @@ def _advice(case: Case, one: _Place, told: Sequence[_Told]) -> str:
             return case.advice(thing.layers * rules.layer_height, max(height, least))
         return f"draw ≥ {mm(height)} mm ({layers} layers)"
     if all(each.breach.check == "margin" for each in told):
-        return case.advice_with_margin(thing.typical, least)
+        return case.advice_with_margin(thing.typical, least, thing.square)
     good = case.table.classify(thing.typical, rules.tolerance) == "solid"
     judged = thing.minimum if good and not below(thing.typical, least) else thing.typical
-    return case.advice(judged, least)
+    return case.advice(judged, least, thing.square)

@@ -46,6 +46,7 @@ class Wall:
 
     margin, beyond  how far it is from a thickness that comes out otherwise, mm, and how that comes
                     out; None and empty where no rules say that, or all comes out alike
+    lean, callipers  as of a `Subject`
     air, bead, laid_in, copy  as of a `Subject`, of a wall of a toolpath; 0 elsewhere
     """
 
@@ -64,6 +65,8 @@ class Wall:
     bead: float = 0.0
     laid_in: tuple[int, int] = (0, 0)
     copy: int = 0
+    lean: float = 0.0
+    callipers: Printed | None = None
 
 
 @dataclass(frozen=True)
@@ -73,6 +76,9 @@ class Subject:
     thickness of a wall or a plate, width of a gap, diameter of a hole or pin
     length    along the layer, of a hole or pin along its axis; height: upwards
     sides     on how many sides other material holds it; None where nobody asked
+    lean      of a wall, how far it leans from upright in the mean, degrees
+    callipers what callipers will read square to a wall that leans; None where it is upright or no
+              rules say what comes out. `thickness` and `printed` are those in the layers
     axis      unit vector of a hole or pin
     layers    of a floor or roof, 0 elsewhere
     fill, printed, air  how a wall or pin comes out; None and 0 where no rules say that
@@ -94,6 +100,8 @@ class Subject:
     bead: float = 0.0
     laid_in: tuple[int, int] = (0, 0)
     copies: tuple[int, ...] = ()
+    lean: float = 0.0
+    callipers: Printed | None = None
 
 
 @dataclass(frozen=True)

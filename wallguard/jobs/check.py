@@ -405,4 +405,6 @@ def _wall(geometry: Geometry, wall: Stretch, case: Case | None) -> Wall:
         printed=printed,
         margin=margin,
         beyond=beyond,
+        lean=wall.lean,
+        callipers=case.callipers(wall) if case else None,
     )

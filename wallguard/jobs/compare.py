@@ -204,7 +204,7 @@ def _changes(wall: Stretch, before: Case, after: Case) -> Iterator[Change]:
         location=point,
         box=box,
         message=what,
-        advice="" if good else after.advice(wall.typical, after.least(wall)),
+        advice="" if good else after.advice(wall.typical, after.least(wall), wall.square),
     )
 
 

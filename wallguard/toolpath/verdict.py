@@ -258,7 +258,7 @@ def _advice(wall: LaidWall, outcome: str, case: Case | None, scale: float) -> st
     """What to draw instead: what the checks advise, where there are rules."""
     thickness = wall.stretch.typical
     if case is not None:
-        advice = case.advice(thickness, case.least(wall.stretch))
+        advice = case.advice(thickness, case.least(wall.stretch), wall.stretch.square)
         if case.table.classify(thickness, case.rules.tolerance) == "solid":
             return f"by the rules {advice}: restore the settings, or fit the rule file anew"
         return advice

@@ -60,6 +60,7 @@ class Walls:
     thickness, share  (n,) mm
     centre, normal    (n, 2)
     widens  (n,) change of thickness with height, as both faces lean, mm a mm
+    moves   (n,) by how much the middle moves on with height, as both faces lean, mm a mm
     bend    (n,) by how much the outline turns at both ends of the edge, if that is a facet of a
             curve, radians; else 0
     """
@@ -74,6 +75,7 @@ class Walls:
     centre: _Floats
     normal: _Floats
     widens: _Floats
+    moves: _Floats
     bend: _Floats
 
 
@@ -98,6 +100,7 @@ class Pieces:
 
     low, typical, high  thickness; length; thinnest: the wall sample where it is, in the middle
     widens mean change of thickness with height, mm a mm
+    moves  (n, 2) mean of how far the middle moves on with height, mm a mm, and of its square
     bend   by how much the outline turns from facet to facet where it is curved, radians, else 0
     ends   held ends, 0 to 2;  whole: the wall in this section that it is a piece of
     """
@@ -110,6 +113,7 @@ class Pieces:
     thinnest: _Ints
     length: _Floats
     widens: _Floats
+    moves: _Floats
     bend: _Floats
     ends: _Ints
     whole: _Ints
@@ -133,6 +137,7 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
         centre=samples.point[number] + samples.discs.radius[number, None] * samples.normal[number],
         normal=samples.normal[number],
         widens=-slope[edge] - slope[samples.discs.edge[number]],
+        moves=np.abs(slope[edge] - slope[samples.discs.edge[number]]) / 2,
         bend=facets(edges)[edge],
     )
 
@@ -155,6 +160,14 @@ def _bends(walls: Walls, piece: _Ints, count: int) -> _Floats:
     most = curved > np.bincount(piece, walls.share + 1e-9, count) / 2
     bend = np.bincount(piece, weight * walls.bend, count) / np.maximum(curved, 1e-9)
     return np.where(most, bend, 0.0)
+
+
+def _moves(walls: Walls, piece: _Ints, count: int) -> _Floats:
+    """(count, 2) of each piece the mean of `moves`, and of its square."""
+    weight = walls.share + 1e-9
+    powers = (weight, weight * walls.moves, weight * walls.moves**2)
+    total, first, second = (np.bincount(piece, each, count) for each in powers)
+    return np.column_stack([first / total, second / total])
 
 
 def links_of(edges: Edges, walls: Walls) -> Links:
@@ -204,6 +217,7 @@ def pieces_of(
             thinnest=first,
             length=np.bincount(piece, walls.share, count) / 2,
             widens=np.bincount(piece, (walls.share + 1e-9) * walls.widens, count) / members,
+            moves=_moves(walls, piece, count),
             bend=_bends(walls, piece, count),
             ends=_held_ends(piece, count, links.breaks),
             whole=links.whole[first],

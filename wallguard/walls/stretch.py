@@ -24,6 +24,8 @@ class Stretch:
     wall      number of the connected wall that it is a piece of
     area      length times height, summed over the layers, mm²; 0 where that is not known
     sides     on how many sides it is held by other material (two ends, below, above)
+    moves     least and greatest, by how much its middle moves on with height where it leans, mm a
+              mm: the tangent of its lean; 0 where thickness is measured in space
     bend      by how much its outline turns from facet to facet where it is a curve, radians, else 0
     fewest    of pieces that were joined, on how many sides that is held which is held least; None:
               as `sides`
@@ -43,6 +45,19 @@ class Stretch:
     area: float = 0.0
     fewest: int | None = None
     bend: float = 0.0
+    moves: tuple[float, float] = (0.0, 0.0)
+
+    @property
+    def square(self) -> tuple[float, float]:
+        """Least and greatest ratio of the thickness square to the wall, as it is drawn and as
+        callipers read it, to that in the layers: the cosine of its lean."""
+        least, most = (1 / math.hypot(1.0, moves) for moves in reversed(self.moves))
+        return least, most
+
+    @property
+    def lean(self) -> float:
+        """How far it leans from upright in the mean, in degrees to a tenth."""
+        return round(math.degrees(math.acos(min(1.0, sum(self.square) / 2))), 1)
 
     @property
     def facets(self) -> float:
@@ -143,6 +158,7 @@ def together(pieces: list[Stretch]) -> Stretch:
         sides=max(piece.sides for piece in pieces),
         fewest=min(piece.least_sides for piece in pieces),
         area=sum(piece.area for piece in pieces),
+        moves=(min(piece.moves[0] for piece in pieces), max(piece.moves[1] for piece in pieces)),
     )
 
 

@@ -145,6 +145,7 @@ def _stretches(
     if held:
         for layer, step, extreme in ((nodes.first, -1, bottom), (nodes.last, 1, top)):
             sides = sides + _held_beyond(sections, walls, pieces, nodes, layer, (step, extreme))
+    moves = _moves(pieces, nodes, count)
     centre = walls.centre[pieces.thinnest[piece[thinnest]]]
     # In the middle of the slab, and as near to the middle of the wall as that allows.
     middle = np.clip(bottom + top, 2 * nodes.first[thinnest], 2 * nodes.last[thinnest])
@@ -169,9 +170,26 @@ def _stretches(
             wall=int(nodes.wall[thinnest[i]]),
             area=float(area[i]),
             bend=float(pieces.bend[piece[thinnest[i]]]),
+            moves=(float(moves[i, 0]), float(moves[i, 1])),
         )
         for i in range(count)
     ]
+
+
+def _moves(pieces: Pieces, nodes: Nodes, count: int) -> _Floats:
+    """(count, 2) least and greatest, by how much the middle of each wall moves on with height.
+
+    Within two standard deviations of the mean: so they hold at once where a wall leans the same
+    all over or in two ways, and what leans otherwise in a few odd places does not count.
+    """
+    weight = (pieces.length[nodes.piece] + 1e-6) * (nodes.last - nodes.first + 1) * nodes.counts
+    total = np.bincount(nodes.label, weight, count)
+    mean, square = (
+        np.bincount(nodes.label, weight * value, count) / total
+        for value in pieces.moves[nodes.piece].T
+    )
+    off = 2 * np.sqrt(np.maximum(square - mean**2, 0.0))
+    return np.column_stack([np.maximum(mean - off, 0.0), mean + off])
 
 
 def _without_roots(sections: Sections, walls: Walls, pieces: Pieces, nodes: Nodes) -> Nodes:
