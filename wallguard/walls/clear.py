@@ -1,0 +1,410 @@
+"""Which balls hold no other part of a surface: exactly, over whole pieces of facets.
+
+Balls that touch two facets have centres c(p) and radii r(p) that run evenly over a piece. How far
+c is from a triangle, less r, is a convex function of p. So where it is negative at all corners of
+a piece the triangle is in the way everywhere, and a tangent plane of it bounds it from below. Where
+the ball meets the inside of a flat face it is linear, and the piece is cut there once; else pieces
+are halved until they are small.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.base.arrays import ranges
+from wallguard.walls.boxes import Boxes, meetings
+from wallguard.walls.facets import Facets
+from wallguard.walls.facing import ENDS, Pieces, axes_of
+from wallguard.walls.rings import INNER, Rings, rings_of
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
+
+# A ball that holds something by less than this share of its radius only touches it, too: in a
+# square or round section every contact is as near as every other.
+_TIE = 0.005
+# What goes on smoothly from a facet, turned by less than this, bounds the wall with it.
+_ALIKE = float(np.cos(np.radians(30.0)))
+# Pieces are halved down to this share of their radius, and no further than this (mm).
+_SMALL, _SMALLEST, _ROUNDS = 0.4, 0.1, 30
+# Cells are halved so often to find room for one ball.
+_TRIES = 9
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Triangles (k,) on facets, on each of which balls have room that touch what faces it.
+
+    points   (k, 3, 4) corners, mm, and the balls' radius there
+    label    (k, 3) of the edge from each corner to the next: see `facing`
+    own, contact (k,) the facet they lie on, and the one that their balls touch
+    pair     (k,) whether the balls touch that all over
+    """
+
+    points: _Floats
+    label: _Ints
+    own: _Ints
+    contact: _Ints
+    pair: _Bools
+
+    def chosen(self, which: _Ints | _Bools) -> Cells:
+        """Those with these numbers."""
+        return Cells(
+            self.points[which],
+            self.label[which],
+            self.own[which],
+            self.contact[which],
+            self.pair[which],
+        )
+
+    def centres(self, facets: Facets) -> _Floats:
+        """(k, 3, 3) the centres of the balls at the corners."""
+        normal = facets.normal[self.own]
+        middle: _Floats = self.points[:, :, :3] + self.points[:, :, 3:] * normal[:, None]
+        return middle
+
+
+def divided(cells: Cells, limits: _Floats) -> Cells:
+    """Cells cut where the balls' diameter passes one of the limits (mm)."""
+    for limit in (limits / 2).tolist():
+        radius = cells.points[:, :, 3]
+        both = (radius.min(axis=1) < limit - 1e-6) & (radius.max(axis=1) > limit + 1e-6)
+        some = np.flatnonzero(both)
+        if not len(some):
+            continue
+        rings = rings_of(cells.points[some], cells.label[some])
+        over = rings.points[:, :, 3] - limit
+        found = [cells.chosen(~both)]
+        for height in (over, -over):
+            points, label, ring = rings.cut(height, np.full(len(some), INNER)).triangles()
+            of = some[ring]
+            found.append(Cells(points, label, cells.own[of], cells.contact[of], cells.pair[of]))
+        cells = joined(found)
+    return cells
+
+
+def joined(cells: list[Cells]) -> Cells:
+    """Cells one after the other."""
+    return Cells(
+        np.concatenate([each.points for each in cells]),
+        np.concatenate([each.label for each in cells]),
+        np.concatenate([each.own for each in cells]),
+        np.concatenate([each.contact for each in cells]),
+        np.concatenate([each.pair for each in cells]),
+    )
+
+
+def clear_cells(facets: Facets, pieces: Pieces) -> Cells:
+    """The parts of pieces where balls hold nothing else.
+
+    What goes on from the two facets, as the end of a wall does, is no reason to leave a part out:
+    there the wall ends. But somewhere between the two a ball must have room.
+    """
+    points, label, ring = pieces.rings.triangles()
+    cells = Cells(points, label, pieces.own[ring], pieces.contact[ring], pieces.pair[ring])
+    touching = facets.touching()
+    cell, triangle = _in_reach(facets, cells, touching, ends=False)
+    final = []
+    for _ in range(_ROUNDS):
+        busy = np.bincount(cell, minlength=len(cells.own)) > 0
+        final.append(cells.chosen(~busy))
+        if not busy.any():
+            break
+        number = np.cumsum(busy) - 1
+        cells, cell = cells.chosen(busy), number[cell]
+        cells, cell, triangle = _round(facets, cells, cell, triangle)
+    found = joined(final)
+    return found.chosen(_with_room(facets, found, touching))
+
+
+def _with_room(facets: Facets, cells: Cells, touching: _Ints) -> _Bools:
+    """Whether between the flat faces of each cell there is room for a ball anywhere, whatever goes
+    on from them; asked of the widest cell of each pair first."""
+    size = int(facets.face.max()) + 1
+    key = facets.face[cells.own] * size + facets.face[cells.contact]
+    _, group = np.unique(key, return_inverse=True)
+    group = group.ravel()
+    count = int(group.max(initial=-1)) + 1
+    place = cells.points[:, :, :3]
+    edge = place[:, [1, 2, 0]] - place
+    longest = np.einsum("kij,kij->ki", edge, edge).max(axis=1)
+    area = np.linalg.norm(np.cross(edge[:, 0], edge[:, 1]), axis=1)
+    order = np.lexsort((-(area**2) / np.maximum(longest, 1e-12), group))
+    first = order[np.diff(group[order], prepend=-1) > 0]
+    good = np.zeros(count, bool)
+    some, label = cells.chosen(first), group[first]
+    for step in range(_TRIES):
+        if step == 1:
+            rest = np.flatnonzero(~good[group])
+            some, label = cells.chosen(rest), group[rest]
+        if step < 2:
+            cell, triangle = _in_reach(facets, some, touching, ends=True)
+        room, blocked = _sampled(facets, some, cell, triangle)
+        good[label[room]] = True
+        if step == 0:
+            continue
+        left = np.flatnonzero(~good[label] & ~blocked)
+        if not len(left):
+            break
+        kept = np.isin(cell, left)
+        cell, triangle = np.searchsorted(left, cell[kept]), triangle[kept]
+        some, parent = _halved(some.chosen(left))
+        label = label[left][parent]
+        begin = np.searchsorted(cell, parent, side="left")
+        part, row = ranges(begin, np.searchsorted(cell, parent, side="right") - begin)
+        cell, triangle = part, triangle[row]
+    found: _Bools = good[group]
+    return found
+
+
+# Seven points of a triangle, as weights of its corners.
+_SEVEN = np.array(
+    [[1, 0, 0], [0, 1, 0], [0, 0, 1], [0.5, 0.5, 0], [0, 0.5, 0.5], [0.5, 0, 0.5], [1 / 3] * 3]
+)
+
+
+def _sampled(
+    facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints
+) -> tuple[_Bools, _Bools]:
+    """Whether the balls at any of seven points of each cell are clear of the triangles in its way;
+    and whether one triangle is in the way of all of it."""
+    centre = np.einsum("si,kic->ksc", _SEVEN, cells.centres(facets))
+    radius = cells.points[:, :, 3] @ _SEVEN.T
+    corners = np.repeat(facets.corners[triangle], 7, axis=0)
+    normal = np.repeat(facets.normal[triangle], 7, axis=0)
+    where = centre[cell].reshape(-1, 3)
+    away = np.linalg.norm(where - nearest(where, corners, normal), axis=1).reshape(-1, 7)
+    hit = away < (1 - _TIE) * radius[cell] - 1e-6
+    met = np.zeros(radius.shape, bool)
+    np.logical_or.at(met, cell, hit)
+    blocked = np.zeros(len(radius), bool)
+    blocked[cell[hit[:, :3].all(axis=1)]] = True
+    return ~met.all(axis=1), blocked
+
+
+def mirrored(facets: Facets, both: Cells) -> Cells:
+    """The same cells on the facets that their balls touch all over."""
+    step = facets.normal[both.own] - facets.normal[both.contact]
+    points = both.points.copy()
+    points[:, :, :3] += points[:, :, 3:] * step[:, None]
+    return Cells(points, both.label, both.contact, both.own, both.pair)
+
+
+def _in_reach(
+    facets: Facets, cells: Cells, touching: _Ints, *, ends: bool
+) -> tuple[_Ints, _Ints]:
+    """Cells, and triangles that may lie within their balls: of flat faces that touch those of the
+    cell (`ends`), or of others."""
+    if not len(cells.own):
+        return cells.own, cells.own
+    centre, radius = cells.centres(facets), cells.points[:, :, 3]
+    low = (centre - radius[:, :, None]).min(axis=1)
+    high = (centre + radius[:, :, None]).max(axis=1)
+    its_low, its_high = facets.corners.min(axis=1), facets.corners.max(axis=1)
+    axes = axes_of(low, high)
+    none = np.zeros(len(low), np.int64)
+    asked = Boxes(low[:, axes[:2]], high[:, axes[:2]], none)
+    its = Boxes(its_low[:, axes[:2]], its_high[:, axes[:2]], np.zeros(len(its_low), np.int64))
+    found = [(none[:0], none[:0])]
+    for cell, triangle in meetings(asked, its, float(np.median(radius))):
+        last = axes[2]
+        kept = (low[cell, last] <= its_high[triangle, last]) & (
+            its_low[triangle, last] <= high[cell, last]
+        )
+        for own in (cells.own, cells.contact):
+            mine = own[cell]
+            kept &= facets.face[mine] != facets.face[triangle]
+            turn = np.einsum("ij,ij->i", facets.normal[mine], facets.normal[triangle])
+            kept &= (facets.patch[mine] != facets.patch[triangle]) | (turn < _ALIKE)
+        cell, triangle = cell[kept], triangle[kept]
+        kept = _touch(facets, cells.own[cell], triangle, touching)
+        kept |= _touch(facets, cells.contact[cell], triangle, touching)
+        kept = kept == ends
+        cell, triangle = cell[kept], triangle[kept]
+        away = centre[cell] - facets.corners[triangle, :1]
+        rise = np.einsum("kij,kj->ki", away, facets.normal[triangle])
+        its_radius = radius[cell]
+        # What is met is met from within, and no sooner than its plane.
+        kept = (rise > _TIE * its_radius).any(axis=1)
+        kept &= (rise < (1 - _TIE) * its_radius).any(axis=1)
+        found.append((cell[kept], triangle[kept]))
+    cell = np.concatenate([each for each, _ in found])
+    triangle = np.concatenate([each for _, each in found])
+    order = np.lexsort((triangle, cell))
+    return cell[order], triangle[order]
+
+
+def _touch(facets: Facets, one: _Ints, other: _Ints, touching: _Ints) -> _Bools:
+    key = facets.face[one] * (int(facets.face.max()) + 1) + facets.face[other]
+    place = np.minimum(np.searchsorted(touching, key), len(touching) - 1)
+    known: _Bools = touching[place] == key
+    return known
+
+
+def _round(
+    facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints
+) -> tuple[Cells, _Ints, _Ints]:
+    """Decide what can be decided of cells and the triangles in their way; cut or halve the rest."""
+    free, covered, linear = _judged(facets, cells, cell, triangle)
+    gone = np.zeros(len(cells.own), bool)
+    gone[cell[covered]] = True
+    gone |= _at_last(facets, cells, cell, triangle, ~free)
+    rest = ~free & ~gone[cell] & ~_is_small(cells)[cell]
+    cut, cut_by = _once(cell[rest & linear], facets.face[triangle[rest & linear]], facets)
+    left = rest & ~linear
+    cell, triangle = cell[left], triangle[left]
+    parts, parent = _cut(facets, cells, gone, cut, cut_by)
+    # What was not cut, and still has something in its way, is halved.
+    number = np.bincount(cut, minlength=len(cells.own))
+    busy = np.bincount(cell, minlength=len(cells.own)) > 0
+    halve = (busy & (number == 0))[parent]
+    halves, owner = _halved(parts.chosen(halve))
+    parent = np.concatenate([parent[~halve], parent[halve][owner]])
+    parts = joined([parts.chosen(~halve), halves])
+    # Each part has in its way what its parent had.
+    begin = np.searchsorted(cell, parent, side="left")
+    size = np.searchsorted(cell, parent, side="right") - begin
+    part, row = ranges(begin, size)
+    return parts, part, triangle[row]
+
+
+def _judged(
+    facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints
+) -> tuple[_Bools, _Bools, _Bools]:
+    """Of each cell and triangle: never met; in the way everywhere; met in the inside of a flat
+    face, so that the face cuts the cell along a line."""
+    centre, radius = cells.centres(facets)[cell], cells.points[cell, :, 3]
+    corners, normal = facets.corners[triangle], facets.normal[triangle]
+    tie = _TIE * radius.max(axis=1)[:, None] + 1e-6
+    where = np.concatenate([centre, centre.mean(axis=1, keepdims=True)], axis=1)
+    reach = np.concatenate([radius, radius.mean(axis=1, keepdims=True)], axis=1)
+    count = len(cell)
+    spot = np.stack([nearest(where[:, i], corners, normal) for i in range(4)], axis=1)
+    away = where - spot
+    distance = np.sqrt(np.einsum("kij,kij->ki", away, away))
+    over = distance - reach
+    covered = (over[:, :3] < -tie).all(axis=1)
+    way = away / np.maximum(distance, 1e-12)[:, :, None]
+    step = centre[:, None] - where[:, :, None]
+    bound = over[:, :, None] + np.einsum("kijc,kic->kij", step, way)
+    bound -= radius[:, None] - reach[:, :, None]
+    free = (bound >= -tie[:, None]).all(axis=2).any(axis=1)
+    # The face's distance is that of the nearest of its triangles.
+    key = cell * (int(facets.face.max()) + 1) + facets.face[triangle]
+    order = np.argsort(key, kind="stable")
+    starts = np.flatnonzero(np.diff(key[order], prepend=-1))
+    least = np.minimum.reduceat(distance[order, :3], starts) if count else distance[:, :3]
+    group = np.empty(count, np.int64)
+    group[order] = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, count)))
+    rise = np.einsum("kij,kj->ki", centre - corners[:, :1], normal)
+    linear = (np.abs(least[group] - rise) <= tie).all(axis=1)
+    return free, covered, linear
+
+
+def nearest(point: _Floats, corners: _Floats, normal: _Floats) -> _Floats:
+    """(k, 3) the point of each triangle (k, 3, 3) that is nearest to each point (k, 3)."""
+    best = np.full(len(point), np.inf)
+    found = np.empty_like(point)
+    inside = np.ones(len(point), bool)
+    for i in range(3):
+        begin, way = corners[:, i], corners[:, (i + 1) % 3] - corners[:, i]
+        away = point - begin
+        square = np.einsum("ij,ij->i", way, way)
+        share = np.clip(np.einsum("ij,ij->i", away, way) / np.maximum(square, 1e-18), 0.0, 1.0)
+        spot = begin + share[:, None] * way
+        gap = np.einsum("ij,ij->i", point - spot, point - spot)
+        nearer = gap < best
+        best[nearer], found[nearer] = gap[nearer], spot[nearer]
+        inside &= np.einsum("ij,ij->i", np.cross(way, normal), away) >= 0
+    rise = np.einsum("ij,ij->i", point - corners[:, 0], normal)
+    found[inside] = (point - rise[:, None] * normal)[inside]
+    return found
+
+
+def _is_small(cells: Cells) -> _Bools:
+    place = cells.points[:, :, :3]
+    edge = place[:, [1, 2, 0]] - place
+    longest = np.sqrt(np.einsum("kij,kij->ki", edge, edge).max(axis=1))
+    small: _Bools = longest <= np.maximum(_SMALL * cells.points[:, :, 3].mean(axis=1), _SMALLEST)
+    return small
+
+
+def _at_last(
+    facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints, rest: _Bools
+) -> _Bools:
+    """Of cells too small to be halved: whether something is in the way at their middle."""
+    ask = np.flatnonzero(rest & _is_small(cells)[cell])
+    middle = cells.centres(facets)[cell[ask]].mean(axis=1)
+    radius = cells.points[cell[ask], :, 3].mean(axis=1)
+    triangle = triangle[ask]
+    spot = nearest(middle, facets.corners[triangle], facets.normal[triangle])
+    hit = np.linalg.norm(spot - middle, axis=1) < (1 - _TIE) * radius
+    gone = np.zeros(len(cells.own), bool)
+    gone[cell[ask[hit]]] = True
+    return gone
+
+
+def _once(cell: _Ints, face: _Ints, facets: Facets) -> tuple[_Ints, _Ints]:
+    """Each pair of a cell and a flat face once, in the order of the cells."""
+    size = int(facets.face.max()) + 1
+    key = np.unique(cell * size + face)
+    return key // size, key % size
+
+
+def _cut(
+    facets: Facets, cells: Cells, gone: _Bools, cut: _Ints, face: _Ints
+) -> tuple[Cells, _Ints]:
+    """Cells without those that are gone, cut by faces (one row a cut); and what each is of."""
+    kept = np.flatnonzero(~gone)
+    one_of = np.zeros(int(facets.face.max()) + 1, np.int64)
+    one_of[facets.face] = np.arange(len(facets.face))
+    begin = np.searchsorted(cut, kept, side="left")
+    size = np.searchsorted(cut, kept, side="right") - begin
+    whole = size == 0
+    rings = rings_of(cells.points[kept[~whole]], cells.label[kept[~whole]])
+    owner, begin, size = kept[~whole], begin[~whole], size[~whole]
+    for step in range(int(size.max(initial=0))):
+        more = size > step
+        triangle = one_of[face[np.where(more, begin + step, begin)]]
+        place, radius = rings.points[:, :, :3], rings.points[:, :, 3]
+        centre = place + radius[:, :, None] * facets.normal[cells.own[owner]][:, None]
+        away = centre - facets.corners[triangle, 0][:, None]
+        rise = np.einsum("kvj,kj->kv", away, facets.normal[triangle])
+        height = np.where(more[:, None], rise - (1 - _TIE) * radius, 1.0)
+        rings = rings.cut(height, np.full(len(owner), ENDS))
+    points, label, ring = rings.triangles()
+    rest = cells.chosen(kept[whole])
+    own = owner[ring]
+    parts = Cells(points, label, cells.own[own], cells.contact[own], cells.pair[own])
+    return joined([rest, parts]), np.concatenate([kept[whole], own])
+
+
+def _halved(cells: Cells) -> tuple[Cells, _Ints]:
+    """Each cell in two across its longest edge, and which one each is of."""
+    place = cells.points[:, :, :3]
+    edge = place[:, [1, 2, 0]] - place
+    first = np.einsum("kij,kij->ki", edge, edge).argmax(axis=1)
+    turn = (first[:, None] + np.arange(3)) % 3
+    rows = np.arange(len(first))[:, None]
+    points, label = cells.points[rows, turn], cells.label[rows, turn]
+    a, b, c = points[:, 0], points[:, 1], points[:, 2]
+    middle = (a + b) / 2
+    inner = np.full(len(a), INNER)
+    halves = [
+        Cells(
+            np.stack(corners, axis=1),
+            np.column_stack(labels),
+            cells.own,
+            cells.contact,
+            cells.pair,
+        )
+        for corners, labels in (
+            ((a, middle, c), (label[:, 0], inner, label[:, 2])),
+            ((middle, b, c), (label[:, 0], label[:, 1], inner)),
+        )
+    ]
+    return joined(halves), np.tile(np.arange(len(a)), 2)

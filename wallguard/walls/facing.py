@@ -1,0 +1,287 @@
+"""Where two surfaces face each other: exactly, facet by facet.
+
+A ball that touches the plane of a facet A (unit normal n into the searched side) and touches a
+point q with the normal m there has
+
+    r = h / (1 - n.m),    p = q + r (m - n)        h: height of q over the plane of A
+
+for its radius, and p for the place where it touches A. For one m this is a linear map, so a facet
+B is a triangle in the plane of A as well, its image, and where that lies over A, a ball touches
+both; its radius runs evenly over that piece. At an edge that juts into the searched side the
+contact keeps its place while its normal turns from that of one side to that of the other: the
+images of the edge under both leave a strip between them.
+
+          A  ---------------------------
+                 : ball  :                a piece: a convex ring in the plane of A, with the radius
+          B      --------------           at each of its corners
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.base.arrays import dot
+from wallguard.walls.boxes import Boxes, meetings
+from wallguard.walls.facets import Facets
+from wallguard.walls.flats import outline, overlap
+from wallguard.walls.rings import INNER, Rings, rings_of
+from wallguard.walls.samples import FACING
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+
+# What rises less than this (mm) above a facet lies in it: above float32's step at 300 mm.
+_RISE = 1e-4
+# Labels of a piece's edges: a side of a facet has its number, 3 times the facet's and 0 to 2. What
+# lies beyond the others is thicker than asked for; no wall, as something else is in the way.
+THICKER, ENDS = -2, -3
+# Below an edge that juts in steeply, contacts count that differ by so much (radians) from straight
+# across: then the thickness differs by less than a hundredth.
+_BELOW = float(np.radians(8.0))
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Rings in the plane of a facet `own` (k,), whose balls touch `contact` (k,), too.
+
+    The fourth coordinate of the rings' points is the balls' radius. `pair`: whether they touch
+    that facet all over, so that it has the same piece as an image.
+    """
+
+    rings: Rings
+    own: _Ints
+    contact: _Ints
+    pair: NDArray[np.bool_]
+
+
+def pieces_between(facets: Facets, largest: float) -> Pieces:
+    """All pieces of facets that are not fine where a ball of a diameter up to `largest` (mm)
+    touches what faces them, whatever else lies in its way. Of two such facets the first one has
+    the piece."""
+    coarse = np.flatnonzero(~facets.fine)
+    return _together([_faces(facets, coarse, largest), _edges(facets, coarse, largest)])
+
+
+def _together(found: list[Pieces]) -> Pieces:
+    size = max(each.rings.points.shape[1] for each in found)
+    points = np.concatenate([_wider(each.rings.points, size) for each in found])
+    label = np.concatenate([_wider(each.rings.label, size) for each in found])
+    return Pieces(
+        Rings(points, np.concatenate([each.rings.count for each in found]), label),
+        np.concatenate([each.own for each in found]),
+        np.concatenate([each.contact for each in found]),
+        np.concatenate([each.pair for each in found]),
+    )
+
+
+def _wider(array: NDArray[np.generic], size: int) -> NDArray[np.generic]:
+    missing = [(0, 0)] * array.ndim
+    missing[1] = (0, size - array.shape[1])
+    return np.pad(array, missing)
+
+
+def _swept(corners: _Floats, normal: _Floats, reach: float) -> tuple[_Floats, _Floats]:
+    """Boxes (low, high) of what lies up to `reach` over triangles or edges (k, 2 or 3, 3)."""
+    over = corners + reach * normal[:, None]
+    low = np.minimum(corners, over).min(axis=1) - _RISE
+    return low, np.maximum(corners, over).max(axis=1) + _RISE
+
+
+def _flat(low: _Floats, high: _Floats, axes: _Ints) -> Boxes:
+    return Boxes(low[:, axes], high[:, axes], np.zeros(len(low), np.int64))
+
+
+def axes_of(low: _Floats, high: _Floats) -> _Ints:
+    """The three axes, last the one along which boxes tell each other apart worst."""
+    spread = (high.max(axis=0) - low.min(axis=0)) / (np.mean(high - low, axis=0) + 1e-9)
+    return np.argsort(-spread, kind="stable")
+
+
+def _faces(facets: Facets, coarse: _Ints, largest: float) -> Pieces:
+    low, high = _swept(facets.corners, facets.normal, largest / 2)
+    axes = axes_of(low, high)
+    asked = _flat(low[coarse], high[coarse], axes[:2])
+    ones, others = [coarse[:0]], [coarse[:0]]
+    for place, other in meetings(asked, _flat(low, high, axes[:2]), largest):
+        one = coarse[place]
+        # Of two that are not fine, the first asks.
+        kept = (one < other) | facets.fine[other]
+        one, other = one[kept], other[kept]
+        kept = dot(facets.normal[one], facets.normal[other]) <= FACING
+        one, other = one[kept], other[kept]
+        last = axes[2]
+        kept = (low[one, last] <= high[other, last]) & (low[other, last] <= high[one, last])
+        one, other = one[kept], other[kept]
+        kept = _over(facets, one, other, largest) & _over(facets, other, one, largest)
+        ones.append(one[kept])
+        others.append(other[kept])
+    one, other = np.concatenate(ones), np.concatenate(others)
+    wide = facets.broad[one] & facets.broad[other]
+    found = [_of_facets(facets, one[~wide], other[~wide], largest)]
+    if wide.any():
+        found.append(_of_faces(facets, one[wide], other[wide], largest))
+    return _together(found)
+
+
+def _of_facets(facets: Facets, one: _Ints, other: _Ints, largest: float) -> Pieces:
+    n, m = facets.normal[one][:, None], facets.normal[other][:, None]
+    q = facets.corners[other]
+    points = _image(facets.corners[one, 0], n, q, m)
+    side = 3 * other[:, None] + np.arange(3)
+    pieces = _clipped(facets, rings_of(points, side), one, largest)
+    kept = pieces.count >= 3
+    return Pieces(pieces.chosen(kept), one[kept], other[kept], ~facets.fine[other[kept]])
+
+
+def _of_faces(facets: Facets, one: _Ints, other: _Ints, largest: float) -> Pieces:
+    """The same of whole flat faces of many facets, each pair once, whatever facets they are in."""
+    size = int(facets.face.max()) + 1
+    key = np.unique(
+        np.minimum(facets.face[one], facets.face[other]) * size
+        + np.maximum(facets.face[one], facets.face[other])
+    )
+    facet_of = np.zeros(size, np.int64)
+    facet_of[facets.face] = np.arange(len(facets.face))
+    number, faces = np.unique(np.concatenate([key // size, key % size]), return_inverse=True)
+    own, contact = facet_of[key // size], facet_of[key % size]
+    mine = np.flatnonzero(np.isin(facets.face, number))
+    label = np.searchsorted(number, facets.face[mine])
+    begin, end, owner, side = outline(facets.triangles[mine], label)
+    side = 3 * mine[side // 3] + side % 3
+    place = np.stack([facets.corners[side // 3, side % 3], facets.corners[side // 3, (side + 1) % 3]], 1)
+    bounds = np.searchsorted(owner, np.arange(len(number) + 1))
+    found = []
+    for i in range(len(key)):
+        a, b = (slice(bounds[each], bounds[each + 1]) for each in (faces[i], faces[len(key) + i]))
+        n, m = facets.normal[own[i]], facets.normal[contact[i]]
+        origin = facets.corners[own[i], 0]
+        image = _image(origin[None], n[None, None], place[b].reshape(1, -1, 3), m[None, None])
+        image = image[0, :, :3].reshape(-1, 2, 3)
+        triangles, labels = overlap(place[a] - origin, image - origin, n, (side[a], side[b]))
+        points = np.zeros((len(triangles), 3, 4))
+        points[:, :, :3] = triangles + origin
+        # Back from the plane of the one onto that of the other.
+        away = points[:, :, :3] - facets.corners[contact[i], 0]
+        points[:, :, 3] = (away @ m) / (1 - n @ m)
+        count = len(triangles)
+        rings = rings_of(points, labels)
+        none = np.full(count, INNER)
+        rings = rings.cut(rings.points[:, :, 3] + 1e-9, none)
+        rings = rings.cut(largest / 2 - rings.points[:, :, 3] + 1e-9, np.full(count, THICKER))
+        kept = rings.count >= 3
+        found.append(
+            Pieces(
+                rings.chosen(kept),
+                np.full(kept.sum(), own[i]),
+                np.full(kept.sum(), contact[i]),
+                np.ones(kept.sum(), bool),
+            )
+        )
+    return _together(found)
+
+
+def _over(facets: Facets, one: _Ints, other: _Ints, largest: float) -> NDArray[np.bool_]:
+    """Whether a part of the other lies over the plane of the one, within reach."""
+    away = facets.corners[other] - facets.corners[one, :1]
+    rise = np.einsum("kij,kj->ki", away, facets.normal[one])
+    within: NDArray[np.bool_] = (rise.max(axis=1) > _RISE) & (rise.min(axis=1) < largest)
+    return within
+
+
+def _image(origin: _Floats, n: _Floats, q: _Floats, m: _Floats) -> _Floats:
+    """(k, v, 4) where balls touch the plane through origin (k, 3) with the normal n (k, 1, 3) that
+    touch points q (k, v, 3) with normals m, and their radius."""
+    height = ((q - origin[:, None]) * n).sum(axis=2)
+    radius = height / (1 - (n * m).sum(axis=2))
+    place = q + radius[:, :, None] * (m - n)
+    return np.concatenate([place, radius[:, :, None]], axis=2)
+
+
+def _clipped(facets: Facets, rings: Rings, own: _Ints, largest: float) -> Rings:
+    """What of rings in the planes of facets `own` lies on those, with a radius from 0 on."""
+    for i in range(3):
+        begin, end = facets.corners[own, i], facets.corners[own, (i + 1) % 3]
+        inward = np.cross(end - begin, facets.normal[own])
+        inward /= np.maximum(np.linalg.norm(inward, axis=1), 1e-12)[:, None]
+        away = rings.points[:, :, :3] - begin[:, None]
+        rings = rings.cut(np.einsum("kvj,kj->kv", away, inward), 3 * own + i)
+    none = np.full(len(own), INNER)
+    rings = rings.cut(rings.points[:, :, 3] + 1e-9, none)
+    return rings.cut(largest / 2 - rings.points[:, :, 3] + 1e-9, np.full(len(own), THICKER))
+
+
+def _edges(facets: Facets, coarse: _Ints, largest: float) -> Pieces:
+    """Strips whose balls touch an edge that juts in."""
+    side = np.flatnonzero((facets.bend.ravel() < -1e-3) & (facets.beside.ravel() > -1))
+    first, second = side // 3, facets.beside.ravel()[side]
+    side, first, second = (each[first < second] for each in (side, first, second))
+    ends = np.stack([facets.corners[first, side % 3], facets.corners[first, (side + 1) % 3]], 1)
+    reach = largest / 2
+    mean = facets.normal[first] + facets.normal[second]
+    mean /= np.maximum(np.linalg.norm(mean, axis=1), 1e-9)[:, None]
+    boxes = [_swept(ends, each, reach) for each in (facets.normal[first], facets.normal[second])]
+    boxes.append(_swept(ends, mean, reach))
+    low = np.minimum.reduce([each[0] for each in boxes])
+    high = np.maximum.reduce([each[1] for each in boxes])
+    own_low, own_high = _swept(facets.corners[coarse], facets.normal[coarse], reach)
+    if not len(side) or not len(coarse):
+        return _no_pieces()
+    axes = axes_of(own_low, own_high)
+    found = []
+    asked = _flat(own_low, own_high, axes[:2])
+    for place, edge in meetings(asked, _flat(low, high, axes[:2]), largest):
+        n, last = facets.normal[coarse[place]], axes[2]
+        kept = (own_low[place, last] <= high[edge, last]) & (
+            low[edge, last] <= own_high[place, last]
+        )
+        cosines = [dot(n, facets.normal[each[edge]]) for each in (first, second)]
+        between = (cosines[0] <= FACING) & (cosines[1] <= FACING)
+        kept &= between | (dot(n, mean[edge]) <= -0.5)
+        found.append((place[kept], edge[kept]))
+    place = np.concatenate([each for each, _ in found])
+    edge = np.concatenate([each for _, each in found])
+    own = coarse[place]
+    n, (one, other) = facets.normal[own], _turned(facets, own, first[edge], second[edge])
+    kept = dot(one - other, one - other) > 1e-8
+    own, edge, n, one, other = (each[kept] for each in (own, edge, n, one, other))
+    q, m = ends[edge][:, [0, 1, 1, 0]], np.stack([one, one, other, other], axis=1)
+    points = _image(facets.corners[own, 0], n[:, None], q, m)
+    label = np.full(points.shape[:2], INNER)
+    rings = _clipped(facets, rings_of(points, label), own, largest)
+    kept = rings.count >= 3
+    return Pieces(rings.chosen(kept), own[kept], first[edge[kept]], np.zeros(kept.sum(), bool))
+
+
+def _no_pieces() -> Pieces:
+    none = np.zeros(0, np.int64)
+    rings = rings_of(np.zeros((0, 3, 4)), np.zeros((0, 3), np.int64))
+    return Pieces(rings, none, none, np.zeros(0, bool))
+
+
+def _turned(facets: Facets, own: _Ints, first: _Ints, second: _Ints) -> tuple[_Floats, _Floats]:
+    """The normals (k, 3) between which an edge's contact with balls on facets `own` turns: from
+    one side's to the other's where both face; else near straight across; equal where never."""
+    n, m, k = facets.normal[own], facets.normal[first], facets.normal[second]
+    axis = np.cross(m, k)
+    whole = np.linalg.norm(axis, axis=1)
+    axis /= np.maximum(whole, 1e-12)[:, None]
+    angle = np.arctan2(whole, dot(m, k))
+    ahead = np.cross(axis, m)
+    straight = np.arctan2(-dot(n, ahead), -dot(n, m))
+    both = (dot(n, m) <= FACING) & (dot(n, k) <= FACING)
+    low = np.where(both, 0.0, np.maximum(straight - _BELOW, 0.0))
+    high = np.where(both, angle, np.minimum(straight + _BELOW, angle))
+    # Only where straight across lies well between, or one of the sides does the same.
+    good = both | ((straight > 1e-3) & (straight < angle - 1e-3))
+    high = np.where(good, high, low)
+
+    def turned(by: _Floats) -> _Floats:
+        return np.cos(by)[:, None] * m + np.sin(by)[:, None] * ahead
+
+    one, other = turned(low), turned(high)
+    # The edge itself may lean, and then no ball lies straight across from it.
+    facing = (dot(n, one) <= FACING) & (dot(n, other) <= FACING)
+    return one, np.where(facing[:, None], other, one)

@@ -1,0 +1,160 @@
+"""Which cells of walls in space belong together.
+
+    two cells                               are joined where
+    --------------------------------------  ------------------------------------------------------
+    side by side on one surface             the surface turns by up to 50 degrees from the one to
+                                            the other, and what lies between that is no wall is no
+                                            wider than two thicknesses, as below a rib
+    on the two faces of a wall              the one's balls touch the other
+    of a post, one in each direction        a ball touches all four faces
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.base.arrays import connected, dot
+from wallguard.walls.boxes import Boxes, meetings
+from wallguard.walls.clear import Cells, nearest
+from wallguard.walls.facets import ALONG, Facets
+from wallguard.walls.facing import axes_of
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+
+# A wall goes on across a junction no wider than twice its thickness.
+_JUNCTION = 2.0
+# Corners this near are one, mm.
+_SAME = 1e-4
+# A ball touches what it lies within this share of its radius of.
+_TOUCH = 0.01
+
+
+def links_of(facets: Facets, cells: Cells, twin: _Ints) -> tuple[_Ints, _Ints]:
+    """Pairs of cells that belong together. twin (k,): the same cell on the other face, or -1."""
+    size = len(cells.own)
+    paired = np.flatnonzero(twin >= 0)
+    found = [(paired, twin[paired]), _over_fine(facets, cells), _beside(facets, cells)]
+    found.append(_posts(facets, cells))
+    one = np.concatenate([each for each, _ in found])
+    other = np.concatenate([each for _, each in found])
+    label = connected(one, other, size)[1]
+    past = _past_junctions(facets, cells, label)
+    return np.concatenate([one, past[0]]), np.concatenate([other, past[1]])
+
+
+def _cell_of(facets: Facets, cells: Cells) -> _Ints:
+    """(m,) the cell on each fine facet, -1 where none is."""
+    number = np.full(len(facets.area), -1)
+    fine = np.flatnonzero(facets.fine[cells.own])
+    number[cells.own[fine]] = fine
+    return number
+
+
+def _over_fine(facets: Facets, cells: Cells) -> tuple[_Ints, _Ints]:
+    """Cells and those on the fine facets that their balls touch."""
+    other = _cell_of(facets, cells)[cells.contact]
+    turned = dot(facets.normal[cells.own], facets.normal[cells.contact]) <= -ALONG
+    one = np.flatnonzero((other >= 0) & turned)
+    return one, other[one]
+
+
+def _beside(facets: Facets, cells: Cells) -> tuple[_Ints, _Ints]:
+    """Cells of one surface that share a corner, and fine ones that share a side."""
+    number = _cell_of(facets, cells)
+    side = np.flatnonzero((facets.beside.ravel() >= 0) & (np.cos(facets.bend.ravel()) >= ALONG))
+    one, other = number[side // 3], number[facets.beside.ravel()[side]]
+    both = (one >= 0) & (other >= 0) & (one < other)
+    coarse = np.flatnonzero(~facets.fine[cells.own])
+    corner = np.round(cells.points[coarse, :, :3].reshape(-1, 3) / _SAME).astype(np.int64)
+    cell = np.repeat(coarse, 3)
+    patch = facets.patch[cells.own[cell]]
+    order = np.lexsort((*corner.T, patch))
+    key = np.column_stack([patch, corner])[order]
+    same = (key[1:] == key[:-1]).all(axis=1)
+    first, second = cell[order[:-1][same]], cell[order[1:][same]]
+    # Along one face corners may be shared all the same with a face that turns off sharply.
+    alike = dot(facets.normal[cells.own[first]], facets.normal[cells.own[second]]) >= ALONG
+    return (
+        np.concatenate([one[both], first[alike]]),
+        np.concatenate([other[both], second[alike]]),
+    )
+
+
+def _past_junctions(facets: Facets, cells: Cells, label: _Ints) -> tuple[_Ints, _Ints]:
+    """Cells of one surface that are not joined yet and lie near each other."""
+    none = np.zeros(0, np.int64)
+    rim = np.flatnonzero((cells.label != -1).any(axis=1))
+    if facets.fine.any():
+        number = _cell_of(facets, cells)
+        inner = (facets.beside[cells.own[rim]] >= 0) & (number[facets.beside[cells.own[rim]]] >= 0)
+        rim = rim[~(facets.fine[cells.own[rim]] & inner.all(axis=1))]
+    place = cells.points[rim, :, :3]
+    thick = 2 * cells.points[rim, :, 3].max(axis=1, initial=0.0)
+    low, high = place.min(axis=1), place.max(axis=1)
+    if len(rim) < 2:
+        return none, none
+    axes = axes_of(low, high)
+    patch = facets.patch[cells.own[rim]]
+    reach = _JUNCTION * thick[:, None]
+    wide = Boxes((low - reach)[:, axes[:2]], (high + reach)[:, axes[:2]], patch)
+    boxes = Boxes(low[:, axes[:2]], high[:, axes[:2]], patch)
+    found = [(none, none)]
+    for one, other in meetings(wide, boxes, float(np.median(thick))):
+        apart = label[rim[one]] != label[rim[other]]
+        one, other = one[apart], other[apart]
+        last, far = axes[2], reach[one, 0]
+        kept = (low[one, last] - far <= high[other, last]) & (
+            low[other, last] <= high[one, last] + far
+        )
+        one, other, far = one[kept], other[kept], far[kept]
+        own, its = cells.own[rim[one]], cells.own[rim[other]]
+        kept = dot(facets.normal[own], facets.normal[its]) >= ALONG
+        one, other, far, own, its = (each[kept] for each in (one, other, far, own, its))
+        gap = np.full(len(one), np.inf)
+        for i in range(3):
+            for a, b, normal in ((one, other, facets.normal[its]), (other, one, facets.normal[own])):
+                spot = nearest(place[a, i], place[b], normal)
+                np.minimum(gap, np.linalg.norm(spot - place[a, i], axis=1), out=gap)
+        near = gap <= far
+        found.append((rim[one[near]], rim[other[near]]))
+    return (
+        np.concatenate([each for each, _ in found]),
+        np.concatenate([each for _, each in found]),
+    )
+
+
+def _posts(facets: Facets, cells: Cells) -> tuple[_Ints, _Ints]:
+    """A square post is one wall, not one in each direction: cells of pairs of flat faces where
+    each pair touches a ball of the other, and is as thick."""
+    size = int(facets.face.max()) + 1
+    low, high = facets.face[cells.own], facets.face[cells.contact]
+    key = np.minimum(low, high) * size + np.maximum(low, high)
+    pair, first, group = np.unique(key, return_index=True, return_inverse=True)
+    group = group.ravel()
+    radius = cells.points[:, :, 3].mean(axis=1)
+    # Faces of both pairs meet each other, with what holds the searched side in.
+    side = np.flatnonzero((facets.bend.ravel() > 0) & (facets.beside.ravel() >= 0))
+    meet = np.unique(facets.face[side // 3] * size + facets.face[facets.beside.ravel()[side]])
+    faces = np.column_stack([pair // size, pair % size])
+    one_of = {}
+    for number, (a, b) in enumerate(faces.tolist()):
+        one_of.setdefault(a, []).append(number)
+        one_of.setdefault(b, []).append(number)
+    beside: dict[int, set[int]] = {}
+    for each in meet.tolist():
+        if each // size in one_of and each % size in one_of:
+            beside.setdefault(each // size, set()).add(each % size)
+    ones, others = [], []
+    for number, (a, b) in enumerate(faces.tolist()):
+        common = beside.get(a, set()) & beside.get(b, set())
+        for face in common:
+            for its in one_of[face]:
+                if its > number and set(faces[its].tolist()) <= common:
+                    ones.append(number)
+                    others.append(its)
+    one, other = first[np.array(ones, np.int64)], first[np.array(others, np.int64)]
+    alike = np.abs(radius[one] - radius[other]) <= 0.02 * radius[one]
+    # All cells of one pair of flat faces need not be joined: those that are named are.
+    return one[alike], other[alike]
