@@ -196,7 +196,7 @@ def _stretches(walls: _Walls, groups: _Ints, whole: _Ints, *, sided: bool) -> li
     least, centre = _thinnest(walls)
     lowest = grouped(np.minimum, piece, count, place.min(axis=1))
     highest = grouped(np.maximum, piece, count, place.max(axis=1))
-    along = _long_axes(place.mean(axis=1), area, piece, count)
+    along = _long_axes(place, area, piece, count)
     reach = np.einsum("kij,kj->ki", place, along[piece])
     length = grouped(np.maximum, piece, count, reach.max(axis=1))
     length = length - grouped(np.minimum, piece, count, reach.min(axis=1))
@@ -228,16 +228,19 @@ def _thinnest(walls: _Walls) -> tuple[_Floats, _Floats]:
     """Least thickness of each piece and the ball's centre there: of places as thin, as shown, that
     nearest to the middle of the piece."""
     facets, cells, piece, count = walls.facets, walls.cells, walls.piece, walls.count
-    asked = np.concatenate([cells.points, cells.points.mean(axis=1, keepdims=True)], axis=1)
+    whole = cells.points.mean(axis=1, keepdims=True)
+    asked = np.concatenate([cells.points, 0.8 * cells.points + 0.2 * whole, whole], axis=1)
     centre = asked[:, :, :3] + asked[:, :, 3:] * facets.normal[cells.own][:, None]
     weight = np.maximum(_areas(cells), 1e-12)
     total = np.bincount(piece, weight, count)
     middle = np.column_stack(
-        [np.bincount(piece, weight * centre[:, 3, i], count) / total for i in range(3)]
+        [np.bincount(piece, weight * centre[:, 6, i], count) / total for i in range(3)]
     )
     thickness = 2 * asked[:, :, 3]
     least: _Floats = grouped(np.minimum, piece, count, thickness.min(axis=1))
     away = np.linalg.norm(centre - middle[piece][:, None], axis=2)
+    # A corner may lie on the wall's rim: only where nothing within is as thin.
+    away[:, :3] += 1e6
     away[thickness > least[piece][:, None] + 5e-4] = np.inf
     best = away.argmin(axis=1)
     rows = np.arange(len(piece))
@@ -275,11 +278,17 @@ def _sharpened(facets: Facets, own: _Ints, radius: _Floats) -> tuple[_Floats, _F
     return 2 * best, point + best[:, None] * facets.normal[own]
 
 
-def _long_axes(middle: _Floats, area: _Floats, label: _Ints, count: int) -> _Floats:
-    """(count, 3) the direction in which the cells of each label lie farthest apart."""
+def _long_axes(place: _Floats, area: _Floats, label: _Ints, count: int) -> _Floats:
+    """(count, 3) the direction in which the area of the triangles (k, 3, 3) of each label lies
+    farthest apart: exactly, however they are cut."""
+    middle = place.mean(axis=1)
     total = np.maximum(np.bincount(label, area, count), 1e-12)
     mean = np.column_stack([np.bincount(label, area * middle[:, i], count) for i in range(3)])
-    moments = _moments(middle - (mean / total[:, None])[label], area, label, count)
+    # A triangle's second moment is that of twelfths of it at its corners, and the rest at its
+    # middle.
+    spots = np.concatenate([place, middle[:, None]], axis=1) - (mean / total[:, None])[label][:, None]
+    weight = area[:, None] * np.array([1, 1, 1, 9]) / 12
+    moments = _moments(spots.reshape(-1, 3), weight.ravel(), np.repeat(label, 4), count)
     axis: _Floats = np.linalg.eigh(moments)[1][:, :, 2]
     return axis
 

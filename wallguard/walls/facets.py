@@ -61,6 +61,52 @@ class Facets:
         return found
 
 
+@dataclass(frozen=True)
+class Units:
+    """What is held against each other: facets, and flat faces of two that are convex.
+
+    facet    (u,) a facet of each
+    corners  (u, 4, 3) the last one twice where there are three
+    side     (u, 4) the number of the side, see `facing`, from each corner to the next
+    count    (u,) 3 or 4
+    """
+
+    facet: _Ints
+    corners: _Floats
+    side: _Ints
+    count: _Ints
+
+
+def units_of(facets: Facets) -> Units:
+    """The units that all facets make."""
+    size = len(facets.area)
+    side = 3 * np.arange(size)[:, None] + np.arange(3)
+    two = (np.bincount(facets.face) == 2)[facets.face]
+    inner = two[:, None] & (facets.beside >= 0)
+    inner &= facets.face[facets.beside] == facets.face[:, None]
+    # Each two once, with the corner of the other between the ends of the side they share.
+    one = np.flatnonzero(inner.any(axis=1))
+    at = inner[one].argmax(axis=1)
+    other = facets.beside[one, at]
+    first = one < other
+    one, at, other = one[first], at[first], other[first]
+    its = inner[other].argmax(axis=1)
+    step = (at[:, None] + [1, 2]) % 3, (its[:, None] + [1, 2]) % 3
+    four = np.column_stack([3 * one[:, None] + step[0], 3 * other[:, None] + step[1]])
+    corners = facets.corners[four // 3, four % 3]
+    edge = corners[:, [1, 2, 3, 0]] - corners
+    turn = np.cross(edge, edge[:, [1, 2, 3, 0]])
+    convex = (np.einsum("kij,kj->ki", turn, facets.normal[one]) < -1e-9).all(axis=1)
+    single = np.ones(size, bool)
+    single[one[convex]] = single[other[convex]] = False
+    alone = np.flatnonzero(single)
+    three = side[alone][:, [0, 1, 2, 2]]
+    every = np.concatenate([three, four[convex]])
+    corner = np.concatenate([facets.corners[alone][:, [0, 1, 2, 2]], corners[convex]])
+    count = np.concatenate([np.full(len(alone), 3), np.full(int(convex.sum()), 4)])
+    return Units(np.concatenate([alone, one[convex]]), corner, every, count)
+
+
 def facets_of(mesh: Mesh, small: float, *, air: bool) -> Facets | None:
     """The facets of a mesh, seen from the material or the air; None where nothing has an area.
 

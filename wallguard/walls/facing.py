@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from wallguard.base.arrays import dot
 from wallguard.walls.boxes import Boxes, meetings
-from wallguard.walls.facets import Facets
+from wallguard.walls.facets import Facets, Units, units_of
 from wallguard.walls.flats import outline, overlap
 from wallguard.walls.rings import INNER, Rings, rings_of
 from wallguard.walls.samples import FACING
@@ -61,8 +61,12 @@ def pieces_between(facets: Facets, largest: float) -> Pieces:
     """All pieces of facets that are not fine where a ball of a diameter up to `largest` (mm)
     touches what faces them, whatever else lies in its way. Of two such facets the first one has
     the piece."""
-    coarse = np.flatnonzero(~facets.fine)
-    return _together([_faces(facets, coarse, largest), _edges(facets, coarse, largest)])
+    units = units_of(facets)
+    coarse = np.flatnonzero(~facets.fine[units.facet])
+    if not len(coarse):
+        return _no_pieces()
+    found = [_faces(facets, units, coarse, largest), _edges(facets, units, coarse, largest)]
+    return _together(found)
 
 
 def _together(found: list[Pieces]) -> Pieces:
@@ -100,40 +104,46 @@ def axes_of(low: _Floats, high: _Floats) -> _Ints:
     return np.argsort(-spread, kind="stable")
 
 
-def _faces(facets: Facets, coarse: _Ints, largest: float) -> Pieces:
-    low, high = _swept(facets.corners, facets.normal, largest / 2)
+def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Pieces:
+    normal, fine = facets.normal[units.facet], facets.fine[units.facet]
+    low, high = _swept(units.corners, normal, largest / 2)
     axes = axes_of(low, high)
     asked = _flat(low[coarse], high[coarse], axes[:2])
     ones, others = [coarse[:0]], [coarse[:0]]
     for place, other in meetings(asked, _flat(low, high, axes[:2]), largest):
         one = coarse[place]
         # Of two that are not fine, the first asks.
-        kept = (one < other) | facets.fine[other]
+        kept = (one < other) | fine[other]
         one, other = one[kept], other[kept]
-        kept = dot(facets.normal[one], facets.normal[other]) <= FACING
+        kept = dot(normal[one], normal[other]) <= FACING
         one, other = one[kept], other[kept]
         last = axes[2]
         kept = (low[one, last] <= high[other, last]) & (low[other, last] <= high[one, last])
         one, other = one[kept], other[kept]
-        kept = _over(facets, one, other, largest) & _over(facets, other, one, largest)
+        kept = _over(units, normal, one, other, largest)
+        kept &= _over(units, normal, other, one, largest)
         ones.append(one[kept])
         others.append(other[kept])
     one, other = np.concatenate(ones), np.concatenate(others)
-    wide = facets.broad[one] & facets.broad[other]
-    found = [_of_facets(facets, one[~wide], other[~wide], largest)]
+    broad = facets.broad[units.facet]
+    wide = broad[one] & broad[other]
+    found = [_of_units(facets, units, one[~wide], other[~wide], largest)]
     if wide.any():
-        found.append(_of_faces(facets, one[wide], other[wide], largest))
+        facet = units.facet
+        found.append(_of_faces(facets, facet[one[wide]], facet[other[wide]], largest))
     return _together(found)
 
 
-def _of_facets(facets: Facets, one: _Ints, other: _Ints, largest: float) -> Pieces:
-    n, m = facets.normal[one][:, None], facets.normal[other][:, None]
-    q = facets.corners[other]
-    points = _image(facets.corners[one, 0], n, q, m)
-    side = 3 * other[:, None] + np.arange(3)
-    pieces = _clipped(facets, rings_of(points, side), one, largest)
-    kept = pieces.count >= 3
-    return Pieces(pieces.chosen(kept), one[kept], other[kept], ~facets.fine[other[kept]])
+def _of_units(
+    facets: Facets, units: Units, one: _Ints, other: _Ints, largest: float
+) -> Pieces:
+    own, contact = units.facet[one], units.facet[other]
+    n, m = facets.normal[own][:, None], facets.normal[contact][:, None]
+    points = _image(units.corners[one, 0], n, units.corners[other], m)
+    images = Rings(points, units.count[other], units.side[other])
+    rings = _clipped(units, facets.normal[own], images, one, largest)
+    kept = rings.count >= 3
+    return Pieces(rings.chosen(kept), own[kept], contact[kept], ~facets.fine[contact[kept]])
 
 
 def _of_faces(facets: Facets, one: _Ints, other: _Ints, largest: float) -> Pieces:
@@ -183,10 +193,12 @@ def _of_faces(facets: Facets, one: _Ints, other: _Ints, largest: float) -> Piece
     return _together(found)
 
 
-def _over(facets: Facets, one: _Ints, other: _Ints, largest: float) -> NDArray[np.bool_]:
+def _over(
+    units: Units, normal: _Floats, one: _Ints, other: _Ints, largest: float
+) -> NDArray[np.bool_]:
     """Whether a part of the other lies over the plane of the one, within reach."""
-    away = facets.corners[other] - facets.corners[one, :1]
-    rise = np.einsum("kij,kj->ki", away, facets.normal[one])
+    away = units.corners[other] - units.corners[one, :1]
+    rise = np.einsum("kij,kj->ki", away, normal[one])
     within: NDArray[np.bool_] = (rise.max(axis=1) > _RISE) & (rise.min(axis=1) < largest)
     return within
 
@@ -200,20 +212,20 @@ def _image(origin: _Floats, n: _Floats, q: _Floats, m: _Floats) -> _Floats:
     return np.concatenate([place, radius[:, :, None]], axis=2)
 
 
-def _clipped(facets: Facets, rings: Rings, own: _Ints, largest: float) -> Rings:
-    """What of rings in the planes of facets `own` lies on those, with a radius from 0 on."""
-    for i in range(3):
-        begin, end = facets.corners[own, i], facets.corners[own, (i + 1) % 3]
-        inward = np.cross(end - begin, facets.normal[own])
+def _clipped(units: Units, normal: _Floats, rings: Rings, own: _Ints, largest: float) -> Rings:
+    """What of rings in the planes of units `own` lies on those, with a radius from 0 on."""
+    for i in range(4):
+        begin, end = units.corners[own, i], units.corners[own, (i + 1) % 4]
+        inward = np.cross(end - begin, normal)
         inward /= np.maximum(np.linalg.norm(inward, axis=1), 1e-12)[:, None]
         away = rings.points[:, :, :3] - begin[:, None]
-        rings = rings.cut(np.einsum("kvj,kj->kv", away, inward), 3 * own + i)
+        rings = rings.cut(np.einsum("kvj,kj->kv", away, inward), units.side[own, i])
     none = np.full(len(own), INNER)
     rings = rings.cut(rings.points[:, :, 3] + 1e-9, none)
     return rings.cut(largest / 2 - rings.points[:, :, 3] + 1e-9, np.full(len(own), THICKER))
 
 
-def _edges(facets: Facets, coarse: _Ints, largest: float) -> Pieces:
+def _edges(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Pieces:
     """Strips whose balls touch an edge that juts in."""
     side = np.flatnonzero((facets.bend.ravel() < -1e-3) & (facets.beside.ravel() > -1))
     first, second = side // 3, facets.beside.ravel()[side]
@@ -226,14 +238,15 @@ def _edges(facets: Facets, coarse: _Ints, largest: float) -> Pieces:
     boxes.append(_swept(ends, mean, reach))
     low = np.minimum.reduce([each[0] for each in boxes])
     high = np.maximum.reduce([each[1] for each in boxes])
-    own_low, own_high = _swept(facets.corners[coarse], facets.normal[coarse], reach)
+    normal = facets.normal[units.facet[coarse]]
+    own_low, own_high = _swept(units.corners[coarse], normal, reach)
     if not len(side) or not len(coarse):
         return _no_pieces()
     axes = axes_of(own_low, own_high)
     found = []
     asked = _flat(own_low, own_high, axes[:2])
     for place, edge in meetings(asked, _flat(low, high, axes[:2]), largest):
-        n, last = facets.normal[coarse[place]], axes[2]
+        n, last = normal[place], axes[2]
         kept = (own_low[place, last] <= high[edge, last]) & (
             low[edge, last] <= own_high[place, last]
         )
@@ -243,14 +256,17 @@ def _edges(facets: Facets, coarse: _Ints, largest: float) -> Pieces:
         found.append((place[kept], edge[kept]))
     place = np.concatenate([each for each, _ in found])
     edge = np.concatenate([each for _, each in found])
-    own = coarse[place]
+    unit = coarse[place]
+    own = units.facet[unit]
     n, (one, other) = facets.normal[own], _turned(facets, own, first[edge], second[edge])
     kept = dot(one - other, one - other) > 1e-8
-    own, edge, n, one, other = (each[kept] for each in (own, edge, n, one, other))
+    unit, own, edge, n, one, other = (
+        each[kept] for each in (unit, own, edge, n, one, other)
+    )
     q, m = ends[edge][:, [0, 1, 1, 0]], np.stack([one, one, other, other], axis=1)
-    points = _image(facets.corners[own, 0], n[:, None], q, m)
+    points = _image(units.corners[unit, 0], n[:, None], q, m)
     label = np.full(points.shape[:2], INNER)
-    rings = _clipped(facets, rings_of(points, label), own, largest)
+    rings = _clipped(units, n, rings_of(points, label), unit, largest)
     kept = rings.count >= 3
     return Pieces(rings.chosen(kept), own[kept], first[edge[kept]], np.zeros(kept.sum(), bool))
 

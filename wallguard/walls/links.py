@@ -85,7 +85,12 @@ def _beside(facets: Facets, cells: Cells) -> tuple[_Ints, _Ints]:
 def _past_junctions(facets: Facets, cells: Cells, label: _Ints) -> tuple[_Ints, _Ints]:
     """Cells of one surface that are not joined yet and lie near each other."""
     none = np.zeros(0, np.int64)
-    rim = np.flatnonzero((cells.label != -1).any(axis=1))
+    # Where all that lies on a surface is joined already, nothing is to be done.
+    patch = facets.patch[cells.own]
+    size = int(label.max(initial=0)) + 1
+    kinds = np.unique(patch * size + label) // size
+    several = np.bincount(kinds, minlength=int(patch.max(initial=0)) + 1) > 1
+    rim = np.flatnonzero((cells.label != -1).any(axis=1) & several[patch])
     if facets.fine.any():
         number = _cell_of(facets, cells)
         inner = (facets.beside[cells.own[rim]] >= 0) & (number[facets.beside[cells.own[rim]]] >= 0)

@@ -82,18 +82,33 @@ class Rings:
         count[where] = other.count
         return Rings(points, count, label)
 
+    def _is_plain(self) -> _Bools:
+        """(k,) whether triangles from the first point fill a ring, each with an area."""
+        way = self.points[:, :, :3] - self.points[:, :1, :3]
+        area = np.linalg.norm(np.cross(way[:, 1:-1], way[:, 2:]), axis=2)
+        used = np.arange(area.shape[1]) + 2 < self.count[:, None]
+        area[~used] = np.inf
+        plain: _Bools = area.min(axis=1) > 1e-4 * np.where(used, area, 0.0).sum(axis=1)
+        return plain
+
     def triangles(self) -> tuple[_Floats, _Ints, _Ints]:
         """Triangles (t, 3, 4) that fill the rings, their edges' labels (t, 3), and the number of
         the ring that each is of (t,). What has no area is left out."""
-        # From the middle, so that every edge belongs to a triangle, however they lie in line.
-        whole = np.flatnonzero(self.count == 3)
-        found = [(self.points[whole, :3], self.label[whole, :3], whole)]
         size, after = self.points.shape[1], self.after
+        plain, found = self._is_plain(), []
+        for i in range(1, size - 1):
+            there = np.flatnonzero(plain & (self.count > i + 1))
+            first = self.label[there, 0] if i == 1 else INNER
+            last = np.where(self.count[there] == i + 2, self.label[there, i + 1], INNER)
+            labels = np.full((len(there), 3), INNER)
+            labels[:, 0], labels[:, 1], labels[:, 2] = first, self.label[there, i], last
+            found.append((self.points[there][:, [0, i, i + 1]], labels, there))
+        # Others from their middle, so that each edge belongs to a triangle that has an area.
         valid = np.arange(size) < self.count[:, None]
         sums = (self.points * valid[:, :, None]).sum(axis=1)
         middle = sums / np.maximum(self.count, 1)[:, None]
         for i in range(size):
-            there = np.flatnonzero((self.count > i) & (self.count > 3))
+            there = np.flatnonzero((self.count > i) & (self.count > 2) & ~plain)
             corners = self.points[there, i], self.points[there, after[there, i]], middle[there]
             labels = np.full((len(there), 3), INNER)
             labels[:, 0] = self.label[there, i]
