@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from tests.solids import box, i_section, mesh, tube, wedge
+from tests.solids import box, i_section, mesh, prism, tube, wedge
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.read import read_mesh
 from wallguard.walls.balls import find_gaps, find_thin
@@ -168,7 +168,50 @@ def test_a_turned_block_is_asked_nowhere_in_space(monkeypatch):
     def asked(*_):
         raise AssertionError("a sample was asked")
 
-    monkeypatch.setattr("wallguard.walls.balls.refine", asked)
+    monkeypatch.setattr("wallguard.walls.clear._sampled", asked)
     block = mesh(m3.Manifold.cube([300, 200, 340]).rotate([10, 10, 0]))
     assert find_thin(block, 1.8, ()) == []
     assert find_gaps(block, 0.3, ()) == []
+
+
+def told(solid, largest=1.8, edges=(0.7, 0.8, 1.2)):
+    walls = thin(solid, largest, edges)
+    return [(round(wall.typical, 3), wall.sides) for wall in walls]
+
+
+# How a part lies, and how finely its flat faces are cut.
+VARIANTS = [([0, 0, 0], 1), ([31, 17, 55], 3), ([0, 0, 0], 8)]
+
+
+@pytest.mark.parametrize(("rotation", "times"), VARIANTS)
+def test_alike_features_read_alike_however_they_lie_and_are_cut(rotation, times):
+    ribs = box([40, 20, 2])
+    for x in (5, 15, 30):
+        ribs += box([1, 20, 8], [x, 0, 1])
+    assert told(ribs.rotate(rotation).refine(times)) == [(1.0, 1)] * 3
+    lips = box([40, 40, 3])
+    for turn in range(4):
+        lip = box([20, 0.9, 5], [-10, -19, 2]).rotate([0, 0, 90 * turn])
+        lips += lip.translate([20, 20, 0])
+    assert told(lips.rotate(rotation).refine(times)) == [(0.9, 1)] * 4
+    post = box([10, 10, 3]) + box([0.8, 0.8, 8], [5, 5, 2])
+    assert [each for each, _ in told(post.rotate(rotation).refine(times))] == [0.8]
+
+
+@pytest.mark.parametrize(("rotation", "times"), VARIANTS)
+def test_bevels_are_no_walls_and_louvres_are_one_each(rotation, times):
+    plate = prism([[0, 0], [40, 0], [38, 2], [2, 2]], 30)
+    assert told(plate.rotate(rotation).refine(times)) == []
+    louvre = box([40, 30, 2]) - box([34, 24, 9], [3, 3, -3])
+    for i in range(6):
+        slat = box([34.4, 1.2, 6]).rotate([45, 0, 0])
+        louvre += slat.translate([2.8, 6 + 3.5 * i, -1])
+    assert told(louvre.rotate(rotation).refine(times)) == [(1.2, 2)] * 6
+
+
+@pytest.mark.parametrize("lean", range(0, 90, 15))
+@pytest.mark.parametrize(("rotation", "times"), VARIANTS)
+def test_leaning_wall_is_as_thick_as_an_upright_one(lean, rotation, times):
+    wall = box([20, 1, 25], [0, -0.5, 0]).rotate([lean, 0, 0]).translate([10, 20, 1])
+    solid = box([40, 40, 3]) + (wall - box([90, 90, 9], [0, 0, -9]))
+    assert told(solid.rotate(rotation).refine(times)) == [(1.0, 1)]

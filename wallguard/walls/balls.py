@@ -134,9 +134,7 @@ def _points(facets: Facets) -> _Floats:
     return point
 
 
-def _spokesmen(
-    facets: Facets, own: _Ints, point: _Floats, largest: float
-) -> tuple[_Ints, _Ints]:
+def _spokesmen(facets: Facets, own: _Ints, point: _Floats, largest: float) -> tuple[_Ints, _Ints]:
     """Which of many fine facets are asked, and for each facet the one that speaks for it."""
     if len(own) <= 2 * _MOST:
         return np.arange(len(own)), np.arange(len(own))
@@ -286,7 +284,9 @@ def _long_axes(place: _Floats, area: _Floats, label: _Ints, count: int) -> _Floa
     mean = np.column_stack([np.bincount(label, area * middle[:, i], count) for i in range(3)])
     # A triangle's second moment is that of twelfths of it at its corners, and the rest at its
     # middle.
-    spots = np.concatenate([place, middle[:, None]], axis=1) - (mean / total[:, None])[label][:, None]
+    spots = (
+        np.concatenate([place, middle[:, None]], axis=1) - (mean / total[:, None])[label][:, None]
+    )
     weight = area[:, None] * np.array([1, 1, 1, 9]) / 12
     moments = _moments(spots.reshape(-1, 3), weight.ravel(), np.repeat(label, 4), count)
     axis: _Floats = np.linalg.eigh(moments)[1][:, :, 2]

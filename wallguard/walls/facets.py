@@ -138,7 +138,9 @@ def facets_of(mesh: Mesh, small: float, *, air: bool) -> Facets | None:
     high = grouped(np.maximum, face, faces, corners.max(axis=1))
     broad = (np.bincount(face) > FEW)[face]
     fine = (np.linalg.norm(high - low, axis=1) <= small)[face]
-    return Facets(triangles, corners, normal, doubled / 2, beside, bend, face, patch, fine, broad & ~fine)
+    return Facets(
+        triangles, corners, normal, doubled / 2, beside, bend, face, patch, fine, broad & ~fine
+    )
 
 
 def _parts(beside: _Ints, bend: _Floats, least: float) -> _Ints:

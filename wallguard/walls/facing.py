@@ -134,9 +134,7 @@ def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
     return _together(found)
 
 
-def _of_units(
-    facets: Facets, units: Units, one: _Ints, other: _Ints, largest: float
-) -> Pieces:
+def _of_units(facets: Facets, units: Units, one: _Ints, other: _Ints, largest: float) -> Pieces:
     own, contact = units.facet[one], units.facet[other]
     n, m = facets.normal[own][:, None], facets.normal[contact][:, None]
     points = _image(units.corners[one, 0], n, units.corners[other], m)
@@ -161,7 +159,9 @@ def _of_faces(facets: Facets, one: _Ints, other: _Ints, largest: float) -> Piece
     label = np.searchsorted(number, facets.face[mine])
     begin, end, owner, side = outline(facets.triangles[mine], label)
     side = 3 * mine[side // 3] + side % 3
-    place = np.stack([facets.corners[side // 3, side % 3], facets.corners[side // 3, (side + 1) % 3]], 1)
+    place = np.stack(
+        [facets.corners[side // 3, side % 3], facets.corners[side // 3, (side + 1) % 3]], 1
+    )
     bounds = np.searchsorted(owner, np.arange(len(number) + 1))
     found = []
     for i in range(len(key)):
@@ -260,9 +260,7 @@ def _edges(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
     own = units.facet[unit]
     n, (one, other) = facets.normal[own], _turned(facets, own, first[edge], second[edge])
     kept = dot(one - other, one - other) > 1e-8
-    unit, own, edge, n, one, other = (
-        each[kept] for each in (unit, own, edge, n, one, other)
-    )
+    unit, own, edge, n, one, other = (each[kept] for each in (unit, own, edge, n, one, other))
     q, m = ends[edge][:, [0, 1, 1, 0]], np.stack([one, one, other, other], axis=1)
     points = _image(units.corners[unit, 0], n[:, None], q, m)
     label = np.full(points.shape[:2], INNER)

@@ -47,9 +47,7 @@ def filled_anew(vertices: _Floats, triangles: _Ints, normal: _Floats, face: _Int
         ],
         axis=2,
     )
-    areas = shapely.build_area(
-        shapely.multilinestrings(shapely.linestrings(flat), indices=owner)
-    )
+    areas = shapely.build_area(shapely.multilinestrings(shapely.linestrings(flat), indices=owner))
     shapes = shapely.constrained_delaunay_triangles(areas)
     parts, of = shapely.get_parts(shapes, return_index=True)
     corners = shapely.get_coordinates(parts).reshape(-1, 4, 2)[:, :3]

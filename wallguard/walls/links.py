@@ -1,12 +1,12 @@
 """Which cells of walls in space belong together.
 
-    two cells                               are joined where
-    --------------------------------------  ------------------------------------------------------
-    side by side on one surface             the surface turns by up to 50 degrees from the one to
-                                            the other, and what lies between that is no wall is no
-                                            wider than two thicknesses, as below a rib
-    on the two faces of a wall              the one's balls touch the other
-    of a post, one in each direction        a ball touches all four faces
+two cells                               are joined where
+--------------------------------------  ------------------------------------------------------
+side by side on one surface             the surface turns by up to 50 degrees from the one to
+                                        the other, and what lies between that is no wall is no
+                                        wider than two thicknesses, as below a rib
+on the two faces of a wall              the one's balls touch the other
+of a post, one in each direction        a ball touches all four faces
 """
 
 from __future__ import annotations
@@ -119,7 +119,10 @@ def _past_junctions(facets: Facets, cells: Cells, label: _Ints) -> tuple[_Ints, 
         one, other, far, own, its = (each[kept] for each in (one, other, far, own, its))
         gap = np.full(len(one), np.inf)
         for i in range(3):
-            for a, b, normal in ((one, other, facets.normal[its]), (other, one, facets.normal[own])):
+            for a, b, normal in (
+                (one, other, facets.normal[its]),
+                (other, one, facets.normal[own]),
+            ):
                 spot = nearest(place[a, i], place[b], normal)
                 np.minimum(gap, np.linalg.norm(spot - place[a, i], axis=1), out=gap)
         near = gap <= far
