@@ -30,7 +30,7 @@ _TIE = 0.005
 # What goes on smoothly from a facet, turned by less than this, bounds the wall with it.
 _ALIKE = float(np.cos(np.radians(30.0)))
 # Pieces are halved down to this share of their radius, and no further than this (mm).
-_SMALL, _SMALLEST, _NARROW, _ROUNDS = 0.4, 0.1, 0.25, 30
+_SMALL, _SMALLEST, _ROUNDS = 0.4, 0.1, 30
 # Cells are halved so often to find room for one ball.
 _TRIES = 9
 
@@ -167,7 +167,9 @@ _SEVEN = np.array(
 )
 
 
-def _sampled(facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints) -> tuple[_Bools, _Bools]:
+def _sampled(
+    facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints
+) -> tuple[_Bools, _Bools]:
     """Whether the balls at any of seven points of each cell are clear of the triangles in its way;
     and whether one triangle is in the way of all of it."""
     centre = np.einsum("si,kic->ksc", _SEVEN, cells.centres(facets))
@@ -192,7 +194,9 @@ def mirrored(facets: Facets, both: Cells) -> Cells:
     return Cells(points, both.label, both.contact, both.own, both.pair)
 
 
-def _in_reach(facets: Facets, cells: Cells, touching: _Ints, *, ends: bool) -> tuple[_Ints, _Ints]:
+def _in_reach(
+    facets: Facets, cells: Cells, touching: _Ints, *, ends: bool
+) -> tuple[_Ints, _Ints]:
     """Cells, and triangles that may lie within their balls: of flat faces that touch those of the
     cell (`ends`), or of others."""
     if not len(cells.own):
@@ -325,15 +329,13 @@ def _is_small(cells: Cells) -> _Bools:
     place = cells.points[:, :, :3]
     edge = place[:, [1, 2, 0]] - place
     longest = np.sqrt(np.einsum("kij,kij->ki", edge, edge).max(axis=1))
-    width = np.linalg.norm(np.cross(edge[:, 0], edge[:, 1]), axis=1) / np.maximum(longest, 1e-12)
-    radius = cells.points[:, :, 3].mean(axis=1)
-    small = longest <= np.maximum(_SMALL * radius, _SMALLEST)
-    # Narrow facets of a round wall say little more when they are cut across.
-    small |= (width <= _NARROW * radius) & (longest <= 3 * radius)
+    small: _Bools = longest <= np.maximum(_SMALL * cells.points[:, :, 3].mean(axis=1), _SMALLEST)
     return small
 
 
-def _at_last(facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints, rest: _Bools) -> _Bools:
+def _at_last(
+    facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints, rest: _Bools
+) -> _Bools:
     """Of cells too small to be halved: whether something is in the way at their middle."""
     ask = np.flatnonzero(rest & _is_small(cells)[cell])
     middle = cells.centres(facets)[cell[ask]].mean(axis=1)
