@@ -88,13 +88,13 @@ def _find(mesh: Mesh, largest: float, edges: Sequence[float], *, air: bool) -> l
 
 class _Walls(NamedTuple):
     """Cells (k,) on facets, the radius of the ball at each fine facet (m,), and the piece of a
-    wall that each cell belongs to, of `count`."""
+    wall that each cell belongs to, of so many `pieces`."""
 
     facets: Facets
     cells: Cells
     radius: _Floats
     piece: _Ints
-    count: int
+    pieces: int
 
 
 def _fine_cells(facets: Facets, largest: float) -> tuple[Cells, _Floats]:
@@ -131,7 +131,8 @@ def _points(facets: Facets) -> _Floats:
         share = np.minimum(3 * _INSET / np.maximum(height, 1e-12), 1.0)
         between = (begin + end) / 2
         point[knife] = between + share[:, None] * (middle[knife] - between)
-    return point
+    asked: _Floats = point
+    return asked
 
 
 def _spokesmen(facets: Facets, own: _Ints, point: _Floats, largest: float) -> tuple[_Ints, _Ints]:
@@ -171,9 +172,9 @@ def _medians(walls: _Walls) -> _Floats:
     straight over each cell, so that cells may be cut as they like."""
     values = np.sort(2 * walls.cells.points[:, :, 3], axis=1)
     area = _areas(walls.cells)
-    total = np.bincount(walls.piece, area, walls.count)
-    low = grouped(np.minimum, walls.piece, walls.count, values[:, 0])
-    high = grouped(np.maximum, walls.piece, walls.count, values[:, 2])
+    total = np.bincount(walls.piece, area, walls.pieces)
+    low = grouped(np.minimum, walls.piece, walls.pieces, values[:, 0])
+    high = grouped(np.maximum, walls.piece, walls.pieces, values[:, 2])
     a, b, c = values.T
     for _ in range(24):
         asked = (low + high) / 2
@@ -181,13 +182,14 @@ def _medians(walls: _Walls) -> _Floats:
         rising = (t - a) ** 2 / np.maximum((b - a) * (c - a), 1e-15)
         falling = 1 - (c - t) ** 2 / np.maximum((c - b) * (c - a), 1e-15)
         share = np.where(t < a, 0.0, np.where(t >= c, 1.0, np.where(t < b, rising, falling)))
-        under = np.bincount(walls.piece, area * share, walls.count) < total / 2
+        under = np.bincount(walls.piece, area * share, walls.pieces) < total / 2
         low, high = np.where(under, asked, low), np.where(under, high, asked)
-    return (low + high) / 2
+    middle: _Floats = (low + high) / 2
+    return middle
 
 
 def _stretches(walls: _Walls, groups: _Ints, whole: _Ints, *, sided: bool) -> list[Stretch]:
-    facets, cells, piece, count = walls.facets, walls.cells, walls.piece, walls.count
+    cells, piece, count = walls.cells, walls.piece, walls.pieces
     place, area = cells.points[:, :, :3], _areas(cells)
     typical = _medians(walls)
     high = grouped(np.maximum, piece, count, 2 * cells.points[:, :, 3].max(axis=1))
@@ -225,7 +227,7 @@ def _stretches(walls: _Walls, groups: _Ints, whole: _Ints, *, sided: bool) -> li
 def _thinnest(walls: _Walls) -> tuple[_Floats, _Floats]:
     """Least thickness of each piece and the ball's centre there: of places as thin, as shown, that
     nearest to the middle of the piece."""
-    facets, cells, piece, count = walls.facets, walls.cells, walls.piece, walls.count
+    facets, cells, piece, count = walls.facets, walls.cells, walls.piece, walls.pieces
     whole = cells.points.mean(axis=1, keepdims=True)
     asked = np.concatenate([cells.points, 0.8 * cells.points + 0.2 * whole, whole], axis=1)
     centre = asked[:, :, :3] + asked[:, :, 3:] * facets.normal[cells.own][:, None]
@@ -319,7 +321,7 @@ def _held(walls: _Walls) -> _Bools:
 
 def _sides(walls: _Walls) -> _Ints:
     """(count,) on how many of four sides each wall runs into other material."""
-    facets, cells, piece, count = walls.facets, walls.cells, walls.piece, walls.count
+    facets, cells, piece, count = walls.facets, walls.cells, walls.piece, walls.pieces
     rim, corner = np.nonzero(_held(walls))
     label, place = piece[rim], cells.points[:, :, :3]
     begin, end = place[rim, corner], place[rim, (corner + 1) % 3]

@@ -18,7 +18,7 @@ from wallguard.base.arrays import ranges
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.facets import Facets
 from wallguard.walls.facing import ENDS, Pieces, axes_of
-from wallguard.walls.rings import INNER, Rings, rings_of
+from wallguard.walls.rings import INNER, rings_of
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -124,6 +124,8 @@ def clear_cells(facets: Facets, pieces: Pieces) -> Cells:
 def _with_room(facets: Facets, cells: Cells, touching: _Ints) -> _Bools:
     """Whether between the flat faces of each cell there is room for a ball anywhere, whatever goes
     on from them; asked of the widest cell of each pair first."""
+    if not len(cells.own):
+        return np.zeros(0, bool)
     size = int(facets.face.max()) + 1
     key = facets.face[cells.own] * size + facets.face[cells.contact]
     _, group = np.unique(key, return_inverse=True)
@@ -167,9 +169,7 @@ _SEVEN = np.array(
 )
 
 
-def _sampled(
-    facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints
-) -> tuple[_Bools, _Bools]:
+def _sampled(facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints) -> tuple[_Bools, _Bools]:
     """Whether the balls at any of seven points of each cell are clear of the triangles in its way;
     and whether one triangle is in the way of all of it."""
     centre = np.einsum("si,kic->ksc", _SEVEN, cells.centres(facets))
@@ -183,7 +183,8 @@ def _sampled(
     np.logical_or.at(met, cell, hit)
     blocked = np.zeros(len(radius), bool)
     blocked[cell[hit[:, :3].all(axis=1)]] = True
-    return ~met.all(axis=1), blocked
+    free: _Bools = ~np.all(met, axis=1)
+    return free, blocked
 
 
 def mirrored(facets: Facets, both: Cells) -> Cells:
@@ -194,9 +195,7 @@ def mirrored(facets: Facets, both: Cells) -> Cells:
     return Cells(points, both.label, both.contact, both.own, both.pair)
 
 
-def _in_reach(
-    facets: Facets, cells: Cells, touching: _Ints, *, ends: bool
-) -> tuple[_Ints, _Ints]:
+def _in_reach(facets: Facets, cells: Cells, touching: _Ints, *, ends: bool) -> tuple[_Ints, _Ints]:
     """Cells, and triangles that may lie within their balls: of flat faces that touch those of the
     cell (`ends`), or of others."""
     if not len(cells.own):
@@ -210,7 +209,8 @@ def _in_reach(
     asked = Boxes(low[:, axes[:2]], high[:, axes[:2]], none)
     its = Boxes(its_low[:, axes[:2]], its_high[:, axes[:2]], np.zeros(len(its_low), np.int64))
     found = [(none[:0], none[:0])]
-    for cell, triangle in meetings(asked, its, float(np.median(radius))):
+    for one, other in meetings(asked, its, float(np.median(radius))):
+        cell, triangle = one, other
         last = axes[2]
         kept = (low[cell, last] <= its_high[triangle, last]) & (
             its_low[triangle, last] <= high[cell, last]
@@ -333,9 +333,7 @@ def _is_small(cells: Cells) -> _Bools:
     return small
 
 
-def _at_last(
-    facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints, rest: _Bools
-) -> _Bools:
+def _at_last(facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints, rest: _Bools) -> _Bools:
     """Of cells too small to be halved: whether something is in the way at their middle."""
     ask = np.flatnonzero(rest & _is_small(cells)[cell])
     middle = cells.centres(facets)[cell[ask]].mean(axis=1)

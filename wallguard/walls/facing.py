@@ -110,8 +110,8 @@ def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
     axes = axes_of(low, high)
     asked = _flat(low[coarse], high[coarse], axes[:2])
     ones, others = [coarse[:0]], [coarse[:0]]
-    for place, other in meetings(asked, _flat(low, high, axes[:2]), largest):
-        one = coarse[place]
+    for place, met in meetings(asked, _flat(low, high, axes[:2]), largest):
+        one, other = coarse[place], met
         # Of two that are not fine, the first asks.
         kept = (one < other) | fine[other]
         one, other = one[kept], other[kept]
@@ -157,7 +157,7 @@ def _of_faces(facets: Facets, one: _Ints, other: _Ints, largest: float) -> Piece
     own, contact = facet_of[key // size], facet_of[key % size]
     mine = np.flatnonzero(np.isin(facets.face, number))
     label = np.searchsorted(number, facets.face[mine])
-    begin, end, owner, side = outline(facets.triangles[mine], label)
+    _, _, owner, side = outline(facets.triangles[mine], label)
     side = 3 * mine[side // 3] + side % 3
     place = np.stack(
         [facets.corners[side // 3, side % 3], facets.corners[side // 3, (side + 1) % 3]], 1
@@ -260,7 +260,8 @@ def _edges(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
     own = units.facet[unit]
     n, (one, other) = facets.normal[own], _turned(facets, own, first[edge], second[edge])
     kept = dot(one - other, one - other) > 1e-8
-    unit, own, edge, n, one, other = (each[kept] for each in (unit, own, edge, n, one, other))
+    unit, own, edge = unit[kept], own[kept], edge[kept]
+    n, one, other = n[kept], one[kept], other[kept]
     q, m = ends[edge][:, [0, 1, 1, 0]], np.stack([one, one, other, other], axis=1)
     points = _image(units.corners[unit, 0], n[:, None], q, m)
     label = np.full(points.shape[:2], INNER)

@@ -106,9 +106,9 @@ def _past_junctions(facets: Facets, cells: Cells, label: _Ints) -> tuple[_Ints, 
     wide = Boxes((low - reach)[:, axes[:2]], (high + reach)[:, axes[:2]], patch)
     boxes = Boxes(low[:, axes[:2]], high[:, axes[:2]], patch)
     found = [(none, none)]
-    for one, other in meetings(wide, boxes, float(np.median(thick))):
-        apart = label[rim[one]] != label[rim[other]]
-        one, other = one[apart], other[apart]
+    for place_of, met in meetings(wide, boxes, float(np.median(thick))):
+        apart = label[rim[place_of]] != label[rim[met]]
+        one, other = place_of[apart], met[apart]
         last, far = axes[2], reach[one, 0]
         kept = (low[one, last] - far <= high[other, last]) & (
             low[other, last] <= high[one, last] + far
@@ -146,7 +146,7 @@ def _posts(facets: Facets, cells: Cells) -> tuple[_Ints, _Ints]:
     side = np.flatnonzero((facets.bend.ravel() > 0) & (facets.beside.ravel() >= 0))
     meet = np.unique(facets.face[side // 3] * size + facets.face[facets.beside.ravel()[side]])
     faces = np.column_stack([pair // size, pair % size])
-    one_of = {}
+    one_of: dict[int, list[int]] = {}
     for number, (a, b) in enumerate(faces.tolist()):
         one_of.setdefault(a, []).append(number)
         one_of.setdefault(b, []).append(number)

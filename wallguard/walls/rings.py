@@ -48,7 +48,7 @@ class Rings:
         size = self.points.shape[1]
         valid = np.arange(size) < self.count[:, None]
         within = (height >= 0) & valid
-        changed = ~(within | ~valid).all(axis=1)
+        changed: _Bools = ~np.all(within | ~valid, axis=1)
         if not changed.any():
             return self
         if not changed.all():
@@ -84,6 +84,8 @@ class Rings:
 
     def _is_plain(self) -> _Bools:
         """(k,) whether triangles from the first point fill a ring, each with an area."""
+        if self.points.shape[1] < 3:
+            return np.zeros(len(self.points), bool)
         way = self.points[:, :, :3] - self.points[:, :1, :3]
         area = np.linalg.norm(np.cross(way[:, 1:-1], way[:, 2:]), axis=2)
         used = np.arange(area.shape[1]) + 2 < self.count[:, None]
