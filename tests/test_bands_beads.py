@@ -1,12 +1,14 @@
 """The model of how beads fill a wall, against counting beads in whole hundredths."""
 
+import math
 import random
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
 
-from wallguard.bands.beads import BETWEEN, FILLS, Settings, edges, lay
+from wallguard.bands.beads import BETWEEN, FILLS, Settings, edges, lay, shared
 from wallguard.rules.model import Beads
 
 
@@ -131,3 +133,74 @@ def test_the_choices_between_one_bead_and_two_are_those_of_a_rule_file():
         beads = Beads(0.4, 2, 0.3, 0.1, 0.3, between_one_and_two=choice)
         (number,) = lay(np.array([0.6]), Settings.of(beads)).number
         assert number == {"two beads": 2, "one bead": 1, "dropped": 0}[choice]
+
+
+def by_volume(beads, **changes):
+    return replace(beads, spacing="from volume", **changes)
+
+
+USUAL = Beads(width=0.45, contours=2, smallest_wall=0.4, squeeze=0.05, smallest_fill=0.3)
+
+
+def test_beads_spaced_by_volume_leave_out_no_material():
+    """The area of a bead is a rectangle with half-round ends; so much fills spacing x height."""
+    for width, height in ((0.45, 0.2), (0.52, 0.2), (0.68, 0.3), (0.4, 0.4)):
+        area = height * (width - height) + math.pi * height**2 / 4
+        beads = by_volume(USUAL, width=width)
+        assert (width - shared(beads, height)) * height == pytest.approx(area)
+    assert 0.45 - shared(by_volume(USUAL), 0.2) == pytest.approx(0.407, abs=5e-4)
+
+
+def test_a_left_over_begins_where_beads_that_overlap_end():
+    settings = Settings.of(by_volume(USUAL, squeeze=0), 0.2)
+    assert settings.together(4, settings.widest) == pytest.approx(1.671, abs=5e-4)
+    laid = lay(np.array([0.86, 1.10, 1.20, 1.67, 1.68, 1.80, 1.96, 1.98]), settings)
+    assert [FILLS[code] for code in laid.fill] == [
+        *("solid", "hollow", "solid", "solid", "hollow", "hollow", "hollow", "solid")
+    ]
+    assert laid.air[5] == pytest.approx(1.80 - 1.671, abs=5e-4)
+
+
+@pytest.mark.parametrize("varies", [False, True])
+def test_closer_beads_fill_a_wall_as_narrower_ones_fill_a_narrower_wall(varies):
+    """k beads that share o are as thick as k beads narrower by o, and o: from two beads on the
+    one model at t is the other at t - o."""
+    for seed in range(60):
+        wide = random_beads(random.Random(seed), varies)
+        o = 0.04
+        a, b = wide.width_varies or (wide.width, wide.width)
+        spread = (a - o, b - o) if varies else None
+        slim = replace(wide, width=wide.width - o, width_varies=spread, smallest_wall=0)
+        close = replace(wide, spacing=wide.width - o, smallest_wall=0)
+        at = np.arange(round(200 * a) + 1, 1200) / 100
+        one, other = lay(at, Settings.of(close)), lay(at - o, Settings.of(slim))
+        assert np.array_equal(one.fill, other.fill), close
+        assert np.array_equal(one.number, other.number), close
+        assert one.air == pytest.approx(other.air), close
+        assert one.width == pytest.approx(other.width + o, abs=1e-4), close
+
+
+def test_filling_that_reaches_into_contours_takes_smaller_left_overs():
+    at = np.arange(90, 400) / 100
+    for seed in range(30):
+        beads = random_beads(random.Random(seed), varies=bool(seed % 2))
+        over = replace(beads, fill_overlap=0.05)
+        easier = replace(beads, smallest_fill=beads.smallest_fill - 0.1)
+        given, meant = (lay(at, Settings.of(one)) for one in (over, easier))
+        assert np.array_equal(given.fill, meant.fill)
+
+
+def test_spacing_by_width_is_what_holds_where_none_is_given():
+    at = np.arange(600) / 100
+    for seed in range(20):
+        beads = random_beads(random.Random(seed), varies=bool(seed % 2))
+        one, other = (
+            lay(at, Settings.of(replace(beads, spacing=said), 0.2)) for said in (None, "width")
+        )
+        assert np.array_equal(one.fill, other.fill)
+        assert np.array_equal(one.width, other.width)
+
+
+def test_spacing_by_volume_needs_the_layer_height():
+    with pytest.raises(ValueError, match="layer height"):
+        Settings.of(by_volume(USUAL))

@@ -6,8 +6,8 @@ for each face of the wall. Beads that lie side by side are as thick as all their
 
       |<------------- t ------------->|        t   thickness of the wall as drawn
       .-------.-------.-------.-------.        m   pairs: as many as fit at their narrowest,
-      |   1   |   2   |  air  |   1   | ...         m = min(n, floor(t / 2 a)), n contours a side
-      '-------'-------'-------'-------'        air what is left of t - 2 m b, if anything
+      |   1   |   2   |  air  |   1   | ...         m = min(n, most with [2 m] a <= t), n a side
+      '-------'-------'-------'-------'        air what is left of t - [2 m] b, if anything
 
 For a wall of thickness t the first row that holds says what is inside and how many beads lie
 side by side in it:
@@ -15,18 +15,24 @@ side by side in it:
     | holds where                           | inside  | beads | because                        |
     |---------------------------------------|---------|-------|--------------------------------|
     | t < smallest_wall                     | missing | 0     | nothing is printed             |
-    | t <= b, and t < 2 a                   | solid   | 1     | one bead serves up to its width|
-    | t < 2 a, between: two beads           | solid   | 2     | forced side by side            |
-    | t < 2 a, between: one bead            | solid   | 1     | as wide as it gets             |
-    | t < 2 a, between: dropped             | missing | 0     |                                |
-    | t <= 2 m b + squeeze                  | solid   | 2 m   | the pairs meet, or nearly so   |
-    | t < 2 m a + smallest_fill             | hollow  | 2 m   | no room for filling            |
+    | t <= b, and t < [2] a                 | solid   | 1     | one bead serves up to its width|
+    | t < [2] a, between: two beads         | solid   | 2     | forced side by side            |
+    | t < [2] a, between: one bead          | solid   | 1     | as wide as it gets             |
+    | t < [2] a, between: dropped           | missing | 0     |                                |
+    | t <= [2 m] b + squeeze                | solid   | 2 m   | the pairs meet, or nearly so   |
+    | t < [2 m] a + smallest_fill - 2 f     | hollow  | 2 m   | no room for filling            |
     | m = n, or the width is fixed          | solid   | 2 m   | and filling takes the rest     |
-    | t <= (2 m + 1) b + squeeze            | solid   | 2m + 1| the filling is one more bead   |
+    | t <= [2 m + 1] b + squeeze            | solid   | 2m + 1| the filling is one more bead   |
     | else                                  | hollow  | 2m + 1| no whole number of beads fits  |
 
+f is `fill_overlap`, how far filling reaches into the contour on each side of it. What neighbours
+share follows from the cross-section of a bead, a rectangle with half-round ends: A = h (w - h) +
+pi h^2 / 4 = h (w - o) with o = h (1 - pi / 4), so beads w - o apart leave no material out between
+them (conservation of volume), however wide they are. The air of a hollow wall is by volume, too:
+in the middle of its height it is o narrower.
+
 All else follows. A bead is as wide as its share of the wall, within a and b: filling, where there
-is some, gets smallest_fill of the wall first. From two beads on (t >= 2 a) the outermost two stand
+is some, gets smallest_fill - 2 f of the wall first. From two beads on (t >= [2] a) the outermost two stand
 on the outlines, so the wall comes out as drawn, whatever its middle looks like. A thinner one comes
 out as thick as its beads: two of them, forced, have to put their material somewhere and push each
 other outward. The air in a hollow wall is what its beads leave of it.
@@ -43,6 +49,7 @@ How beads behave is common practice, no published source.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import pi
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -63,6 +70,23 @@ _MISSING, _HOLLOW, _SOLID = range(3)
 INCLUDED = 1e-5
 # What sums and products of lengths may be off by (mm).
 _COMPUTING_ERROR = 1e-9
+_NONE: Floats = np.array(0.0)
+
+
+def shared(beads: Beads, layer_height: float | None) -> float:
+    """How much (mm) neighbouring beads share of each other's width.
+
+    layer_height  in mm; may be None where the spacing does not follow from it
+
+    Raises ValueError where it does and is not known.
+    """
+    if beads.spacing is None or beads.spacing == "width":
+        return 0.0
+    if not isinstance(beads.spacing, str):
+        return beads.width - beads.spacing
+    if layer_height is None:
+        raise ValueError("the spacing of beads follows from the layer height, which is not known")
+    return layer_height * (1 - pi / 4)
 
 
 class Settings(NamedTuple):
@@ -72,6 +96,7 @@ class Settings(NamedTuple):
     contours           n
     between            which of BETWEEN
     varies             1 where the width varies, else 0
+    shared             o: what neighbouring beads share of their widths
     """
 
     narrowest: Floats
@@ -82,9 +107,12 @@ class Settings(NamedTuple):
     squeeze: Floats
     smallest_fill: Floats
     varies: Floats
+    shared: Floats = _NONE
+    fill_overlap: Floats = _NONE
 
     @classmethod
-    def of(cls, beads: Beads) -> Settings:
+    def of(cls, beads: Beads, layer_height: float | None = None) -> Settings:
+        """Raises ValueError: see `shared`."""
         narrowest, widest = beads.width_varies or (beads.width, beads.width)
         numbers: tuple[float, ...] = (
             narrowest,
@@ -95,8 +123,19 @@ class Settings(NamedTuple):
             beads.squeeze,
             beads.smallest_fill,
             beads.width_varies is not None,
+            shared(beads, layer_height),
+            beads.fill_overlap,
         )
         return cls(*(np.array(number, np.float64) for number in numbers))
+
+    def together(self, number: Floats | float, width: Floats) -> Floats:
+        """How thick (mm) beads of one width are that lie side by side; from one on."""
+        return np.asarray(number * width - (number - 1) * self.shared)
+
+    @property
+    def room(self) -> Floats:
+        """The left-over (mm) from which on there is filling, before squeezing is asked."""
+        return np.asarray(self.smallest_fill - 2 * self.fill_overlap)
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,12 +155,12 @@ class Laid:
     @property
     def width(self) -> Floats:
         """Of each of the beads, mm; of no meaning where there are none."""
-        a, b, _, _, _, squeeze, smallest_fill, _ = self.settings
-        filled = (self.fill == _SOLID) & (
-            self.thickness > _together(self.number, b) + squeeze + INCLUDED
-        )
-        share = self.thickness - np.where(filled & self._pairs, smallest_fill, 0.0)
-        return np.clip(share / np.maximum(self.number, 1), a, b)
+        given = self.settings
+        most = given.together(self.number, given.widest) + given.squeeze + INCLUDED
+        filled = (self.fill == _SOLID) & (self.thickness > most)
+        share = self.thickness - np.where(filled & self._pairs, np.maximum(given.room, 0), 0.0)
+        number = np.maximum(self.number, 1)
+        return np.clip((share + (number - 1) * given.shared) / number, *given[:2])
 
     @property
     def printed(self) -> Floats:
@@ -130,14 +169,15 @@ class Laid:
         # One bead is as wide as the wall between a and b, what is allowed beyond them included.
         one = np.where(self.thickness <= a + INCLUDED, a, self.thickness)
         one = np.where(self.thickness <= b + INCLUDED, one, b)
-        thin = np.where(self.number == 1, one, _together(self.number, a))
+        thin = np.where(self.number == 1, one, self.settings.together(self.number, a))
         printed = np.where(self._pairs, self.thickness, thin)
         return np.where(self.fill == _MISSING, np.nan, printed)
 
     @property
     def solid(self) -> Floats:
         """How much of a hollow wall is beads, mm; 0 in others."""
-        return np.where(self.fill == _HOLLOW, _together(self.number, self.settings.widest), 0.0)
+        beads = self.settings.together(self.number, self.settings.widest)
+        return np.where(self.fill == _HOLLOW, beads, 0.0)
 
     @property
     def air(self) -> Floats:
@@ -153,7 +193,7 @@ class Laid:
 
     @property
     def _pairs(self) -> NDArray[np.bool_]:
-        two = _together(2, self.settings.narrowest)
+        two = self.settings.together(2, self.settings.narrowest)
         return np.asarray(self.thickness >= two - _COMPUTING_ERROR)
 
 
@@ -162,23 +202,23 @@ def lay(thickness: Floats, settings: Settings) -> Laid:
 
     `thickness` and every setting broadcast: (m,) and (n, 1) give (n, m).
     """
-    a, b, n, smallest_wall, between, squeeze, smallest_fill, varies = settings
-    t = thickness
-    pairs = np.clip(np.floor((t + _COMPUTING_ERROR) / _together(2, a)), 1, n)
+    a, b, n, smallest_wall, between, squeeze, _, varies, o, _ = settings
+    t, together = thickness, settings.together
+    pairs = np.clip(np.floor((t - o + _COMPUTING_ERROR) / (2 * (a - o))), 1, n)
     contours, one_more = 2 * pairs, 2 * pairs + 1
-    thin = t < _together(2, a) - _COMPUTING_ERROR
+    thin = t < together(2, a) - _COMPUTING_ERROR
     closing = squeeze + INCLUDED
-    filling = _together(contours, a) + smallest_fill - _COMPUTING_ERROR
+    filling = together(contours, a) + settings.room - _COMPUTING_ERROR
     table: tuple[tuple[NDArray[np.bool_], int, Floats | float], ...] = (
         (t < smallest_wall - _COMPUTING_ERROR, _MISSING, 0),
         (thin & (t <= b + INCLUDED), _SOLID, 1),
         (thin & (between == BETWEEN.index("two beads")), _SOLID, 2),
         (thin & (between == BETWEEN.index("one bead")), _SOLID, 1),
         (thin, _MISSING, 0),
-        (t <= _together(contours, b) + closing, _SOLID, contours),
+        (t <= together(contours, b) + closing, _SOLID, contours),
         (t < filling, _HOLLOW, contours),
         ((pairs == n) | (varies == 0), _SOLID, contours),
-        (t <= _together(one_more, b) + closing, _SOLID, one_more),
+        (t <= together(one_more, b) + closing, _SOLID, one_more),
     )
     shape = np.broadcast_shapes(np.shape(t), *map(np.shape, settings))
     fill = np.full(shape, _HOLLOW, np.int8)
@@ -190,21 +230,20 @@ def lay(thickness: Floats, settings: Settings) -> Laid:
     return Laid(t, settings, fill, number)
 
 
-def edges(beads: Beads) -> list[float]:
-    """The thicknesses (mm, rising) at which another row of the table may hold."""
-    narrowest, widest = beads.width_varies or (beads.width, beads.width)
-    found = [beads.smallest_wall, narrowest + INCLUDED, 2 * narrowest]
-    found.append(min(widest + INCLUDED, 2 * narrowest))
+def edges(beads: Beads, layer_height: float | None = None) -> list[float]:
+    """The thicknesses (mm, rising) at which another row of the table may hold.
+
+    Raises ValueError: see `shared`.
+    """
+    given = Settings.of(beads, layer_height)
+    a, b = given.narrowest, given.widest
+    found = [given.smallest_wall, a + INCLUDED, given.together(2, a)]
+    found.append(np.minimum(b + INCLUDED, given.together(2, a)))
     for count in range(2, 2 * beads.contours + 1, 2):
         found += [
-            count * narrowest,
-            count * narrowest + beads.smallest_fill,
-            count * widest + beads.squeeze + INCLUDED,
-            (count + 1) * widest + beads.squeeze + INCLUDED,
+            given.together(count, a),
+            given.together(count, a) + given.room,
+            given.together(count, b) + given.squeeze + INCLUDED,
+            given.together(count + 1, b) + given.squeeze + INCLUDED,
         ]
-    return sorted(found)
-
-
-def _together(number: Floats | float, width: Floats) -> Floats:
-    """How thick (mm) beads of one width are that lie side by side."""
-    return np.asarray(number * width)
+    return sorted(float(edge) for edge in found if edge >= 0)

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from wallguard.bands.beads import FILLS, Settings, edges, lay
+from wallguard.bands.beads import FILLS, Settings, edges, lay, shared
 from wallguard.bands.table import Band, BandTable, merged
 from wallguard.rules.model import Beads
 
@@ -17,22 +17,28 @@ from wallguard.rules.model import Beads
 _DECIMALS = 6
 
 
-def calculated(beads: Beads) -> BandTable:
+def calculated(beads: Beads, layer_height: float | None = None) -> BandTable:
     """The band table that follows from bead settings.
 
-    Raises ValueError for settings from which no table follows (no contour, numbers not finite).
+    layer_height  in mm; may be None where the spacing of beads does not follow from it
+
+    Raises ValueError for settings from which no table follows (no contour, numbers not finite,
+    beads that share their whole width, a layer height that is needed and not given).
     """
     if beads.contours < 1:
         raise ValueError(f"{beads.contours} contours on each side of a wall: there must be one")
-    return BandTable(merged(_with_readings(merged(_bands(beads)))))
+    common, narrowest = shared(beads, layer_height), (beads.width_varies or (beads.width,))[0]
+    if common >= narrowest:
+        raise ValueError(f"beads {narrowest:g} mm wide cannot share {common:g} mm")
+    return BandTable(merged(_with_readings(merged(_bands(beads, layer_height)))))
 
 
-def _bands(beads: Beads) -> Iterator[Band]:
+def _bands(beads: Beads, layer_height: float | None) -> Iterator[Band]:
     """A band from each edge of the model to the next: the same rule holds all along it."""
-    ends = sorted({0.0, *(round(edge, _DECIMALS) for edge in edges(beads))})
+    ends = sorted({0.0, *(round(edge, _DECIMALS) for edge in edges(beads, layer_height))})
     # The last has no end: whatever holds beyond the last edge holds for ever.
     middles = [(low + high) / 2 for low, high in pairwise([*ends, ends[-1] + 1])]
-    laid = lay(np.array(middles), Settings.of(beads))
+    laid = lay(np.array(middles), Settings.of(beads, layer_height))
     for at, (lower, upper) in enumerate(pairwise([*ends, math.inf])):
         fill = FILLS[laid.fill[at]]
         missing, as_drawn = fill == "missing", bool(laid.as_drawn[at])

@@ -4,7 +4,7 @@ for terminals, Markdown and pictures alike."""
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from wallguard.bands.advice import range_text
 from wallguard.bands.declared import band_table
@@ -59,6 +59,32 @@ def chart_of(rules: Rules) -> Chart:
     table = band_table(rules)
     good = table.good_ranges(rules.tolerance, rules.least("wall"))
     return Chart(rules, table, {axis: band_table(rules, axis) for axis in sorted(rules.axes)}, good)
+
+
+def spacing_remark(rules: Rules) -> str:
+    """What beads spaced by volume would change, where a rule file does not say how they lie.
+
+    Empty where it does, or where nothing would change.
+    """
+    beads = rules.beads
+    if beads is None or beads.spacing is not None:
+        return ""
+    closer = replace(rules, beads=replace(beads, spacing="from volume"))
+    now, then = band_table(rules), band_table(closer)
+    if now == then:
+        return ""
+    least = rules.least("wall")
+    was, is_ = (_ranges(table.good_ranges(rules.tolerance, least)) for table in (now, then))
+    told = f"{is_} would be good to draw, where {was} is now" if was != is_ else "bands would move"
+    return (
+        "`beads.spacing` is not given: beads are taken to lie as far apart as they are wide. "
+        f"With `from volume` {told}. Write `width` or `from volume`, whichever your software does"
+    )
+
+
+def _ranges(ranges: tuple[tuple[float, float], ...]) -> str:
+    said = ", ".join(range_text(*ends) for ends in ranges)
+    return f"{said} mm" if said else "nothing"
 
 
 def rows(table: BandTable) -> list[tuple[str, ...]]:

@@ -37,7 +37,7 @@ def _base(rules: Rules) -> tuple[Band, ...]:
     if rules.beads is not None:
         from wallguard.bands.calculated import calculated  # which brings numpy
 
-        return calculated(rules.beads).bands
+        return calculated(rules.beads, rules.layer_height).bands
     if rules.category == "material extrusion" or rules.bands:
         return ()
     return (Band(0.0, math.inf, "solid", 0.0, 1.0, 0.0, "assumed"),)

@@ -334,7 +334,7 @@ _LAYERS = Limit(3, 4)
 def _extrusion(path: str, d: float, h: float) -> tuple[Rules, dict[str, str]]:
     """First rules for a nozzle of `d` mm and layers of `h` mm, and how their numbers follow."""
     lengths: dict[str, Any] = {name: round(share * d, 4) for name, share in _BEADS.items()}
-    beads = Beads(contours=2, nozzle=d, **lengths)
+    beads = Beads(contours=2, nozzle=d, spacing="from volume", **lengths)
     minimum = {
         name: Limit(round(fail * d, 4), round(warn * d, 4))
         for name, (fail, warn) in _IN_NOZZLES.items()
@@ -353,6 +353,10 @@ def _extrusion(path: str, d: float, h: float) -> tuple[Rules, dict[str, str]]:
         f"minimum.{name}": f"{fail:g} and {warn:g} x nozzle"
         for name, (fail, warn) in _IN_NOZZLES.items()
     }
+    from wallguard.bands.beads import shared  # which brings numpy
+
+    apart = beads.width - shared(beads, h)
+    beside["beads.spacing"] = f"{apart:.3f} mm; or: width, {beads.width:g} mm; or a length"
     beside["beads.between_one_and_two"] = "or: one bead, dropped"
     beside["beads.width_varies"] = (
         f"or [{narrow:g}, {wide:g}], if the bead suits the wall: "

@@ -342,9 +342,11 @@ class OneOf:
         return self.of(value).plain(value)
 
     def of(self, value: Any) -> Shape:
-        """The shape that a value, or its plain data, has: the list, or the first that is none."""
-        many = isinstance(value, tuple | list)
-        return next(shape for shape in self.shapes if isinstance(shape, Many) == many)
+        """The shape that a value, or its plain data, has: the list, the number, or the first."""
+        kind = Many if isinstance(value, tuple | list) else Choice
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            kind = Number
+        return next((shape for shape in self.shapes if isinstance(shape, kind)), self.shapes[0])
 
 
 @dataclass(frozen=True)

@@ -107,7 +107,7 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
         every = [step for part in together.values() for step in part]
         found = estimate(sorted(every, key=lambda step: step.nominal), scatter, base)
     beads = found.beads if found else base.beads
-    table = calculated(beads) if beads else None
+    table = calculated(beads, base.layer_height) if beads else None
     tables = {axis: _table(together[axis], lines[axis], found, table, base) for axis in together}
     by_name: dict[Axis, tuple[DeclaredBand, ...]] = {
         axis: tables[axis] for axis in measured if differ

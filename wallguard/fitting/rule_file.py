@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Any, TypeVar
 
 from wallguard.bands.calculated import calculated
+from wallguard.bands.table import BandTable
 from wallguard.documents.write import Comments, comment
 from wallguard.fitting.fit import Fit
 from wallguard.fitting.settings import Estimate
@@ -42,7 +43,9 @@ def rule_file(fitted: Fit, base: Rules) -> str:
         axes={axis: tuple(map(_told, bands)) for axis, bands in fitted.axes.items()},
         notes=notes,
     )
-    return write.text(rules, _comments(fitted), head=[MARK, *_head(fitted, base)])
+    return write.text(
+        rules, _comments(fitted, base.layer_height), head=[MARK, *_head(fitted, base)]
+    )
 
 
 def _rounded(one: _Settings) -> _Settings:
@@ -114,7 +117,7 @@ def _head(fitted: Fit, base: Rules) -> Iterator[str]:
     yield "# A pass speaks of geometry only: not of strength, fit, or fitness for any use."
 
 
-def _comments(fitted: Fit) -> Comments:
+def _comments(fitted: Fit, layer_height: float) -> Comments:
     """Where every number comes from, beside it."""
     bands = [
         "A band holds from its `from` to below its `to`; steps are included by 0.0001 mm.",
@@ -132,7 +135,8 @@ def _comments(fitted: Fit) -> Comments:
     rows = [("bands", fitted.bands, every)]
     rows += [(f"axes.{axis}", held, fitted.measured[axis]) for axis, held in fitted.axes.items()]
     for path, held, steps in rows:
-        *over, under = _reasons(held, steps, fitted.beads)
+        table = calculated(fitted.beads, layer_height) if fitted.beads else None
+        *over, under = _reasons(held, steps, table)
         above |= {f"{path}[{number}]": lines for number, lines in enumerate(over)}
         below[path] = under
     return Comments(above=above, beside=beside, below=below)
@@ -170,20 +174,20 @@ def _ranges(beads: Beads, found: Estimate) -> Iterator[tuple[str, str]]:
 
 
 def _reasons(
-    bands: tuple[DeclaredBand, ...], steps: tuple[Step, ...], beads: Beads | None
+    bands: tuple[DeclaredBand, ...], steps: tuple[Step, ...], table: BandTable | None
 ) -> Iterator[list[str]]:
     """What is said above each band, and under the last one."""
     at = 0.0
     for band in bands:
-        lines = [_calculated(beads, at, band.lower)] if beads and band.lower - at > 1e-3 else []
+        lines = [_calculated(table, at, band.lower)] if table and band.lower - at > 1e-3 else []
         at = math.inf if band.upper is None else band.upper
         yield [*lines, _why(band, steps)]
-    yield [_calculated(beads, at, math.inf)] if beads and math.isfinite(at) else []
+    yield [_calculated(table, at, math.inf)] if table and math.isfinite(at) else []
 
 
-def _calculated(beads: Beads, lower: float, upper: float) -> str:
+def _calculated(table: BandTable, lower: float, upper: float) -> str:
     fills = dict.fromkeys(
-        band.fill for band in calculated(beads).bands if band.lower < upper and band.upper > lower
+        band.fill for band in table.bands if band.lower < upper and band.upper > lower
     )
     end = "up" if math.isinf(upper) else f"to {upper:.2f}"
     return f"from {lower:.2f} {end}: calculated from `beads` ({', '.join(fills)})"

@@ -7,7 +7,8 @@ and a fixed price for every step whose fill comes out otherwise. Kept is whateve
 CLOSE of the best: by Wilks' theorem 2 ln L falls by k^2 where one setting is k standard deviations
 off, so a difference of 2 in ln L is the range of k = 2, and 3.4 that of 99 %.
 
-The model is that of `bands.beads`, for many settings at once.
+The model is that of `bands.beads`, for many settings at once. Beads that share some of their width
+print like slightly narrower ones that do not, so all settings tried are spaced by their width.
 """
 
 from __future__ import annotations
@@ -335,6 +336,7 @@ def _beads(settings: Array) -> Beads:
         smallest_fill=fill,
         between_one_and_two=BETWEEN[int(between)],
         width_varies=(a, b) if varies else None,
+        spacing="width",
     )
 
 

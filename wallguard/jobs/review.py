@@ -140,7 +140,7 @@ class _Run:
             asks_less=asks.less,
             changed_rules=asks.rules,
             gate=gate,
-            remarks=(*remarks, *more),
+            remarks=(*remarks, *more, *_of_spacing(chosen)),
         )
 
     def _head(self) -> str:
@@ -219,6 +219,15 @@ class _Run:
             found += applied
             remarks += [Trouble(folder + one.path, folder + one.message) for one in more]
         return found, remarks
+
+
+def _of_spacing(chosen: Chosen) -> list[Trouble]:
+    """What to mend in rule files that do not say how beads lie; one for each file."""
+    from wallguard.bands.chart import spacing_remark
+
+    used = {rules.path: rules for task in chosen.tasks for _, rules in task.assignments}
+    said = ((path, spacing_remark(rules)) for path, rules in sorted(used.items()))
+    return [Trouble(path, f"{path}: {remark}.") for path, remark in said if remark]
 
 
 def _by_name(report: PartReport) -> tuple[str, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wallguard.bands.advice import NOTHING_GOOD, range_text
-from wallguard.bands.chart import HEADS, Chart, rows
+from wallguard.bands.chart import HEADS, Chart, rows, spacing_remark
 from wallguard.bands.table import BandTable
 from wallguard.reports.markdown_text import code, prose
 
@@ -25,6 +25,9 @@ def _lines(chart: Chart) -> Iterator[str]:
     yield ""
     yield f"Good is: {chart.asked}."
     yield ""
+    if remark := spacing_remark(chart.rules):
+        yield f"{remark}."
+        yield ""
     yield from _table(chart.table)
     for axis, table in chart.axes.items():
         yield ""

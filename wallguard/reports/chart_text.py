@@ -7,7 +7,7 @@ import math
 import textwrap
 
 from wallguard.bands.advice import NOTHING_GOOD, range_text
-from wallguard.bands.chart import HEADS, Chart, rows
+from wallguard.bands.chart import HEADS, Chart, rows, spacing_remark
 from wallguard.bands.table import BandTable
 from wallguard.rules.model import Fill
 
@@ -82,4 +82,5 @@ def _good(chart: Chart) -> list[str]:
     return [
         *textwrap.wrap(text, _WIDTH, subsequent_indent="  "),
         *textwrap.wrap(f"({chart.asked})", _WIDTH),
+        *textwrap.wrap(spacing_remark(chart.rules), _WIDTH),
     ]

@@ -32,6 +32,7 @@ Source = Literal["declared", "measured", "calculated"]
 Level = Literal["fail", "warn", "ignore"]
 OutcomeName = Literal["hollow", "missing", "thickened", "thinned", "indeterminate"]
 BetweenOneAndTwo = Literal["two beads", "one bead", "dropped"]
+Spacing = Literal["from volume", "width"]
 # The machine axis along which a wall runs.
 Axis = Literal["x", "y"]
 
@@ -108,6 +109,24 @@ class Beads:
         metadata=key(
             _UNCERTAINTY,
             "Expanded uncertainty (k = 2), in mm, of every calculated printed thickness.",
+        ),
+    )
+    spacing: float | Spacing | None = field(
+        default=None,
+        metadata=key(
+            OneOf((Choice(get_args(Spacing)), _BEAD)),
+            "From the middle of a bead to the middle of the next, in mm for a bead of `width`. "
+            "`from volume`: so close that no material is missing between their round ends, "
+            "`width` - `layer_height` (1 - pi/4). `width`: as far as they are wide. Left out: as "
+            "`width`, and a remark says what `from volume` would change.",
+        ),
+    )
+    fill_overlap: float = field(
+        default=0,
+        metadata=key(
+            _NARROW,
+            "How far filling reaches into the contour on each side of it, in mm; "
+            "`smallest_fill` is the left-over and twice this.",
         ),
     )
 

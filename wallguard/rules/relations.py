@@ -105,6 +105,7 @@ def _beads(rules: Mapping) -> Iterator[Problem]:
             "a bead is at least as wide as it is high",
             "Correct one of them",
         )
+    yield from _spacing(rules, narrowest)
     if squeeze and fill and fill.value.plain() < squeeze.value.plain():
         yield Problem(
             fill.value.place,
@@ -112,6 +113,29 @@ def _beads(rules: Mapping) -> Iterator[Problem]:
             f"{squeeze.value.plain():g}{_elsewhere(squeeze.place, fill.place)}: "
             "a left-over is either squeezed shut or filled",
             "Make `smallest_fill` the larger one",
+        )
+
+
+def _spacing(rules: Mapping, narrowest: Node) -> Iterator[Problem]:
+    """Beads that lie further apart than they are wide, or share their whole width."""
+    spacing, width = rules.at("beads", "spacing"), rules.at("beads", "width")
+    if spacing is None or width is None or isinstance(spacing.value.plain(), str):
+        return
+    apart, wide, narrow = spacing.value.plain(), width.value.plain(), narrowest.plain()
+    elsewhere = _elsewhere(width.place, spacing.place)
+    if apart > wide:
+        yield Problem(
+            spacing.value.place,
+            f"`beads.spacing` is {apart:g}, above `width`, {wide:g}{elsewhere}: "
+            "beads would not touch",
+            "Give the distance from the middle of a bead to the middle of the next",
+        )
+    elif wide - apart >= narrow:
+        yield Problem(
+            spacing.value.place,
+            f"`beads.spacing` is {apart:g} and `width` {wide:g}{elsewhere}: they share "
+            f"{wide - apart:g} mm, and the narrowest bead is {narrow:g} wide",
+            "Correct one of them",
         )
 
 

@@ -252,11 +252,12 @@ class Viewer:
         nothing = shapely.LineString()
         if beads is None or not self.case.layered or place.is_empty:
             return nothing
-        laid = lay(np.array(reading(thickness)), Settings.of(beads))
+        settings = Settings.of(beads, self.case.rules.layer_height)
+        laid = lay(np.array(reading(thickness)), settings)
         inside = place.buffer(-0.002)
         found = []
         for number in range(1, int(laid.number) // 2 + 1):
-            depth = min(number * float(laid.width), drawn / 2 - 0.01)
+            depth = min(float(settings.together(number, laid.width)), drawn / 2 - 0.01)
             if depth > 0:
                 found.append(near.buffer(-depth).boundary.intersection(inside))
         return shapely.unary_union(found) if found else nothing
