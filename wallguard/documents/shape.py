@@ -343,7 +343,7 @@ class OneOf:
 
     def of(self, value: Any) -> Shape:
         """The shape that a value, or its plain data, has: the list, the number, or the first."""
-        kind = Many if isinstance(value, tuple | list) else Choice
+        kind: type[Shape] = Many if isinstance(value, tuple | list) else Choice
         if isinstance(value, int | float) and not isinstance(value, bool):
             kind = Number
         return next((shape for shape in self.shapes if isinstance(shape, kind)), self.shapes[0])
