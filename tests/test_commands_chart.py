@@ -1,4 +1,6 @@
 import random
+import re
+from dataclasses import replace
 
 import pytest
 
@@ -157,3 +159,14 @@ def test_it_fits_80_columns_whatever_the_rules(seed):
             tolerance=(5.0, 5.0),
         )
     )
+
+
+def test_a_rule_file_that_says_nothing_of_spacing_keeps_its_table_and_is_told_what_would_change():
+    told = " ".join(chart(rules()).split())
+    assert "1.05-1.22, 1.73-2.37, ≥ 2.88 mm" in told
+    assert "`beads.spacing` is not given" in told
+    closer = replace(WIDE, spacing="from volume")
+    (good,) = re.findall(r"good to draw: (.* mm) \(", " ".join(chart(rules(beads=closer)).split()))
+    assert f"With `from volume` {good} would be good to draw" in told
+    for said in ("width", "from volume", 0.5):
+        assert "not given" not in chart(rules(beads=replace(WIDE, spacing=said)))

@@ -41,6 +41,18 @@ def with_bands(*bands: str, beads: bool = False) -> list[str]:
     return texts(document("bands:\n" + rows, **(BEADS if beads else {})))
 
 
+def test_beads_neither_lie_apart_nor_share_all_their_width() -> None:
+    for said in ("from volume", "width", "0.45", "0.3"):
+        assert with_beads(spacing=said) == []
+    assert with_beads(spacing="0.46") == [
+        "`beads.spacing` is 0.46, above `width`, 0.45: beads would not touch"
+    ]
+    assert with_beads(spacing="0.1", width_varies="[0.3, 0.7]") == [
+        "`beads.spacing` is 0.1 and `width` 0.45: they share 0.35 mm, and the narrowest bead is "
+        "0.3 wide"
+    ]
+
+
 def test_plain_bead_settings_contradict_nothing() -> None:
     assert with_beads("minimum: {wall: {fail: 0.8, warn: 0.8}}\n") == []
     assert with_beads(width_varies="[0.3, 0.7]") == []

@@ -32,10 +32,10 @@ them (conservation of volume), however wide they are. The air of a hollow wall i
 in the middle of its height it is o narrower.
 
 All else follows. A bead is as wide as its share of the wall, within a and b: filling, where there
-is some, gets smallest_fill - 2 f of the wall first. From two beads on (t >= [2] a) the outermost two stand
-on the outlines, so the wall comes out as drawn, whatever its middle looks like. A thinner one comes
-out as thick as its beads: two of them, forced, have to put their material somewhere and push each
-other outward. The air in a hollow wall is what its beads leave of it.
+is some, gets smallest_fill - 2 f of the wall first. From two beads on (t >= [2] a) the outermost
+two stand on the outlines, so the wall comes out as drawn, whatever its middle looks like. A thinner
+one comes out as thick as its beads: two of them, forced, have to put their material somewhere and
+push each other outward. The air in a hollow wall is what its beads leave of it.
 
 Squeezing closes air between two beads; it does not make one bead serve a wall that is wider than
 the bead. Beyond n pairs a raster or filling beads take what is left, however much that is, once it
