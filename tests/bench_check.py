@@ -29,7 +29,8 @@ name: benchmark
 process: {category: material extrusion}
 layer_height: 0.2
 build_volume: [250, 250, 250]
-beads: {nozzle: 0.4, width: 0.45, contours: 2, smallest_wall: 0.3, squeeze: 0.1, smallest_fill: 0.4, spacing: width}
+beads: {nozzle: 0.4, width: 0.45, contours: 2, smallest_wall: 0.3, squeeze: 0.1, smallest_fill: 0.4,
+        spacing: width}
 minimum:
   wall: {fail: 0.8}
   free_wall: {warn: 1.2}

@@ -27,7 +27,8 @@ wallguard: 1
 name: PETG
 process: {category: material extrusion}
 layer_height: 0.5
-beads: {width: 0.55, contours: 2, smallest_wall: 0.45, squeeze: 0.1, smallest_fill: 0.6, spacing: width}
+beads: {width: 0.55, contours: 2, smallest_wall: 0.45, squeeze: 0.1, smallest_fill: 0.6,
+        spacing: width}
 """
 
 

@@ -17,7 +17,10 @@ from wallguard.jobs.choose import How
 from wallguard.jobs.impact import Processes, impact
 from wallguard.reports.json_report import IMPACT
 
-BEADS = "beads: {width: %s, contours: 2, smallest_wall: 0.5, squeeze: %s, smallest_fill: %s, spacing: width}"
+BEADS = (
+    "beads: {width: %s, contours: 2, smallest_wall: 0.5, squeeze: %s, smallest_fill: %s, "
+    "spacing: width}"
+)
 RULES = f"""\
 wallguard: 1
 name: bench printer, grey

@@ -29,7 +29,8 @@ name: "Left: the <old> & loud one"
 process: {category: material extrusion, printer: left, material: PETG}
 build_volume: [200, 200, 180]
 layer_height: 0.2
-beads: {nozzle: 0.4, width: 0.45, contours: 2, smallest_wall: 0.4, squeeze: 0.1, smallest_fill: 0.3, spacing: width}
+beads: {nozzle: 0.4, width: 0.45, contours: 2, smallest_wall: 0.4, squeeze: 0.1, smallest_fill: 0.3,
+        spacing: width}
 minimum: {wall: {fail: 0.8, warn: 1.2}, floor: {fail: 3}}
 tolerance: {thinner: 0.1, thicker: 0.2}
 outcomes: {hollow: warn}

@@ -30,7 +30,8 @@ name: Small & square
 process: {category: material extrusion}
 build_volume: [120, 120, 100]
 layer_height: 0.2
-beads: {width: 0.45, contours: 2, smallest_wall: 0.4, squeeze: 0.1, smallest_fill: 0.3, spacing: width}
+beads: {width: 0.45, contours: 2, smallest_wall: 0.4, squeeze: 0.1, smallest_fill: 0.3,
+        spacing: width}
 """
 
 

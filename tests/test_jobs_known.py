@@ -30,7 +30,8 @@ name: layers
 process: {category: material extrusion}
 layer_height: 0.2
 build_volume: [40, 40, 40]
-beads: {width: 0.45, contours: 2, smallest_wall: 0.4, squeeze: 0.1, smallest_fill: 0.3, spacing: width}
+beads: {width: 0.45, contours: 2, smallest_wall: 0.4, squeeze: 0.1, smallest_fill: 0.3,
+        spacing: width}
 minimum: {wall: {fail: 0.8, warn: 1.2}, gap: {fail: 0.4}, hole: {fail: 2}, pin: {fail: 3},
           floor: {fail: 8}, roof: {fail: 8}}
 """

@@ -23,7 +23,8 @@ wallguard: 1
 name: bench printer, grey
 process: {category: material extrusion}
 layer_height: 0.2
-beads: {width: 0.45, contours: 2, smallest_wall: 0.5, squeeze: 0.1, smallest_fill: 0.4, spacing: width}
+beads: {width: 0.45, contours: 2, smallest_wall: 0.5, squeeze: 0.1, smallest_fill: 0.4,
+        spacing: width}
 notes: Dry the filament.
 """
 STEPS = [0.4, 0.9, 1.15, 1.35, 1.8, 2.1]

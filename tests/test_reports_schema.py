@@ -53,7 +53,8 @@ def test_a_coupon_s_manifest_has_its_schema_and_no_other_keys(tmp_path):
     rules = tmp_path / "petg.yaml"
     rules.write_text(
         "wallguard: 1\nname: PETG\nprocess: {category: material extrusion}\nlayer_height: 0.2\n"
-        "beads: {width: 0.5, contours: 2, smallest_wall: 0.4, squeeze: 0.05, smallest_fill: 0.5, spacing: width}\n"
+        "beads: {width: 0.5, contours: 2, smallest_wall: 0.4, squeeze: 0.05, smallest_fill: 0.5, "
+        "spacing: width}\n"
     )
     assert main(["coupon", "make", str(rules), "--output", str(tmp_path / "coupon")]) == 0
     made = json.loads((tmp_path / "coupon" / "manifest.json").read_text("utf-8"))

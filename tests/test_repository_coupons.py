@@ -15,7 +15,8 @@ wallguard: 1
 name: PETG
 process: {category: material extrusion}
 layer_height: 0.2
-beads: {width: 0.45, contours: 2, smallest_wall: 0.4, squeeze: 0.1, smallest_fill: 0.3, spacing: width}
+beads: {width: 0.45, contours: 2, smallest_wall: 0.4, squeeze: 0.1, smallest_fill: 0.3,
+        spacing: width}
 """
 CONFIG = 'wallguard: 1\nparts:\n  - {files: "**/*.stl", rules: rules.yaml}\n'
 

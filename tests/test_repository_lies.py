@@ -19,7 +19,8 @@ wallguard: 1
 name: %s
 process: {category: material extrusion}
 layer_height: 0.2
-beads: {width: 0.575, contours: 2, smallest_wall: 0.5, squeeze: 0.075, smallest_fill: 0.575, spacing: width}
+beads: {width: 0.575, contours: 2, smallest_wall: 0.5, squeeze: 0.075, smallest_fill: 0.575,
+        spacing: width}
 """
 # Lying on its face the plate has no walls; on its edge it is one of 1.5 mm, which prints hollow.
 REPOSITORY = """\
