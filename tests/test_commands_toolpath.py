@@ -458,8 +458,10 @@ def test_a_readme_is_no_toolpath(folder, capsys):
 
 def test_advice_is_that_of_the_checks(folder, capsys):
     """1.80 mm is solid by the rules and laid hollow; 1.50 is hollow by both."""
-    rules = "beads: {width: 0.45, contours: 1, smallest_wall: 0.4, squeeze: 0.1, smallest_fill: 0.9, "
-        "spacing: width}"
+    rules = (
+        "beads: {width: 0.45, contours: 1, smallest_wall: 0.4, squeeze: 0.1, "
+        "smallest_fill: 0.9, spacing: width}"
+    )
     (folder / "rules.yaml").write_text(RULES.rpartition("beads:")[0] + rules + "\n")
     save(folder / "bar.stl", box([30, 1.5, 2], [-15, -0.75, 0]))
     (folder / "hollow.gcode").write_text(program(1.5, 1))
