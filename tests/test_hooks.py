@@ -106,7 +106,8 @@ def test_a_broken_rule_file_is_refused_with_its_place(hooked):
     done = hooked.commit()
     assert done.returncode == 1
     assert "exit code: 2" in done.stdout
-    assert "rules/petg.yaml:6:1" in one_line(done.stdout)
+    line = len(RULES.splitlines()) + 1
+    assert f"rules/petg.yaml:{line}:1" in one_line(done.stdout)
 
 
 def test_what_is_not_staged_does_not_count(hooked):
