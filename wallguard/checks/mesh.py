@@ -1,8 +1,9 @@
 """The mesh describes a solid: closed, consistent, nothing doubled.
 
 Fails: open edges, faces the wrong way round, bodies turned inside out: what will be printed is then
-anybody's guess. Warns: edges with more than two faces, layers that could not be checked. Notes:
-faces without area, doubled faces, overlapping bodies (they are united before they are cut).
+anybody's guess; and faces that enclose nothing. Warns: edges with more than two faces, layers that
+could not be checked. Notes: faces without area, doubled faces, overlapping bodies (they are united
+before they are cut).
 """
 
 from __future__ import annotations
@@ -16,6 +17,9 @@ from wallguard.mesh.health import Spots
 
 ID = "mesh"
 
+# Volume over the cube of the largest size, far above what is lost in computing it; a beam 10 m long
+# and 0.1 mm thick has 1e-10.
+_NOTHING = 1e-15
 
 # What a mesh may have, in the order in which it is told: the field of `mesh.health.Health`.
 _KINDS: tuple[tuple[str, Severity, str, str], ...] = (
@@ -75,6 +79,16 @@ def findings(case: Case) -> Iterator[Draft]:
                 unit="count",
                 location=places.at[0] if places.at else None,
             )
+    if _empty(case):
+        yield Draft(
+            check=ID,
+            severity="fail",
+            message="its faces enclose no volume: nothing will be printed",
+            advice="draw a solid and export it again",
+            measured=health.volume,
+            limit=0,
+            unit="mm³",
+        )
     if case.geometry.repairs:
         yield Draft(
             check=ID,
@@ -93,6 +107,15 @@ def findings(case: Case) -> Iterator[Draft]:
         )
     if case.layered:
         yield from _layers(case)
+
+
+def _empty(case: Case) -> bool:
+    """Whether the faces enclose nothing, so far as double precision tells: all are without area,
+    or they lie back to back."""
+    health, facts = case.geometry.health, case.geometry.facts
+    size = max(facts.drawn)
+    no_area = health.zero_area_faces.count >= facts.triangles
+    return no_area or (health.watertight and abs(health.volume) <= _NOTHING * size**3)
 
 
 def _layers(case: Case) -> Iterator[Draft]:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TypeAlias
 
+from wallguard.base.plain import plain
 from wallguard.base.text import number
 from wallguard.jobs.machine import processors
 
@@ -18,7 +19,8 @@ class Parser(argparse.ArgumentParser):
     """A parser that says in one line what is wrong with the words, and ends with 2."""
 
     def error(self, message: str) -> NoReturn:
-        self.exit(2, f"wallguard: {message}\nTry: {self.prog} --help\n")
+        # Words may be names of somebody's files.
+        self.exit(2, f"wallguard: {plain(message)}\nTry: {self.prog} --help\n")
 
 
 Commands: TypeAlias = "argparse._SubParsersAction[Parser]"
@@ -57,6 +59,8 @@ def command(
         epilog=f"example:\n  {example}\n",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
+    # Hidden: it is of use to whoever mends wallguard.
+    added.add_argument("--debug", action="store_true", help=argparse.SUPPRESS)
     added.set_defaults(run=run)
     return added
 

@@ -11,10 +11,12 @@ import argparse
 import os
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from importlib import import_module
 
 from wallguard import __version__
 from wallguard.base.errors import InputError
+from wallguard.base.plain import lines, one_line, plain
 from wallguard.commands.arguments import SUMMARIES, Parser
 
 DESCRIPTION = """\
@@ -42,6 +44,7 @@ def _parser(first: str) -> Parser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"wallguard {__version__}")
+    parser.set_defaults(debug=False)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     if first in SUMMARIES:
         import_module(f"wallguard.commands.{first}").add(commands)
@@ -53,22 +56,87 @@ def _parser(first: str) -> Parser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
-    for stream in (sys.stdout, sys.stderr):
-        # File names may hold what the terminal cannot show.
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")
+    _open_streams()
     words = sys.argv[1:] if argv is None else argv
     arguments = _parser(words[0] if words else "").parse_args(words)
     run: Callable[[argparse.Namespace], int] = arguments.run
     try:
-        return run(arguments)
+        code = run(arguments)
+        # What is still held back would be written when Python ends, where nobody hears of it.
+        sys.stdout.flush()
+        return code
     except InputError as error:
-        print(f"wallguard: {error}", file=sys.stderr)
+        _complain(_cleaned(error))
         return 2
     except KeyboardInterrupt:
-        print("wallguard: interrupted; no report was written", file=sys.stderr)
+        _complain("interrupted; no report was written")
         return 130
     except BrokenPipeError:
         # Whoever read our output has closed it; Python must not complain at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _discard_output()
         return 2
+    except Exception as error:  # whatever it is: 1 would say that there are findings
+        if isinstance(error, OSError) and error.filename is None:
+            _discard_output()  # it may be full
+        if arguments.debug:
+            _trace()
+        else:
+            _complain(_unexpected(error))
+        return 2
+
+
+def _open_streams() -> None:
+    """Standard output and error that take what is written, even where the caller closed them."""
+    for number, name in ((1, "stdout"), (2, "stderr")):
+        if getattr(sys, name) is None:
+            # Also for programs that are started, and so that no file gets this number.
+            with suppress(OSError):
+                os.fstat(number)
+                continue
+            closed = os.open(os.devnull, os.O_WRONLY)
+            if closed != number:
+                os.dup2(closed, number)
+                os.close(closed)
+            setattr(sys, name, os.fdopen(number, "w", encoding="utf-8"))
+    for stream in (sys.stdout, sys.stderr):
+        # File names may hold what the terminal cannot show.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _complain(message: str) -> None:
+    """A last word on standard error, where that takes one."""
+    with suppress(OSError, ValueError):
+        print(f"wallguard: {message}", file=sys.stderr, flush=True)
+
+
+def _cleaned(error: InputError) -> str:
+    """The message, of which no line can pass for a line of another kind: names in it are those of
+    somebody's files, and a service may read each line for commands."""
+    first, *more = lines(str(error).replace(error.path, plain(error.path)))
+    odd = ("::", "##[")
+    return "\n".join(
+        [first, *(f"wallguard: {one}" if one.lstrip().startswith(odd) else one for one in more)]
+    )
+
+
+def _unexpected(error: Exception) -> str:
+    """One line for what nobody foresaw, or for output that cannot be written."""
+    said = one_line(str(error))[:300]
+    if isinstance(error, OSError) and error.filename is None:
+        return f"output cannot be written: {said}"
+    kind = type(error).__name__
+    return f"this went wrong inside: {kind}: {said}. --debug shows where; please report it"
+
+
+def _discard_output() -> None:
+    """Let what could not be written go, so that Python does not try once more at its end."""
+    with suppress(OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _trace() -> None:
+    import traceback
+
+    with suppress(OSError, ValueError):
+        traceback.print_exc()

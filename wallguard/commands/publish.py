@@ -120,13 +120,16 @@ def publish(
             token = os.urandom(16).hex()
             commands = one.show(kind, result, setting)
             shown = f"::stop-commands::{token}\n{shown}::{token}::\n{commands}"
-    print(shown, end="", flush=True)
-    write_all(
-        (path, content)
-        for one in wanted
-        if one.goes != "terminal"
-        for path, content in _files(one, kind, result, replace(setting, path=outputs[one.name]))
-    )
+    try:
+        print(shown, end="", flush=True)
+    finally:
+        # Files are written even where the terminal takes nothing.
+        write_all(
+            (path, content)
+            for one in wanted
+            if one.goes != "terminal"
+            for path, content in _files(one, kind, result, replace(setting, path=outputs[one.name]))
+        )
 
 
 @contextmanager

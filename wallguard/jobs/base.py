@@ -22,6 +22,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from wallguard.base.plain import plain
 from wallguard.findings.model import Cause, Finding, PartReport
 from wallguard.jobs.check import Task
 from wallguard.jobs.choose import Asked, Chosen, answered
@@ -382,7 +383,7 @@ class Against:
                 f"Run `git lfs fetch origin {self.base.commit}`."
             )
         if unusable:
-            return f"{without}{unusable[0].rules} cannot be used there."
+            return f"{without}{plain(unusable[0].rules)} cannot be used there."
         return ""
 
     def _origins(self, paths: Sequence[str]) -> tuple[dict[str, str], dict[str, Path]]:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wallguard.base.errors import InputError
-from wallguard.base.plain import counted
+from wallguard.base.plain import counted, plain
 from wallguard.findings.model import Gate, LeftOut, PartReport, Trouble
 from wallguard.jobs.check import Task, failed
 from wallguard.jobs.design import Design, Said
@@ -258,7 +258,7 @@ def _add(chosen: Chosen, design: Design, task: Task) -> None:
         return
     usable, unusable = answered(design, assignments)
     for assignment in unusable:
-        message = f"{path}: not checked, because {assignment.rules} cannot be used."
+        message = f"{path}: not checked, because {plain(assignment.rules)} cannot be used."
         chosen.reports.append(failed(path, assignment.rules, "", message))
     if usable:
         folder = "" if task.root is None or design.given else design.repository(path).folder

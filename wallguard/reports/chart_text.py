@@ -9,6 +9,7 @@ import textwrap
 from wallguard.bands.advice import NOTHING_GOOD, range_text
 from wallguard.bands.chart import HEADS, Chart, rows, spacing_remark
 from wallguard.bands.table import BandTable
+from wallguard.base.plain import plain
 from wallguard.rules.model import Fill
 
 _WIDTH = 80
@@ -29,7 +30,7 @@ def _title(chart: Chart) -> list[str]:
     rules = chart.rules
     process = ", ".join(text for text in (rules.printer, rules.material) if text)
     texts = (rules.name, process, ", ".join(chart.about[-2:]), rules.path)
-    return [line for text in texts if text for line in textwrap.wrap(text, _WIDTH)]
+    return [line for text in texts if text for line in textwrap.wrap(plain(text), _WIDTH)]
 
 
 def _rows(table: BandTable) -> list[str]:
