@@ -27,6 +27,20 @@ def work(tmp_path, monkeypatch, git_settings) -> Work:
     return made
 
 
+@pytest.mark.parametrize("name", ["parts/good.stl", "rules/a.yaml", "parts/GOOD.STL", "a.gcode"])
+def test_no_report_is_written_over_a_part_a_toolpath_or_a_rule_file(
+    tmp_path, monkeypatch, capsys, name
+):
+    monkeypatch.chdir(tmp_path)
+    file = tmp_path / name
+    file.parent.mkdir(parents=True, exist_ok=True)
+    file.write_bytes(b"what somebody drew")
+    assert main(["check", "--all", "--json", name]) == 2
+    assert file.read_bytes() == b"what somebody drew"
+    told = " ".join(capsys.readouterr().err.split())
+    assert "would write a report over what the name says" in told
+
+
 def test_all_at_once_name_files_as_seen_from_the_top(work, capsys):
     options = ["--sarif", "w.sarif", "--code-quality", "w.json", "--json", "r.json"]
     assert main(["check", "parts/bad.stl", "--annotations", *options]) == 1

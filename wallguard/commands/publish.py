@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from wallguard import __version__
 from wallguard.base.errors import InputError
+from wallguard.base.formats import PART_SUFFIXES
 from wallguard.base.write import write, write_bytes
 from wallguard.documents.reading import FileKind, read_text
 from wallguard.findings.model import Report, Trouble
@@ -62,6 +63,21 @@ def outputs(arguments: argparse.Namespace, kind: Kind) -> Outputs:
     return Outputs({one.name: getattr(arguments, one.name) for one in of_kind(kind)})
 
 
+# What a report must never replace: parts, documents and toolpaths.
+_NO_REPORTS = {
+    *PART_SUFFIXES,
+    ".yaml",
+    ".yml",
+    ".gcode",
+    ".gco",
+    ".g",
+    ".nc",
+    ".gz",
+    ".step",
+    ".stp",
+}
+
+
 def ready(outputs: Outputs, kind: Kind) -> None:
     """Raises InputError where what is asked for cannot show results of this kind, needs an extra
     that is not installed, or where a folder cannot be made: before anything is done for nothing."""
@@ -84,6 +100,13 @@ def _ready(one: Format, path: Path) -> None:
             path,
             f"a library that --{one.option} needs is not installed",
             remedy=f"Install it, in a clone of wallguard, with `pip install .[{one.extra}]`",
+        )
+    if one.goes == "file" and path.suffix.lower() in _NO_REPORTS:
+        raise InputError(
+            path,
+            f"--{one.option} would write a report over what the name says is a part, a toolpath or "
+            "a rule file",
+            remedy="Give the report a name of its own",
         )
     if one.goes == "folder":
         try:
