@@ -71,6 +71,10 @@ def short_columns(
     return _runs(faces, triangle[inside], block[inside], grid, (heights, most))
 
 
+# Pairs of triangles and blocks that are held at a time: some 0.5 GB.
+_PAIRS = 20_000_000
+
+
 @dataclass(frozen=True)
 class _Faces:
     """Triangles that are seen from above: corners (m, 3, 2) in cells, z (m, 3), slope (m, 2) mm
@@ -98,6 +102,9 @@ def _blocks(faces: _Faces, grid: Grid) -> tuple[_Ints, _Ints]:
     """Pairs of triangles and blocks that their boxes touch."""
     first = np.floor(faces.corners.min(axis=1) / _SIDE).astype(np.int64)
     size = np.floor(faces.corners.max(axis=1) / _SIDE).astype(np.int64) - first + 1
+    # Long thin triangles have boxes far larger than they are.
+    if int((size[:, 0] * size[:, 1]).sum()) > _PAIRS:
+        raise ValueError("too many blocks")
     triangle, local = ranges(0, size[:, 0] * size[:, 1])
     column = first[triangle, 0] + local % size[triangle, 0]
     row = first[triangle, 1] + local // size[triangle, 0]
