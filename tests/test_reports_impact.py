@@ -110,6 +110,15 @@ def test_nothing_from_a_file_is_markup(one):
     assert {name for name, _ in page.attributes} <= {"align"}
 
 
+def test_parts_left_out_are_folded_under_their_number():
+    one = markdown(impact(SAME, left_out=("draft.stl",)))
+    assert "<summary>1 part left out</summary>" in one
+    assert "draft.stl" in one
+    more = markdown(impact(SAME, left_out=("draft.stl", "idea.stl")))
+    assert "<summary>2 parts left out</summary>" in more
+    assert "left out</summary>" not in markdown(impact(SAME))
+
+
 def test_hostile_names_are_shown_as_they_are():
     page = Page(markdown(hostile()))
     for name in HOSTILE:

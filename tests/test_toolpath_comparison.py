@@ -506,7 +506,7 @@ ORDER = {"hollow": 0, "sparse": 1, "solid": 2}
 def test_more_fill_is_never_worse(tmp_path, angle):
     found = []
     for density in (0.0, 0.05, 0.15, 0.3, 0.4, 0.6, 0.8, 0.9, 1.0):
-        (wall,) = filled(tmp_path, density, angle=angle)
+        (wall,) = filled(tmp_path, density, angle=angle, layers=4)
         assert wall.stretch.length > 30
         assert wall.printed == pytest.approx(3.9, abs=0.03)
         found.append(ORDER[wall.fill])
