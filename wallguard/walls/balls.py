@@ -48,6 +48,10 @@ _INSET = 0.005
 _FOOT = np.radians(20.0)
 
 
+# Meshes of more triangles than this are sampled: see `sampled`.
+_MANY = 30_000
+
+
 def find_thin(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretch]:
     """All walls up to `largest` mm thick, whatever way they stand, thinnest first.
 
@@ -65,6 +69,11 @@ def find_gaps(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretc
 def _find(mesh: Mesh, largest: float, edges: Sequence[float], *, air: bool) -> list[Stretch]:
     if largest <= 0:
         return []
+    if len(mesh.triangles) > _MANY:
+        # Of so many small facets pairs cost more than samples, which are less exact.
+        from wallguard.walls import sampled
+
+        return (sampled.find_gaps if air else sampled.find_thin)(mesh, largest, edges)
     facets = facets_of(mesh, _LONG * max(largest / 4, _STEP), air=air)
     if facets is None:
         return []

@@ -1,0 +1,590 @@
+"""Walls and gaps in space: thickness as the diameter of the largest ball that fits.
+
+The surface is cut into small triangles (`refine`), and at one point of each the largest ball is
+found that touches it there from within and holds no other part of the surface (`tangent`):
+
+            p                     a wall: the two contacts, seen from the centre, are at least 140
+       -----o-----                degrees apart.
+          ( c )
+       -----o-----                a corner: they are not, and no wall lies there.
+            q
+
+    two triangles of a wall                 are joined where
+    --------------------------------------  ------------------------------------------------------
+    with an edge in common                  the surface turns by up to 50 degrees there
+    on the two faces of it                  the one's ball touches the other, which looks back
+    on two sides of a junction              the way over the surface is short: two thicknesses
+    of a post, one in each direction        their balls lie in one line at one place
+
+What is joined is one wall. It is divided where its thickness passes one of the edges asked for,
+unless it is of one thickness; and it is held on a side where the surface goes on into a foot, or
+into more material, along half of that side (an estimate, for flat walls).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import dijkstra
+from scipy.spatial import cKDTree
+
+from wallguard.base.arrays import connected, dot, spread
+from wallguard.mesh.edges import edges_of
+from wallguard.mesh.mesh import Mesh
+from wallguard.walls.chains import FACING
+from wallguard.walls.refine import Fine, flat_pairs, refine
+from wallguard.walls.stretch import Stretch
+from wallguard.walls.tangent import Balls, Surface
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
+
+# Samples lie no farther apart than a quarter of what is asked for, or this, mm, ...
+_STEP = 0.5
+# ... and no nearer than gives this many on a part with large faces.
+_MOST = 150_000
+# In a mesh of no more triangles than this, only what can bound a wall is asked: every pair is
+# looked at, which costs less than a tenth of asking (tried on the benchmark parts).
+_FEW = 3000
+# What rises less than this (mm) above a face lies in it: above float32's step at 300 mm.
+_RISE = 1e-4
+# A surface goes on across a turn of up to 50 degrees (an eight-sided tube is one wall), and a wall
+# across a junction no wider than twice its thickness.
+_ALONG = float(np.cos(np.radians(50.0)))
+_JUNCTION = 2.0
+# A wall that varies by less than this is one thickness: facets and computing error.
+_UNIFORM_MM, _UNIFORM = 0.02, 0.02
+# Right at a knife edge, so that a taper is followed to its end.
+_INSET = 0.005
+# Neighbours that turn by less (radians) are one flat face.
+_LEVEL = 1e-4
+# Where a wall's rim continues into more material or into a foot, it is held there.
+_FOOT = np.radians(20.0)
+
+
+def find_thin(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretch]:
+    """All walls up to `largest` mm thick, whatever way they stand, thinnest first.
+
+    A wall that crosses one of `edges` (mm, rising) is divided there. Two surfaces bound a wall
+    where the largest ball between them touches them at points at least 140 degrees apart.
+    """
+    return _find(mesh, largest, edges, air=False)
+
+
+def find_gaps(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretch]:
+    """The same on the air side: gaps within a part and between its bodies. `sides` is 0."""
+    return _find(mesh, largest, edges, air=True)
+
+
+@dataclass(frozen=True)
+class _Samples:
+    """Small triangles (m, 3) between vertices (n, 3), each with one sample.
+
+    corners, area, normal  (m, 3, 3), (m,), (m, 3) of each, the unit normal into the searched side
+    point      (m, 3) where its ball touches the surface
+    one, other (e,) pairs of triangles that share an edge
+    begin, end (e, 3) the edge, and its vertex numbers, ends (e, 2)
+    bend       (e,) the angle between the normals, positive where the searched side is convex
+    asked      (m,) whether it may bound a wall: what cannot has no sample
+    """
+
+    vertices: _Floats
+    triangles: _Ints
+    corners: _Floats
+    area: _Floats
+    normal: _Floats
+    point: _Floats
+    one: _Ints
+    other: _Ints
+    begin: _Floats
+    end: _Floats
+    ends: _Ints
+    bend: _Floats
+    asked: _Bools
+
+
+def _worth_asking(fine: Fine, largest: float, air: bool) -> _Bools:
+    """Which triangles can bound a wall up to `largest` thick, or touch one that can; all of them
+    in a mesh of many triangles, where finding out costs as much as asking.
+
+    A ball that touches one triangle may touch another with that one's normal, or, at a re-entrant
+    edge or corner, with any normal between those of the triangles that meet there.
+    """
+    count = len(fine.triangles)
+    if count > _FEW:
+        return np.ones(count, bool)
+    normal = fine.normal if air else -fine.normal
+    corners = fine.vertices[fine.triangles]
+    half = _cones(fine, normal)
+    low, high = corners.min(axis=1), corners.max(axis=1)
+    active = np.zeros(count, bool)
+    for own in range(count):
+        gap = np.maximum(np.maximum(low - high[own], low[own] - high), 0.0)
+        near = np.flatnonzero(dot(gap, gap) <= largest**2)
+        apart = np.arccos(np.clip(normal[near] @ normal[own], -1.0, 1.0)) + half[near]
+        near = near[apart >= np.arccos(FACING) - 10 * _LEVEL]
+        # A part of it lies on the searched side of the one.
+        rise = corners[near] @ normal[own] - (corners[own] @ normal[own]).min()
+        active[own] = (rise > _RISE).any()
+    # Whole flat faces, and whatever shares a corner with them.
+    one, other = flat_pairs(fine)[:2]
+    number, face = connected(one, other, count)
+    whole = np.zeros(number, bool)
+    whole[face[active]] = True
+    touched = np.zeros(len(fine.vertices), bool)
+    touched[fine.triangles[whole[face]]] = True
+    beside = np.zeros(number, bool)
+    beside[face[touched[fine.triangles].any(axis=1)]] = True
+    worth: _Bools = beside[face]
+    return worth
+
+
+def _cones(fine: Fine, normal: _Floats) -> _Floats:
+    """(m,) by how much the normal of a contact on each triangle may differ from its own."""
+    joints = edges_of(fine.triangles.astype(np.int32), np.ones(len(fine.triangles), bool))
+    two = np.flatnonzero(joints.count == 2)
+    side, opposite = joints.sides[joints.start[two]], joints.sides[joints.start[two] + 1]
+    one, other = side // 3, opposite // 3
+    begin = fine.triangles[one, side % 3]
+    over = fine.vertices[fine.triangles[other]].mean(axis=1) - fine.vertices[begin]
+    bent = (dot(over, normal[one]) < 0) & (dot(normal[one], normal[other]) < np.cos(_LEVEL))
+    # What has another number of neighbours is taken for re-entrant too.
+    odd = joints.sides[np.repeat(joints.count != 2, joints.count)]
+    sides = np.concatenate([side[bent], odd])
+    corner = fine.triangles.ravel()
+    entrant = np.zeros(len(fine.vertices), bool)
+    entrant[corner[sides]] = entrant[corner[sides // 3 * 3 + (sides + 1) % 3]] = True
+    mean = np.zeros((len(fine.vertices), 3))
+    np.add.at(mean, corner, np.repeat(normal, 3, axis=0))
+    mean /= np.maximum(np.linalg.norm(mean, axis=1), 1e-9)[:, None]
+    away = np.arccos(np.clip(dot(mean[corner], np.repeat(normal, 3, axis=0)), -1.0, 1.0))
+    widest = np.zeros(len(mean))
+    np.maximum.at(widest, corner, away)
+    reach = np.where(entrant[corner], away + widest[corner], 0.0)
+    widest_of: _Floats = reach.reshape(-1, 3).max(axis=1)
+    return widest_of
+
+
+def _find(mesh: Mesh, largest: float, edges: Sequence[float], *, air: bool) -> list[Stretch]:
+    samples = _samples(mesh, largest, air)
+    if samples is None or largest <= 0:
+        return []
+    surface = Surface(samples.corners, samples.normal)
+    balls = _balls(samples, surface, largest)
+    _look_again(samples, surface, balls, largest / 2)
+    wall = balls.facing <= FACING
+    if not wall.any():
+        return []
+    members = np.flatnonzero(wall)
+    one, other = _links(samples, balls, wall)
+    number = np.cumsum(wall) - 1
+    one, other = number[one], number[other]
+    posts = _posts(samples, balls, members, one, other)
+    one, other = np.concatenate([one, posts[0]]), np.concatenate([other, posts[1]])
+    thickness, area = 2 * balls.radius[members], samples.area[members]
+    count, whole = connected(one, other, len(members))
+    limits = np.asarray(edges, np.float64)
+    groups = np.searchsorted(limits, _judged(thickness, area, whole, count), side="right")
+    same = groups[one] == groups[other]
+    count, piece = connected(one[same], other[same], len(members))
+    found = _Found(members, piece, count, groups, whole)
+    return _stretches(samples, surface, balls, found, air)
+
+
+def _samples(mesh: Mesh, largest: float, air: bool) -> _Samples | None:
+    normal, area = _normals(mesh.vertices[mesh.triangles])
+    solid = area > 1e-12
+    if not solid.any():
+        return None
+    step = _step(area, largest)
+    whole = Fine(mesh.vertices, mesh.triangles[solid].astype(np.int64), normal[solid])
+    worth = _worth_asking(whole, largest, air)
+    if not worth.any():
+        return None
+    asked = Fine(mesh.vertices, whole.triangles[worth], whole.normal[worth])
+    fine = refine(asked, 1.8 * step, 4 * _MOST)
+    rest = Fine(fine.vertices, whole.triangles[~worth], whole.normal[~worth])
+    count = len(fine.triangles)
+    fine = Fine(
+        fine.vertices,
+        np.concatenate([fine.triangles, rest.triangles]),
+        np.concatenate([fine.normal, rest.normal]),
+    )
+    # The searched side is the material's, or the air's, seen from which all is turned round.
+    triangles = fine.triangles[:, ::-1] if air else fine.triangles
+    normal = fine.normal if air else -fine.normal
+    corners = fine.vertices[triangles]
+    _, area = _normals(corners)
+    joints = edges_of(triangles.astype(np.int32), np.ones(len(triangles), bool))
+    two = np.flatnonzero(joints.count == 2)
+    side, opposite = joints.sides[joints.start[two]], joints.sides[joints.start[two] + 1]
+    one, other = side // 3, opposite // 3
+    begin, end = corners[one, side % 3], corners[one, (side + 1) % 3]
+    ends = np.column_stack([triangles[one, side % 3], triangles[one, (side + 1) % 3]])
+    over = corners[other].mean(axis=1) - begin
+    bend = np.arccos(np.clip(np.einsum("ij,ij->i", normal[one], normal[other]), -1.0, 1.0))
+    bend = np.where(np.einsum("ij,ij->i", over, normal[one]) >= 0, bend, -bend)
+    middle = corners.mean(axis=1)
+    point = middle.copy()
+    knife = np.flatnonzero(bend >= np.arccos(FACING))
+    for beside in (one[knife], other[knife]):
+        edge_middle = (begin[knife] + end[knife]) / 2
+        inward = middle[beside] - edge_middle
+        height = 2 * area[beside] / np.linalg.norm(end[knife] - begin[knife], axis=1)
+        share = np.minimum(3 * _INSET / np.maximum(height, 1e-12), 1.0)
+        point[beside] = edge_middle + share[:, None] * inward
+    asked_ = np.arange(len(triangles)) < count
+    return _Samples(
+        fine.vertices,
+        triangles,
+        corners,
+        area,
+        normal,
+        point,
+        one,
+        other,
+        begin,
+        end,
+        ends,
+        bend,
+        asked_,
+    )
+
+
+def _normals(corners: _Floats) -> tuple[_Floats, _Floats]:
+    """Unit outward normals (m, 3), zero where there is no area, and areas (m,)."""
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    doubled = np.linalg.norm(normal, axis=1)
+    normal /= np.where(doubled > 2e-12, doubled, np.inf)[:, None]
+    return normal, doubled / 2
+
+
+def _balls(samples: _Samples, surface: Surface, largest: float) -> Balls:
+    """Every sample's ball; in a mesh finer than need be, that of a neighbour that lies alike."""
+    count = len(samples.area)
+    if count <= 2 * _MOST:
+        own = np.flatnonzero(samples.asked)
+        balls = surface.balls(samples.point[own], samples.normal[own], own, largest / 2)
+        found = Balls(
+            np.full(count, np.inf), samples.point.copy(), np.full(count, -1), np.ones(count)
+        )
+        found.radius[own], found.contact[own] = balls.radius, balls.contact
+        found.triangle[own], found.facing[own] = balls.triangle, balls.facing
+        return found
+    cell = np.floor(surface.centre / (_step(samples.area, largest) / 2)).astype(np.int64)
+    way = np.round(1.5 * samples.normal).astype(np.int64)
+    order = np.lexsort((*way.T, *cell.T))
+    alike = np.column_stack([cell, way])[order]
+    new = np.append(True, (alike[1:] != alike[:-1]).any(axis=1))
+    chosen = order[new]
+    found = surface.balls(samples.point[chosen], samples.normal[chosen], chosen, largest / 2)
+    spokesman = np.empty(count, np.int64)
+    spokesman[order] = np.cumsum(new) - 1
+    return Balls(
+        found.radius[spokesman],
+        found.contact[spokesman],
+        found.triangle[spokesman],
+        found.facing[spokesman],
+    )
+
+
+def _step(area: _Floats, largest: float) -> float:
+    """How far apart samples may lie."""
+    return max(largest / 4, _STEP, float(np.sqrt(area.sum() / (0.43 * _MOST))))
+
+
+def _look_again(samples: _Samples, surface: Surface, balls: Balls, largest: float) -> None:
+    """Where a triangle's ball ran into the side of its face, try the points that the triangle
+    shares with others of the face.
+
+    Halving puts some of those in the very middle of a narrow face. On a square post only there
+    does a ball reach across, and near a free end it may where it does not from within.
+    """
+    asked = np.isfinite(balls.radius) & (balls.facing > FACING)
+    flat = np.abs(samples.bend) < _LEVEL
+    rim = np.zeros(int(samples.triangles.max()) + 1, bool)
+    rim[samples.ends[~flat]] = True
+    flat &= asked[samples.one] | asked[samples.other]
+    one, other = samples.one[flat], samples.other[flat]
+    tips = samples.triangles[asked].ravel()
+    owner = np.repeat(np.flatnonzero(asked), 3)[~rim[tips]]
+    tips, first, tip = np.unique(tips[~rim[tips]], return_index=True, return_inverse=True)
+    points = np.concatenate([(samples.begin[flat] + samples.end[flat]) / 2, samples.vertices[tips]])
+    own = np.concatenate([one, owner[first]])
+    found = surface.balls(points, samples.normal[own], own, largest)
+    # Which triangles each of them may speak for.
+    triangle = np.concatenate([one, other, owner])
+    place = np.concatenate([np.arange(len(one)), np.arange(len(one)), len(one) + tip])
+    kept = asked[triangle] & (found.facing[place] <= FACING)
+    triangle, place = triangle[kept], place[kept]
+    order = np.lexsort((place, np.round(found.facing[place], 6), triangle))
+    order = order[np.diff(triangle[order], prepend=-1) != 0]
+    triangle, place = triangle[order], place[order]
+    samples.point[triangle] = points[place]
+    balls.radius[triangle] = found.radius[place]
+    balls.contact[triangle] = found.contact[place]
+    balls.triangle[triangle] = found.triangle[place]
+    balls.facing[triangle] = found.facing[place]
+
+
+def _posts(
+    samples: _Samples, balls: Balls, members: _Ints, one: _Ints, other: _Ints
+) -> tuple[_Ints, _Ints]:
+    """A square post is one wall, not one in each direction: link samples of walls whose balls all
+    lie in a line, where their balls lie at one place."""
+    radius = balls.radius[members]
+    centre = samples.point[members] + radius[:, None] * samples.normal[members]
+    count, label = connected(one, other, len(members))
+    values = np.linalg.eigh(_spreads(centre, np.ones(len(members)), label, count))[0]
+    number = np.bincount(label, minlength=count)
+    # Spread evenly over a length, what lies in a line has its variance times 12 for its square.
+    across = np.sqrt(12 * np.maximum(values[:, 1], 0.0) / number)
+    line = np.flatnonzero(across[label] < radius / 2)
+    if len(line) < 2:
+        return line, line
+    tree = cKDTree(centre[line])
+    near = tree.query(centre[line], k=min(16, len(line)), distance_upper_bound=2 * radius.max())
+    pair = np.column_stack([np.repeat(line, near[1].shape[1]), near[1].ravel()])
+    reach = near[0].ravel()
+    found = np.isfinite(reach)
+    first, second, reach = pair[found, 0], line[pair[found, 1]], reach[found]
+    alike = np.abs(radius[first] - radius[second]) <= 0.02 * radius[first]
+    alike &= (reach <= 1.9 * radius[first]) & (label[first] != label[second])
+    return first[alike], second[alike]
+
+
+def _spreads(point: _Floats, weight: _Floats, label: _Ints, count: int) -> _Floats:
+    """(count, 3, 3) the weighted second moments of each label's points about their mean."""
+    total = np.maximum(np.bincount(label, weight, count), 1e-12)
+    middle = np.column_stack([np.bincount(label, weight * point[:, i], count) for i in range(3)])
+    point = point - (middle / total[:, None])[label]
+    spread = np.empty((count, 3, 3))
+    for i in range(3):
+        for j in range(3):
+            spread[:, i, j] = np.bincount(label, weight * point[:, i] * point[:, j], count)
+    return spread
+
+
+def _links(samples: _Samples, balls: Balls, wall: _Bools) -> tuple[_Ints, _Ints]:
+    """Pairs of wall samples that belong together: side by side, across the wall, and past a
+    junction."""
+    smooth = np.cos(samples.bend) >= _ALONG
+    beside = smooth & wall[samples.one] & wall[samples.other]
+    members = np.flatnonzero(wall)
+    touched = balls.triangle[members]
+    turned = np.einsum("ij,ij->i", samples.normal[members], samples.normal[touched]) <= -_ALONG
+    across = members[wall[touched] & turned]
+    past = _past_junctions(samples, balls, wall, smooth)
+    return (
+        np.concatenate([samples.one[beside], across, past[0]]),
+        np.concatenate([samples.other[beside], balls.triangle[across], past[1]]),
+    )
+
+
+def _past_junctions(
+    samples: _Samples, balls: Balls, wall: _Bools, smooth: _Bools
+) -> tuple[_Ints, _Ints]:
+    """Wall samples on two sides of a strip of surface where the wall is interrupted, as below a
+    rib: the way across over the surface is short."""
+    one, other = samples.one[smooth], samples.other[smooth]
+    open_ = ~(wall[one] & wall[other])
+    one, other = one[open_], other[open_]
+    rim = np.unique(np.concatenate([one[wall[one]], other[wall[other]]]))
+    if not len(rim):
+        return rim, rim
+    centre = samples.corners.mean(axis=1)
+    length = np.linalg.norm(centre[one] - centre[other], axis=1) + 1e-9
+    size = len(wall)
+    graph = coo_array((length, (one, other)), shape=(size, size)).tocsr()
+    reach = _JUNCTION * 2 * balls.radius[rim]
+    way, _, source = dijkstra(
+        graph,
+        directed=False,
+        indices=rim,
+        limit=float(reach.max()),
+        min_only=True,
+        return_predecessors=True,
+    )
+    met = np.isfinite(way[one] + way[other])
+    one, other, length = one[met], other[met], length[met]
+    first, second = source[one].astype(np.int64), source[other].astype(np.int64)
+    thick = 2 * np.maximum(balls.radius[first], balls.radius[second])
+    near = (first != second) & (way[one] + way[other] + length <= _JUNCTION * thick)
+    return first[near], second[near]
+
+
+def _judged(thickness: _Floats, area: _Floats, label: _Ints, count: int) -> _Floats:
+    """The thickness by which each sample is judged: its own, or the whole wall's if even."""
+    low, typical, high = spread(label, thickness, area, count)
+    even = high - low <= np.maximum(_UNIFORM_MM, _UNIFORM * typical)
+    return np.where(even[label], typical[label], thickness)
+
+
+@dataclass(frozen=True)
+class _Found:
+    """The samples that are walls (members), and of each of them its piece (of `count`), the group
+    it is judged by, and its connected wall."""
+
+    members: _Ints
+    piece: _Ints
+    count: int
+    groups: _Ints
+    whole: _Ints
+
+
+def _stretches(
+    samples: _Samples, surface: Surface, balls: Balls, walls: _Found, air: bool
+) -> list[Stretch]:
+    members, piece, count = walls.members, walls.piece, walls.count
+    thickness, area = 2 * balls.radius[members], samples.area[members]
+    _, typical, high = spread(piece, thickness, area, count)
+    order = np.lexsort((thickness, piece))
+    begin = np.searchsorted(piece[order], np.arange(count))
+    thinnest = members[order[begin]]
+    least, centre = _sharpened(samples, surface, balls, thinnest, high / 2)
+    corners, owner = _with_ends(samples, balls, members, piece)
+    first = np.searchsorted(owner, np.arange(count))
+    lowest = np.minimum.reduceat(corners.min(axis=1), first)
+    highest = np.maximum.reduceat(corners.max(axis=1), first)
+    along = _long_axes(samples.corners[members], area, piece, count)
+    reach = np.einsum("tci,ti->tc", corners, along[owner])
+    length = np.maximum.reduceat(reach.max(axis=1), first)
+    length -= np.minimum.reduceat(reach.min(axis=1), first)
+    sides = np.zeros(count, np.int64) if air else _sides(samples, balls, members, piece, count)
+    found = []
+    for i in range(count):
+        x, y, z = centre[i].tolist()
+        (x0, y0, z0), (x1, y1, z1) = lowest[i].tolist(), highest[i].tolist()
+        found.append(
+            Stretch(
+                minimum=float(least[i]),
+                typical=float(typical[i]),
+                maximum=float(high[i]),
+                length=float(length[i]),
+                low=z0,
+                high=z1,
+                point=(x, y, z),
+                box=((x0, y0, z0), (x1, y1, z1)),
+                group=int(walls.groups[order[begin[i]]]),
+                sides=int(sides[i]),
+                wall=int(walls.whole[order[begin[i]]]),
+            )
+        )
+    return sorted(found, key=lambda each: (each.group, round(each.minimum, 4), each.point))
+
+
+def _with_ends(
+    samples: _Samples, balls: Balls, members: _Ints, piece: _Ints
+) -> tuple[_Floats, _Ints]:
+    """Corners (k, 3, 3) of the triangles of each piece (k,), rising. What lies beside a piece and
+    is thinner is its free end, where a ball touches the end's face: it belongs to the extent."""
+    owner = np.full(len(samples.area), -1, np.int64)
+    owner[members] = piece
+    inside = np.concatenate([samples.one, samples.other])
+    outside = np.concatenate([samples.other, samples.one])
+    end = (owner[inside] >= 0) & (owner[outside] < 0)
+    end &= np.tile(np.abs(samples.bend) < _FOOT, 2)
+    end &= balls.radius[outside] < balls.radius[inside]
+    triangle = np.concatenate([members, outside[end]])
+    label = np.concatenate([piece, owner[inside[end]]])
+    order = np.argsort(label, kind="stable")
+    return samples.corners[triangle[order]], label[order]
+
+
+def _sharpened(
+    samples: _Samples, surface: Surface, balls: Balls, sample: _Ints, largest: _Floats
+) -> tuple[_Floats, _Floats]:
+    """Least thickness and the ball's centre near each of the samples (n,): the triangle is sampled
+    closer and closer round the thinnest place found."""
+    best = balls.radius[sample].copy()
+    point = samples.point[sample].copy()
+    patch = samples.corners[sample].copy()
+    grid = np.array([[i, j, 4 - i - j] for i in range(5) for j in range(5 - i)], np.float64)
+    weight = (grid + 0.02) / (4 + 0.06)
+    for _ in range(3):
+        tried = np.einsum("gc,ncx->ngx", weight, patch).reshape(-1, 3)
+        own = np.repeat(sample, len(weight))
+        found = surface.balls(tried, samples.normal[own], own, float(largest.max()))
+        radius = np.where(found.facing <= FACING, found.radius, np.inf).reshape(len(sample), -1)
+        which = radius.argmin(axis=1)
+        least = radius[np.arange(len(sample)), which]
+        better = least < best
+        best = np.where(better, least, best)
+        tried = tried.reshape(len(sample), -1, 3)[np.arange(len(sample)), which]
+        point = np.where(better[:, None], tried, point)
+        patch = point[:, None] + 0.35 * (patch - point[:, None])
+    return 2 * best, point + best[:, None] * samples.normal[sample]
+
+
+def _long_axes(corners: _Floats, area: _Floats, label: _Ints, count: int) -> _Floats:
+    """(count, 3) the direction in which the triangles of each label lie farthest apart."""
+    spread = _spreads(corners.mean(axis=1), area, label, count)
+    axis: _Floats = np.linalg.eigh(spread)[1][:, :, 2]
+    return axis
+
+
+def _sides(samples: _Samples, balls: Balls, members: _Ints, piece: _Ints, count: int) -> _Ints:
+    """(count,) on how many of four sides each wall runs into other material: an estimate for flat
+    walls; a curved one, of which sides mean little, is taken to be held on two.
+
+    Where the rim's neighbour is a foot (a hollow edge) or thicker, the wall is held; where it is
+    thinner, the free end's face is what limits the ball there.
+    """
+    owner = np.full(len(samples.area), -1, np.int64)
+    owner[members] = piece
+    inside = np.concatenate([samples.one, samples.other])
+    outside = np.concatenate([samples.other, samples.one])
+    bend = np.tile(samples.bend, 2)
+    foot = bend < -_FOOT
+    thicker = (owner[outside] < 0) & (balls.radius[outside] > balls.radius[inside])
+    rim = np.flatnonzero((owner[inside] >= 0) & (foot | (thicker & (bend < _FOOT))))
+    label = owner[inside[rim]]
+    edge = np.tile(samples.end - samples.begin, (2, 1))[rim]
+    length = np.linalg.norm(edge, axis=1)
+    middle = np.tile((samples.begin + samples.end) / 2, (2, 1))[rim]
+
+    axis, flat = _flat_axes(samples.normal[members], samples.area[members], piece, count)
+    u = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis), axis=1)])
+    u /= np.linalg.norm(u, axis=1)[:, None]
+    v = np.cross(axis, u)
+    # The four sides lie along most of the rim that is held.
+    turn = np.arctan2(dot(edge, v[label]), dot(edge, u[label]))
+    skew = np.arctan2(
+        np.bincount(label, length * np.sin(4 * turn), count),
+        np.bincount(label, length * np.cos(4 * turn), count),
+    )
+    cosine, sine = np.cos(skew / 4)[:, None], np.sin(skew / 4)[:, None]
+    u, v = cosine * u + sine * v, cosine * v - sine * u
+    order = np.argsort(piece, kind="stable")
+    begin = np.searchsorted(piece[order], np.arange(count))
+    place = np.empty((2, len(rim)))
+    half = np.empty((2, count))
+    for i, side in enumerate((u, v)):
+        reach = np.einsum("tci,ti->tc", samples.corners[members[order]], side[piece[order]])
+        low = np.minimum.reduceat(reach.min(axis=1), begin)
+        high = np.maximum.reduceat(reach.max(axis=1), begin)
+        half[i] = np.maximum((high - low) / 2, 1e-9)
+        place[i] = (dot(middle, side[label]) - ((high + low) / 2)[label]) / half[i, label]
+    which = np.abs(place).argmax(axis=0)
+    value = place[which, np.arange(len(rim))]
+    outer = np.abs(value) >= 0.7
+    key = (4 * label + 2 * which + (value > 0))[outer]
+    holding = np.bincount(key, length[outer], 4 * count).reshape(-1, 2, 2)
+    # A side is held where half of it is, on one of the wall's two faces at least.
+    sides = (holding >= half.T[:, ::-1, None]).sum(axis=(1, 2))
+    return np.where(flat, sides, 2).astype(np.int64)
+
+
+def _flat_axes(normal: _Floats, area: _Floats, label: _Ints, count: int) -> tuple[_Floats, _Bools]:
+    """(count, 3) the direction most normals of each label have, and whether nearly all do."""
+    spread = np.empty((count, 3, 3))
+    for i in range(3):
+        for j in range(3):
+            spread[:, i, j] = np.bincount(label, area * normal[:, i] * normal[:, j], count)
+    value, vector = np.linalg.eigh(spread)
+    return vector[:, :, 2], value[:, 2] >= 0.95 * value.sum(axis=1)
