@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 
@@ -404,3 +405,29 @@ def test_an_excluded_part_is_left_out_even_if_named(repo):
     save(repo / "parts/old/part.stl", HOLLOW)
     code, data = report(repo, "parts/old/part.stl")
     assert (code, data["parts"], data["not_covered"]) == (0, [], [])
+
+
+def test_what_goes_wrong_with_one_part_is_an_error_of_that_part(repo, monkeypatch, capsys):
+    """Whatever it is: the others are checked, the reports are whole, and it is said where."""
+    from wallguard.part.geometry import Geometry
+
+    save(repo / "parts/bad.stl", HOLLOW)
+    save(repo / "parts/odd.stl", box([41, 4, 10]))
+    walls = Geometry.walls
+
+    def some(self, *asked):
+        if self.name == "parts/odd.stl":
+            raise ValueError("nobody\nforesaw this")
+        return walls(self, *asked)
+
+    monkeypatch.setattr(Geometry, "walls", some)
+    code, data = report(repo, "--all")
+    assert (code, statuses(data)) == (
+        2,
+        {"parts/bad.stl": "failed", "parts/good.stl": "passed", "parts/odd.stl": "error"},
+    )
+    (error,) = [part["error"] for part in data["parts"] if part["path"] == "parts/odd.stl"]
+    begin = r"parts/odd\.stl: not checked, because this went wrong inside: ValueError: nobody"
+    assert re.match(begin, error)
+    assert re.search(r"foresaw this \(test_commands_check\.py, line \d+\)\. Please report", error)
+    assert "Traceback" not in "".join(capsys.readouterr())

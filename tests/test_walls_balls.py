@@ -10,6 +10,7 @@ import trimesh
 from tests.solids import box, i_section, mesh, prism, tube, wedge
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.read import read_mesh
+from wallguard.walls import balls
 from wallguard.walls.balls import find_gaps, find_thin
 
 ROTATIONS = ([0, 0, 0], [90, 0, 0], [31, 17, 55])
@@ -215,3 +216,18 @@ def test_leaning_wall_is_as_thick_as_an_upright_one(lean, rotation, times):
     wall = box([20, 1, 25], [0, -0.5, 0]).rotate([lean, 0, 0]).translate([10, 20, 1])
     solid = box([40, 40, 3]) + (wall - box([90, 90, 9], [0, 0, -9]))
     assert told(solid.rotate(rotation).refine(times)) == [(1.0, 1)]
+
+
+def test_a_mesh_of_very_many_triangles_is_sampled_and_reads_the_same(monkeypatch):
+    """A tube's wall and a plate on a block: by cells and by samples."""
+    plate = box([20, 0.9, 12], [0, 0, 3]) + box([20, 10, 3.1], [0, -4, 0])
+    for solid, thick in ((plate, 0.9), (tube(20, 1.2, 10, 48), 1.2)):
+        exact = find_thin(mesh(solid), 2.0, ())
+        monkeypatch.setattr(balls, "_MANY", 0)
+        many = find_thin(mesh(solid), 2.0, ())
+        monkeypatch.undo()
+        assert len(exact) == len(many) == 1
+        for found in (exact[0], many[0]):
+            assert found.typical == pytest.approx(thick, rel=0.01)
+            assert found.minimum == pytest.approx(thick, rel=0.02)
+        assert exact[0].sides == many[0].sides

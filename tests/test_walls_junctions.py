@@ -15,7 +15,7 @@ from wallguard.jobs.check import run_checks
 from wallguard.mesh.health import examine
 from wallguard.mesh.mesh import Mesh
 from wallguard.part.geometry import Geometry
-from wallguard.rules.model import Limit
+from wallguard.rules.model import DeclaredBand, Limit
 from wallguard.sections.cut import cut
 from wallguard.walls.junctions import room_of, swellings
 from wallguard.walls.stretch import is_speck
@@ -136,6 +136,29 @@ def test_a_limit_missed_by_what_facets_take_off_is_indeterminate():
     assert finding.severity == "fail"
 
 
+def test_what_is_doubtful_does_no_more_than_what_is_certain_and_no_less():
+    """0.79 mm on a coarse curve drawn 0.80: perhaps below 0.80, certainly below 1.20."""
+
+    def told(limit, level):
+        whole = mesh(tube(40, 0.8, 12, 20))
+        outcomes = {**campaign.OUTCOMES, "indeterminate": level}
+        rules = replace(
+            campaign.rules_of(campaign.BEADS[0]),
+            minimum={"wall": limit},
+            tolerance=(1, 1),
+            outcomes=outcomes,
+        )
+        geometry = Geometry(whole, examine(whole), UPRIGHT, 1.0)
+        found = run_checks(Case(geometry, rules, campaign.band_table(rules)))[1]
+        return [(one.severity, one.limit, one.indeterminate) for one in found]
+
+    assert told(Limit(0.8, 1.2), "ignore") == [("warn", 1.2, False)]
+    assert told(Limit(0.8, 1.2), "warn") == [("warn", 1.2, False)]
+    assert told(Limit(0.8, 1.2), "fail") == [("fail", 0.8, True)]
+    assert told(Limit(None, 0.8), "fail") == [("warn", 0.8, True)]
+    assert told(Limit(0.8), "ignore") == []
+
+
 def test_a_band_missed_by_what_facets_take_off_is_indeterminate():
     (finding,) = told(tube(40, 0.298, 12, 16), minimum=0.1)
     assert finding.indeterminate and "export the mesh finer" in finding.message
@@ -152,3 +175,24 @@ def test_what_is_strewn_over_one_wall_is_one_place():
     assert len(findings) == 6
     assert all("more places of this wall" in finding.message for finding in findings)
     assert told(m3.Manifold.extrude(profile, 30, 120, 45), minimum=0.4) == []
+
+
+def test_grooves_that_were_drawn_are_places_of_their_own():
+    """Also where walls are measured in space, where nobody knows what is small."""
+    grooved = box([60, 2.0, 20])
+    for at in range(6):
+        grooved -= box([3, 1.0, 22], [4 + 9 * at, 1.5, -1])
+    found = told(grooved, minimum=1.8)
+    assert len([one for one in found if one.subject.thickness.typical < 1.6]) == 6
+    assert not any("more places" in one.message for one in found)
+    whole = mesh(grooved)
+    rules = replace(
+        campaign.rules_of(campaign.BEADS[0]),
+        category="powder bed fusion",
+        beads=None,
+        bands=(DeclaredBand(0.0, None, "solid"),),
+        minimum={"wall": Limit(1.8)},
+    )
+    geometry = Geometry(whole, examine(whole), UPRIGHT, 1.0)
+    found = run_checks(Case(geometry, rules, campaign.band_table(rules)))[1]
+    assert len(found) == 6

@@ -85,7 +85,7 @@ def advise(
 
     Each thickness named is itself good; of a good range narrower than 0.1 mm both ends are named.
     """
-    _, unit, square = drawn
+    square = drawn.square
     across = leaning(thickness, square)
     where = "" if across is None else " square to the wall"
     nominal = reading(thickness if across is None else across)
@@ -94,15 +94,43 @@ def advise(
         limit = f" from {minimum:.2f} mm up" if minimum > 0 else ""
         return f"{NOTHING_GOOD}{limit}: change the process or its settings"
     if any(first <= nominal <= last for first, last in ranges):
-        said = f"{nominal:.2f} mm"
-        if drawn.scale != 1:
-            said = f"{drawn_text(nominal / drawn.scale, unit)} ({said} printed)"
-        return f"{said}{where} is good to draw"
+        return f"{_one(nominal, drawn)}{where} is good to draw"
     choices = [("≤", good) for good in ranges if good[1] < nominal][-1:]
     choices += [("≥", good) for good in ranges if good[0] > nominal][:1]
     if drawn.scale == 1:
         return f"draw {' or '.join(_named(good, sign) for sign, good in choices)} mm{where}"
     return f"draw {' or '.join(_scaled(good, sign, drawn) for sign, good in choices)}{where}"
+
+
+def advise_apart(
+    table: BandTable,
+    thickness: float,
+    tolerance: tuple[float, float],
+    apart: float,
+    minimum: float = 0.0,
+    drawn: Drawn = AS_PRINTED,
+) -> str:
+    """What to draw instead of a good thickness that is too near to one that is not: the nearest
+    that is `apart` (mm in the layers) from those, or in the middle of its good range where that is
+    narrower. The other arguments are those of `advise`."""
+    across = leaning(thickness, drawn.square)
+    where = "" if across is None else " square to the wall"
+    nominal = reading(thickness if across is None else across)
+    ranges = _as_drawn(table.good_ranges(tolerance, minimum), drawn.square)
+    first, last = next((r for r in ranges if r[0] <= nominal <= r[1]), (nominal, nominal))
+    inset = min(apart * sum(drawn.square) / 2, (last - first) / 2)
+    wanted = max(nominal, first + inset)
+    # Of a range without an end half of it is none, either.
+    wanted = min(wanted, last - inset) if math.isfinite(last) else wanted
+    return f"draw {_one(reading(wanted), drawn)}{where}"
+
+
+def _one(thickness: float, drawn: Drawn) -> str:
+    """A thickness as it is drawn, with what is printed where that is not the same."""
+    said = f"{thickness:.2f} mm"
+    if drawn.scale == 1:
+        return said
+    return f"{drawn_text(thickness / drawn.scale, drawn.unit)} ({said} printed)"
 
 
 def _as_drawn(

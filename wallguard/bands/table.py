@@ -218,19 +218,17 @@ class BandTable:
             return "solid"
         return "indeterminate"
 
-    def nearest_change(
-        self, thickness: float, tolerance: tuple[float, float]
-    ) -> tuple[float, Verdict] | None:
-        """How far (mm) a wall of `thickness` (mm) is from the nearest one that `classify` calls
-        otherwise, and what it calls that one; None where every wall comes out alike."""
-        own = self.classify(thickness, tolerance)
-        found = []
+    def changes(self, tolerance: tuple[float, float]) -> tuple[tuple[float, Verdict], ...]:
+        """The readings (mm, rising) on both sides of every thickness from which on another verdict
+        holds, each with what `classify` says of it."""
+        half = 0.5 / _PER_MM
+        found: list[tuple[float, Verdict]] = []
         for edge in self.verdict_edges(tolerance):
-            other = max(edge + (-0.5 if edge <= thickness else 0.5) / _PER_MM, 0.0)
-            beyond = self.classify(other, tolerance)
-            if beyond != own:
-                found.append((abs(thickness - other), beyond))
-        return min(found, default=None)
+            sides = [max(edge - half, 0.0), edge + half]
+            said = [(each, self.classify(each, tolerance)) for each in sides]
+            if said[0][1] != said[1][1]:
+                found += said
+        return tuple(found)
 
     def good_ranges(
         self, tolerance: tuple[float, float], minimum: float = 0.0

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from wallguard.base.plain import one_line
+
 
 class InputError(Exception):
     """Input that cannot be used: the file, the place in it, what is wrong and what to do.
@@ -59,3 +61,16 @@ def _rebuild(
     path: str, problem: str, remedy: str, line: int | None, column: int | None
 ) -> InputError:
     return InputError(path, problem, remedy=remedy, line=line, column=column)
+
+
+def unforeseen(error: Exception) -> str:
+    """In one line what went wrong that nobody foresaw, and in which line of which module."""
+    place = error.__traceback__
+    while place is not None and place.tb_next is not None:
+        place = place.tb_next
+    where = ""
+    if place is not None:
+        name = place.tb_frame.f_code.co_filename.replace("\\", "/").rpartition("/")[2]
+        where = f" ({name}, line {place.tb_lineno})"
+    said = one_line(str(error))[:300]
+    return f"this went wrong inside: {type(error).__name__}: {said}{where}"

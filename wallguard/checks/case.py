@@ -8,10 +8,9 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from wallguard.bands.advice import Drawn, advise, callipers, leaning
-from wallguard.bands.table import BandTable, reading
+from wallguard.bands.advice import Drawn, advise, advise_apart, callipers, leaning
+from wallguard.bands.table import BandTable, Verdict
 from wallguard.base.text import SHOWN, above, below, mm
-from wallguard.base.units import drawn_text
 from wallguard.findings.model import Breach, Finding, Kind, Printed, Severity, Subject
 from wallguard.rules.features import asked_of
 from wallguard.rules.model import Level, Limit, Rules
@@ -118,6 +117,17 @@ class Case:
         return tuple(sorted(edge for edge in edges if edge > 0))
 
     @cached_property
+    def _changes(self) -> tuple[tuple[float, Verdict], ...]:
+        return self.table.changes(self.rules.tolerance)
+
+    def nearest_other(self, thickness: float) -> tuple[float, Verdict] | None:
+        """How far (mm) a wall of `thickness` (mm) is from the nearest reading that comes out
+        otherwise, and how that does; None where every wall comes out alike."""
+        own = self.table.classify(thickness, self.rules.tolerance)
+        others = ((abs(thickness - at), how) for at, how in self._changes if how != own)
+        return min(others, default=None)
+
+    @cached_property
     def largest(self) -> float:
         """Up to which thickness walls are looked for: beyond, every wall comes out."""
         limits = [self.rules.least("wall"), self.rules.least("free_wall"), *self.splits]
@@ -217,8 +227,10 @@ class Case:
         self, thickness: float, at_least: float = 0.0, square: tuple[float, float] = (1.0, 1.0)
     ) -> str:
         """Which thickness to draw instead; square: see `Drawn`."""
-        drawn = Drawn(self.geometry.scale, self.geometry.facts.unit, square)
-        return advise(self.table, thickness, self.rules.tolerance, at_least, drawn)
+        return advise(self.table, thickness, self.rules.tolerance, at_least, self._drawn(square))
+
+    def _drawn(self, square: tuple[float, float]) -> Drawn:
+        return Drawn(self.geometry.scale, self.geometry.facts.unit, square)
 
     def callipers(self, wall: Stretch) -> Printed | None:
         """What callipers will read square to a wall that leans; None where it does not, or is not
@@ -232,23 +244,10 @@ class Case:
     def advice_with_margin(
         self, thickness: float, at_least: float = 0.0, square: tuple[float, float] = (1.0, 1.0)
     ) -> str:
-        """The nearest thickness that lies the margin away from what comes out worse, or in the
-        middle of what comes out well."""
-        ranges = self.table.good_ranges(self.rules.tolerance, at_least)
-        nominal = reading(thickness)
-        first, last = next((r for r in ranges if r[0] <= nominal <= r[1]), (nominal, nominal))
-        if last - first >= 2 * self.rules.margin:
-            inset = self.rules.margin
-            wanted = min(max(nominal, first + inset), last - inset)
-        else:
-            wanted = (first + last) / 2
-        across = leaning(wanted, square)
-        wanted, where = (wanted, "") if across is None else (across, " square to the wall")
-        said = f"{reading(wanted):.2f} mm"
-        scale, unit = self.geometry.scale, self.geometry.facts.unit
-        if scale != 1:
-            said = f"{drawn_text(reading(wanted) / scale, unit)} ({said} printed)"
-        return f"draw {said}{where}"
+        """Which thickness to draw instead of one that is too near to a worse outcome."""
+        tolerance, margin = self.rules.tolerance, self.rules.margin
+        drawn = self._drawn(square)
+        return advise_apart(self.table, thickness, tolerance, margin, at_least, drawn)
 
     def place(self, point: Point, box: Box) -> tuple[Point, Box]:
         """Point and box in the part file's own frame."""

@@ -26,7 +26,7 @@ def findings(case: Case) -> Iterator[Broken]:
     for piece in case.pieces if case.rules.margin else ():
         if case.table.classify(piece.typical, tolerance) != "solid":
             continue
-        nearest = case.table.nearest_change(piece.typical, tolerance)
+        nearest = case.nearest_other(piece.typical)
         if nearest is None or not below(nearest[0], case.rules.margin):
             continue
         away, verdict = nearest

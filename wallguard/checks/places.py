@@ -5,7 +5,7 @@ is sorted into places      pieces of one wall that touch, and whose ranges of th
                            neighbours, are one place (a taper); legs of a frame of which one is
                            far thicker are two; a piece that lies within a pin that is told
                            belongs to the pin, a gap within a hole to the hole; what is strewn
-                           over one wall in small pieces, as on coarse facets, is one place
+                           over one wall in small uneven pieces, as on coarse facets, is one place
 and told once              with every limit the place breaks, worst first, and what to draw so
                            that it breaks none of them
 """
@@ -35,6 +35,8 @@ _NARROW = 0.03
 _OUT = 0.3
 # More places of one wall than this, of which none has more than this share of it, are one.
 _STREWN, _SMALL = 4, 0.1
+# What varies by less is of one thickness (mm, and as a share), as in `walls.joins`.
+_EVEN_MM, _EVEN = 0.02, 0.02
 _STRETCHES = ("wall", "gap")
 _ORDER = {feature.id: at for at, feature in enumerate(FEATURES)}
 
@@ -87,16 +89,22 @@ def findings_of(case: Case, broken: Sequence[Broken]) -> list[Finding]:
 
 
 def _strewn(case: Case, places: list[list[Stretch]]) -> list[list[list[Stretch]]]:
-    """Places, each alone or, of a wall that has many small ones, together."""
+    """Places, each alone or, of a wall that has many small ones, most of uneven thickness,
+    together: what was drawn there, as a groove, is of one thickness."""
     whole: dict[int, float] = {}
     for piece in case.pieces:
         whole[piece.wall] = whole.get(piece.wall, 0.0) + piece.area
     small: dict[int, list[list[Stretch]]] = {}
     for pieces in places:
         wall = pieces[0].wall
-        if sum(piece.area for piece in pieces) <= _SMALL * whole[wall]:
+        # In space areas are not known, nor what is small.
+        if 0 < sum(piece.area for piece in pieces) <= _SMALL * whole[wall]:
             small.setdefault(wall, []).append(pieces)
-    strewn = {wall: spots for wall, spots in small.items() if len(spots) > _STREWN}
+    strewn = {
+        wall: spots
+        for wall, spots in small.items()
+        if len(spots) > _STREWN and 2 * sum(map(_uneven, spots)) > len(spots)
+    }
     member = {id(pieces): wall for wall, spots in strewn.items() for pieces in spots}
     found: list[list[list[Stretch]]] = []
     for pieces in places:
@@ -106,6 +114,11 @@ def _strewn(case: Case, places: list[list[Stretch]]) -> list[list[list[Stretch]]
         elif wall in strewn:
             found.append(strewn.pop(wall))
     return found
+
+
+def _uneven(pieces: Sequence[Stretch]) -> bool:
+    least = min(one.minimum for one in pieces)
+    return max(one.typical for one in pieces) - least > max(_EVEN_MM, _EVEN * least)
 
 
 def _taken(case: Case, broken: list[Broken], places: Sequence[_Place]) -> bool:

@@ -13,6 +13,8 @@ from collections.abc import Iterator
 from wallguard.base.text import limit_text
 from wallguard.checks.case import Broken, Case, severity_of
 from wallguard.findings.model import Breach, Severity
+from wallguard.findings.outcomes import SEVERITIES
+from wallguard.walls.stretch import Stretch
 
 ID = "wall"
 
@@ -34,29 +36,37 @@ def below_minimum(case: Case, check: str, name: str, what: str) -> Iterator[Brok
     name  how such a wall is called, and what its minimum is a minimum for
     """
     for piece in case.pieces:
-        broken = case.severity(check, piece.minimum)
-        if broken is None or case.asked(piece.sides) != check:
+        if case.asked(piece.sides) != check:
             continue
-        says = f"is below the minimum of {limit_text(broken[1])} mm for {what}"
-        drawn = case.severity(check, piece.minimum + piece.facets)
-        level: Severity | None = broken[0]
-        if drawn != broken:
-            # Perhaps only because a curve was exported as facets.
-            level = severity_of(case.rules.outcomes["indeterminate"])
-        if level is None:
+        broken = _broken(case, check, piece)
+        if broken is None:
             continue
+        severity, limit, doubtful = broken
+        says = f"is below the minimum of {limit_text(limit)} mm for {what}"
         yield Broken(
             kind="wall",
             subject=piece,
-            breach=Breach(
-                check,
-                level,
-                piece.minimum,
-                broken[1],
-                says=says,
-                indeterminate=drawn != broken,
-            ),
+            breach=Breach(check, severity, piece.minimum, limit, says=says, indeterminate=doubtful),
             name=name,
             minimum=what,
             weight=(-round(piece.minimum, 4),),
         )
+
+
+def _broken(case: Case, check: str, piece: Stretch) -> tuple[Severity, float, bool] | None:
+    """What a piece that is too thin does to the gate, the level of the limit that it breaks, and
+    whether it may do so only because a curve was exported as facets.
+
+    What is doubtful does what the rules say of what is indeterminate, but never more than if it
+    were certain, and never less than what is certain: a lower level of the limit.
+    """
+    broken = case.severity(check, piece.minimum)
+    certain = case.severity(check, piece.minimum + piece.facets)
+    if broken is None or broken == certain:
+        return None if broken is None else (*broken, False)
+    level = severity_of(case.rules.outcomes["indeterminate"])
+    if level is not None:
+        mildest: Severity = max(level, broken[0], key=SEVERITIES.index)
+        if certain is None or SEVERITIES.index(mildest) < SEVERITIES.index(certain[0]):
+            return mildest, broken[1], True
+    return None if certain is None else (*certain, False)

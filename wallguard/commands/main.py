@@ -15,7 +15,7 @@ from contextlib import suppress
 from importlib import import_module
 
 from wallguard import __version__
-from wallguard.base.errors import InputError
+from wallguard.base.errors import InputError, unforeseen
 from wallguard.base.plain import lines, one_line, plain
 from wallguard.commands.arguments import SUMMARIES, Parser
 
@@ -122,11 +122,9 @@ def _cleaned(error: InputError) -> str:
 
 def _unexpected(error: Exception) -> str:
     """One line for what nobody foresaw, or for output that cannot be written."""
-    said = one_line(str(error))[:300]
     if isinstance(error, OSError) and error.filename is None:
-        return f"output cannot be written: {said}"
-    kind = type(error).__name__
-    return f"this went wrong inside: {kind}: {said}. --debug shows where; please report it"
+        return f"output cannot be written: {one_line(str(error))[:300]}"
+    return f"{unforeseen(error)}. --debug shows all of it; please report it"
 
 
 def _discard_output() -> None:

@@ -20,6 +20,7 @@ from wallguard.base.formats import PART_SUFFIXES
 from wallguard.base.write import write, write_bytes
 from wallguard.documents.reading import FileKind, read_text
 from wallguard.findings.model import Report, Trouble
+from wallguard.jobs.source import YAML
 from wallguard.reports.formats import Files, Format, Kind, Setting, of_kind, terminal
 
 if TYPE_CHECKING:
@@ -64,18 +65,7 @@ def outputs(arguments: argparse.Namespace, kind: Kind) -> Outputs:
 
 
 # What a report must never replace: parts, documents and toolpaths.
-_NO_REPORTS = {
-    *PART_SUFFIXES,
-    ".yaml",
-    ".yml",
-    ".gcode",
-    ".gco",
-    ".g",
-    ".nc",
-    ".gz",
-    ".step",
-    ".stp",
-}
+_NO_REPORTS = {*PART_SUFFIXES, *YAML, ".gcode", ".gco", ".g", ".nc", ".gz", ".step", ".stp"}
 
 
 def ready(outputs: Outputs, kind: Kind) -> None:

@@ -7,8 +7,9 @@ and a fixed price for every step whose fill comes out otherwise. Kept is whateve
 CLOSE of the best: by Wilks' theorem 2 ln L falls by k^2 where one setting is k standard deviations
 off, so a difference of 2 in ln L is the range of k = 2, and 3.4 that of 99 %.
 
-The model is that of `bands.beads`, for many settings at once. Beads that share some of their width
-print like slightly narrower ones that do not, so all settings tried are spaced by their width.
+The model is that of `bands.beads`, for many settings at once. All settings tried are spaced by
+their width: beads that share some of it are fitted as slightly narrower ones (an approximation,
+which is off by what two of them share).
 """
 
 from __future__ import annotations

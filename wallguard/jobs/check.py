@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from wallguard.base.errors import InputError
+from wallguard.base.errors import InputError, unforeseen
 from wallguard.findings.model import (
     Breach,
     CheckRun,
@@ -38,11 +38,8 @@ if TYPE_CHECKING:
     from wallguard.views.model import What
     from wallguard.walls.stretch import Stretch
 
-# Bytes of a file for each triangle: exact for binary STL, else what common files hold. What
-# checking takes: seconds for each thousand triangles and to begin with, bytes of memory likewise.
+# Bytes of a file for each triangle: exact for binary STL, else what common files hold.
 _PER_TRIANGLE = {".stl": 50, ".3mf": 12, ".obj": 40, ".ply": 20}
-_SECONDS = 0.05
-_MEMORY, _GROWS = 400 * 1024**2, 1000
 
 
 _Result = TypeVar("_Result")
@@ -170,17 +167,15 @@ def hooks_of(tasks: Sequence[Task], progress: Progress | None) -> Hooks:
 
 
 def cost_of(task: Task) -> Cost:
-    """What checking a part will roughly take, from the size of its file (measured on the benchmark
-    parts: their time differs tenfold for one size, their memory twofold)."""
-    from wallguard.jobs.workers import Cost
+    """What checking a part will roughly take, from the size of its file."""
+    from wallguard.jobs.workers import cost_of_mesh
 
     try:
         size = task.file.stat().st_size
     except OSError:
         size = 0
     triangles = size / _PER_TRIANGLE.get(task.file.suffix.lower(), 50)
-    ways = len(task.assignments) + len(task.also)
-    return Cost(_SECONDS * (1 + triangles / 1000) * ways, int(_MEMORY + _GROWS * triangles))
+    return cost_of_mesh(triangles, len(task.assignments) + len(task.also))
 
 
 def lost_part(task: Task, why: str) -> list[PartReport]:
@@ -198,10 +193,11 @@ def lost_message(path: str, why: str) -> str:
 
 
 def check_part(task: Task) -> list[PartReport]:
-    """One report for each rule file that the part answers to. Never raises for bad input."""
+    """One report for each rule file that the part answers to. Never raises: whatever goes wrong
+    with a part is an error of that part."""
     try:
         file, known = part_file(task)
-    except (InputError, MemoryError) as error:
+    except Exception as error:
         message = explain(task.path, error)
         said = (*task.assignments, *task.also)
         return [failed(task.path, rules.path, rules.name, message) for _, rules in said]
@@ -276,15 +272,17 @@ def _one_report(
             if known:
                 known.keep(*inner, report)
         report = replace(report, path=task.path, rules=asked[1].path)
-    except (InputError, MemoryError) as error:
+    except Exception as error:  # of this part alone: the others and all reports stay whole
         report = failed(task.path, asked[1].path, asked[1].name, explain(task.path, error))
     return replace(report, seconds=time.perf_counter() - begun)
 
 
-def explain(path: str, error: InputError | MemoryError) -> str:
+def explain(path: str, error: Exception) -> str:
     """Why the part `path` could not be checked, in words, from what was raised meanwhile."""
     if isinstance(error, InputError):
         return str(error)
+    if not isinstance(error, MemoryError):
+        return f"{path}: not checked, because {unforeseen(error)}. Please report it."
     return f"{path}: there is not enough memory to check it. Simplify the mesh."
 
 
@@ -388,7 +386,7 @@ def _wall(geometry: Geometry, wall: Stretch, case: Case | None) -> Wall:
     fill, printed = None, None
     margin, beyond = None, ""
     if case is not None:
-        nearest = case.table.nearest_change(wall.typical, case.rules.tolerance)
+        nearest = case.nearest_other(wall.typical)
         margin, beyond = nearest or (None, "")
         outcome = case.table.outcome(wall.typical)
         fill = outcome.fill

@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING
 from wallguard.bands.advice import describe
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import BandTable
-from wallguard.base.errors import InputError
 from wallguard.base.text import SHOWN, mm, place, span
 from wallguard.checks.case import Case
 from wallguard.findings.impact import DIRECTIONS, Change, Direction, Judged, PartImpact, direction
@@ -41,7 +40,7 @@ def compare_part(task: Task) -> PartImpact:
     try:
         part = part_file(task)[0].lying(assignment)
         result = compare(part.geometry, old, new, task.path)
-    except (InputError, MemoryError) as error:
+    except Exception as error:  # of this part alone
         result = PartImpact(task.path, "error", "error", error=explain(task.path, error))
     return replace(result, seconds=time.perf_counter() - begun)
 

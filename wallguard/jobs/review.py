@@ -223,9 +223,11 @@ class _Run:
 
 def _of_spacing(chosen: Chosen) -> list[Trouble]:
     """What to mend in rule files that do not say how beads lie; one for each file."""
+    used = {rules.path: rules for task in chosen.tasks for _, rules in task.assignments}
+    if not used:
+        return []
     from wallguard.bands.chart import spacing_remark
 
-    used = {rules.path: rules for task in chosen.tasks for _, rules in task.assignments}
     said = ((path, spacing_remark(rules)) for path, rules in sorted(used.items()))
     return [Trouble(path, f"{path}: {remark}.") for path, remark in said if remark]
 

@@ -25,7 +25,7 @@ from wallguard.checks.case import Case
 from wallguard.findings.model import Spread
 from wallguard.findings.outcomes import loss
 from wallguard.findings.scale import Holding, Reduction, Scales
-from wallguard.jobs.workers import Cost, Work, do_all
+from wallguard.jobs.workers import Work, cost_of_mesh, do_all
 from wallguard.part.geometry import Geometry
 from wallguard.part.part import Part
 from wallguard.rules.model import Rules
@@ -43,8 +43,6 @@ _LARGEST = 2000.0
 # What is too small to be called a wall may come out otherwise as long as it is no more than this
 # share of all walls' length: where walls meet, such bits are left.
 _CRUMBS = 0.01
-# What one reduction takes, as in `jobs.check`.
-_SECONDS, _MEMORY, _GROWS = 0.05, 400 * 1024**2, 1000
 _VERDICTS = (*sorted(get_args(Verdict), key=loss), "thin")
 
 
@@ -83,8 +81,7 @@ def reductions(
 
     Raises InputError as `scale` does.
     """
-    triangles = len(geometry.drawn.triangles)
-    cost = Cost(_SECONDS * (1 + triangles / 1000), int(_MEMORY + _GROWS * triangles))
+    cost = cost_of_mesh(geometry.facts.triangles)
 
     def lost(factor: float, why: str) -> Reduction:
         remedy = "If memory ran out, simplify the mesh or use --jobs 1"

@@ -149,6 +149,9 @@ def _candidates(
     first, last = np.maximum(column(own_low - widest), 0), column(own_high)
     last = np.minimum(last, columns - 1)
     size = np.maximum(last - first + 1, 0)
+    # Large triangles reach over very many columns of small ones.
+    if int((size[:, 0] * size[:, 1]).sum()) > MAX_CANDIDATES:
+        return None
     owner, local = ranges(0, size[:, 0] * size[:, 1])
     across = np.maximum(size[owner, 1], 1)
     at = (first[owner, 0] + local // across) * columns[1] + first[owner, 1] + local % across

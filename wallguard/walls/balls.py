@@ -23,13 +23,22 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, dot, grouped, spread
+from wallguard.base.arrays import connected, grouped, spread
 from wallguard.mesh.mesh import Mesh
 from wallguard.walls.clear import Cells, clear_cells, divided, joined, mirrored
 from wallguard.walls.facets import Facets, facets_of
 from wallguard.walls.facing import THICKER, pieces_between
 from wallguard.walls.links import links_of
 from wallguard.walls.samples import FACING
+from wallguard.walls.spatial import (
+    Measures,
+    Patches,
+    moments,
+    sharpened,
+    sides_of,
+    spokesmen,
+    stretches,
+)
 from wallguard.walls.stretch import Stretch
 
 _Floats = NDArray[np.float64]
@@ -46,8 +55,6 @@ _UNIFORM_MM, _UNIFORM = 0.02, 0.02
 _INSET = 0.005
 # Where a wall's rim turns by more (radians) it ends, or stands on a foot.
 _FOOT = np.radians(20.0)
-
-
 # Meshes of more triangles than this are sampled: see `sampled`.
 _MANY = 30_000
 
@@ -149,14 +156,7 @@ def _spokesmen(facets: Facets, own: _Ints, point: _Floats, largest: float) -> tu
     if len(own) <= 2 * _MOST:
         return np.arange(len(own)), np.arange(len(own))
     step = max(largest / 4, _STEP, float(np.sqrt(facets.area[own].sum() / (0.43 * _MOST))))
-    cell = np.floor(point / (step / 2)).astype(np.int64)
-    way = np.round(1.5 * facets.normal[own]).astype(np.int64)
-    order = np.lexsort((*way.T, *cell.T))
-    alike = np.column_stack([cell, way])[order]
-    new = np.append(True, (alike[1:] != alike[:-1]).any(axis=1))
-    spoken = np.empty(len(own), np.int64)
-    spoken[order] = np.cumsum(new) - 1
-    return order[new], spoken
+    return spokesmen(point, facets.normal[own], step / 2)
 
 
 def _areas(cells: Cells) -> _Floats:
@@ -211,26 +211,20 @@ def _stretches(walls: _Walls, groups: _Ints, whole: _Ints, *, sided: bool) -> li
     length = length - grouped(np.minimum, piece, count, reach.min(axis=1))
     sides = _sides(walls) if sided else np.zeros(count, np.int64)
     first = grouped(np.minimum, piece, count, np.arange(len(piece)))
-    found = []
-    for i in range(count):
-        x, y, z = centre[i].tolist()
-        (x0, y0, z0), (x1, y1, z1) = lowest[i].tolist(), highest[i].tolist()
-        found.append(
-            Stretch(
-                minimum=float(least[i]),
-                typical=float(typical[i]),
-                maximum=float(high[i]),
-                length=float(length[i]),
-                low=z0,
-                high=z1,
-                point=(x, y, z),
-                box=((x0, y0, z0), (x1, y1, z1)),
-                group=int(groups[first[i]]),
-                sides=int(sides[i]),
-                wall=int(whole[first[i]]),
-            )
+    return stretches(
+        Measures(
+            least=least,
+            typical=typical,
+            most=high,
+            length=length,
+            lowest=lowest,
+            highest=highest,
+            centre=centre,
+            group=groups[first],
+            sides=sides,
+            wall=whole[first],
         )
-    return sorted(found, key=lambda each: (each.group, round(each.minimum, 4), each.point))
+    )
 
 
 def _thinnest(walls: _Walls) -> tuple[_Floats, _Floats]:
@@ -258,33 +252,13 @@ def _thinnest(walls: _Walls) -> tuple[_Floats, _Floats]:
     spot = centre[chosen, best[chosen]]
     fine = np.flatnonzero(facets.fine[cells.own[chosen]])
     if len(fine):
-        least[fine], spot[fine] = _sharpened(facets, cells.own[chosen[fine]], least[fine] / 2)
+        from wallguard.walls.tangent import Surface
+
+        own, radius = cells.own[chosen[fine]], least[fine] / 2
+        surface, point = Surface(facets.corners, facets.normal), _points(facets)[own]
+        reach = float(radius.max()) * 1.1
+        least[fine], spot[fine] = sharpened(surface, own, radius, point, reach)
     return least, spot
-
-
-def _sharpened(facets: Facets, own: _Ints, radius: _Floats) -> tuple[_Floats, _Floats]:
-    """Least thickness and the ball's centre near each of some fine facets: each is sampled closer
-    and closer round the thinnest place found."""
-    from wallguard.walls.tangent import Surface
-
-    surface = Surface(facets.corners, facets.normal)
-    best, point = radius.copy(), _points(facets)[own]
-    patch = facets.corners[own].copy()
-    grid = np.array([[i, j, 4 - i - j] for i in range(5) for j in range(5 - i)], np.float64)
-    weight = (grid + 0.02) / (4 + 0.06)
-    for _ in range(3):
-        tried = np.einsum("gc,ncx->ngx", weight, patch).reshape(-1, 3)
-        each = np.repeat(own, len(weight))
-        found = surface.balls(tried, facets.normal[each], each, float(radius.max()) * 1.1)
-        reached = np.where(found.facing <= FACING, found.radius, np.inf).reshape(len(own), -1)
-        which = reached.argmin(axis=1)
-        least = reached[np.arange(len(own)), which]
-        better = least < best
-        best = np.where(better, least, best)
-        tried = tried.reshape(len(own), -1, 3)[np.arange(len(own)), which]
-        point = np.where(better[:, None], tried, point)
-        patch = point[:, None] + 0.35 * (patch - point[:, None])
-    return 2 * best, point + best[:, None] * facets.normal[own]
 
 
 def _long_axes(place: _Floats, area: _Floats, label: _Ints, count: int) -> _Floats:
@@ -299,18 +273,9 @@ def _long_axes(place: _Floats, area: _Floats, label: _Ints, count: int) -> _Floa
         np.concatenate([place, middle[:, None]], axis=1) - (mean / total[:, None])[label][:, None]
     )
     weight = area[:, None] * np.array([1, 1, 1, 9]) / 12
-    moments = _moments(spots.reshape(-1, 3), weight.ravel(), np.repeat(label, 4), count)
-    axis: _Floats = np.linalg.eigh(moments)[1][:, :, 2]
+    spread_of = moments(spots.reshape(-1, 3), weight.ravel(), np.repeat(label, 4), count)
+    axis: _Floats = np.linalg.eigh(spread_of)[1][:, :, 2]
     return axis
-
-
-def _moments(vector: _Floats, weight: _Floats, label: _Ints, count: int) -> _Floats:
-    """(count, 3, 3) the weighted second moments of each label's vectors."""
-    found = np.empty((count, 3, 3))
-    for i in range(3):
-        for j in range(3):
-            found[:, i, j] = np.bincount(label, weight * vector[:, i] * vector[:, j], count)
-    return found
 
 
 def _held(walls: _Walls) -> _Bools:
@@ -330,39 +295,10 @@ def _held(walls: _Walls) -> _Bools:
 
 def _sides(walls: _Walls) -> _Ints:
     """(count,) on how many of four sides each wall runs into other material."""
-    facets, cells, piece, count = walls.facets, walls.cells, walls.piece, walls.pieces
+    facets, cells = walls.facets, walls.cells
     rim, corner = np.nonzero(_held(walls))
-    label, place = piece[rim], cells.points[:, :, :3]
+    place = cells.points[:, :, :3]
     begin, end = place[rim, corner], place[rim, (corner + 1) % 3]
-    edge, middle = end - begin, (begin + end) / 2
-    length = np.linalg.norm(edge, axis=1)
     normal = facets.normal[cells.own]
-    value, vector = np.linalg.eigh(_moments(normal, _areas(cells), piece, count))
-    axis, flat = vector[:, :, 2], value[:, 2] >= 0.95 * value.sum(axis=1)
-    u = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis), axis=1)])
-    u /= np.linalg.norm(u, axis=1)[:, None]
-    v = np.cross(axis, u)
-    # The four sides lie along most of the rim that is held.
-    turn = np.arctan2(dot(edge, v[label]), dot(edge, u[label]))
-    skew = np.arctan2(
-        np.bincount(label, length * np.sin(4 * turn), count),
-        np.bincount(label, length * np.cos(4 * turn), count),
-    )
-    cosine, sine = np.cos(skew / 4)[:, None], np.sin(skew / 4)[:, None]
-    u, v = cosine * u + sine * v, cosine * v - sine * u
-    where = np.empty((2, len(rim)))
-    half = np.empty((2, count))
-    for i, way in enumerate((u, v)):
-        reach = np.einsum("kij,kj->ki", place, way[piece])
-        low = grouped(np.minimum, piece, count, reach.min(axis=1))
-        high = grouped(np.maximum, piece, count, reach.max(axis=1))
-        half[i] = np.maximum((high - low) / 2, 1e-9)
-        where[i] = (dot(middle, way[label]) - ((high + low) / 2)[label]) / half[i, label]
-    which = np.abs(where).argmax(axis=0)
-    far = where[which, np.arange(len(rim))]
-    outer = np.abs(far) >= 0.7
-    key = (4 * label + 2 * which + (far > 0))[outer]
-    holding = np.bincount(key, length[outer], 4 * count).reshape(-1, 2, 2)
-    # A side is held where half of it is, on one of the wall's two faces at least.
-    sides = (holding >= half.T[:, ::-1, None]).sum(axis=(1, 2))
-    return np.where(flat, sides, 2).astype(np.int64)
+    patches = Patches(place, normal, _areas(cells), walls.piece, walls.pieces)
+    return sides_of(patches, begin, end, walls.piece[rim])

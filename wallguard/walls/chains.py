@@ -104,9 +104,13 @@ class Chains:
         )
 
 
-def turns(edges: Edges) -> _Floats:
-    """(n,) how far the outline turns left at each edge's start, radians; negative: re-entrant."""
-    ahead, behind = edges.along, edges.along[edges.before]
+def turns(edges: Edges, which: _Ints | None = None) -> _Floats:
+    """(n,) how far the outline turns left at each edge's start, radians; negative: re-entrant.
+
+    which  (n,) of these edges; None: of all
+    """
+    some = slice(None) if which is None else which
+    ahead, behind = edges.along[some], edges.along[edges.before[some]]
     cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
     turn: _Floats = np.arctan2(cross, (behind * ahead).sum(axis=1))
     return turn

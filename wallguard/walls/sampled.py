@@ -1,4 +1,4 @@
-"""Walls and gaps in space: thickness as the diameter of the largest ball that fits.
+"""Walls and gaps in space by samples: less exact than `balls`, for meshes of very many triangles.
 
 The surface is cut into small triangles (`refine`), and at one point of each the largest ball is
 found that touches it there from within and holds no other part of the surface (`tangent`):
@@ -32,11 +32,20 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 
-from wallguard.base.arrays import connected, dot, spread
+from wallguard.base.arrays import connected, spread
 from wallguard.mesh.edges import edges_of
 from wallguard.mesh.mesh import Mesh
 from wallguard.walls.chains import FACING
-from wallguard.walls.refine import Fine, flat_pairs, refine
+from wallguard.walls.refine import Fine, refine
+from wallguard.walls.spatial import (
+    Measures,
+    Patches,
+    moments,
+    sharpened,
+    sides_of,
+    spokesmen,
+    stretches,
+)
 from wallguard.walls.stretch import Stretch
 from wallguard.walls.tangent import Balls, Surface
 
@@ -48,11 +57,6 @@ _Bools = NDArray[np.bool_]
 _STEP = 0.5
 # ... and no nearer than gives this many on a part with large faces.
 _MOST = 150_000
-# In a mesh of no more triangles than this, only what can bound a wall is asked: every pair is
-# looked at, which costs less than a tenth of asking (tried on the benchmark parts).
-_FEW = 3000
-# What rises less than this (mm) above a face lies in it: above float32's step at 300 mm.
-_RISE = 1e-4
 # A surface goes on across a turn of up to 50 degrees (an eight-sided tube is one wall), and a wall
 # across a junction no wider than twice its thickness.
 _ALONG = float(np.cos(np.radians(50.0)))
@@ -90,7 +94,6 @@ class _Samples:
     one, other (e,) pairs of triangles that share an edge
     begin, end (e, 3) the edge, and its vertex numbers, ends (e, 2)
     bend       (e,) the angle between the normals, positive where the searched side is convex
-    asked      (m,) whether it may bound a wall: what cannot has no sample
     """
 
     vertices: _Floats
@@ -105,69 +108,6 @@ class _Samples:
     end: _Floats
     ends: _Ints
     bend: _Floats
-    asked: _Bools
-
-
-def _worth_asking(fine: Fine, largest: float, air: bool) -> _Bools:
-    """Which triangles can bound a wall up to `largest` thick, or touch one that can; all of them
-    in a mesh of many triangles, where finding out costs as much as asking.
-
-    A ball that touches one triangle may touch another with that one's normal, or, at a re-entrant
-    edge or corner, with any normal between those of the triangles that meet there.
-    """
-    count = len(fine.triangles)
-    if count > _FEW:
-        return np.ones(count, bool)
-    normal = fine.normal if air else -fine.normal
-    corners = fine.vertices[fine.triangles]
-    half = _cones(fine, normal)
-    low, high = corners.min(axis=1), corners.max(axis=1)
-    active = np.zeros(count, bool)
-    for own in range(count):
-        gap = np.maximum(np.maximum(low - high[own], low[own] - high), 0.0)
-        near = np.flatnonzero(dot(gap, gap) <= largest**2)
-        apart = np.arccos(np.clip(normal[near] @ normal[own], -1.0, 1.0)) + half[near]
-        near = near[apart >= np.arccos(FACING) - 10 * _LEVEL]
-        # A part of it lies on the searched side of the one.
-        rise = corners[near] @ normal[own] - (corners[own] @ normal[own]).min()
-        active[own] = (rise > _RISE).any()
-    # Whole flat faces, and whatever shares a corner with them.
-    one, other = flat_pairs(fine)[:2]
-    number, face = connected(one, other, count)
-    whole = np.zeros(number, bool)
-    whole[face[active]] = True
-    touched = np.zeros(len(fine.vertices), bool)
-    touched[fine.triangles[whole[face]]] = True
-    beside = np.zeros(number, bool)
-    beside[face[touched[fine.triangles].any(axis=1)]] = True
-    worth: _Bools = beside[face]
-    return worth
-
-
-def _cones(fine: Fine, normal: _Floats) -> _Floats:
-    """(m,) by how much the normal of a contact on each triangle may differ from its own."""
-    joints = edges_of(fine.triangles.astype(np.int32), np.ones(len(fine.triangles), bool))
-    two = np.flatnonzero(joints.count == 2)
-    side, opposite = joints.sides[joints.start[two]], joints.sides[joints.start[two] + 1]
-    one, other = side // 3, opposite // 3
-    begin = fine.triangles[one, side % 3]
-    over = fine.vertices[fine.triangles[other]].mean(axis=1) - fine.vertices[begin]
-    bent = (dot(over, normal[one]) < 0) & (dot(normal[one], normal[other]) < np.cos(_LEVEL))
-    # What has another number of neighbours is taken for re-entrant too.
-    odd = joints.sides[np.repeat(joints.count != 2, joints.count)]
-    sides = np.concatenate([side[bent], odd])
-    corner = fine.triangles.ravel()
-    entrant = np.zeros(len(fine.vertices), bool)
-    entrant[corner[sides]] = entrant[corner[sides // 3 * 3 + (sides + 1) % 3]] = True
-    mean = np.zeros((len(fine.vertices), 3))
-    np.add.at(mean, corner, np.repeat(normal, 3, axis=0))
-    mean /= np.maximum(np.linalg.norm(mean, axis=1), 1e-9)[:, None]
-    away = np.arccos(np.clip(dot(mean[corner], np.repeat(normal, 3, axis=0)), -1.0, 1.0))
-    widest = np.zeros(len(mean))
-    np.maximum.at(widest, corner, away)
-    reach = np.where(entrant[corner], away + widest[corner], 0.0)
-    widest_of: _Floats = reach.reshape(-1, 3).max(axis=1)
-    return widest_of
 
 
 def _find(mesh: Mesh, largest: float, edges: Sequence[float], *, air: bool) -> list[Stretch]:
@@ -201,20 +141,8 @@ def _samples(mesh: Mesh, largest: float, air: bool) -> _Samples | None:
     solid = area > 1e-12
     if not solid.any():
         return None
-    step = _step(area, largest)
     whole = Fine(mesh.vertices, mesh.triangles[solid].astype(np.int64), normal[solid])
-    worth = _worth_asking(whole, largest, air)
-    if not worth.any():
-        return None
-    asked = Fine(mesh.vertices, whole.triangles[worth], whole.normal[worth])
-    fine = refine(asked, 1.8 * step, 4 * _MOST)
-    rest = Fine(fine.vertices, whole.triangles[~worth], whole.normal[~worth])
-    count = len(fine.triangles)
-    fine = Fine(
-        fine.vertices,
-        np.concatenate([fine.triangles, rest.triangles]),
-        np.concatenate([fine.normal, rest.normal]),
-    )
+    fine = refine(whole, 1.8 * _step(area, largest), 4 * _MOST)
     # The searched side is the material's, or the air's, seen from which all is turned round.
     triangles = fine.triangles[:, ::-1] if air else fine.triangles
     normal = fine.normal if air else -fine.normal
@@ -238,7 +166,6 @@ def _samples(mesh: Mesh, largest: float, air: bool) -> _Samples | None:
         height = 2 * area[beside] / np.linalg.norm(end[knife] - begin[knife], axis=1)
         share = np.minimum(3 * _INSET / np.maximum(height, 1e-12), 1.0)
         point[beside] = edge_middle + share[:, None] * inward
-    asked_ = np.arange(len(triangles)) < count
     return _Samples(
         fine.vertices,
         triangles,
@@ -252,7 +179,6 @@ def _samples(mesh: Mesh, largest: float, air: bool) -> _Samples | None:
         end,
         ends,
         bend,
-        asked_,
     )
 
 
@@ -268,28 +194,12 @@ def _balls(samples: _Samples, surface: Surface, largest: float) -> Balls:
     """Every sample's ball; in a mesh finer than need be, that of a neighbour that lies alike."""
     count = len(samples.area)
     if count <= 2 * _MOST:
-        own = np.flatnonzero(samples.asked)
-        balls = surface.balls(samples.point[own], samples.normal[own], own, largest / 2)
-        found = Balls(
-            np.full(count, np.inf), samples.point.copy(), np.full(count, -1), np.ones(count)
-        )
-        found.radius[own], found.contact[own] = balls.radius, balls.contact
-        found.triangle[own], found.facing[own] = balls.triangle, balls.facing
-        return found
-    cell = np.floor(surface.centre / (_step(samples.area, largest) / 2)).astype(np.int64)
-    way = np.round(1.5 * samples.normal).astype(np.int64)
-    order = np.lexsort((*way.T, *cell.T))
-    alike = np.column_stack([cell, way])[order]
-    new = np.append(True, (alike[1:] != alike[:-1]).any(axis=1))
-    chosen = order[new]
-    found = surface.balls(samples.point[chosen], samples.normal[chosen], chosen, largest / 2)
-    spokesman = np.empty(count, np.int64)
-    spokesman[order] = np.cumsum(new) - 1
+        return surface.balls(samples.point, samples.normal, np.arange(count), largest / 2)
+    step = _step(samples.area, largest) / 2
+    asked, spoken = spokesmen(surface.centre, samples.normal, step)
+    found = surface.balls(samples.point[asked], samples.normal[asked], asked, largest / 2)
     return Balls(
-        found.radius[spokesman],
-        found.contact[spokesman],
-        found.triangle[spokesman],
-        found.facing[spokesman],
+        found.radius[spoken], found.contact[spoken], found.triangle[spoken], found.facing[spoken]
     )
 
 
@@ -363,11 +273,7 @@ def _spreads(point: _Floats, weight: _Floats, label: _Ints, count: int) -> _Floa
     total = np.maximum(np.bincount(label, weight, count), 1e-12)
     middle = np.column_stack([np.bincount(label, weight * point[:, i], count) for i in range(3)])
     point = point - (middle / total[:, None])[label]
-    spread = np.empty((count, 3, 3))
-    for i in range(3):
-        for j in range(3):
-            spread[:, i, j] = np.bincount(label, weight * point[:, i] * point[:, j], count)
-    return spread
+    return moments(point, weight, label, count)
 
 
 def _links(samples: _Samples, balls: Balls, wall: _Bools) -> tuple[_Ints, _Ints]:
@@ -446,7 +352,8 @@ def _stretches(
     order = np.lexsort((thickness, piece))
     begin = np.searchsorted(piece[order], np.arange(count))
     thinnest = members[order[begin]]
-    least, centre = _sharpened(samples, surface, balls, thinnest, high / 2)
+    radius, point = balls.radius[thinnest], samples.point[thinnest]
+    least, centre = sharpened(surface, thinnest, radius, point, float(high.max()) / 2)
     corners, owner = _with_ends(samples, balls, members, piece)
     first = np.searchsorted(owner, np.arange(count))
     lowest = np.minimum.reduceat(corners.min(axis=1), first)
@@ -456,26 +363,21 @@ def _stretches(
     length = np.maximum.reduceat(reach.max(axis=1), first)
     length -= np.minimum.reduceat(reach.min(axis=1), first)
     sides = np.zeros(count, np.int64) if air else _sides(samples, balls, members, piece, count)
-    found = []
-    for i in range(count):
-        x, y, z = centre[i].tolist()
-        (x0, y0, z0), (x1, y1, z1) = lowest[i].tolist(), highest[i].tolist()
-        found.append(
-            Stretch(
-                minimum=float(least[i]),
-                typical=float(typical[i]),
-                maximum=float(high[i]),
-                length=float(length[i]),
-                low=z0,
-                high=z1,
-                point=(x, y, z),
-                box=((x0, y0, z0), (x1, y1, z1)),
-                group=int(walls.groups[order[begin[i]]]),
-                sides=int(sides[i]),
-                wall=int(walls.whole[order[begin[i]]]),
-            )
+    first_of = order[begin]
+    return stretches(
+        Measures(
+            least=least,
+            typical=typical,
+            most=high,
+            length=length,
+            lowest=lowest,
+            highest=highest,
+            centre=centre,
+            group=walls.groups[first_of],
+            sides=sides,
+            wall=walls.whole[first_of],
         )
-    return sorted(found, key=lambda each: (each.group, round(each.minimum, 4), each.point))
+    )
 
 
 def _with_ends(
@@ -496,31 +398,6 @@ def _with_ends(
     return samples.corners[triangle[order]], label[order]
 
 
-def _sharpened(
-    samples: _Samples, surface: Surface, balls: Balls, sample: _Ints, largest: _Floats
-) -> tuple[_Floats, _Floats]:
-    """Least thickness and the ball's centre near each of the samples (n,): the triangle is sampled
-    closer and closer round the thinnest place found."""
-    best = balls.radius[sample].copy()
-    point = samples.point[sample].copy()
-    patch = samples.corners[sample].copy()
-    grid = np.array([[i, j, 4 - i - j] for i in range(5) for j in range(5 - i)], np.float64)
-    weight = (grid + 0.02) / (4 + 0.06)
-    for _ in range(3):
-        tried = np.einsum("gc,ncx->ngx", weight, patch).reshape(-1, 3)
-        own = np.repeat(sample, len(weight))
-        found = surface.balls(tried, samples.normal[own], own, float(largest.max()))
-        radius = np.where(found.facing <= FACING, found.radius, np.inf).reshape(len(sample), -1)
-        which = radius.argmin(axis=1)
-        least = radius[np.arange(len(sample)), which]
-        better = least < best
-        best = np.where(better, least, best)
-        tried = tried.reshape(len(sample), -1, 3)[np.arange(len(sample)), which]
-        point = np.where(better[:, None], tried, point)
-        patch = point[:, None] + 0.35 * (patch - point[:, None])
-    return 2 * best, point + best[:, None] * samples.normal[sample]
-
-
 def _long_axes(corners: _Floats, area: _Floats, label: _Ints, count: int) -> _Floats:
     """(count, 3) the direction in which the triangles of each label lie farthest apart."""
     spread = _spreads(corners.mean(axis=1), area, label, count)
@@ -529,8 +406,7 @@ def _long_axes(corners: _Floats, area: _Floats, label: _Ints, count: int) -> _Fl
 
 
 def _sides(samples: _Samples, balls: Balls, members: _Ints, piece: _Ints, count: int) -> _Ints:
-    """(count,) on how many of four sides each wall runs into other material: an estimate for flat
-    walls; a curved one, of which sides mean little, is taken to be held on two.
+    """(count,) on how many of four sides each wall runs into other material: an estimate.
 
     Where the rim's neighbour is a foot (a hollow edge) or thicker, the wall is held; where it is
     thinner, the free end's face is what limits the ball there.
@@ -544,47 +420,8 @@ def _sides(samples: _Samples, balls: Balls, members: _Ints, piece: _Ints, count:
     thicker = (owner[outside] < 0) & (balls.radius[outside] > balls.radius[inside])
     rim = np.flatnonzero((owner[inside] >= 0) & (foot | (thicker & (bend < _FOOT))))
     label = owner[inside[rim]]
-    edge = np.tile(samples.end - samples.begin, (2, 1))[rim]
-    length = np.linalg.norm(edge, axis=1)
-    middle = np.tile((samples.begin + samples.end) / 2, (2, 1))[rim]
-
-    axis, flat = _flat_axes(samples.normal[members], samples.area[members], piece, count)
-    u = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis), axis=1)])
-    u /= np.linalg.norm(u, axis=1)[:, None]
-    v = np.cross(axis, u)
-    # The four sides lie along most of the rim that is held.
-    turn = np.arctan2(dot(edge, v[label]), dot(edge, u[label]))
-    skew = np.arctan2(
-        np.bincount(label, length * np.sin(4 * turn), count),
-        np.bincount(label, length * np.cos(4 * turn), count),
+    begin, end = np.tile(samples.begin, (2, 1))[rim], np.tile(samples.end, (2, 1))[rim]
+    corners, normal, area = (
+        each[members] for each in (samples.corners, samples.normal, samples.area)
     )
-    cosine, sine = np.cos(skew / 4)[:, None], np.sin(skew / 4)[:, None]
-    u, v = cosine * u + sine * v, cosine * v - sine * u
-    order = np.argsort(piece, kind="stable")
-    begin = np.searchsorted(piece[order], np.arange(count))
-    place = np.empty((2, len(rim)))
-    half = np.empty((2, count))
-    for i, side in enumerate((u, v)):
-        reach = np.einsum("tci,ti->tc", samples.corners[members[order]], side[piece[order]])
-        low = np.minimum.reduceat(reach.min(axis=1), begin)
-        high = np.maximum.reduceat(reach.max(axis=1), begin)
-        half[i] = np.maximum((high - low) / 2, 1e-9)
-        place[i] = (dot(middle, side[label]) - ((high + low) / 2)[label]) / half[i, label]
-    which = np.abs(place).argmax(axis=0)
-    value = place[which, np.arange(len(rim))]
-    outer = np.abs(value) >= 0.7
-    key = (4 * label + 2 * which + (value > 0))[outer]
-    holding = np.bincount(key, length[outer], 4 * count).reshape(-1, 2, 2)
-    # A side is held where half of it is, on one of the wall's two faces at least.
-    sides = (holding >= half.T[:, ::-1, None]).sum(axis=(1, 2))
-    return np.where(flat, sides, 2).astype(np.int64)
-
-
-def _flat_axes(normal: _Floats, area: _Floats, label: _Ints, count: int) -> tuple[_Floats, _Bools]:
-    """(count, 3) the direction most normals of each label have, and whether nearly all do."""
-    spread = np.empty((count, 3, 3))
-    for i in range(3):
-        for j in range(3):
-            spread[:, i, j] = np.bincount(label, area * normal[:, i] * normal[:, j], count)
-    value, vector = np.linalg.eigh(spread)
-    return vector[:, :, 2], value[:, 2] >= 0.95 * value.sum(axis=1)
+    return sides_of(Patches(corners, normal, area, piece, count), begin, end, label)

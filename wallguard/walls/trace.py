@@ -206,6 +206,8 @@ def _without_roots(sections: Sections, walls: Walls, pieces: Pieces, nodes: Node
         np.bincount(label, weight * value[piece], count) / total
         for value in (pieces.typical, pieces.widens)
     )
+    if (np.abs(widens) < FASTER).all():
+        return nodes
     bottom = grouped(np.minimum, label, count, nodes.first)
     top = grouped(np.maximum, label, count, nodes.last)
     below = _held_beyond(sections, walls, pieces, nodes, nodes.first, (-1, bottom)) > 0

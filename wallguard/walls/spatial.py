@@ -1,0 +1,158 @@
+"""What is said of walls in space, whether their surface was asked in cells (`balls`) or by samples
+(`sampled`)."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.base.arrays import dot, grouped
+from wallguard.walls.chains import FACING
+from wallguard.walls.stretch import Stretch
+from wallguard.walls.tangent import Surface
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+
+# A wall is flat where nearly all of its normals have one direction.
+_FLAT = 0.95
+
+
+class Patches(NamedTuple):
+    """Triangles of walls (k,): corners (k, 3, 3), unit normal (k, 3), area (k,), and the piece of a
+    wall that each belongs to, of so many `pieces`."""
+
+    corners: _Floats
+    normal: _Floats
+    area: _Floats
+    piece: _Ints
+    pieces: int
+
+
+class Measures(NamedTuple):
+    """Of each piece (n,): least, typical and greatest thickness, length; its box, lowest and
+    highest corner (n, 3); the middle of the ball where it is thinnest (n, 3); the group it is
+    judged by, on how many sides it is held, and its connected wall. mm."""
+
+    least: _Floats
+    typical: _Floats
+    most: _Floats
+    length: _Floats
+    lowest: _Floats
+    highest: _Floats
+    centre: _Floats
+    group: _Ints
+    sides: _Ints
+    wall: _Ints
+
+
+def stretches(of: Measures) -> list[Stretch]:
+    """The pieces as stretches, thinnest first."""
+    found = []
+    for i in range(len(of.least)):
+        x, y, z = of.centre[i].tolist()
+        (x0, y0, z0), (x1, y1, z1) = of.lowest[i].tolist(), of.highest[i].tolist()
+        found.append(
+            Stretch(
+                minimum=float(of.least[i]),
+                typical=float(of.typical[i]),
+                maximum=float(of.most[i]),
+                length=float(of.length[i]),
+                low=z0,
+                high=z1,
+                point=(x, y, z),
+                box=((x0, y0, z0), (x1, y1, z1)),
+                group=int(of.group[i]),
+                sides=int(of.sides[i]),
+                wall=int(of.wall[i]),
+            )
+        )
+    return sorted(found, key=lambda each: (each.group, round(each.minimum, 4), each.point))
+
+
+def moments(vector: _Floats, weight: _Floats, label: _Ints, count: int) -> _Floats:
+    """(count, 3, 3) the weighted second moments of each label's vectors."""
+    found = np.empty((count, 3, 3))
+    for i in range(3):
+        for j in range(3):
+            found[:, i, j] = np.bincount(label, weight * vector[:, i] * vector[:, j], count)
+    return found
+
+
+def spokesmen(point: _Floats, normal: _Floats, step: float) -> tuple[_Ints, _Ints]:
+    """Of places (n, 3) with unit normals (n, 3) those that are asked, so that one within `step` mm
+    that lies alike speaks for each other; and which of these speaks for each, (n,)."""
+    cell = np.floor(point / step).astype(np.int64)
+    way = np.round(1.5 * normal).astype(np.int64)
+    order = np.lexsort((*way.T, *cell.T))
+    alike = np.column_stack([cell, way])[order]
+    new = np.append(True, (alike[1:] != alike[:-1]).any(axis=1))
+    spoken = np.empty(len(point), np.int64)
+    spoken[order] = np.cumsum(new) - 1
+    return order[new], spoken
+
+
+def sharpened(
+    surface: Surface, own: _Ints, radius: _Floats, point: _Floats, largest: float
+) -> tuple[_Floats, _Floats]:
+    """Least thickness (n,) and the ball's centre (n, 3) near places on triangles `own` (n,), of
+    which the radius and the point are known: each triangle is sampled closer and closer round the
+    thinnest place found. Balls of a radius beyond `largest` are not followed."""
+    best, patch = radius.copy(), surface.corners[own].copy()
+    rows = np.arange(len(own))
+    grid = np.array([[i, j, 4 - i - j] for i in range(5) for j in range(5 - i)], np.float64)
+    weight = (grid + 0.02) / (4 + 0.06)
+    for _ in range(3):
+        tried = np.einsum("gc,ncx->ngx", weight, patch)
+        each = np.repeat(own, len(weight))
+        found = surface.balls(tried.reshape(-1, 3), surface.normal[each], each, largest)
+        reached = np.where(found.facing <= FACING, found.radius, np.inf).reshape(len(own), -1)
+        which = reached.argmin(axis=1)
+        least = reached[rows, which]
+        better = least < best
+        best = np.where(better, least, best)
+        point = np.where(better[:, None], tried[rows, which], point)
+        patch = point[:, None] + 0.35 * (patch - point[:, None])
+    return 2 * best, point + best[:, None] * surface.normal[own]
+
+
+def sides_of(patches: Patches, begin: _Floats, end: _Floats, label: _Ints) -> _Ints:
+    """(count,) on how many of four sides each piece is held by other material: for flat ones; a
+    curved one, of which sides mean little, is taken to be held on two.
+
+    begin, end, label  (r, 3) edges of rims where they are held, and the piece of each (r,)
+    """
+    corners, normal, area, piece, count = patches
+    edge, middle = end - begin, (begin + end) / 2
+    length = np.linalg.norm(edge, axis=1)
+    value, vector = np.linalg.eigh(moments(normal, area, piece, count))
+    axis, flat = vector[:, :, 2], value[:, 2] >= _FLAT * value.sum(axis=1)
+    u = np.cross(axis, np.eye(3)[np.argmin(np.abs(axis), axis=1)])
+    u /= np.linalg.norm(u, axis=1)[:, None]
+    v = np.cross(axis, u)
+    # The four sides lie along most of the rim that is held.
+    turn = np.arctan2(dot(edge, v[label]), dot(edge, u[label]))
+    skew = np.arctan2(
+        np.bincount(label, length * np.sin(4 * turn), count),
+        np.bincount(label, length * np.cos(4 * turn), count),
+    )
+    cosine, sine = np.cos(skew / 4)[:, None], np.sin(skew / 4)[:, None]
+    u, v = cosine * u + sine * v, cosine * v - sine * u
+    where = np.empty((2, len(label)))
+    half = np.empty((2, count))
+    for i, way in enumerate((u, v)):
+        reach = np.einsum("kij,kj->ki", corners, way[piece])
+        low = grouped(np.minimum, piece, count, reach.min(axis=1))
+        high = grouped(np.maximum, piece, count, reach.max(axis=1))
+        half[i] = np.maximum((high - low) / 2, 1e-9)
+        where[i] = (dot(middle, way[label]) - ((high + low) / 2)[label]) / half[i, label]
+    which = np.abs(where).argmax(axis=0)
+    far = where[which, np.arange(len(label))]
+    outer = np.abs(far) >= 0.7
+    key = (4 * label + 2 * which + (far > 0))[outer]
+    holding = np.bincount(key, length[outer], 4 * count).reshape(-1, 2, 2)
+    # A side is held where half of it is, on one of the wall's two faces at least.
+    sides = (holding >= half.T[:, ::-1, None]).sum(axis=(1, 2))
+    return np.where(flat, sides, 2).astype(np.int64)
