@@ -8,6 +8,7 @@ import pytest
 from solids import box, i_section, mesh, prism, tube, wedge
 
 from wallguard.bands.declared import band_table
+from wallguard.base.errors import InputError
 from wallguard.base.rotation import UPRIGHT
 from wallguard.checks.case import Broken, Case, Draft
 from wallguard.checks.places import findings_of
@@ -247,6 +248,22 @@ def test_an_open_mesh_never_passes_silently():
     assert [finding.severity for finding in findings] == ["fail", "warn"]
     assert "open edges" in findings[0].message
     assert "20 of 20 layers" in findings[1].message
+
+
+def test_a_file_coarser_than_the_tolerance_is_refused_and_one_coarser_than_what_is_shown_told():
+    def part(step, tolerance, scale=1.0):
+        whole = replace(mesh(box([10, 10, 4])), step=step)
+        return found("mesh", whole, tolerance=(0.2, tolerance), scale=scale)
+
+    assert part(0.004, 0.15) == []
+    (finding,) = part(0.0078, 0.15)
+    assert finding.severity == "note"
+    assert "coordinates go in steps of 0.0078 mm: thicknesses may be off by as much" in (
+        finding.message
+    )
+    with pytest.raises(InputError, match=r"steps of 1 mm, more than the tolerance of 0.15 mm"):
+        part(1.0, 0.15)
+    assert len(part(1.0, 0.15, scale=0.1)) == 1  # as it is printed
 
 
 def test_overlapping_bodies_are_united_before_they_are_cut():

@@ -122,8 +122,10 @@ def test_parts_that_git_ignores_are_no_pass(tmp_path, monkeypatch, capsys):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a shell script")
-@pytest.mark.parametrize("how", [["--all"], ["--staged"], []])
-@pytest.mark.parametrize("answer", ["", "echo hello"])
+@pytest.mark.parametrize("how", [["--all"], ["--staged"], [], ["rules/grey.yaml"]])
+@pytest.mark.parametrize(
+    "answer", ["", "echo hello", 'case "$*" in *--is-inside-work-tree*) echo true;; esac']
+)
 def test_a_git_that_answers_nothing_is_no_pass(repo, tmp_path_factory, monkeypatch, how, answer):
     programs = tmp_path_factory.mktemp("programs")
     (programs / "git").write_text(f"#!/bin/sh\n{answer}\n")

@@ -131,6 +131,34 @@ def test_huge_coordinates_depend_on_the_unit(part):
     assert "triangle 1 lies beyond 10 km" in problem(part, unit="cm")
 
 
+def test_what_the_files_precision_loses_far_from_the_origin_is_known(part, tmp_path):
+    """IEEE 754: single precision has 24 bits, so 1 mm above 2^23 mm (8.4 km); a text of six digits
+    after the point ends there as well, and one without an exponent may be exact."""
+    far = np.array(CORNERS) * 10 + 9e6
+    part.write_bytes(binary_stl(far))
+    assert read_mesh(part).step == 1
+    assert read_mesh(part, unit="micrometre").step == pytest.approx(1e-3)
+    part.write_bytes(binary_stl(np.array(CORNERS) * 100))
+    assert read_mesh(part).step < 1e-5
+
+    def step(name, text):
+        (tmp_path / name).write_text(text)
+        return read_mesh(tmp_path / name).step
+
+    for form, lost in (("{:.6e}", 1.0), ("{:.5e}", 10.0), ("{:.1f}", 0)):
+        shown = [["v " + " ".join(map(form.format, each)) for each in face] for face in far]
+        lines = [line for face in shown for line in face]
+        faces = [f"f {3 * at + 1} {3 * at + 2} {3 * at + 3}" for at in range(4)]
+        assert step("far.obj", "\n".join([*lines, *faces])) == lost
+        loops = [
+            "facet normal 0 0 1 outer loop "
+            + " ".join(line.replace("v ", "vertex ") for line in face)
+            + " endloop endfacet"
+            for face in shown
+        ]
+        assert step("far.stl", "solid\n" + "\n".join(loops) + "\nendsolid\n") == lost
+
+
 def test_zero_triangles(part):
     part.write_bytes(binary_stl([]))
     assert "no triangles" in problem(part)

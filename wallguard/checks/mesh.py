@@ -3,14 +3,16 @@
 Fails: open edges, faces the wrong way round, bodies turned inside out: what will be printed is then
 anybody's guess; and faces that enclose nothing. Warns: edges with more than two faces, layers that
 could not be checked. Notes: faces without area, doubled faces, overlapping bodies (they are united
-before they are cut).
+before they are cut), coordinates so large that the file's precision is seen in thicknesses. Where
+that is coarser than the tolerance nothing can be said, and the part is refused.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wallguard.base.text import mm, place
+from wallguard.base.errors import InputError
+from wallguard.base.text import SHOWN, mm, place
 from wallguard.checks.case import Case, Draft
 from wallguard.findings.model import Severity
 from wallguard.mesh.health import Spots
@@ -64,8 +66,12 @@ def applies(case: Case) -> str:
 
 
 def findings(case: Case) -> Iterator[Draft]:
-    """One finding for each kind of trouble, with its first places."""
+    """One finding for each kind of trouble, with its first places.
+
+    Raises InputError where the file's coordinates are coarser than the tolerance.
+    """
     health = case.geometry.health
+    yield from _coarse(case)
     for kind, severity, what, advice in _KINDS:
         places: Spots = getattr(health, kind)
         if places:
@@ -107,6 +113,28 @@ def findings(case: Case) -> Iterator[Draft]:
         )
     if case.layered:
         yield from _layers(case)
+
+
+def _coarse(case: Case) -> Iterator[Draft]:
+    """What the file's own precision does to thicknesses: two faces, each rounded by half a step at
+    most, are a step nearer or farther at most."""
+    step = case.geometry.facts.step * case.geometry.scale
+    if step <= SHOWN:
+        return
+    what = f"it lies so far from the origin that its coordinates go in steps of {step:.2g} mm"
+    move = "move the part near the origin before exporting it"
+    most = max(min(case.rules.tolerance), SHOWN)
+    if step > most:
+        problem = f"{what}, more than the tolerance of {most:g} mm: its walls cannot be told"
+        raise InputError(case.geometry.name, problem, remedy=move[0].upper() + move[1:])
+    yield Draft(
+        check=ID,
+        severity="note",
+        message=f"{what}: thicknesses may be off by as much",
+        advice=move,
+        measured=step,
+        limit=SHOWN,
+    )
 
 
 def _empty(case: Case) -> bool:

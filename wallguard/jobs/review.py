@@ -70,7 +70,7 @@ class _Run:
         self.asked, self.how, self._stack = asked, how, stack
         top = changes.find_root(here)
         if git.in_repository(top):
-            git.refuse_nonsense(top)
+            git.refuse_nonsense(top, FILE_NAME)
         # A commit of something else must cost next to nothing.
         self.is_quiet = asked.staged and touches_nothing(changes.staged(top))
         source = index(here, stack, self.is_quiet) if asked.staged else work_tree(here)

@@ -23,9 +23,12 @@ class Mesh:
     triangles  (m, 3) int32, indices into `vertices`, counter-clockwise seen from outside
     unit       the unit the file was drawn in; `vertices` are in mm whatever it says
     unit_source  where that unit came from: the file format, `wallguard.yaml`, or the default
+    step       how far apart neighbouring numbers of the file are at its largest coordinate, mm: in
+               single precision, or in a text of few digits; 0: too little to matter
     """
 
     vertices: NDArray[np.float64]
     triangles: NDArray[np.int32]
     unit: Unit = "mm"
     unit_source: UnitSource = "default"
+    step: float = 0.0

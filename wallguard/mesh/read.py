@@ -91,7 +91,15 @@ def _mesh(
     kept, index = weld(_on_grid(vertices), objects)
     corners = index.reshape(-1, 3) if triangles is None else index[triangles]
     millimetres = np.asarray(vertices[kept], np.float64) * MILLIMETRES[unit]
-    return Mesh(millimetres, corners, unit, source)
+    return Mesh(millimetres, corners, unit, source, _step(drawing, vertices) * MILLIMETRES[unit])
+
+
+def _step(drawing: Drawing, vertices: NDArray[np.floating]) -> float:
+    """How far apart neighbouring numbers are at the largest coordinate, in the file's unit: in
+    single precision (IEEE 754, 24 bits), as the format's reader says, or 0 in double precision."""
+    if vertices.dtype != np.float32:
+        return drawing.step
+    return float(np.spacing(np.float32(max(-vertices.min(), vertices.max()))))
 
 
 def _on_grid(vertices: NDArray[np.floating]) -> NDArray[np.floating]:

@@ -59,7 +59,7 @@ def _with(
     used = np.zeros(len(vertices), bool)
     used[triangles] = True
     index = np.cumsum(used, dtype=np.int32) - np.int32(1)
-    return Mesh(vertices[used], index[triangles], mesh.unit, mesh.unit_source)
+    return Mesh(vertices[used], index[triangles], mesh.unit, mesh.unit_source, mesh.step)
 
 
 def _agreed(triangles: NDArray[np.int32], anatomy: Anatomy) -> tuple[NDArray[np.int32], int]:

@@ -66,6 +66,7 @@ class Body:
             condition=self.health.condition,
             repairs=self.repairs,
             sound=self.sound,
+            step=mesh.step,
         )
 
 

@@ -38,6 +38,7 @@ class Facts:
     extents  size as printed, mm
     condition, repairs, sound  what is wrong with the mesh, what was mended, and whether its
              sections need no untangling then
+    step     the file's own precision, as of a `mesh.mesh.Mesh`
     """
 
     triangles: int
@@ -48,6 +49,7 @@ class Facts:
     condition: Condition
     repairs: tuple[str, ...]
     sound: bool
+    step: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -128,4 +128,4 @@ def _in_unit(mesh: Mesh, unit: Unit | None) -> Mesh:
     if unit is None or mesh.unit == unit:
         return mesh
     factor = MILLIMETRES[unit] / MILLIMETRES[mesh.unit]
-    return replace(mesh, vertices=mesh.vertices * factor, unit=unit)
+    return replace(mesh, vertices=mesh.vertices * factor, unit=unit, step=mesh.step * factor)

@@ -154,10 +154,16 @@ def names(folder: Path, *arguments: str) -> list[str]:
     return [os.fsdecode(name) for name in ended]
 
 
-def refuse_nonsense(folder: Path) -> None:
+def refuse_nonsense(folder: Path, known: str) -> None:
     """Raises InputError where what is called git does not answer as git does: of one that says
-    nothing to anything it would seem that nothing changed."""
-    if output(folder, "rev-parse", "--is-inside-work-tree").strip() not in (b"true", b"false"):
+    nothing to anything it would seem that nothing changed.
+
+    known  a file's name: where there is one in `folder`, git must list it, tracked or not
+    """
+    if (folder / known).is_file():
+        if names(folder, "ls-files", "-z", "--cached", "--others", "--", known)[:1] != [known]:
+            raise nonsense(folder, "ls-files")
+    elif output(folder, "rev-parse", "--is-inside-work-tree").strip() not in (b"true", b"false"):
         raise nonsense(folder, "rev-parse")
 
 

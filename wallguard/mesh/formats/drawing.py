@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,12 +24,30 @@ class Drawing:
                triangle i
     unit       as the format states it, or None where the format carries none
     objects    (n,) which object of the file a vertex belongs to, where a file keeps several
+    step       what the last digit of the largest coordinate is worth in a text, where that can be
+               told; 0: it cannot, or vertices are as they stand in the file
     """
 
     vertices: NDArray[np.floating]
     triangles: NDArray[np.integer] | None
     unit: Unit | None = None
     objects: NDArray[np.int64] | None = None
+    step: float = 0.0
+
+
+_LARGE = re.compile(rb"\d\.(\d+)[eE]\+?(\d{1,2})(?!\d)")
+
+
+def text_step(text: bytes, vertices: NDArray[np.floating]) -> float:
+    """What the last digit of the largest coordinate is worth, where a text writes such numbers with
+    an exponent: all of them have as many digits as the longest, as programs that write them so
+    leave out no more than zeros. Else 0: a number without an exponent may be exact."""
+    if not len(vertices) or max(-vertices.min(), vertices.max()) < 1000:
+        return 0.0  # so near the origin, six digits are enough
+    digits = largest = 0
+    for found in _LARGE.finditer(text):
+        digits, largest = max(digits, len(found[1])), max(largest, int(found[2]))
+    return 10.0 ** (largest - digits) if digits else 0.0
 
 
 def mistake(error: Exception) -> str:

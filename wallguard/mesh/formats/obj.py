@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from wallguard.base.errors import InputError
-from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing, mistake
+from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing, mistake, text_step
 from wallguard.mesh.formats.polygons import MAX_CORNERS, triangulate
 
 _FREE_FORM = {b"curv", b"curv2", b"surf"}
@@ -78,4 +78,5 @@ def read(path: Path, data: bytes) -> Drawing:
             f"face {at + 1} names vertex {indices.max() + 1}, and there are {kept}",
             remedy=EXPORT,
         )
-    return Drawing(vertices, triangulate(path, vertices, indices, np.frombuffer(sizes, np.int64)))
+    triangles = triangulate(path, vertices, indices, np.frombuffer(sizes, np.int64))
+    return Drawing(vertices, triangles, step=text_step(data, vertices))

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.errors import InputError
-from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing, mistake
+from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing, mistake, text_step
 from wallguard.mesh.formats.polygons import MAX_CORNERS, triangulate
 
 _TYPES = {  # name -> struct's letter; a numpy type code as well
@@ -90,7 +90,8 @@ def read(path: Path, data: bytes) -> Drawing:
         raise InputError(
             path, f"face {face + 1} names a vertex that the file does not have", remedy=EXPORT
         )
-    return Drawing(vertices, triangulate(path, vertices, corners, sizes))
+    triangles = triangulate(path, vertices, corners, sizes)
+    return Drawing(vertices, triangles, step=0.0 if order else text_step(data, vertices))
 
 
 def _head(path: Path, data: bytes) -> tuple[str, list[_Element], int]:
@@ -154,7 +155,9 @@ def _vertices(body: _Ascii | _Binary, element: _Element, names: list[str]) -> ND
         raise InputError(body.path, "its vertices lack an x, y or z", remedy=EXPORT)
     table = body.table(element)
     if table is not None:
-        return np.stack([np.asarray(table[f"f{i}"], np.float64) for i in at], axis=1)
+        single = isinstance(body, _Binary) and all(element.properties[i].letter == "f" for i in at)
+        kind = np.float32 if single else np.float64
+        return np.stack([np.asarray(table[f"f{i}"], kind) for i in at], axis=1)
     values = array("d")
     for row in body.rows(element):
         values.extend([row[i][0] for i in at])

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from wallguard.base.errors import InputError
-from wallguard.mesh.formats.drawing import EXPORT, Drawing
+from wallguard.mesh.formats.drawing import EXPORT, Drawing, text_step
 
 _HEAD = 84
 _RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
@@ -97,7 +97,8 @@ def _ascii(path: Path, text: bytes) -> Drawing:
             remedy=EXPORT,
             line=text.count(b"\n") + 1,
         )
-    return Drawing(np.frombuffer(numbers, np.float64).reshape(-1, 3), None)
+    vertices = np.frombuffer(numbers, np.float64).reshape(-1, 3)
+    return Drawing(vertices, None, step=text_step(text, vertices))
 
 
 def _mistake(path: Path, text: bytes, place: int) -> InputError:
