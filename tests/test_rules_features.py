@@ -10,10 +10,12 @@ from pathlib import Path
 import pytest
 from solids import box, save
 
+from wallguard.checks import registry
 from wallguard.documents.reading import DocumentError
-from wallguard.rules.features import CATEGORIES, FEATURES
+from wallguard.rules import features
+from wallguard.rules.features import CATEGORIES, FEATURES, Asked, Feature
 from wallguard.rules.load import load_rules
-from wallguard.rules.model import Rules
+from wallguard.rules.model import Limit, Rules
 
 CHECKS = Path(__file__).parent.parent / "wallguard" / "checks"
 
@@ -39,6 +41,12 @@ module.ID = "slender"
 module.applies = lambda case: "" if "slender" in case.rules.minimum else "not asked"
 
 
+def needs(case):
+    from wallguard.checks.case import Needs
+
+    return Needs(walls=case.geometry.extents[2] / case.rules.strictest("slender"))
+
+
 def findings(case):
     from wallguard.checks.case import Broken
 
@@ -51,7 +59,7 @@ def findings(case):
             yield Broken("wall", piece, breach, weight=(ratio,), least=height / breach.limit)
 
 
-module.findings = findings
+module.needs, module.findings = needs, findings
 sys.modules["wallguard.checks.slender"] = module
 """
 WITH_ONE_MORE = (
@@ -105,7 +113,8 @@ def test_every_module_of_a_check_has_its_row() -> None:
     texts = {path.stem: path.read_text("utf-8") for path in CHECKS.glob("*.py")}
     named = {stem for stem, text in texts.items() if re.search(r"^ID\b", text, re.MULTILINE)}
     assert named == {row.module for row in FEATURES}
-    assert len({row.id for row in FEATURES}) == len(FEATURES)
+    names = [name for row in FEATURES for name in (row.id, row.formerly) if name]
+    assert len(set(names)) == len(names)
     assert all(set(row.categories) <= set(CATEGORIES) for row in FEATURES)
 
 
@@ -146,9 +155,20 @@ def test_an_old_key_is_told_by_its_new_name(tmp_path: Path) -> None:
     )
 
 
-def test_what_is_not_asked_has_no_least_size() -> None:
-    rules = Rules("r.yaml", "r", "powder bed fusion", 0.1)
-    assert rules.least("wall") == 0
+def test_the_strictest_level_is_the_smallest_where_larger_is_worse(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    slender = Feature("slender", "", "", Asked("height over thickness", smaller_is_worse=False))
+    monkeypatch.setattr(features, "FEATURES", (*FEATURES, slender))
+    asked = {"wall": Limit(0.8, 1.2), "slender": Limit(20, 10)}
+    rules = Rules("r.yaml", "r", "powder bed fusion", 0.1, minimum=asked)
+    assert [rules.strictest(check) for check in ("wall", "slender", "gap")] == [1.2, 10, 0]
+
+
+def test_two_rows_of_one_name_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(registry, "FEATURES", (*FEATURES, FEATURES[0]))
+    with pytest.raises(ValueError, match="are called mesh"):
+        registry.registered()
 
 
 def command(root: Path, *words: str) -> subprocess.CompletedProcess[str]:
@@ -161,7 +181,8 @@ def command(root: Path, *words: str) -> subprocess.CompletedProcess[str]:
 
 @pytest.fixture
 def slender(tmp_path: Path) -> Path:
-    """A plate with walls of 2 mm: 24, 44, 60 and 16 mm high, so 12, 22, 30 and 8 times."""
+    """A plate with walls of 2 mm: 24, 44, 60 and 16 mm high, so 12, 22, 30 and 8 times; and one
+    of 5 mm, thicker than walls are looked for unless a check asks: 70 mm high, 14 times."""
     (tmp_path / "grey.yaml").write_text(GREY, "utf-8")
     (tmp_path / "wallguard.yaml").write_text(
         'wallguard: 1\nparts:\n  - {files: "*.stl", rules: grey.yaml}\n', "utf-8"
@@ -169,8 +190,8 @@ def slender(tmp_path: Path) -> Path:
     walls = [
         box([30, 2, height], [0, 20 * at + 9, 4]) for at, height in enumerate((24, 44, 60, 16))
     ]
-    solid = box([30, 80, 4.2])
-    for wall in walls:
+    solid = box([30, 110, 4.2])
+    for wall in (*walls, box([30, 5, 70], [0, 100, 4])):
         solid += wall
     save(tmp_path / "part.stl", solid)
     git = ["git", "init", "-q", "-b", "main"]
@@ -186,10 +207,10 @@ def test_a_row_and_a_module_reach_every_report_the_worst_first(slender: Path) ->
     told = json.loads((slender / "r.json").read_text("utf-8"))["parts"][0]["findings"]
     assert all(breach["check"] == "slender" for one in told for breach in one["breaches"])
     said = [(one["breaches"][0]["severity"], one["breaches"][0]["limit"]) for one in told]
-    assert said == [("fail", 20), ("fail", 20), ("warn", 10)]
+    assert said == [("fail", 20), ("fail", 20), ("warn", 10), ("warn", 10)]
     ratios = [one["breaches"][0]["measured"] for one in told]
-    assert ratios == pytest.approx([29.9, 21.9, 11.9], abs=0.2)
-    assert [one["breaches"][0]["unit"] for one in told] == ["", "", ""]
+    assert ratios == pytest.approx([29.9, 21.9, 13.9, 11.9], abs=0.2)
+    assert {one["breaches"][0]["unit"] for one in told} == {""}
     words = f"is {ratios[0]:.1f} times as high as thick, above 20"
     assert words in " ".join(ran.stdout.split())
     assert all("()" not in (slender / f"r.{name}").read_text("utf-8") for name in names)

@@ -41,7 +41,7 @@ class Chart:
     def asked(self) -> str:
         """What a good thickness has to be, in words."""
         thinner, thicker = self.rules.tolerance
-        least = self.rules.least("wall")
+        least = self.rules.strictest("wall")
         return (
             f"solid, at most {thinner:.2f} mm thinner or {thicker:.2f} mm thicker, uncertainty "
             "included" + (f", at least {least:.2f} mm" if least > 0 else "")
@@ -57,7 +57,7 @@ class Chart:
 def chart_of(rules: Rules) -> Chart:
     """The chart of one process. Raises InputError where no band table follows from the rules."""
     table = band_table(rules)
-    good = table.good_ranges(rules.tolerance, rules.least("wall"))
+    good = table.good_ranges(rules.tolerance, rules.strictest("wall"))
     return Chart(rules, table, {axis: band_table(rules, axis) for axis in sorted(rules.axes)}, good)
 
 
@@ -73,7 +73,7 @@ def spacing_remark(rules: Rules) -> str:
     now, then = band_table(rules), band_table(closer)
     if now == then:
         return ""
-    least = rules.least("wall")
+    least = rules.strictest("wall")
     was, is_ = (_ranges(table.good_ranges(rules.tolerance, least)) for table in (now, then))
     told = f"{is_} would be good to draw, where {was} is now" if was != is_ else "bands would move"
     return (

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from wallguard.bands.advice import Drawn, advise, advise_apart, callipers, leaning
 from wallguard.bands.table import BandTable, Verdict
-from wallguard.base.text import SHOWN, above, below, mm
+from wallguard.base.text import above, below, mm
 from wallguard.findings.model import Breach, Finding, Kind, Printed, Severity, Subject
 from wallguard.rules.features import asked_of
 from wallguard.rules.model import Level, Limit, Rules
@@ -76,7 +75,7 @@ class Broken:
 
     kind     of the subject: a wall (a piece of one), gap, hole, pin, floor or roof
     breach   `says` is the end of a sentence that begins with the place
-    name     how a wall is called where this is the worst of it
+    name     how the message calls a wall of which this is the worst that is broken: "free wall"
     minimum  what a minimum of thickness is for: "a wall with a free edge"; empty: none such
     alike    breaches of one check at one place that are equal in this are one: verdict and band
     weight   of those the one with the largest is told
@@ -92,6 +91,24 @@ class Broken:
     alike: tuple[Hashable, ...] = ()
     weight: tuple[Any, ...] = ()
     least: float = 0.0
+
+
+@dataclass(frozen=True)
+class Needs:
+    """Up to which size, mm, a check has to know what is drawn; 0: it asks nothing of the kind.
+
+    walls   up to this thickness
+    splits  the thicknesses at which what the check says of a wall changes: walls are divided there
+    gaps    up to this width
+    rounds  holes and pins up to this diameter
+    layers  floors and roofs of fewer layers than this
+    """
+
+    walls: float = 0.0
+    splits: tuple[float, ...] = ()
+    gaps: float = 0.0
+    rounds: float = 0.0
+    layers: float = 0.0
 
 
 class Case:
@@ -110,11 +127,14 @@ class Case:
     @cached_property
     def splits(self) -> tuple[float, ...]:
         """The thicknesses, rising, at which what is said of a wall changes."""
-        minimum = self.rules.minimum
-        asked = [minimum[name] for name in ("wall", "free_wall") if name in minimum]
-        limits = [value for limit in asked for value in (limit.fail, limit.warn) if value]
-        edges = {*self.table.verdict_edges(self.rules.tolerance), *(v - SHOWN for v in limits)}
-        return tuple(sorted(edge for edge in edges if edge > 0))
+        return tuple(sorted({edge for need in self._needs for edge in need.splits if edge > 0}))
+
+    @cached_property
+    def _needs(self) -> list[Needs]:
+        """What the checks that have something to do ask to be measured."""
+        from wallguard.checks.registry import needs_of
+
+        return needs_of(self)
 
     @cached_property
     def _changes(self) -> tuple[tuple[float, Verdict], ...]:
@@ -129,11 +149,9 @@ class Case:
 
     @cached_property
     def largest(self) -> float:
-        """Up to which thickness walls are looked for: beyond, every wall comes out."""
-        limits = [self.rules.least("wall"), self.rules.least("free_wall"), *self.splits]
-        if self.layered or not max(limits):
-            return max(*limits, LISTED)
-        return _MARGIN * max(limits)
+        """Up to which thickness walls are looked for: beyond, no check has a word to say."""
+        asked = max([0.0, *self.splits, *(need.walls for need in self._needs)])
+        return max(asked, LISTED) if self.layered or not asked else _MARGIN * asked
 
     @cached_property
     def pieces(self) -> Sequence[Stretch]:
@@ -158,7 +176,7 @@ class Case:
     @cached_property
     def largest_gap(self) -> float:
         """Up to which width gaps are looked for."""
-        return self.rules.least("gap")
+        return max((need.gaps for need in self._needs), default=0.0)
 
     @cached_property
     def gaps(self) -> Sequence[Stretch]:
@@ -172,13 +190,8 @@ class Case:
 
     @cached_property
     def largest_round(self) -> float:
-        """Up to which diameter round holes and pins are looked for: the larger limit, or the
-        thickest pin that is too thin to print."""
-        bands = self.table.bands
-        unprinted = [
-            band.upper for band in bands if band.fill == "missing" and math.isfinite(band.upper)
-        ]
-        return max([self.rules.least("hole"), self.rules.least("pin"), *unprinted])
+        """Up to which diameter round holes and pins are looked for."""
+        return max((need.rounds for need in self._needs), default=0.0)
 
     @cached_property
     def rounds(self) -> Sequence[Round]:
@@ -189,7 +202,7 @@ class Case:
     @cached_property
     def plates(self) -> Sequence[Plate]:
         """Floors and roofs thinner than the larger limit."""
-        layers = int(max(self.rules.least("floor"), self.rules.least("roof")))
+        layers = int(max((need.layers for need in self._needs), default=0.0))
         smallest = self.rules.beads.width if self.rules.beads else 2 * self.rules.layer_height
         return self.geometry.plates(self.rules.layer_height, layers, smallest) if layers else []
 
@@ -217,7 +230,7 @@ class Case:
         """The thinnest that no minimum complains about where this wall stands, nor where any of
         its pieces does."""
         asked = {self.asked(sides) for sides in (wall.sides, wall.least_sides)}
-        return max(self.rules.least(check) for check in asked)
+        return max(self.rules.strictest(check) for check in asked)
 
     def asked(self, sides: int) -> str:
         """The check whose minimum a wall answers to that is held on so many sides."""

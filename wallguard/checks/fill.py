@@ -9,11 +9,11 @@ the facets of a curve take off what is missing.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
+from math import inf, isfinite
 
 from wallguard.bands.advice import describe
-from wallguard.checks.case import Broken, Case, severity_of
+from wallguard.checks.case import Broken, Case, Needs, severity_of
 from wallguard.findings.model import Breach
 
 ID = "fill"
@@ -22,6 +22,15 @@ ID = "fill"
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
     return ""
+
+
+def needs(case: Case) -> Needs:
+    """Walls up to the thickest that comes out otherwise than the next, and the thickest pin that is
+    too thin to print."""
+    bands = case.table.bands
+    unprinted = [band.upper for band in bands if band.fill == "missing" and isfinite(band.upper)]
+    splits = case.table.verdict_edges(case.rules.tolerance)
+    return Needs(splits=splits, rounds=max(unprinted, default=0.0))
 
 
 def findings(case: Case) -> Iterator[Broken]:
@@ -69,4 +78,4 @@ def _pins(case: Case) -> Iterator[Broken]:
             continue
         breach = Breach(ID, severity, pin.diameter, says=describe(outcome))
         alike = ("missing", outcome.band.lower)
-        yield Broken("pin", pin, breach, alike=alike, weight=(math.inf,))
+        yield Broken("pin", pin, breach, alike=alike, weight=(inf,))

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from wallguard.checks.case import Broken, Case
+from wallguard.checks.case import Broken, Case, Needs
 from wallguard.checks.plate import below_minimum
 
 ID: Final = "floor"
@@ -17,6 +17,11 @@ ID: Final = "floor"
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
     return "" if "floor" in case.rules.minimum else "the rules ask for no minimum floor"
+
+
+def needs(case: Case) -> Needs:
+    """Floors below the minimum."""
+    return Needs(layers=case.rules.strictest(ID))
 
 
 def findings(case: Case) -> Iterator[Broken]:

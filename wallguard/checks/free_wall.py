@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wallguard.checks.case import Broken, Case
-from wallguard.checks.wall import below_minimum
+from wallguard.checks.case import Broken, Case, Needs
+from wallguard.checks.wall import below_minimum, needs_of_minimum
 
 ID = "free_wall"
 
@@ -20,6 +20,11 @@ def applies(case: Case) -> str:
     if ID in case.rules.minimum:
         return ""
     return "the rules ask for no minimum for walls with a free edge"
+
+
+def needs(case: Case) -> Needs:
+    """Walls below the minimum, divided at both its levels."""
+    return needs_of_minimum(case, ID)
 
 
 def findings(case: Case) -> Iterator[Broken]:

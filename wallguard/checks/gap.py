@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wallguard.base.text import limit_text
-from wallguard.checks.case import Broken, Case
+from wallguard.checks.case import Broken, Case, Needs
 from wallguard.findings.model import Breach
 
 ID = "gap"
@@ -18,6 +18,11 @@ ID = "gap"
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
     return "" if ID in case.rules.minimum else "the rules ask for no minimum gap"
+
+
+def needs(case: Case) -> Needs:
+    """Gaps below the minimum."""
+    return Needs(gaps=case.rules.strictest(ID))
 
 
 def findings(case: Case) -> Iterator[Broken]:

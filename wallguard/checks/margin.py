@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wallguard.base.text import below, mm
-from wallguard.checks.case import Broken, Case, severity_of
+from wallguard.checks.case import Broken, Case, Needs, severity_of
 from wallguard.findings.model import Breach
 
 ID = "margin"
@@ -18,6 +18,12 @@ ID = "margin"
 def applies(case: Case) -> str:
     """An empty string, or why the check has nothing to do."""
     return "" if case.rules.margin else "the rules ask for no margin"
+
+
+def needs(case: Case) -> Needs:
+    """Walls up to the margin beyond the last change of what comes out."""
+    changes = case.table.verdict_edges(case.rules.tolerance)
+    return Needs(walls=changes[-1] + case.rules.margin) if changes else Needs()
 
 
 def findings(case: Case) -> Iterator[Broken]:

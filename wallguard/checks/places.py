@@ -327,18 +327,18 @@ def _advice(case: Case, one: _Place, told: Sequence[_Told]) -> str:
     """What to draw instead, so that no limit is broken."""
     thing, rules = one.subject, case.rules
     if one.kind == "gap":
-        return f"leave ≥ {limit_text(rules.least('gap'))} mm of air, or close the gap"
+        return f"leave ≥ {limit_text(rules.strictest('gap'))} mm of air, or close the gap"
     if one.kind == "hole":
-        air = rules.least("gap") if one.within else 0.0
-        return f"draw a diameter ≥ {limit_text(max(rules.least('hole'), air))} mm"
+        air = rules.strictest("gap") if one.within else 0.0
+        return f"draw a diameter ≥ {limit_text(max(rules.strictest('hole'), air))} mm"
     least = max((case.least(piece) for piece in one.within), default=0.0)
     least = max([least, *(each.least for each in one.broken)])
     if isinstance(thing, Round):
-        advice = case.advice(thing.diameter, max(least, rules.least("pin")))
+        advice = case.advice(thing.diameter, max(least, rules.strictest("pin")))
         diameter = told[0].breach.check == one.kind
         return advice.replace("draw ", "draw a diameter ", 1) if diameter else advice
     if isinstance(thing, Plate):
-        layers = round(rules.least(thing.kind))
+        layers = round(rules.strictest(thing.kind))
         height = layers * rules.layer_height
         if one.within:
             return case.advice(thing.layers * rules.layer_height, max(height, least))

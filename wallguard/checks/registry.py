@@ -6,12 +6,13 @@ from collections.abc import Iterator
 from importlib import import_module
 from typing import Protocol, cast
 
-from wallguard.checks.case import Broken, Case, Draft
+from wallguard.checks.case import Broken, Case, Draft, Needs
 from wallguard.rules.features import FEATURES
 
 
 class Check(Protocol):
-    """What a check module offers."""
+    """What a check module offers; and `needs(case)`, a `Needs`, where it looks at walls, gaps,
+    holes, pins, floors or roofs."""
 
     ID: str
 
@@ -22,7 +23,20 @@ class Check(Protocol):
         """What breaks a limit: findings on the part as a whole or its mesh, and places."""
 
 
-CHECKS: dict[str, Check] = {
-    feature.id: cast(Check, import_module(f"wallguard.checks.{feature.module}"))
-    for feature in FEATURES
-}
+def registered() -> dict[str, Check]:
+    """The module of each row. Raises ValueError where two rows have one name."""
+    checks: dict[str, Check] = {}
+    for feature in FEATURES:
+        if feature.id in checks:
+            raise ValueError(f"two rows of rules/features.py are called {feature.id}")
+        checks[feature.id] = cast(Check, import_module(f"wallguard.checks.{feature.module}"))
+    return checks
+
+
+CHECKS = registered()
+
+
+def needs_of(case: Case) -> list[Needs]:
+    """What each check that has something to do asks to be measured."""
+    asking = [check for check in CHECKS.values() if not check.applies(case)]
+    return [check.needs(case) for check in asking if hasattr(check, "needs")]

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from wallguard.base.text import limit_text
-from wallguard.checks.case import Broken, Case, severity_of
+from wallguard.base.text import SHOWN, limit_text
+from wallguard.checks.case import Broken, Case, Needs, severity_of
 from wallguard.findings.model import Breach, Severity
 from wallguard.findings.outcomes import SEVERITIES
+from wallguard.rules.model import Limit
 from wallguard.walls.stretch import Stretch
 
 ID = "wall"
@@ -24,9 +25,21 @@ def applies(case: Case) -> str:
     return "" if ID in case.rules.minimum else "the rules ask for no minimum wall"
 
 
+def needs(case: Case) -> Needs:
+    """Walls below the minimum, divided at both its levels."""
+    return needs_of_minimum(case, ID)
+
+
 def findings(case: Case) -> Iterator[Broken]:
     """Each piece of a wall below the minimum."""
     yield from below_minimum(case, ID, "wall", "a wall")
+
+
+def needs_of_minimum(case: Case, check: str) -> Needs:
+    """What a check of a minimum of thickness needs."""
+    limit = case.rules.minimum.get(check, Limit())
+    levels = [level for level in (limit.fail, limit.warn) if level]
+    return Needs(walls=case.rules.strictest(check), splits=tuple(at - SHOWN for at in levels))
 
 
 def below_minimum(case: Case, check: str, name: str, what: str) -> Iterator[Broken]:

@@ -24,7 +24,7 @@ from wallguard.documents.shape import (
     Table,
     Text,
 )
-from wallguard.rules.features import CATEGORIES, FEATURES, Asked, Feature
+from wallguard.rules.features import CATEGORIES, FEATURES, Asked, Feature, larger_is_worse
 from wallguard.rules.features import Category as Category
 
 Fill = Literal["solid", "hollow", "missing", "uncertain"]
@@ -187,7 +187,8 @@ class DeclaredBand:
 
 @dataclass(frozen=True)
 class Limit:
-    """Below `fail` the part fails; below `warn` the reviewer is told."""
+    """Beyond `fail` the part fails, beyond `warn` the reviewer is told: below them, or above them
+    where the check's row says that larger is worse. None: not asked."""
 
     fail: float | None = None
     warn: float | None = None
@@ -399,7 +400,9 @@ class Rules:
         ),
     )
 
-    def least(self, feature: str) -> float:
-        """The smallest of its kind that no level complains about; 0 where nothing is asked."""
+    def strictest(self, feature: str) -> float:
+        """The smallest of its kind that no level complains about, or the largest where larger is
+        worse; 0 where nothing is asked."""
         limit = self.minimum.get(feature, Limit())
-        return max(limit.fail or 0.0, limit.warn or 0.0)
+        asked = [level for level in (limit.fail, limit.warn) if level]
+        return (min if larger_is_worse(feature) else max)(asked, default=0.0)
