@@ -119,3 +119,12 @@ def test_triangles_without_area_and_faces_back_to_back_fail(work, capsys):
         corners(work / "nothing.stl", triangles)
         assert main(["check", "nothing.stl", "--rules", "petg.yaml"]) == 1
         assert "enclose no volume" in capsys.readouterr().out
+
+
+def test_a_word_that_a_command_does_not_know_leads_to_that_commands_help(capsys):
+    with pytest.raises(SystemExit) as ended:
+        main(["coupon", "make", "petg.yaml", "-o", "folder", "--rules", "x.yaml"])
+    assert ended.value.code == 2
+    said = capsys.readouterr().err
+    assert said.splitlines()[0] == "wallguard: unrecognized arguments: --rules x.yaml"
+    assert said.splitlines()[1] == "Try: wallguard coupon make --help"

@@ -13,13 +13,13 @@ WALLS_OUT ?= walls-report
 .PHONY: walls walls-all walls-report
 
 walls:
-	$(WALLGUARD) check --base $(WALLS_BASE) --jobs 0
+	$(WALLGUARD) check --base $(WALLS_BASE)
 
 walls-all:
-	$(WALLGUARD) check --all --jobs 0
+	$(WALLGUARD) check --all
 
 walls-report:
 	mkdir -p $(WALLS_OUT)
-	$(WALLGUARD) check --base $(WALLS_BASE) --jobs 0 \
+	$(WALLGUARD) check --base $(WALLS_BASE) \
 		--junit $(WALLS_OUT)/walls.xml --markdown $(WALLS_OUT)/walls.md \
 		--json $(WALLS_OUT)/walls.json --html $(WALLS_OUT)/walls.html

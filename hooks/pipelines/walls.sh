@@ -25,7 +25,7 @@ else
 fi
 
 status=0
-wallguard check "$@" --jobs 0 --junit "$out/walls.xml" --markdown "$out/walls.md" \
+wallguard check "$@" --junit "$out/walls.xml" --markdown "$out/walls.md" \
     --json "$out/walls.json" --html "$out/walls.html" || status=$?
 
 if [ -n "${WALLS_PULL_REQUEST:-}" ] && [ -f "$out/walls.json" ]; then

@@ -61,7 +61,7 @@ def command(
     )
     # Hidden: it is of use to whoever mends wallguard.
     added.add_argument("--debug", action="store_true", help=argparse.SUPPRESS)
-    added.set_defaults(run=run)
+    added.set_defaults(run=run, refuse=added.error)
     return added
 
 

@@ -58,7 +58,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
     _open_streams()
     words = sys.argv[1:] if argv is None else argv
-    arguments = _parser(words[0] if words else "").parse_args(words)
+    arguments, unknown = _parser(words[0] if words else "").parse_known_args(words)
+    if unknown:
+        # By the command's own parser, so that its help is named and not the program's.
+        arguments.refuse(f"unrecognized arguments: {' '.join(unknown)}")
     run: Callable[[argparse.Namespace], int] = arguments.run
     try:
         code = run(arguments)
