@@ -110,7 +110,7 @@ class Bench:
     def __init__(self, folder: Path, floor, runs: int) -> None:
         from wallguard.checks import registry  # noqa: F401 - imports are not timed
         from wallguard.jobs.check import Task, check_part
-        from wallguard.repository.config import Assignment
+        from wallguard.repository.entry import Assignment
         from wallguard.rules.load import load_rules
 
         self.folder, self.floor, self.runs = folder, floor, runs

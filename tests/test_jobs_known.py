@@ -19,7 +19,7 @@ from wallguard.jobs.check import Task, check_part, known_reports
 from wallguard.jobs.known import KnownPart, _Told
 from wallguard.part import part as parts
 from wallguard.part.geometry import Geometry
-from wallguard.repository.config import Assignment
+from wallguard.repository.entry import Assignment
 from wallguard.rules.load import load_rules
 from wallguard.store.store import Store
 

@@ -14,7 +14,7 @@ from wallguard.jobs.check import Task, check_part
 from wallguard.jobs.compare import compare_part
 from wallguard.part import part as module
 from wallguard.part.part import AsDrawn, Part, PartFile
-from wallguard.repository.config import Assignment
+from wallguard.repository.entry import Assignment
 
 RULES = """\
 wallguard: 1

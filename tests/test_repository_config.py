@@ -14,7 +14,7 @@ from wallguard.repository.config import (
     load_repository,
     parse_repository,
 )
-from wallguard.repository.fields import UNITS
+from wallguard.repository.entry import UNIT
 from wallguard.rules.load import load_rules
 
 TEXT = """\
@@ -130,7 +130,7 @@ def test_the_gate_is_all_findings_unless_it_is_new_ones(tmp_path: Path) -> None:
 
 
 def test_the_units_are_those_that_meshes_know() -> None:
-    assert tuple(MILLIMETRES) == UNITS
+    assert tuple(MILLIMETRES) == UNIT.values
 
 
 @pytest.mark.parametrize("name", ["a.stl", "A.STL", "x/ü.3Mf", "b.obj", "c.ply"])
@@ -160,7 +160,7 @@ def test_other_suffixes(name: str) -> None:
         ({"up": "z"}, "`parts[1].up`: expected"),
         ({"up": "+w"}, "`parts[1].up`: expected"),
         ({"up": "[0, 0]"}, "expected a direction [x, y, z], but found a list of 2."),
-        ({"up": "[0, 0, 0]"}, "`up`: this direction has no length."),
+        ({"up": "[0, 0, 0]"}, "`parts[1].up`: this direction has no length."),
         ({"up": "+x", "rotate": "[0, 0, 90]"}, "both `parts[1].up` and `parts[1].rotate`"),
         ({"rotate": "[0, 0, 400]"}, "expected a number of degrees from -360 to 360"),
         ({"scale": "0"}, "expected a number from 1e-05 to 100000, but found 0."),

@@ -11,7 +11,8 @@ from wallguard.base.rotation import UPRIGHT
 from wallguard.commands import scale
 from wallguard.commands.main import main
 from wallguard.jobs.impact import Processes, impact
-from wallguard.repository.config import Assignment, load_repository, parse_repository
+from wallguard.repository.config import load_repository, parse_repository
+from wallguard.repository.entry import Assignment
 from wallguard.repository.nearest import Repositories, lies
 
 RULES = """\

@@ -11,7 +11,7 @@ from wallguard.base.rotation import (
     rotation_about_axes,
     rotation_from_up,
 )
-from wallguard.repository.fields import DIRECTIONS
+from wallguard.repository.entry import DIRECTIONS
 
 
 def turned(rows: Rotation, v: Vector) -> Vector:

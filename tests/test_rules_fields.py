@@ -19,7 +19,7 @@ from wallguard.documents.reading import (
     Sequence,
 )
 from wallguard.repository import config
-from wallguard.repository.fields import repository_schema
+from wallguard.repository.config import repository_schema
 from wallguard.rules import load
 from wallguard.rules.fields import rules_schema
 

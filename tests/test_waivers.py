@@ -13,8 +13,7 @@ from wallguard.findings.model import Breach
 from wallguard.waivers.append import added
 from wallguard.waivers.apply import apply
 from wallguard.waivers.changes import strengthened
-from wallguard.waivers.fields import WAIVERS_FILE, waivers_schema
-from wallguard.waivers.load import Waiver, load_waivers, parse_waivers
+from wallguard.waivers.load import WAIVERS_FILE, Waiver, load_waivers, parse_waivers, waivers_schema
 
 HEAD = "wallguard: 1\nwaivers:\n"
 WHOLE = """\
@@ -93,7 +92,11 @@ def test_a_link_out_of_the_repository_is_refused(tmp_path):
     ("old", "new", "problem"),
     [
         ("    why: glued in, carries nothing\n", "", r"yaml:3:5: the key .*`waivers\[1\].why`|why"),
-        ("until: 2031-05-31", "until: 2031-02-30", r"yaml:14:12: `until`: there is no day"),
+        (
+            "until: 2031-05-31",
+            "until: 2031-02-30",
+            r"yaml:14:12: `.*until`: there is no day",
+        ),
         ("until: 2031-05-31", "until: next year", r"yaml:14:12: `.*until`: expected a day"),
         ("until: 2031-05-31", "untill: 2031-05-31", r"nearest known key is `until`"),
         ('"0a1b2c3d4e"', "1234567890", r"yaml:3:14: `.*finding`: expected a finding's id.*quotes"),

@@ -39,7 +39,7 @@ from wallguard.jobs.review import review
 from wallguard.jobs.toolpath import judge_toolpath, task_for
 from wallguard.jobs.verify import Reading
 from wallguard.part.part import Part
-from wallguard.repository.fields import DIRECTIONS
+from wallguard.repository.entry import DIRECTIONS
 from wallguard.repository.nearest import lies
 from wallguard.rules.load import load_rules as _load_rules
 from wallguard.rules.model import Rules

@@ -40,13 +40,13 @@ def _rules() -> dict[str, Any]:
 
 
 def _repository() -> dict[str, Any]:
-    from wallguard.repository.fields import repository_schema
+    from wallguard.repository.config import repository_schema
 
     return repository_schema()
 
 
 def _waivers() -> dict[str, Any]:
-    from wallguard.waivers.fields import waivers_schema
+    from wallguard.waivers.load import waivers_schema
 
     return waivers_schema()
 

@@ -21,18 +21,26 @@ class _Key:
     name: str
     within: str
     asks: Asks
+    required: bool
 
 
 def key(
-    shape: Shape, help: str, *, name: str = "", within: str = "", asks: Asks = "other"
+    shape: Shape,
+    help: str,
+    *,
+    name: str = "",
+    within: str = "",
+    asks: Asks = "other",
+    required: bool = False,
 ) -> dict[str, _Key]:
     """What a field of a dataclass is in a file, for its metadata.
 
-    name    of the key, where it is not that of the field
-    within  the key that this one stands under, though the field does not
-    asks    see `shape.Field`
+    name      of the key, where it is not that of the field
+    within    the key that this one stands under, though the field does not
+    asks      see `shape.Field`
+    required  in a file, though the field has a default
     """
-    return {"key": _Key(shape, help, name, within, asks)}
+    return {"key": _Key(shape, help, name, within, asks, required)}
 
 
 def fields_of(cls: type, within: Mapping[str, tuple[str, str]] | None = None) -> tuple[Field, ...]:
@@ -58,9 +66,9 @@ def fields_of(cls: type, within: Mapping[str, tuple[str, str]] | None = None) ->
     )
 
 
-def table_of(cls: type, what: str, needs: tuple[tuple[str, str], ...] = ()) -> Table:
-    """A dataclass as a mapping with known keys."""
-    return Table(what, fields_of(cls), needs=needs, make=maker(cls))
+def table_of(cls: type, what: str, **more: Any) -> Table:
+    """A dataclass as a mapping with known keys; `more` that a `Table` says."""
+    return Table(what, fields_of(cls), make=maker(cls), **more)
 
 
 def maker(cls: type) -> partial[Any]:
@@ -88,7 +96,7 @@ def _field(field: dataclasses.Field[Any], said: _Key) -> Field:
         said.name or field.name,
         said.shape,
         said.help,
-        required=_without_default(field) and not _may_be_none(field),
+        required=said.required or (_without_default(field) and not _may_be_none(field)),
         default=default,
         attribute=field.name,
         asks=said.asks,

@@ -141,12 +141,14 @@ GOES_UP = Forbidden(
 
 @dataclass(frozen=True)
 class Text(_Itself):
-    """Text of at most `longest` characters, matching `pattern` if there is one."""
+    """Text of at most `longest` characters, matching `pattern` if there is one; `bare` where that
+    leaves nothing that YAML could read otherwise, so that it is written without quotes."""
 
     what: str = "text"
     longest: int = 200
     forbidden: tuple[Forbidden, ...] = (CONTROLS, BLANK)
     pattern: str = ""
+    bare: bool = False
 
     def expected(self) -> str:
         return self.what
@@ -314,6 +316,46 @@ class Many:
 
 
 @dataclass(frozen=True)
+class Kept:
+    """A shape whose value is kept as something else: text as a day, one item as a list of one.
+
+    keep    makes that; raises ValueError with what is wrong with what has the shape all the same
+    remedy  what to do then
+    show    the way back to plain data; None where nothing stands for it
+    """
+
+    shape: Shape
+    keep: Callable[[Any], Any]
+    remedy: str = ""
+    show: Callable[[Any], Any] = lambda value: value
+
+    def expected(self) -> str:
+        return self.shape.expected()
+
+    def accepts(self, node: Node) -> bool:
+        return self.shape.accepts(node)
+
+    def schema(self, complete: bool = True) -> JsonSchema:
+        return self.shape.schema(complete)
+
+    def problems(self, node: Node, key: str, complete: bool = True) -> Iterator[Problem]:
+        problems = list(self.shape.problems(node, key, complete))
+        yield from problems
+        if not problems:
+            try:
+                self.value(node)
+            except ValueError as error:
+                yield Problem(node.place, f"`{key}`: {error}", self.remedy)
+
+    def value(self, node: Node) -> Any:
+        return self.keep(self.shape.value(node))
+
+    def plain(self, value: Any) -> Any:
+        shown = None if value is None else self.show(value)
+        return None if shown is None else self.shape.plain(shown)
+
+
+@dataclass(frozen=True)
 class OneOf:
     """The first of several shapes that has the node's type; their types differ."""
 
@@ -380,6 +422,7 @@ class Table:
     exclusive  pairs of keys of which at most one may be given
     needs      (key, key it needs beside it)
     every      a value that may stand in place of the table, for each of its keys
+    line       where the number of the line is kept in which the mapping begins
     make       makes the value of what the keys say
     """
 
@@ -389,6 +432,7 @@ class Table:
     needs: tuple[tuple[str, str], ...] = ()
     every: Number | None = None
     make: Callable[..., Any] = dict
+    line: str = ""
 
     @property
     def keys(self) -> tuple[str, ...]:
@@ -487,6 +531,8 @@ class Table:
     def value(self, node: Node, **more: Any) -> Any:
         """What `make` makes of the keys' values, and of `more` that is in no file."""
         assert isinstance(node, Mapping)
+        if self.line:
+            more[self.line] = node.place.line
         return self.make(**self._values(self.spread(node)), **more)
 
     def _values(self, node: Mapping) -> dict[str, Any]:
@@ -549,7 +595,7 @@ class Table:
         return f"Known keys: {', '.join(self.keys)}"
 
 
-Shape: TypeAlias = Number | Text | Days | Choice | Version | Many | OneOf | Table
+Shape: TypeAlias = Number | Text | Days | Choice | Version | Many | Kept | OneOf | Table
 
 
 def _spread(shape: Shape | None, node: Node) -> Node:

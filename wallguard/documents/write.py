@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from wallguard.documents.shape import Choice, Field, Many, OneOf, Shape, Table
+from wallguard.documents.shape import Choice, Field, Kept, Many, OneOf, Shape, Table, Text
 
 _WIDTH = 96
 # Comments beside rows of one table begin in one column, up to this one.
@@ -70,6 +70,8 @@ def value_text(shape: Shape, value: Any) -> str:
             return _number(value)
         shapes = {one.key: one.shape for one in shape.fields}
         return f"{{{', '.join(f'{k}: {value_text(shapes[k], v)}' for k, v in value.items())}}}"
+    if isinstance(shape, Kept):
+        return value_text(shape.shape, value)
     if isinstance(shape, OneOf):
         return value_text(shape.of(value), value)
     if isinstance(shape, Many):
@@ -77,7 +79,8 @@ def value_text(shape: Shape, value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
-        return value if isinstance(shape, Choice) else _quoted(value)
+        bare = isinstance(shape, Choice) or (isinstance(shape, Text) and shape.bare)
+        return value if bare else _quoted(value)
     return _number(value)
 
 

@@ -29,8 +29,9 @@ from wallguard.jobs.choose import Asked, Chosen, answered
 from wallguard.jobs.design import Design, Said
 from wallguard.jobs.source import YAML, Source, commit
 from wallguard.repository import changes, git
-from wallguard.repository.config import Assignment, is_part
+from wallguard.repository.config import is_part
 from wallguard.repository.coupons import is_manifest
+from wallguard.repository.entry import Assignment
 from wallguard.repository.staged import is_pointer
 from wallguard.rules.model import Rules
 

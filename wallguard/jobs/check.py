@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from wallguard.jobs.workers import Cost, Hooks, Work
     from wallguard.part.geometry import Geometry
     from wallguard.part.part import PartFile
-    from wallguard.repository.config import Assignment
+    from wallguard.repository.entry import Assignment
     from wallguard.rules.model import Rules
     from wallguard.store.store import Store
     from wallguard.views.model import What

@@ -16,7 +16,8 @@ from wallguard.jobs.check import Task, failed
 from wallguard.jobs.design import Design, Said
 from wallguard.jobs.source import YAML
 from wallguard.repository import changes, git
-from wallguard.repository.config import FILE_NAME, Assignment, is_part
+from wallguard.repository.config import FILE_NAME, is_part
+from wallguard.repository.entry import Assignment
 from wallguard.waivers.load import FILE_NAME as WAIVERS
 from wallguard.waivers.load import parse_waivers
 

@@ -12,7 +12,8 @@ from wallguard.base.errors import InputError
 from wallguard.findings.model import Gate, Trouble
 from wallguard.jobs.source import Source
 from wallguard.repository import git
-from wallguard.repository.config import FILE_NAME, Assignment, Repository
+from wallguard.repository.config import FILE_NAME, Repository
+from wallguard.repository.entry import Assignment
 from wallguard.repository.nearest import Repositories, lies, names
 
 if TYPE_CHECKING:

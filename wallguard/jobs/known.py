@@ -25,7 +25,7 @@ from wallguard.store.stamp import stamp
 from wallguard.store.store import Store, key_of
 
 if TYPE_CHECKING:
-    from wallguard.repository.config import Assignment
+    from wallguard.repository.entry import Assignment
     from wallguard.rules.model import Rules
 
 

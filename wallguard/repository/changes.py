@@ -17,7 +17,8 @@ from typing import Protocol
 from wallguard.base.errors import InputError
 from wallguard.base.formats import PART_SUFFIXES
 from wallguard.repository import git
-from wallguard.repository.config import FILE_NAME, Assignment, is_part
+from wallguard.repository.config import FILE_NAME, is_part
+from wallguard.repository.entry import Assignment
 
 MAX_FILES = 1_000_000
 # Files gone and new up to which git compares their content.

@@ -4,61 +4,28 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
-from math import hypot
+from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
-from typing import Any, Literal
+from typing import Literal
 
 from wallguard.base.coupon import MANIFEST
 from wallguard.base.errors import InputError
 from wallguard.base.formats import format_module
-from wallguard.base.rotation import (
-    UPRIGHT,
-    Rotation,
-    rotation_about_axes,
-    rotation_from_up,
-)
 from wallguard.base.units import Unit
-from wallguard.documents.reading import (
-    DocumentError,
-    Mapping,
-    Problem,
-    Sequence,
-    parse_document,
-    read_document,
-)
+from wallguard.documents.reading import DocumentError, Mapping, parse_document, read_document
+from wallguard.documents.record import fields_of, key, maker, table_of
+from wallguard.documents.shape import Choice, Days, Field, JsonSchema, Many, Table, Version
 from wallguard.repository.coupons import is_plate
-from wallguard.repository.fields import DIRECTIONS, REPOSITORY_FILE
+from wallguard.repository.entry import GLOB, UNIT, Assignment, PartEntry
 from wallguard.repository.patterns import matches
 
 FILE_NAME = "wallguard.yaml"
 OTHER_NAME = "wallguard.yml"
 
 
-@dataclass(frozen=True)
-class Assignment:
-    """One rule file that a part answers to, and how the part is printed for it.
-
-    rules     rule file, relative to the root, with /
-    rotation  rows of the matrix from the file's frame to the printer's
-    scale     printed size over the size in the file
-    unit      unit of the file where its format carries none; None: not stated
-    line      of `wallguard.yaml`, where this is said; None: said on the command line
-    """
-
-    rules: str
-    rotation: Rotation = UPRIGHT
-    scale: float = 1.0
-    unit: Unit | None = None
-    line: int | None = None
-
-
-@dataclass(frozen=True)
-class PartEntry:
-    """One entry under `parts`: patterns, and an assignment for each rule file."""
-
-    files: tuple[str, ...]
-    assignments: tuple[Assignment, ...]
+_PART = table_of(
+    PartEntry, "parts and the rules they answer to", exclusive=(("up", "rotate"),), line="line"
+)
 
 
 @dataclass(frozen=True)
@@ -75,11 +42,46 @@ class Repository:
 
     root: Path
     path: Path | None = None
-    unit: Unit | None = None
-    entries: tuple[PartEntry, ...] = ()
-    exclude: tuple[str, ...] = ()
-    gate: Literal["all", "new"] = "all"
-    longest: int | None = None
+    unit: Unit | None = field(
+        default=None,
+        metadata=key(UNIT, "Unit of a file whose format carries none; left out: mm."),
+    )
+    entries: tuple[PartEntry, ...] = field(
+        default=(),
+        metadata=key(
+            Many(_PART, 1, 1000, "a list of entries with `files` and `rules`"),
+            "Which parts answer to which rule files, and how they are printed. Entries add up: a "
+            "part is checked against the rules of every entry that it matches. Where two entries "
+            "name the same rules for it, the later one says how it is printed.",
+            name="parts",
+            required=True,
+        ),
+    )
+    longest: int | None = field(
+        default=None,
+        metadata=key(
+            Days(),
+            "How far from today a waiver may run at most; left out: 365 days.",
+            within="waivers",
+        ),
+    )
+    gate: Literal["all", "new"] = field(
+        default="all",
+        metadata=key(
+            Choice(("all", "new")),
+            "Which findings stop the gate: `all`, or only those that are `new`, or worse, against "
+            "the base revision, which is that of `--base`, else of `--changed-since`, else HEAD. "
+            "Where a run asks several of these files and they differ, `all` holds.",
+        ),
+    )
+    exclude: tuple[str, ...] = field(
+        default=(),
+        metadata=key(
+            Many(GLOB, 0, 500, "a list of patterns"),
+            "Files that are no parts to check; patterns as in `files`. They hold in folders with a "
+            "`wallguard.yaml` of their own too.",
+        ),
+    )
     folder: str = ""
     above: Repository | None = None
 
@@ -130,7 +132,7 @@ class Repository:
 
     def rule_files(self) -> tuple[str, ...]:
         """Every rule file that an entry names, in the order of the file, each once."""
-        named = (item.rules for entry in self.entries for item in entry.assignments)
+        named = (item.rules for entry in self.entries for item in self._assignments(entry))
         return tuple(dict.fromkeys(named))
 
     def _said(self, path: str) -> dict[str, Assignment]:
@@ -139,12 +141,38 @@ class Repository:
         found: dict[str, Assignment] = {}
         for entry in self.entries if inner is not None else ():
             if any(matches(pattern, inner or "") for pattern in entry.files):
-                found |= {assignment.rules: assignment for assignment in entry.assignments}
+                found |= {assignment.rules: assignment for assignment in self._assignments(entry)}
         return found
+
+    def _assignments(self, entry: PartEntry) -> Iterator[Assignment]:
+        return entry.assignments(self.folder, self.unit)
 
     def _inner(self, path: str) -> str | None:
         """`path` as seen from the folder of `wallguard.yaml`; None where it lies elsewhere."""
         return path.removeprefix(self.folder) if path.startswith(self.folder) else None
+
+
+REPOSITORY_FILE = Table(
+    "a repository file",
+    (
+        Field("wallguard", Version(), "Version of this format: 1.", always=True),
+        *fields_of(
+            Repository,
+            {"waivers": ("bounds for waivers", "What a waiver may be in this repository.")},
+        ),
+    ),
+    make=maker(Repository),
+)
+
+
+def repository_schema() -> JsonSchema:
+    """JSON Schema (draft 7) of `wallguard.yaml`."""
+    return {
+        "$schema": "http://json-schema.org/draft-07/schema#",
+        "title": "wallguard.yaml",
+        "description": "Which parts of a design repository answer to which rule files.",
+        **REPOSITORY_FILE.schema(),
+    }
 
 
 def is_part(path: str) -> bool:
@@ -187,75 +215,11 @@ def parse_repository(text: str, root: Path) -> Repository:
 
 def _repository(document: Mapping, empty: Repository) -> Repository:
     """The repository that the document describes, which as yet is `empty`."""
-    problems = list(REPOSITORY_FILE.problems(document)) or list(_relations(document))
+    problems = tuple(REPOSITORY_FILE.problems(document))
     if problems:
-        raise DocumentError(tuple(problems))
-    values = document.plain()
-    rows = document.entries["parts"].value
-    assert isinstance(rows, Sequence)
-    entries = (
-        _entry(part, row.place.line, values.get("unit"), empty.folder)
-        for part, row in zip(values["parts"], rows.items, strict=True)
+        raise DocumentError(problems)
+    made = REPOSITORY_FILE.value(
+        document, root=empty.root, path=empty.path, folder=empty.folder, above=empty.above
     )
-    return replace(
-        empty,
-        unit=values.get("unit"),
-        entries=tuple(entries),
-        exclude=tuple(values.get("exclude", [])),
-        gate=values.get("gate", "all"),
-        longest=_days(values.get("waivers", {}).get("longest")),
-    )
-
-
-def _days(text: str | None) -> int | None:
-    """The 365 of "365 days"."""
-    return None if text is None else int(text.split()[0])
-
-
-def _entry(values: dict[str, Any], line: int, unit: Unit | None, folder: str) -> PartEntry:
-    rotation = UPRIGHT
-    if "up" in values:
-        up = values["up"]
-        rotation = rotation_from_up(DIRECTIONS[up] if isinstance(up, str) else tuple(up))
-    elif "rotate" in values:
-        rotation = rotation_about_axes(tuple(values["rotate"]))
-    scale, unit = _scale(values.get("scale", 1)), values.get("unit", unit)
-    return PartEntry(
-        tuple(_listed(values["files"])),
-        tuple(
-            Assignment(folder + _normal(rules), rotation, scale, unit, line)
-            for rules in _listed(values["rules"])
-        ),
-    )
-
-
-def _listed(value: str | list[str]) -> list[str]:
-    return [value] if isinstance(value, str) else value
-
-
-def _normal(path: str) -> str:
-    return PurePosixPath(path).as_posix()
-
-
-def _scale(value: float | str) -> float:
-    if not isinstance(value, str):
-        return float(value)
-    printed, drawn = (float(side) for side in value.split(":"))
-    return printed / drawn if drawn else 0.0
-
-
-def _relations(document: Mapping) -> Iterator[Problem]:
-    """What the shapes of the values do not say."""
-    rows = document.entries["parts"].value
-    assert isinstance(rows, Sequence)
-    for row in rows.items:
-        assert isinstance(row, Mapping)
-        up, scale = row.at("up"), row.at("scale")
-        if up and isinstance(up.value, Sequence) and hypot(*up.value.plain()) < 1e-6:
-            yield Problem(up.value.place, "`up`: this direction has no length", 'Write "+z"')
-        if scale and not 0.00001 <= _scale(scale.value.plain()) <= 100_000:
-            yield Problem(
-                scale.value.place,
-                f"`scale`: {scale.value.plain()} is not between 1:100000 and 100000:1",
-                'Write the printed size first, as in "1:200"',
-            )
+    assert isinstance(made, Repository)
+    return made

@@ -12,11 +12,11 @@ from wallguard.repository.changes import find_root, relative
 from wallguard.repository.config import (
     FILE_NAME,
     OTHER_NAME,
-    Assignment,
     Repository,
     is_part,
     load_repository,
 )
+from wallguard.repository.entry import Assignment
 
 _NAMES = (FILE_NAME, OTHER_NAME)
 # A `wallguard.yaml` that cannot be used, and why.

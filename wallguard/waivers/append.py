@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator
 from dataclasses import replace
 
 from wallguard.base.errors import InputError
 from wallguard.documents.reading import Sequence, parse_document
-from wallguard.waivers.load import FILE_NAME, Waiver, parse_waivers
+from wallguard.documents.write import value_text
+from wallguard.waivers.load import FILE_NAME, WAIVER, Waiver, parse_waivers
 
 HEAD = """\
 # Findings that somebody accepted: who, why, and until when. `wallguard waive` adds to this file.
@@ -51,41 +51,9 @@ def added(text: str, waiver: Waiver) -> tuple[str, int]:
 
 
 def _lines(waiver: Waiver) -> Iterator[str]:
-    if waiver.finding:
-        yield f"finding: {json.dumps(waiver.finding)}"
-    for key, value in (("part", waiver.part), ("rules", waiver.rules)):
-        if value:
-            yield f"{key}: {_quoted(value)}"
-    if waiver.limits:
-        yield f"limits: [{', '.join(waiver.limits)}]"
-    if waiver.place is not None:
-        yield f"place: [{', '.join(map(repr, waiver.place))}]"
-    if waiver.measures:
-        yield f"measures: [{', '.join(map(repr, waiver.measures))}]"
-    if waiver.fill is not None:
-        yield f"fill: {waiver.fill}"
-    if waiver.size:
-        yield f"size: [{', '.join(map(repr, waiver.size))}]"
-    if not waiver.certain:
-        yield "certain: false"
-    if waiver.alike > 1:
-        yield f"alike: {waiver.alike}"
-    if waiver.shape:
-        yield f"shape: {_quoted(waiver.shape)}"
-    if waiver.body:
-        about = waiver.body
-        numbers = (about.area, about.volume, *about.centre, *about.spread, *about.lean)
-        yield f"body: [{', '.join(map(repr, numbers))}]"
-    yield f"who: {_quoted(waiver.who)}"
-    yield f"why: {_quoted(waiver.why)}"
-    yield f"until: {waiver.until}"
-    if waiver.issue:
-        yield f"issue: {_quoted(waiver.issue)}"
-
-
-def _quoted(text: str) -> str:
-    """Text in quotes: JSON's are YAML's too (YAML 1.2, section 1.3)."""
-    return json.dumps(text, ensure_ascii=False)
+    shapes = {field.key: field.shape for field in WAIVER.fields}
+    for key, said in WAIVER.plain(waiver).items():
+        yield f"{key}: {value_text(shapes[key], said)}"
 
 
 def _item(entry: list[str], indent: str, end: str) -> str:

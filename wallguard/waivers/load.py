@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -17,43 +17,238 @@ from wallguard.documents.reading import (
     parse_document,
     read_text,
 )
+from wallguard.documents.record import fields_of, key
+from wallguard.documents.shape import (
+    BLANK,
+    CONTROLS,
+    GOES_UP,
+    LEAVES,
+    Choice,
+    Field,
+    JsonSchema,
+    Kept,
+    Many,
+    Number,
+    Table,
+    Text,
+    Version,
+)
 from wallguard.findings.model import Body, Point
-from wallguard.waivers.fields import WAIVERS_FILE
 
 FILE_NAME = "waivers.yaml"
 
 
-@dataclass(frozen=True)
+# More waivers than this are refused.
+_MOST = 600
+# Of a body: area and volume, three for its centre, six for its spread, three for its lean.
+_NUMBERS = 14
+_INSIDE = (*LEAVES, GOES_UP)
+_CHECK = Text("the name of a check", 40, (CONTROLS, BLANK), r"^[a-z_]+$", bare=True)
+_MEASURE = Number(-1_000_000_000, 1_000_000_000)
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"there is no day {text}") from None
+
+
+def _body(numbers: tuple[float, ...]) -> Body:
+    area, volume, x, y, z, *rest = numbers
+    lean = (rest[6], rest[7], rest[8])
+    nowhere = (0.0, 0.0, 0.0)
+    return Body(area, volume, (x, y, z), tuple(rest[:6]), lean, (nowhere, nowhere))
+
+
+def _numbers(body: Body) -> tuple[float, ...]:
+    return body.area, body.volume, *body.centre, *body.spread, *body.lean
+
+
+_DAY = Text(
+    "a day such as 2031-05-31", 10, (CONTROLS, BLANK), r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$", bare=True
+)
+_UNTIL = Kept(_DAY, _day, "Write year-month-day, as in 2031-05-31", str)
+# One, and what is certain, are not written.
+_ALIKE = Kept(
+    Number(2, 1_000_000, whole=True), int, show=lambda alike: alike if alike > 1 else None
+)
+_CERTAIN = Kept(Choice((False,)), bool, show=lambda certain: None if certain else False)
+_BODY = Kept(
+    Many(Number(-1e15, 1e15), _NUMBERS, _NUMBERS, f"{_NUMBERS} numbers"), _body, show=_numbers
+)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Waiver:
     """One accepted finding, or alike ones: by id, or by part, limits and place, or by all of them.
 
-    limits    the checks whose limits it accepts; what else the place breaks is not accepted
-    measures  for each of them what was measured when it was accepted; empty: nothing, or not said
-    fill, size, certain  as they were then; None or empty: not said
-    alike  how many findings of the part were alike but for their place
-    shape  of what it accepts, up to `alike` findings of this shape; empty: one finding
-    body   the body that has it, as it was then, without its box; None: not said
-    until  the last day on which it holds
-    line   of `waivers.yaml`, where it begins
+    What is empty or None is not said. The body has no box. `line` of `waivers.yaml` is where the
+    waiver begins.
     """
 
-    who: str
-    why: str
-    until: date
-    finding: str = ""
-    part: str = ""
-    rules: str = ""
-    limits: tuple[str, ...] = ()
-    place: Point | None = None
-    measures: tuple[float, ...] = ()
-    fill: str | None = None
-    size: tuple[float, ...] = ()
-    certain: bool = True
-    alike: int = 1
-    shape: str = ""
-    body: Body | None = None
-    issue: str = ""
+    finding: str = field(
+        default="",
+        metadata=key(
+            Text(
+                "a finding's id, as reports show it, in quotes",
+                40,
+                (CONTROLS, BLANK),
+                r"^[0-9a-f]{10}(-[0-9]{1,9})?$",
+            ),
+            "Id of the finding, as reports show it. In quotes, or it may be read as a number.",
+        ),
+    )
+    part: str = field(
+        default="",
+        metadata=key(Text("a part relative to the root", 1000, _INSIDE), "Part with the finding."),
+    )
+    rules: str = field(
+        default="",
+        metadata=key(
+            Text("a rule file relative to the root", 1000, _INSIDE),
+            "Rule file that it breaks; left out: any that the part answers to.",
+        ),
+    )
+    limits: tuple[str, ...] = field(
+        default=(),
+        metadata=key(
+            Many(_CHECK, 1, 20, "names of checks, as in [fill, wall]"),
+            "The checks whose limits are accepted; what else the place breaks, now or later, is "
+            "not.",
+        ),
+    )
+    place: Point | None = field(
+        default=None,
+        metadata=key(
+            Many(Number(-1_000_000, 1_000_000, "mm"), 3, 3, "a place [x, y, z] in mm"),
+            "Where it is, in mm, in the part file's own frame.",
+        ),
+    )
+    measures: tuple[float, ...] = field(
+        default=(),
+        metadata=key(
+            Many(_MEASURE, 1, 20, "a number for each of `limits`"),
+            "For each of `limits` what was measured when it was accepted, so that it is seen if it "
+            "gets worse. Where something is measured, a waiver without this does not hold.",
+        ),
+    )
+    fill: str | None = field(
+        default=None,
+        metadata=key(
+            Choice(("solid", "hollow", "missing", "uncertain")),
+            "What was inside the printed wall when it was accepted. Where `fill` is among the "
+            "limits, a waiver without this does not hold.",
+        ),
+    )
+    size: tuple[float, ...] = field(
+        default=(),
+        metadata=key(
+            Many(Number(0, 1_000_000, "mm"), 1, 2, "one or two lengths in mm"),
+            "Length, and height if any, when it was accepted, so that it is seen if it grows.",
+        ),
+    )
+    certain: bool = field(
+        default=True,
+        metadata=key(_CERTAIN, "`false` where the finding was indeterminate when it was accepted."),
+    )
+    alike: int = field(
+        default=1,
+        metadata=key(
+            _ALIKE,
+            "How many findings of the part were alike but for their place, this one included.",
+        ),
+    )
+    shape: str = field(
+        default="",
+        metadata=key(
+            Text("a shape as `wallguard waive --alike` writes it", 200),
+            "Accepts up to `alike` findings of the part that have this shape, not one more.",
+        ),
+    )
+    body: Body | None = field(
+        default=None,
+        metadata=key(
+            _BODY,
+            "The body of the part with the finding, in numbers by which it is known again when it "
+            "is moved in its file, turned, renamed, converted or put into another file: area, "
+            "volume, centre, second moments and lean of its surface, in mm.",
+        ),
+    )
+    who: str = field(metadata=key(Text("a name", 200), "Who accepted it."))
+    why: str = field(metadata=key(Text("a reason", 1000), "Why it is accepted."))
+    until: date = field(
+        metadata=key(_UNTIL, "The last day on which the waiver holds, as year-month-day.")
+    )
+    issue: str = field(
+        default="",
+        metadata=key(
+            Text("a link such as https://...", 1000, (CONTROLS, BLANK), r"^https?://[^\s]+$"),
+            "Link to where this is followed up.",
+        ),
+    )
     line: int = 0
+
+
+def _waiver(check: str = "", measured: float | None = None, **said: Any) -> Waiver:
+    if check:
+        said["limits"] = (check,)
+    if measured is not None:
+        said["measures"] = (measured,)
+    return Waiver(**said)
+
+
+WAIVER = Table(
+    "a waiver",
+    (
+        *fields_of(Waiver),
+        Field(
+            "check",
+            _CHECK,
+            "`limits` with a single name, as older files have it.",
+            attribute="check",
+        ),
+        Field(
+            "measured",
+            _MEASURE,
+            "`measures` with a single number, as older files have it.",
+            attribute="measured",
+        ),
+    ),
+    needs=(
+        ("place", "part"),
+        ("shape", "part"),
+        ("shape", "alike"),
+        ("body", "part"),
+        ("check", "part"),
+    ),
+    make=_waiver,
+    line="line",
+)
+WAIVERS_FILE = Table(
+    "a file of waivers",
+    (
+        Field("wallguard", Version(), "Version of this format: 1.", always=True),
+        Field(
+            "waivers",
+            Many(WAIVER, 0, _MOST, f"a list of at most {_MOST} waivers"),
+            "Accepted findings: each named by its id, or by part, limits and place.",
+            True,
+            attribute="waivers",
+        ),
+    ),
+    make=lambda waivers: waivers,
+)
+
+
+def waivers_schema() -> JsonSchema:
+    """JSON Schema (draft 7) of `waivers.yaml`."""
+    return {
+        "$schema": "http://json-schema.org/draft-07/schema#",
+        "title": "waivers.yaml",
+        "description": "Findings that somebody accepted, for a reason and until a day.",
+        **WAIVERS_FILE.schema(),
+    }
 
 
 def load_waivers(root: Path) -> tuple[Waiver, ...]:
@@ -74,9 +269,8 @@ def parse_waivers(text: str) -> tuple[Waiver, ...]:
     problems = list(WAIVERS_FILE.problems(document)) or list(_relations(document))
     if problems:
         raise DocumentError(tuple(problems))
-    rows = document.entries["waivers"].value
-    assert isinstance(rows, Sequence)
-    return tuple(_waiver(row.plain(), row.place.line) for row in rows.items)
+    waivers: tuple[Waiver, ...] = WAIVERS_FILE.value(document)
+    return waivers
 
 
 def _relations(document: Mapping) -> Iterator[Problem]:
@@ -103,14 +297,6 @@ def _relations(document: Mapping) -> Iterator[Problem]:
             )
         elif name[0]:
             seen[name] = row.place.line
-        try:
-            date.fromisoformat(values["until"])
-        except ValueError:
-            yield Problem(
-                row.entries["until"].value.place,
-                f"`until`: there is no day {values['until']}",
-                "Write year-month-day, as in 2031-05-31",
-            )
 
 
 def _limits(row: Mapping, values: dict[str, Any]) -> Iterator[Problem]:
@@ -134,40 +320,3 @@ def _limits(row: Mapping, values: dict[str, Any]) -> Iterator[Problem]:
             "there are not as many `measures` as `limits`",
             "Give one for each",
         )
-
-
-def _waiver(values: dict[str, Any], line: int) -> Waiver:
-    place = values.get("place")
-    limits = values.get("limits", [values["check"]] if "check" in values else [])
-    measures = values.get("measures", [values["measured"]] if "measured" in values else [])
-    return Waiver(
-        who=values["who"],
-        why=values["why"],
-        until=date.fromisoformat(values["until"]),
-        finding=values.get("finding", ""),
-        part=values.get("part", ""),
-        rules=values.get("rules", ""),
-        limits=tuple(limits),
-        place=(float(place[0]), float(place[1]), float(place[2])) if place else None,
-        measures=tuple(float(one) for one in measures),
-        fill=values.get("fill"),
-        size=tuple(float(side) for side in values.get("size", ())),
-        certain=values.get("certain", True),
-        alike=int(values.get("alike", 1)),
-        shape=values.get("shape", ""),
-        body=_body(values.get("body")),
-        issue=values.get("issue", ""),
-        line=line,
-    )
-
-
-def _body(numbers: list[float] | None) -> Body | None:
-    if numbers is None:
-        return None
-    area, volume, *rest = map(float, numbers)
-    x, y, z = rest[:3]
-    lean = rest[9:]
-    nowhere = (0.0, 0.0, 0.0)
-    return Body(
-        area, volume, (x, y, z), tuple(rest[3:9]), (lean[0], lean[1], lean[2]), (nowhere, nowhere)
-    )

@@ -1,0 +1,176 @@
+"""One entry under `parts` of `wallguard.yaml`: which parts, which rule files, how the parts lie."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from math import hypot
+from pathlib import PurePosixPath
+
+from wallguard.base.rotation import (
+    UPRIGHT,
+    Rotation,
+    Vector,
+    rotation_about_axes,
+    rotation_from_up,
+)
+from wallguard.base.units import MILLIMETRES, Unit
+from wallguard.documents.record import key
+from wallguard.documents.shape import (
+    BLANK,
+    CONTROLS,
+    GOES_UP,
+    LEAVES,
+    Choice,
+    Forbidden,
+    Kept,
+    Many,
+    Number,
+    OneOf,
+    Text,
+)
+
+DIRECTIONS: dict[str, Vector] = {
+    "+x": (1.0, 0.0, 0.0),
+    "-x": (-1.0, 0.0, 0.0),
+    "+y": (0.0, 1.0, 0.0),
+    "-y": (0.0, -1.0, 0.0),
+    "+z": (0.0, 0.0, 1.0),
+    "-z": (0.0, 0.0, -1.0),
+}
+UNIT = Choice(tuple(MILLIMETRES))
+
+_INSIDE = (*LEAVES, GOES_UP)
+_STARS = Forbidden(
+    r"[^/]\*\*|\*\*[^/]",
+    "`**` beside other characters",
+    "Let `**` stand alone between slashes, as in `**/*.stl`",
+)
+_EMPTY = Forbidden(r"//", "an empty folder name", "Write a single /")
+GLOB = Text('a pattern such as "brackets/**/*.stl"', 1000, (*_INSIDE, _STARS, _EMPTY))
+# The smallest and the largest scale.
+_LEAST, _MOST = 0.00001, 100_000
+
+
+def _one_or_more(shape: Text, what: str) -> Kept:
+    both = OneOf((shape, Many(shape, 1, 500, what)))
+    return Kept(both, lambda said: (said,) if isinstance(said, str) else said)
+
+
+def _upward(up: str | Vector) -> Rotation:
+    direction = DIRECTIONS[up] if isinstance(up, str) else up
+    if hypot(*direction) < 1e-6:
+        raise ValueError("this direction has no length")
+    return rotation_from_up(direction)
+
+
+def _direction(rotation: Rotation) -> str | Vector:
+    """What `up` says of a rotation: the last row of its matrix is what is brought to +z."""
+    up = rotation[2]
+    return next((name for name, direction in DIRECTIONS.items() if direction == up), up)
+
+
+def _scale(said: float | str) -> float:
+    if not isinstance(said, str):
+        return said
+    printed, drawn = map(float, said.split(":"))
+    scale = printed / drawn if drawn else 0.0
+    if not _LEAST <= scale <= _MOST:
+        raise ValueError(f"{said} is not between 1:100000 and 100000:1")
+    return scale
+
+
+_UP = Kept(
+    OneOf((Choice(tuple(DIRECTIONS)), Many(Number(-1000, 1000), 3, 3, "a direction [x, y, z]"))),
+    _upward,
+    'Write "+z"',
+    _direction,
+)
+_RATIO = Text(
+    'a scale such as "1:200"',
+    40,
+    (CONTROLS, BLANK),
+    r"^[0-9]{1,6}(\.[0-9]{1,6})?:[0-9]{1,6}(\.[0-9]{1,6})?$",
+)
+_SCALE = Kept(
+    OneOf((Number(_LEAST, _MOST), _RATIO)),
+    _scale,
+    'Write the printed size first, as in "1:200"',
+)
+
+
+@dataclass(frozen=True)
+class Assignment:
+    """One rule file that a part answers to, and how the part is printed for it.
+
+    rules     rule file, relative to the root, with /
+    rotation  rows of the matrix from the file's frame to the printer's
+    scale     printed size over the size in the file
+    unit      unit of the file where its format carries none; None: not stated
+    line      of `wallguard.yaml`, where this is said; None: said on the command line
+    """
+
+    rules: str
+    rotation: Rotation = UPRIGHT
+    scale: float = 1.0
+    unit: Unit | None = None
+    line: int | None = None
+
+
+@dataclass(frozen=True)
+class PartEntry:
+    """An entry as it is written, which begins in `line`."""
+
+    files: tuple[str, ...] = field(
+        metadata=key(
+            _one_or_more(GLOB, "a list of patterns"),
+            "Pattern, or list of patterns, relative to this file's folder. * is any text within "
+            "a name, ? one character, ** any folders; a pattern that ends in / is all below that "
+            "folder. Upper and lower case differ, save in the suffix.",
+        )
+    )
+    rules: tuple[str, ...] = field(
+        metadata=key(
+            _one_or_more(
+                Text("a rule file relative to the root", 1000, _INSIDE), "a list of rule files"
+            ),
+            "Rule file, or list of rule files, relative to this file's folder.",
+        )
+    )
+    up: Rotation = field(
+        default=UPRIGHT,
+        metadata=key(_UP, "The direction of the file that points up on the printer."),
+    )
+    rotate: Rotation | None = field(
+        default=None,
+        metadata=key(
+            Kept(
+                Many(Number(-360, 360, "degrees"), 3, 3, "three angles in degrees: [x, y, z]"),
+                rotation_about_axes,
+            ),
+            "Turns the part as it is printed: in degrees about x, then y, then z, the axes "
+            "standing still.",
+        ),
+    )
+    scale: float = field(
+        default=1,
+        metadata=key(
+            _SCALE, 'Printed size over the size in the file: a number, or a scale such as "1:200".'
+        ),
+    )
+    unit: Unit | None = field(
+        default=None,
+        metadata=key(UNIT, "Unit of these files where their format carries none."),
+    )
+    line: int = 0
+
+    def assignments(self, folder: str, unit: Unit | None) -> Iterator[Assignment]:
+        """One for each rule file.
+
+        folder  that of `wallguard.yaml`, ended by /
+        unit    where the entry names none
+        """
+        for rules in self.rules:
+            name = folder + PurePosixPath(rules).as_posix()
+            rotation, own = self.rotate or self.up, self.unit or unit
+            yield Assignment(name, rotation, self.scale, own, self.line)
