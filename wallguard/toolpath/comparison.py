@@ -9,6 +9,39 @@
     6  here       what came out alike and belongs together is one wall, through all its layers
 
 Walls are measured in the part's own frame; beads are brought there, not the part to the plate.
+
+       the part's section       what is laid in that layer       lines 1, 2, 3 across the wall
+                                                                       1    2    3
+      ____________________       ======================             ===|====|====|===
+              t                                                        |    |    |     p1, p2, p3
+      ____________________       ===========                        ===|====|
+                                            o a strand ends here            ^ behind it: `stops`
+
+Line i says how thick the wall is drawn there, t_i, and from where to where it is printed, p_i. A
+wall that tapers has other t_i along it, so what is told as printed is not the median of the p_i but
+
+    printed = typical t + median over i of (p_i - t_i),
+
+which is as far from what was drawn as the wall is along half of its length. A line stands for the
+piece of outline s_i and the k_i layers of its slab, so the share that is laid is that of s_i k_i.
+
+What decides, from top to bottom:
+
+    of a layer                                             then
+    -----------------------------------------------------  ----------------------------------------
+    nothing is laid in it, but above it                    it is told as left out, no wall is judged
+    nothing is laid in it, nor above it                    its walls are judged: they are missing
+    drawn and laid as in a slab that is measured           that one's lines hold for it (`slabs`)
+
+    of what came out alike                                 then
+    -----------------------------------------------------  ----------------------------------------
+    thickness differs by a step of 0.1 mm or more          walls of their own, though they stand on
+                                                           each other
+    too small to matter to a print (`is_speck`)            left out
+    an outline hardly longer than thick: a post            kept, however short
+    missing, shorter than 0.3 mm                           left out: a corner of an outline
+    else shorter than two beads or half its thickness      left out: the turn or the end of a bead
+    of one wall, one range of thickness, one outcome       one wall, as its largest piece says
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Walls and gaps of a part in its layers: sampled, joined in each section, followed upward.
+r"""Walls and gaps of a part in its layers: sampled, joined in each section, followed upward.
 
     outlines ->  samples          ->  pieces              ->  nodes          ->  stretches
                  where a wall         of one section and      pieces over        what is said of
@@ -7,6 +7,38 @@
 
 A sample is a point of the outline and the largest disc that touches it there (`discs`). Samples
 are taken once; they are then divided and joined for each list of splits that is asked for.
+
+A node is a piece of length l, of thickness t, that stands unchanged in k layers of height h, so it
+takes up l k h of the wall as seen from its side. What is said of a wall is said of that area A:
+
+    minimum, maximum   over all samples of all nodes but its roots
+    typical            the median: half of A is thinner
+    lean               sections of a wall that leans by an angle a move on by m = tan a with
+                       height; with s^2 = mean(m^2) - mean(m)^2 over A, mean(m) -+ 2 s holds for
+                       three quarters of A at least (Chebyshev's inequality, from memory)
+
+A rib that stands on a floor by a fillet, seen along it:
+
+             | |      node 3 )
+             | |      node 2 )  one wall: nodes over each other, of one range of thickness
+            /   \     node 1 )  its root: it runs into the floor, and is no thicker wall
+       ____/__x__\____
+                      x: material right below the middle of the lowest node; so it is held there
+
+What decides:
+
+    question                                  where it is so
+    ----------------------------------------  ----------------------------------------------------
+    do pieces lie over each other (`upward`)  they are one connected wall, whatever they measure
+    and are they of one range of thickness    and one stretch; otherwise each range has its own
+    does a stretch widen downward faster      it is the other's root: it gets the label of the wall
+    than a draft, with material right below   that it meets, and tells nothing of its thickness; so
+    it, and is no higher than twice its       does what the fillet begins with, no higher than half
+    thickness; or so upward                   its thickness (`junctions.swellings`)
+    does an outline turn back round its end   that end is free (`joins`), otherwise held: of all
+                                              layers the one with most held ends counts
+    is there material right beyond its        it is held on that side too: so on 0 to 4 sides; a gap
+    lowest or its highest layer               is only asked for its ends
 """
 
 from __future__ import annotations
