@@ -256,7 +256,7 @@ def test_triangles_of_all_instances_are_counted(monkeypatch):
 
 
 def test_start_part_must_be_one():
-    assert "names 0 3D models" in mistake(package(**{"_rels/.rels": "<a/>"}))
+    assert "names no 3D model" in mistake(package(**{"_rels/.rels": "<a/>"}))
     assert "does not name a part" in mistake(package(model(), target="../x.model"))
     assert "'3D/none.model' is missing" in mistake(package(model(), target="/3D/none.model"))
 

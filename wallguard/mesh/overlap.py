@@ -13,7 +13,7 @@ from wallguard.mesh.nesting import expand, nesting
 
 # Bodies that share a layer thinner than this touch: it is what rounding leaves of one surface.
 TOUCHING = 1e-4
-MAX_PAIRS = 500_000
+MAX_PAIRS = 500_000  # of boxes that meet; most are never compared: see MAX_WORK
 _LARGE = 20_000  # triangles; below, manifold3d is as fast as asking first
 MAX_CANDIDATES = 20_000_000
 MAX_WORK = 20_000_000  # triangles given to manifold3d, each as often as it is compared
@@ -44,13 +44,11 @@ def meetings(
     """
     boxes = np.array([_box(vertices, each) for each in solids])
     low, high = boxes[:, 0], boxes[:, 1]
-    pairs = _box_pairs(low, high)
-    if pairs is None:
-        return [], False
+    pairs, every = _box_pairs(low, high)
     found: list[Meeting] = []
     enclosed: list[tuple[int, int]] = []
     made: dict[int, m3.Manifold | None] = {}
-    complete, work = True, 0
+    complete, work = every, 0
     for first, second in pairs:
         size = len(solids[first]) + len(solids[second])
         if size > _LARGE and not _near(vertices, solids[first], solids[second]):
@@ -268,8 +266,11 @@ def _meeting(first: int, second: int, a: m3.Manifold, b: m3.Manifold) -> Meeting
     return None
 
 
-def _box_pairs(low: NDArray[np.float64], high: NDArray[np.float64]) -> list[tuple[int, int]] | None:
-    """Pairs of boxes that meet, rising; None where there are too many to look through."""
+def _box_pairs(
+    low: NDArray[np.float64], high: NDArray[np.float64]
+) -> tuple[list[tuple[int, int]], bool]:
+    """Pairs of boxes that meet, rising, and whether these are all: there may be too many to look
+    through, or to name."""
     low, high = low - TOUCHING / 2, high + TOUCHING / 2
     best: tuple[int, NDArray[np.int64], NDArray[np.int64]] | None = None
     for axis in range(3):
@@ -279,11 +280,13 @@ def _box_pairs(low: NDArray[np.float64], high: NDArray[np.float64]) -> list[tupl
         if best is None or number.sum() < best[0]:
             best = int(number.sum()), order, number
     if best is None or best[0] > MAX_CANDIDATES:
-        return None
+        return [], False
     _, order, number = best
     pairs: list[tuple[int, int]] = []
     for i, j in expand(np.arange(len(order)) + 1, number):
         a, b = order[i], order[j]
         meet = ((low[a] <= high[b]) & (low[b] <= high[a])).all(axis=1)
         pairs += zip(np.minimum(a, b)[meet].tolist(), np.maximum(a, b)[meet].tolist(), strict=True)
-    return sorted(pairs)
+        if len(pairs) > MAX_PAIRS:
+            return sorted(pairs)[:MAX_PAIRS], False
+    return sorted(pairs), True

@@ -20,6 +20,11 @@ _FREE_FORM = {b"curv", b"curv2", b"surf"}
 # No file has so many vertices that their numbers are longer, and these fit 64 bits.
 _DIGITS = 18
 _WORDS = re.compile(rb"[a-z_#]", re.IGNORECASE)
+# A line that holds something, with those that a backslash at its end goes on in. Empty ones cost
+# nothing so: there may be millions.
+_GOES_ON = rb"\\(?:\r\n|[\r\n])"
+_STATEMENT = re.compile(rb"(?=\S)(?:[^\r\n\\]++|" + _GOES_ON + rb"|\\)++")
+_ENDS = re.compile(_GOES_ON)
 
 
 def read(path: Path, data: bytes) -> Drawing:
@@ -29,17 +34,11 @@ def read(path: Path, data: bytes) -> Drawing:
     coordinates = array("d")
     corners = array("q")
     sizes = array("q")
-    number = kept = 0
-    pending: list[bytes] = []  # words of lines that go on in the next
+    kept = place = 0
     try:
-        for line in data.splitlines():
-            number += 1
-            words = line.split()
-            if line.endswith(b"\\"):
-                pending += line[:-1].split()
-                continue
-            if pending:
-                words, pending = pending + words, []
+        for found in _STATEMENT.finditer(data):
+            line, place = found[0], found.start()
+            words = (_ENDS.sub(b" ", line) if b"\\" in line else line).split()
             if not words:
                 continue
             match words[0]:
@@ -68,6 +67,8 @@ def read(path: Path, data: bytes) -> Drawing:
                 case word if not _WORDS.match(word):
                     raise ValueError(f"unknown statement {word[:20].decode('ascii', 'replace')!r}")
     except (ValueError, OverflowError) as error:
+        lines = data.count(b"\n", 0, place) + data.count(b"\r", 0, place)
+        number = lines - data.count(b"\r\n", 0, place) + 1
         raise InputError(path, mistake(error), remedy=EXPORT, line=number) from error
     vertices = np.frombuffer(coordinates, np.float64).reshape(-1, 3)
     indices = np.frombuffer(corners, np.int64)

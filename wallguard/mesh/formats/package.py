@@ -14,12 +14,14 @@ from pathlib import Path
 from urllib.parse import unquote
 
 from wallguard.base.errors import InputError
-from wallguard.mesh.formats.drawing import EXPORT, mistake
+from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, mistake
 
 MAX_ENTRIES = 10_000
 MAX_UNPACKED = 1024**3
-MAX_RATIO = 200  # unpacked to packed; XML of a mesh packs to a fifth or a tenth
-_SMALL = 4 * 1024**2  # up to here, any ratio will do
+MAX_RATIO = 100  # unpacked to packed; XML of a mesh packs to a fifth or a tenth
+_SMALL = 16 * 1024**2  # up to here, any ratio will do
+# A mesh of MAX_TRIANGLES has half as many vertices as triangles.
+MAX_ELEMENTS = 2 * MAX_TRIANGLES
 _BLOCK = 128 * 1024
 _METHODS = {zipfile.ZIP_BZIP2: "bzip2", zipfile.ZIP_LZMA: "LZMA"}
 
@@ -29,7 +31,8 @@ class Package:
 
     def __init__(self, path: Path, data: bytes) -> None:
         self.path = path
-        self._unpacked = 0
+        self._unpacked = self._elements = 0
+        self._most = min(MAX_UNPACKED, max(_SMALL, MAX_RATIO * len(data)))
         if data.count(b"PK\x01\x02") > MAX_ENTRIES:
             raise InputError(path, f"its zip has more than {MAX_ENTRIES} entries")
         try:
@@ -63,17 +66,10 @@ class Package:
                 f"its part {name!r} is packed with {method}; 3MF knows only store and deflate",
                 remedy=EXPORT,
             )
-        packed = max(entry.compress_size, 1)
-        own = 0
         try:
             with self._zip.open(entry) as stream:
                 while block := stream.read(_BLOCK):
-                    own += len(block)
-                    self._unpacked += len(block)
-                    if self._unpacked > MAX_UNPACKED or own > max(_SMALL, MAX_RATIO * packed):
-                        raise InputError(
-                            self.path, f"its part {name!r} unpacks to far more than a mesh needs"
-                        )
+                    self._count(block, name)
                     yield block
         except _ZIP_ERRORS as error:
             raise InputError(
@@ -81,6 +77,22 @@ class Package:
                 f"its part {name!r} cannot be unpacked ({mistake(error)[:80]})",
                 remedy=EXPORT,
             ) from error
+
+    def _count(self, block: bytes, name: str) -> None:
+        """Refuse what unpacks to more than a mesh needs, and XML of more elements than one has, in
+        all parts together: reading takes time by the element."""
+        self._unpacked += len(block)
+        self._elements += block.count(b"<") - block.count(b"</")
+        if self._unpacked > self._most:
+            size = f"more than {self._most // 1024**2} MiB"
+            what = f"its part {name!r} unpacks to far more than a mesh needs ({size} in all)"
+            raise InputError(self.path, what, remedy=EXPORT)
+        if self._elements > MAX_ELEMENTS:
+            raise InputError(
+                self.path,
+                f"holds more than {MAX_ELEMENTS} elements of XML",
+                remedy="Export the part with coarser facets",
+            )
 
 
 # RuntimeError: a password is needed, or it is packed in a way that zipfile does not know. The

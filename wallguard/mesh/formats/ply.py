@@ -179,6 +179,8 @@ def _faces(
         for row in body.rows(element):
             numbers.extend(map(int, row[wanted]))
             lengths.append(len(row[wanted]))
+            if not 3 <= lengths[-1] <= MAX_CORNERS:
+                break
         corners, sizes = np.frombuffer(numbers, np.int64), np.frombuffer(lengths, np.int64)
     if len(corners) > 3 * MAX_TRIANGLES:
         raise InputError(body.path, f"its faces have more than {MAX_TRIANGLES} triangles")

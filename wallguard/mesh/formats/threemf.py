@@ -7,6 +7,7 @@ types `support`, `solidsupport` and `other` are not part of what is printed.
 
 from __future__ import annotations
 
+import itertools
 import math
 from array import array
 from collections.abc import Callable, Iterator
@@ -25,6 +26,7 @@ from wallguard.mesh.formats.xmlstream import Attributes, parse
 MAX_DEPTH = 32
 MAX_INSTANCES = 10_000
 MAX_MODELS = 1_000
+MAX_OBJECTS = 100_000  # with components and items: in all that is read, used or not
 
 # 3MF Core Specification, 3.4 "Model": the values of `unit`; millimeter is the default.
 UNITS: dict[str, Unit] = {
@@ -43,11 +45,12 @@ _MATERIAL = "http://schemas.microsoft.com/3dmanufacturing/material/2015/02"
 _MODEL_TYPE = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
 _RELATIONSHIP = "http://schemas.openxmlformats.org/package/2006/relationships Relationship"
 _UNDERSTOOD = {_CORE, _PRODUCTION, _MATERIAL}
-_IDENTITY = "1 0 0 0 1 0 0 0 1 0 0 0"
+_MOST_PREFIXES = 1_000
 _NOT_PRINTED = {"support", "solidsupport", "other"}
 
 Key = tuple[str, str]  # the model part, the object's id in it
 Matrix = NDArray[np.float64]  # (4, 3): a row vector (x, y, z, 1) times it is the placed point
+_UPRIGHT: Matrix = np.eye(4, 3)
 
 
 @dataclass(frozen=True)
@@ -78,12 +81,13 @@ def read(path: Path, data: bytes) -> Drawing:
     package = Package(path, data)
     first = _first_model(path, package)
     models: dict[str, _Model] = {}
+    named = itertools.count(1)
 
     def model(name: str) -> _Model:
         if name not in models:
             if len(models) >= MAX_MODELS:
                 raise InputError(path, f"has more than {MAX_MODELS} model parts")
-            models[name] = _read_model(path, package, name)
+            models[name] = _read_model(path, package, name, named)
         return models[name]
 
     root = model(first)
@@ -97,10 +101,11 @@ def read(path: Path, data: bytes) -> Drawing:
         total += len(faces)
         if total > MAX_TRIANGLES or count + len(points) > 3 * MAX_TRIANGLES:
             raise InputError(path, f"builds more than {MAX_TRIANGLES} triangles")
-        if np.linalg.det(matrix[:3]) < 0:  # a mirror turns every face inside out
+        if _det(matrix) < 0:  # a mirror turns every face inside out
             faces = faces[:, ::-1]
         objects.append(np.full(len(points), len(vertices)))
-        vertices.append(points @ matrix[:3] + matrix[3])
+        with np.errstate(all="ignore"):  # what lies beyond all measure is refused later
+            vertices.append(points @ matrix[:3] + matrix[3])
         triangles.append(faces + count)
         count += len(points)
     if not total:
@@ -119,13 +124,19 @@ def _instances(
     path: Path, root: _Model, model: Callable[[str], _Model]
 ) -> Iterator[tuple[_Object, Matrix]]:
     """Every mesh to print, once for each place it stands in, in the file's order."""
-    waiting = [(item, 0) for item in reversed(root.build)]
-    visited = 0
+    waiting: list[tuple[_Placed, int]] = []
+    total = 0
+
+    def push(placed: list[_Placed], depth: int, matrix: Matrix) -> None:
+        nonlocal total
+        total += len(placed)
+        if total > MAX_INSTANCES:
+            raise InputError(path, f"places objects more than {MAX_INSTANCES} times")
+        waiting.extend((_within(one, matrix), depth) for one in reversed(placed))
+
+    push(root.build, 0, _UPRIGHT)
     while waiting:
         placed, depth = waiting.pop()
-        visited += 1
-        if visited > MAX_INSTANCES:
-            raise InputError(path, f"places objects more than {MAX_INSTANCES} times")
         if depth > MAX_DEPTH:
             raise InputError(path, f"nests components more than {MAX_DEPTH} deep, or in a ring")
         part, number = placed.key
@@ -140,10 +151,23 @@ def _instances(
             continue
         if found.corners:
             yield found, placed.matrix
-        for child in reversed(found.components):
-            matrix = child.matrix @ placed.matrix[:3]
-            matrix[3] += placed.matrix[3]
-            waiting.append((_Placed(child.key, matrix), depth + 1))
+        push(found.components, depth + 1, placed.matrix)
+
+
+def _within(child: _Placed, matrix: Matrix) -> _Placed:
+    """A component as it lies where its object is placed."""
+    if matrix is _UPRIGHT:
+        return child
+    with np.errstate(all="ignore"):
+        placed = child.matrix @ matrix[:3]
+        placed[3] += matrix[3]
+    return _Placed(child.key, placed)
+
+
+def _det(matrix: Matrix) -> float:
+    """How many times larger what is placed so is, below zero where it is mirrored."""
+    (a, b, c), (d, e, f), (g, h, i) = matrix[:3].tolist()
+    return float(a * (e * i - f * h) - b * (d * i - f * g) + c * (d * h - e * g))
 
 
 def _first_model(path: Path, package: Package) -> str:
@@ -153,12 +177,14 @@ def _first_model(path: Path, package: Package) -> str:
     def start(name: str, attributes: Attributes) -> None:
         if name == _RELATIONSHIP and attributes.get("Type") == _MODEL_TYPE:
             targets.append(_part_name(attributes.get("Target", "")))
+            if len(targets) > 1:
+                raise ValueError("names more than one 3D model")
 
     if "_rels/.rels" not in package:
         raise InputError(path, "is a zip file, but not 3MF: it has no '_rels/.rels'")
     parse(path, "_rels/.rels", package.blocks("_rels/.rels"), start, lambda name: None)
-    if len(targets) != 1:
-        raise InputError(path, f"names {len(targets)} 3D models, not one", remedy=EXPORT)
+    if not targets:
+        raise InputError(path, "names no 3D model", remedy=EXPORT)
     return targets[0]
 
 
@@ -170,7 +196,8 @@ def _part_name(target: str) -> str:
     return name
 
 
-def _read_model(path: Path, package: Package, part: str) -> _Model:
+def _read_model(path: Path, package: Package, part: str, named: Iterator[int]) -> _Model:
+    """Read a model part; `named` counts what is named in all of them."""
     model = _Model()
     prefixes: dict[str, str] = {}
     current = _Object("model")
@@ -191,6 +218,8 @@ def _read_model(path: Path, package: Package, part: str) -> _Model:
         space, _, local = name.rpartition(" ")
         if space != _CORE:
             return
+        if local in ("object", "component", "item") and next(named) > MAX_OBJECTS:
+            raise ValueError(f"more than {MAX_OBJECTS} objects, components and items")
         if local == "object":
             current = _Object(attributes.get("type", "model"))
             if model.objects.setdefault(attributes["id"], current) is not current:
@@ -216,16 +245,26 @@ def _read_model(path: Path, package: Package, part: str) -> _Model:
             if len(indices) and not 0 <= indices.min() <= indices.max() < len(current.corners) // 3:
                 raise ValueError("a triangle names a vertex that its object does not have")
 
-    parse(path, part, package.blocks(part), start, end, prefixes.__setitem__)
+    def prefix(name: str, uri: str) -> None:
+        prefixes[name] = uri
+        if len(prefixes) > _MOST_PREFIXES:
+            raise ValueError(f"declares more than {_MOST_PREFIXES} prefixes")
+
+    parse(path, part, package.blocks(part), start, end, prefix)
     return model
 
 
 def _placed(part: str, attributes: Attributes) -> _Placed:
     other = attributes.get(f"{_PRODUCTION} path")
-    values = [float(word) for word in attributes.get("transform", _IDENTITY).split()]
+    key = _part_name(other) if other else part, attributes["objectid"]
+    if "transform" not in attributes:
+        return _Placed(key, _UPRIGHT)
+    values = [float(word) for word in attributes["transform"].split()]
     if len(values) != 12 or not all(math.isfinite(value) for value in values):
         raise ValueError(f"a transform needs 12 numbers, not {attributes['transform'][:80]!r}")
     matrix = np.array(values).reshape(4, 3)
-    if np.linalg.det(matrix[:3]) == 0:
-        raise ValueError(f"a transform that flattens the part: {attributes['transform'][:80]!r}")
-    return _Placed((_part_name(other) if other else part, attributes["objectid"]), matrix)
+    size = _det(matrix)
+    if size == 0 or not math.isfinite(size):
+        what = "flattens the part" if size == 0 else "enlarges the part beyond all measure"
+        raise ValueError(f"a transform that {what}: {attributes['transform'][:80]!r}")
+    return _Placed(key, matrix)

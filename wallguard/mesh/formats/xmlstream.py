@@ -12,6 +12,7 @@ from wallguard.mesh.formats.drawing import EXPORT, mistake
 Attributes = dict[str, str]
 MAX_DEPTH = 64
 _LONGEST_TAG = 1024**2
+_NAMES = 10_000  # of elements, attributes and namespaces; expat keeps each
 
 
 def parse(
@@ -58,6 +59,8 @@ def parse(
             parser.Parse(block, False)
             fed += len(block)
             # Unfinished tags are scanned again with every block: a huge one would take for ever.
+            if len(parser.intern) > _NAMES:
+                raise ValueError(f"has more than {_NAMES} names of elements and attributes")
             if fed - max(parser.CurrentByteIndex, 0) > _LONGEST_TAG:
                 raise ValueError("holds a tag or a text that is longer than 1 MiB")
         parser.Parse(b"", True)
