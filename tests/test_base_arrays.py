@@ -13,6 +13,7 @@ from wallguard.base.arrays import (
     inside,
     quantiles,
     ranges,
+    rings,
     spread,
     weighted_median,
 )
@@ -70,6 +71,28 @@ def test_connected_numbers_components_by_their_first_nodes(many, monkeypatch):
 def test_a_long_chain_is_one_component():
     one = np.random.default_rng(1).permutation(20_000 - 1)
     assert connected(one, one + 1, 20_000)[0] == 1
+
+
+def test_rings_are_walked_as_one_by_one():
+    for seed in range(60):
+        random = np.random.default_rng(seed)
+        count = int(random.integers(0, 400))
+        # Long rings, short ones, or some cut open.
+        following = np.arange(count) if seed % 3 == 1 else random.permutation(count)
+        following = np.where(random.random(count) < 0.05 * (seed % 3), -1, following)
+        order, begins = [], []
+        heads = sorted(set(range(count)) - set(following.tolist()))
+        for begin in [*heads, *range(count)]:
+            if begin not in order:
+                begins.append(len(order))
+            at = begin
+            while at >= 0 and at not in order:
+                order.append(at)
+                at = int(following[at])
+        found, start, closed = rings(following)
+        assert found.tolist() == order
+        assert start.tolist() == [*begins, count]
+        assert closed.tolist() == [False] * len(heads) + [True] * (len(begins) - len(heads))
 
 
 def test_inside_is_even_odd():

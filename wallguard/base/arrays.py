@@ -17,6 +17,8 @@ _Ints = NDArray[np.int64]
 _AT_ONCE = 4_000_000
 # From this many links on, scipy's compiled search is worth the time it takes to import.
 _MANY = 30_000
+# Of links that are walked at once, this share begin legs.
+_LEGS, _GOLDEN = 1 / 16, (5**0.5 - 1) / 2
 
 
 def ranges(first: NDArray[Any] | int, size: NDArray[Any]) -> tuple[_Ints, _Ints]:
@@ -119,6 +121,89 @@ def connected(one: NDArray[Any], other: NDArray[Any], count: int) -> tuple[int, 
     first = root == np.arange(count)
     rank = np.cumsum(first) - 1
     return int(first.sum()), rank[root]
+
+
+def rings(following: _Ints) -> tuple[_Ints, _Ints, NDArray[np.bool_]]:
+    """Walk links: `following` (n,) is the item after each, -1 where a chain ends; no item comes
+    after two.
+
+    Returns the order of items chain after chain, where each begins in it and the end, and which
+    are closed: open chains first, by their heads, then rings, each from its lowest item.
+
+    All are walked at once, from many scattered items to the next of these, and then the short list
+    of those one by one. (Reid-Miller, "List ranking and list scan on the Cray C-90", SPAA 1994;
+    from memory.)
+    """
+    total = len(following)
+    head = np.ones(total, bool)
+    head[following[following >= 0]] = False
+    leg, far = np.full(total, -1, np.int64), np.zeros(total, np.int64)
+    begins, goes_on, length = np.zeros((3, 0), np.int64)
+    left, share = np.arange(total), _LEGS
+    while len(left):
+        # A golden step scatters: what lies in a row in memory may lie in a row on a ring.
+        chosen = left[(left * _GOLDEN % 1.0 < share) | head[left]]
+        chosen = chosen if len(chosen) else left[:1]
+        more = _legs(following, chosen, len(begins), leg, far)
+        begins = np.concatenate([begins, chosen])
+        goes_on, length = np.concatenate([goes_on, more[0]]), np.concatenate([length, more[1]])
+        # What is left are rings that none was chosen of: short ones.
+        left, share = left[leg[left] < 0], 2 * share
+    chain, place = _in_turn(goes_on, length, head[begins])
+    chain, place = chain[leg], place[leg] + far
+    size = np.bincount(chain)
+    lowest = np.full(len(size), total)
+    np.minimum.at(lowest, chain, np.arange(total))
+    lowest[chain[head]] = np.flatnonzero(head)
+    closed = ~head[lowest]
+    rank = np.lexsort((lowest, closed))
+    start = np.append(0, np.cumsum(size[rank]))
+    begin = np.empty(len(size), np.int64)
+    begin[rank] = start[:-1]
+    order = np.empty(total, np.int64)
+    order[begin[chain] + (place - place[lowest][chain]) % size[chain]] = np.arange(total)
+    return order, start, closed[rank]
+
+
+def _legs(
+    following: _Ints, chosen: _Ints, known: int, leg: _Ints, far: _Ints
+) -> tuple[_Ints, _Ints]:
+    """Walk from each of the chosen to the next of them: the number, from `known` on, of that one,
+    -1 where a chain ends, and how long it is. The leg of each item, and how far along that it
+    lies, are filled in."""
+    count = len(chosen)
+    goes_on, length = np.full(count, -1, np.int64), np.zeros(count, np.int64)
+    leg[chosen] = known + np.arange(count)
+    which, at = np.arange(count), chosen
+    step = 0
+    while len(which):
+        step += 1
+        at = following[at]
+        met = np.where(at >= 0, leg[at], 0) >= 0
+        done = which[met]
+        length[done] = step
+        goes_on[done] = np.where(at[met] >= 0, leg[at[met]], -1)
+        which, at = which[~met], at[~met]
+        leg[at] = known + which
+        far[at] = step
+    return goes_on, length
+
+
+def _in_turn(goes_on: _Ints, length: _Ints, first: NDArray[np.bool_]) -> tuple[_Ints, _Ints]:
+    """The chain of each leg and how far along it the leg begins, those that are `first` first."""
+    ahead, far = goes_on.tolist(), length.tolist()
+    chain, place = [-1] * len(ahead), [0] * len(ahead)
+    number = 0
+    for begin in (*np.flatnonzero(first).tolist(), *range(len(ahead))):
+        if chain[begin] >= 0:
+            continue
+        at, walked = begin, 0
+        while at >= 0 and chain[at] < 0:
+            chain[at], place[at] = number, walked
+            walked += far[at]
+            at = ahead[at]
+        number += 1
+    return np.array(chain, np.int64), np.array(place, np.int64)
 
 
 def inside(start: _Floats, end: _Floats, point: _Floats) -> NDArray[np.bool_]:

@@ -15,6 +15,7 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import rings
 from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.sections.sections import Sections, neighbours
@@ -98,13 +99,13 @@ def cut_at(
         across >= 0, offset[neighbour] + layer - first[crossing][neighbour], np.int64(-1)
     )
     slope = _slopes(mesh.vertices, triangles)[owner]
-    order, ring_start, closed = _rings(following)
-    rings = start[order], slope[order], ring_start, layer[order[ring_start[:-1]]]
+    order, ring_start, closed = rings(following)
+    found = start[order], slope[order], ring_start, layer[order[ring_start[:-1]]]
     loose: NDArray[np.int32] = np.zeros(0, np.int32)
     if not closed.all():
         tails = order[ring_start[1:] - 1]
-        rings, loose = _without_loose(rings, closed, meets(tails, up[tails]))
-    return _finished(rings, heights, layer_height, loose, untangle)
+        found, loose = _without_loose(found, closed, meets(tails, up[tails]))
+    return _finished(found, heights, layer_height, loose, untangle)
 
 
 def _without_loose(
@@ -210,34 +211,6 @@ def _slopes(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> NDAr
     return np.divide(nz, level, out=np.zeros_like(nz), where=level > 0)
 
 
-def _rings(
-    following: NDArray[np.int64],
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
-    """Walk the links: the order of segments ring after ring, ring starts, which are closed."""
-    total = len(following)
-    has_before = np.zeros(total, bool)
-    has_before[following[following >= 0]] = True
-    ahead = following.tolist()
-    seen = bytearray(total)
-    order: list[int] = []
-    starts: list[int] = []
-    closed: list[bool] = []
-    put = order.append
-    # Open chains first, from their ends; whatever is left after that is rings.
-    for begin in (*np.flatnonzero(~has_before).tolist(), *range(total)):
-        if seen[begin]:
-            continue
-        starts.append(len(order))
-        at = begin
-        while at >= 0 and not seen[at]:
-            seen[at] = 1
-            put(at)
-            at = ahead[at]
-        closed.append(at == begin)
-    starts.append(len(order))
-    return np.array(order, np.int64), np.array(starts, np.int64), np.array(closed, bool)
-
-
 _Rings = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], NDArray[np.int32]]
 
 
@@ -316,35 +289,69 @@ def _straighten(
 ) -> _Rings:
     """Leave out vertices on straight runs and at the tips of cracks without width, which solid
     modellers leave where faces coincide (every second one, until none is left)."""
+    before, after = neighbours(ring_start)
+    keep = np.ones(len(points), bool)
+    fixed = np.zeros(len(points), bool)
+    fixed[ring_start[:-1]] = True
+    asked = np.flatnonzero(_may_be_straight(points, before, after, tolerance) & ~fixed)
     for _ in range(24):
-        size = np.diff(ring_start)
-        if not len(points):
+        behind, ahead = before[asked], after[asked]
+        reach, way = points[asked] - points[behind], points[ahead] - points[asked]
+        flat = _in_line(reach, points[ahead] - points[behind], tolerance)
+        own, its = slope[asked], slope[behind]
+        flat &= np.abs(own - its) <= _SAME_SLOPE * (1 + np.abs(own))
+        short, long, back = _folds(reach, way, tolerance)
+        which = np.flatnonzero(flat | back | (short < 1e-6))
+        if not len(which):
             break
-        before, after = neighbours(ring_start)
-        chord = points[after] - points[before]
-        span = np.hypot(chord[:, 0], chord[:, 1])
-        reach = points - points[before]
-        cross = np.abs(chord[:, 0] * reach[:, 1] - chord[:, 1] * reach[:, 0])
-        along = chord[:, 0] * reach[:, 0] + chord[:, 1] * reach[:, 1]
-        between = (along >= -1e-9 * span) & (along <= span * (span + 1e-9))
-        flat = (cross <= tolerance * span) & between
-        flat &= np.abs(slope - slope[before]) <= _SAME_SLOPE * (1 + np.abs(slope))
-        behind, ahead, back = _folds(reach, points[after] - points, tolerance)
-        flat |= (np.hypot(reach[:, 0], reach[:, 1]) < 1e-6) | back
-        flat[ring_start[:-1]] = False
-        index = np.arange(len(points))
-        run = index - np.maximum.accumulate(np.where(flat, -1, index))
-        keep = run % 2 == 0
-        if keep.all():
-            break
+        # The first of each run of them, the third, ...
+        joined = np.append(False, behind[which[1:]] == asked[which[:-1]])
+        place = np.arange(len(which))
+        which = which[(place - np.maximum.accumulate(np.where(joined, 0, place))) % 2 == 0]
+        gone, behind, ahead = asked[which], behind[which], ahead[which]
+        keep[gone] = False
         # Beyond a fold it is the second edge that goes on.
-        last = np.flatnonzero(back & ~keep & keep[before] & (ahead > behind))
-        slope[before[last]] = slope[last]
-        points, slope = points[keep], slope[keep]
-        size = np.add.reduceat(keep, ring_start[:-1], dtype=np.int64)
-        ring_start = _starts(size)
-    size = np.diff(ring_start)
+        last = (back & (long > short))[which]
+        slope[behind[last]] = slope[gone[last]]
+        after[behind], before[ahead] = ahead, behind
+        # Only what lies beside a vertex that went can have become straight.
+        beside = np.sort(np.concatenate([behind, ahead]))
+        beside = beside[np.diff(beside, prepend=-1) > 0]
+        asked = beside[keep[beside] & ~fixed[beside]]
+    size = np.add.reduceat(keep, ring_start[:-1], dtype=np.int64) if len(keep) else keep[:0]
+    points, slope, ring_start = points[keep], slope[keep], _starts(size.astype(np.int64))
     return _keep_rings(points, slope, ring_start, ring_layer, size > 2)
+
+
+def _may_be_straight(
+    points: NDArray[np.float64],
+    before: NDArray[np.int64],
+    after: NDArray[np.int64],
+    tolerance: float,
+) -> NDArray[np.bool_]:
+    """False for vertices that lie farther from the line through their neighbours, however near
+    these are to each other."""
+    x, y = points.T.copy()
+    way_x, way_y = x[after] - x, y[after] - y
+    length = np.sqrt(way_x * way_x + way_y * way_y)
+    cross = way_x[before] * way_y - way_y[before] * way_x
+    short = length[before]
+    found: NDArray[np.bool_] = np.abs(cross) <= 1.001 * tolerance * (short + length)
+    found |= short < 2e-6
+    return found
+
+
+def _in_line(
+    reach: NDArray[np.float64], chord: NDArray[np.float64], tolerance: float
+) -> NDArray[np.bool_]:
+    """Whether vertices lie on the chords between their neighbours. reach, chord (n, 2): the ways
+    from the neighbour before to the vertex, and to the neighbour after."""
+    span = np.hypot(chord[:, 0], chord[:, 1])
+    cross = np.abs(chord[:, 0] * reach[:, 1] - chord[:, 1] * reach[:, 0])
+    along = chord[:, 0] * reach[:, 0] + chord[:, 1] * reach[:, 1]
+    between = (along >= -1e-9 * span) & (along <= span * (span + 1e-9))
+    flat: NDArray[np.bool_] = (cross <= tolerance * span) & between
+    return flat
 
 
 def _folds(
