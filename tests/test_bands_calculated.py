@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from test_bands_beads import random_beads
 
+from wallguard.bands.advice import nearest_drawn
 from wallguard.bands.beads import FILLS, Settings, lay
 from wallguard.bands.calculated import calculated
 from wallguard.rules.model import Beads
@@ -220,7 +221,7 @@ def check_advice(table, rng):
     tolerance = (rng.uniform(0.05, 0.2), rng.uniform(0.05, 0.2))
     for _ in range(50):
         thickness = rng.uniform(0, 12)
-        for good in table.nearest_good(thickness, tolerance):
+        for good in nearest_drawn(table, thickness, tolerance, 0.0, (1.0, 1.0)):
             assert good is not None or table.classify(thickness, tolerance) != "solid"
             if good is not None:
                 assert table.classify(good, tolerance) == "solid"

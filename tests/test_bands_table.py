@@ -157,14 +157,6 @@ def test_a_last_band_that_shrinks_in_proportion_is_good_up_to_a_point():
     assert table(band(0, math.inf, slope=0.9)).good_ranges((0.1, 0.1)) == ((0.01, 1.0),)
 
 
-@pytest.mark.parametrize(
-    ("thickness", "nearest"),
-    [(0.5, (None, 0.8)), (0.8, (0.8, 0.8)), (1.1, (1.1, 1.1)), (1.5, (1.19, None))],
-)
-def test_nearest_good(thickness, nearest):
-    assert THREE.nearest_good(thickness, (0.1, 0.1)) == nearest
-
-
 def test_neighbours_with_the_same_rule_are_merged():
     rows = (band(0, 1), band(1, 2), band(2, 3, "hollow"), band(3, math.inf, "hollow"))
     assert merged(rows) == (band(0, 2), band(2, math.inf, "hollow"))

@@ -4,11 +4,15 @@ import jsonschema
 import manifold3d as m3
 import numpy as np
 import pytest
+from campaign_walls import BEADS, rules_of
 from solids import box, i_section, mesh
+from test_leaning_advice import leaning_wall
 
+from wallguard.bands.advice import nearest_drawn
+from wallguard.bands.declared import band_table
 from wallguard.base import cautions
 from wallguard.base.errors import InputError
-from wallguard.base.units import MILLIMETRES
+from wallguard.base.units import MILLIMETRES, drawn_text
 from wallguard.commands.scale import run
 from wallguard.findings.scale import ratio
 from wallguard.jobs.scale import STANDARD
@@ -216,6 +220,48 @@ def test_round_columns_count(tmp_path):
     assert (pin["verdict"], pin["drawn"]["typical"]) == ("missing", pytest.approx(300))
     assert (pin["thinner"], pin["thicker"]) == (None, pytest.approx(400))
     assert "(pin)" in run(part, tmp_path / "rules.yaml", wanted="1:500")[0]
+
+
+def test_specks_refuse_no_model_of_good_walls(tmp_path):
+    """Dowels of 6 mm are 0.05 mm at 1:125: they are 5 % of all there is, and nothing to print."""
+    solid = box([3000, 150, 2000])
+    for at_x in range(100, 2900, 240):
+        solid += box([6, 6, 60], [at_x, 70, 1999])
+    made = at(
+        scales(stl(tmp_path / "wall.stl", solid), rule_file(tmp_path), wanted="1:125"), "1:125"
+    )
+    assert made["shares"]["missing"] > 0.01
+    assert (made["good"], made["holding"], made["note"]) == (True, [], "")
+
+
+def test_a_wall_that_leans_is_told_as_callipers_read_it(tmp_path):
+    """At 45 degrees 1.00 mm is 1.41 in the layers, which is hollow; 1.30 there are 0.91 square
+    to it, and 1.70 are 1.20."""
+    bands = RULES.replace(
+        "  - {from: 0.8, fill: solid}",
+        "  - {from: 0.8, to: 1.3, fill: solid}\n  - {from: 1.3, to: 1.7, fill: hollow}\n"
+        "  - {from: 1.7, fill: solid}",
+    )
+    part = stl(tmp_path / "wall.stl", leaning_wall(10, 45, height=300).scale([1, 20, 1]))
+    made = at(scales(part, rule_file(tmp_path, bands), wanted="1:10"), "1:10")
+    (wall,) = made["holding"]
+    assert (wall["verdict"], wall["lean"]) == ("hollow", 45)
+    assert wall["drawn"]["typical"] == pytest.approx(10, abs=0.05)
+    assert wall["printed"]["typical"] == pytest.approx(1, abs=0.005)
+    assert (wall["thinner"], wall["thicker"]) == (pytest.approx(9.1), pytest.approx(12.0))
+    shown = run(part, tmp_path / "rules.yaml", wanted="1:10")[0]
+    assert "Walls that lean are told as callipers read them, square to the wall." in shown
+
+
+def test_no_advice_names_the_thickness_that_is_drawn():
+    """A chimney of 0.12 m: what to draw instead reads otherwise, however much it is reduced."""
+    for beads in BEADS:
+        table, tolerance = band_table(rules_of(beads)), (0.1, 0.1)
+        for factor in (50, 75, 100, 125, 150, 200, 250):
+            thickness = 120 / factor
+            if table.classify(thickness, tolerance) != "solid":
+                for good in nearest_drawn(table, thickness, tolerance, 0.0, (1.0, 1.0)):
+                    assert good is None or drawn_text(good * factor, "m") != "0.12 m"
 
 
 def test_a_model_that_vanishes_is_not_good(tmp_path):

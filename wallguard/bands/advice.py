@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from wallguard.bands.table import BandTable, Outcome, reading
+from wallguard.bands.table import COMPUTING_ERROR, BandTable, Outcome, reading
 from wallguard.base.units import SYMBOLS, Unit, drawn_text, in_unit
 
 # A good range narrower than this (mm) is named with both its ends: with one it would mislead.
@@ -77,9 +77,9 @@ def advise(
 ) -> str:
     """What to draw instead of `thickness`: the nearest thinner and thicker good thickness.
 
-    thickness  (mm) in the layers, as the table and the minimum mean it
+    thickness  (mm) in the layers, as the table means it
     tolerance  (thinner, thicker) in mm, as `BandTable.classify` takes it
-    minimum    (mm) nothing thinner is advised
+    minimum    (mm) nothing that is drawn thinner is advised
     drawn      how the wall is drawn; what is printed is said too where the scale is not 1. Where
                it leans, the thickness named is that square to it
 
@@ -89,7 +89,7 @@ def advise(
     across = leaning(thickness, square)
     where = "" if across is None else " square to the wall"
     nominal = reading(thickness if across is None else across)
-    ranges = _as_drawn(table.good_ranges(tolerance, minimum), square)
+    ranges = _good(table, tolerance, minimum, square)
     if not ranges:
         limit = f" from {minimum:.2f} mm up" if minimum > 0 else ""
         return f"{NOTHING_GOOD}{limit}: change the process or its settings"
@@ -100,6 +100,23 @@ def advise(
     if drawn.scale == 1:
         return f"draw {' or '.join(_named(good, sign) for sign, good in choices)} mm{where}"
     return f"draw {' or '.join(_scaled(good, sign, drawn) for sign, good in choices)}{where}"
+
+
+def nearest_drawn(
+    table: BandTable,
+    thickness: float,
+    tolerance: tuple[float, float],
+    minimum: float,
+    square: tuple[float, float],
+) -> tuple[float | None, float | None]:
+    """The nearest thickness (mm) to draw that is thinner and that is thicker, None where there is
+    none; both are the wall's own where that is good. The arguments are those of `advise`."""
+    across = leaning(thickness, square)
+    nominal = reading(thickness if across is None else across)
+    ranges = _good(table, tolerance, minimum, square)
+    thinner = [min(last, nominal) for first, last in ranges if first <= nominal]
+    thicker = [max(first, nominal) for first, last in ranges if last >= nominal]
+    return (thinner[-1] if thinner else None, thicker[0] if thicker else None)
 
 
 def advise_apart(
@@ -116,7 +133,7 @@ def advise_apart(
     across = leaning(thickness, drawn.square)
     where = "" if across is None else " square to the wall"
     nominal = reading(thickness if across is None else across)
-    ranges = _as_drawn(table.good_ranges(tolerance, minimum), drawn.square)
+    ranges = _good(table, tolerance, minimum, drawn.square)
     first, last = next((r for r in ranges if r[0] <= nominal <= r[1]), (nominal, nominal))
     inset = min(apart * sum(drawn.square) / 2, (last - first) / 2)
     wanted = max(nominal, first + inset)
@@ -131,6 +148,15 @@ def _one(thickness: float, drawn: Drawn) -> str:
     if drawn.scale == 1:
         return said
     return f"{drawn_text(thickness / drawn.scale, drawn.unit)} ({said} printed)"
+
+
+def _good(
+    table: BandTable, tolerance: tuple[float, float], minimum: float, square: tuple[float, float]
+) -> list[tuple[float, float]]:
+    """The ranges of good thickness as it is drawn, none of it below the minimum."""
+    ranges = _as_drawn(table.good_ranges(tolerance), square)
+    least = math.ceil((minimum - COMPUTING_ERROR) * 100) / 100
+    return [(max(first, least), last) for first, last in ranges if last >= least]
 
 
 def _as_drawn(

@@ -250,19 +250,6 @@ class BandTable:
             found.append((first, last))
         return tuple((first / _PER_MM, last / _PER_MM) for first, last in found)
 
-    def nearest_good(
-        self, thickness: float, tolerance: tuple[float, float], minimum: float = 0.0
-    ) -> tuple[float | None, float | None]:
-        """The nearest good readings (thinner, thicker) in mm, None where there is none.
-
-        Where the thickness itself is good both are its reading.
-        """
-        nominal = reading(thickness)
-        ranges = self.good_ranges(tolerance, minimum)
-        thinner = [min(last, nominal) for first, last in ranges if first <= nominal]
-        thicker = [max(first, nominal) for first, last in ranges if last >= nominal]
-        return (thinner[-1] if thinner else None, thicker[0] if thicker else None)
-
 
 def merged(bands: Iterable[_Band]) -> tuple[_Band, ...]:
     """The bands with neighbours of the same rule joined into one; never over a hole or overlap."""

@@ -18,17 +18,20 @@ class Holding:
     """A wall (or a round pin) that does not come out as asked at a reduction.
 
     verdict   what becomes of it; `thin` where it comes out but is below the minimum
-    drawn     its thickness at full size
+    drawn     its thickness at full size; of a wall that leans square to it, as callipers read it
     printed   the same as the model has it, before anything is printed
+    lean      from upright, degrees; 0 where it leans too little for its layers to read otherwise
     length    along it, at full size
     least     the minimum that the rules ask of it, printed; 0: none
-    thinner, thicker  the nearest thickness to draw at full size instead; None: there is none
+    thinner, thicker  the nearest to draw at full size instead, measured as `drawn` is; None: there
+              is none
     """
 
     kind: Literal["wall", "pin"]
     verdict: str
     drawn: Spread
     printed: Spread
+    lean: float
     length: float
     least: float
     location: Point

@@ -17,6 +17,7 @@ from typing import get_args
 
 import numpy as np
 
+from wallguard.bands.advice import leaning, nearest_drawn
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import Verdict
 from wallguard.base.errors import InputError, TooLargeError
@@ -41,8 +42,9 @@ _OUTLINE = 200_000.0
 _BEYOND = 4.0
 _LARGEST = 2000.0
 # What is too small to be called a wall may come out otherwise as long as it is no more than this
-# share of all walls' length: where walls meet, such bits are left.
-_CRUMBS = 0.01
+# share of all walls' length: where walls meet, such bits are left. What is shorter than the second
+# (mm) is nothing to print or to lose, however much there is of it.
+_CRUMBS, _NOTHING = 0.01, 0.1
 _VERDICTS = (*sorted(get_args(Verdict), key=loss), "thin")
 
 
@@ -149,7 +151,7 @@ def _measured(case: Case, plain: Reduction) -> Reduction:
     for piece in found:
         verdict = _verdict(case, piece)
         lengths[verdict] = lengths.get(verdict, 0.0) + piece.length
-        if is_speck(piece) and _bad(case, verdict):
+        if is_speck(piece) and piece.length >= _NOTHING and _bad(case, verdict):
             crumbs += piece.length
     total = math.fsum(lengths.values())
     walls = case.walls
@@ -205,14 +207,18 @@ def _holding(case: Case, factor: float) -> Iterator[Holding]:
         if not _bad(case, verdict):
             continue
         judged = wall.minimum if verdict == "thin" else wall.typical
-        least = case.least(wall)
-        thinner, thicker = case.table.nearest_good(judged, case.rules.tolerance, least)
+        least, tolerance = case.least(wall), case.rules.tolerance
+        thinner, thicker = nearest_drawn(case.table, judged, tolerance, least, wall.square)
+        # As it is drawn: square to it.
+        share = 1.0 if leaning(wall.typical, wall.square) is None else sum(wall.square) / 2
+        model = [share * each for each in (wall.minimum, wall.typical, wall.maximum)]
         point, box = case.place(wall.point, wall.box)
         yield Holding(
             kind="wall",
             verdict=verdict,
-            drawn=Spread(*(factor * t for t in (wall.minimum, wall.typical, wall.maximum))),
-            printed=Spread(wall.minimum, wall.typical, wall.maximum),
+            drawn=Spread(*(factor * t for t in model)),
+            printed=Spread(*model),
+            lean=0.0 if share == 1 else wall.lean,
             length=factor * wall.length,
             least=least,
             location=point,
@@ -223,13 +229,15 @@ def _holding(case: Case, factor: float) -> Iterator[Holding]:
     for pin in case.rounds if _bad(case, "missing") else ():
         if pin.kind != "pin" or case.table.outcome(pin.diameter).fill != "missing":
             continue
-        _, thicker = case.table.nearest_good(pin.diameter, case.rules.tolerance)
+        upright = (1.0, 1.0)
+        _, thicker = nearest_drawn(case.table, pin.diameter, case.rules.tolerance, 0.0, upright)
         point, box = case.place(pin.centre, pin.box)
         yield Holding(
             kind="pin",
             verdict="missing",
             drawn=Spread(*[factor * pin.diameter] * 3),
             printed=Spread(*[pin.diameter] * 3),
+            lean=0.0,
             length=factor * pin.length,
             least=0.0,
             location=point,

@@ -169,6 +169,8 @@ def _holding(scales: Scales, at: Reduction) -> Iterator[str]:
     yield from _aligned(rows, left=True)
     if len(at.holding) > _SHOWN:
         yield f"and {len(at.holding) - _SHOWN} more; --json prints them all"
+    if any(one.lean for one in at.holding[:_SHOWN]):
+        yield "Walls that lean are told as callipers read them, square to the wall."
 
 
 def _spread(spread: Spread, unit: Unit) -> str:
