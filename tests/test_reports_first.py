@@ -11,7 +11,7 @@ from test_reports_markdown import Page
 from view_samples import report as on_rules
 
 from wallguard.base import cautions
-from wallguard.findings.counts import summary, told
+from wallguard.findings.counts import grouped, summary
 from wallguard.findings.model import CheckRun, Report, Weakening
 from wallguard.reports import (
     annotations,
@@ -136,7 +136,7 @@ def test_machines_are_told_each_one_by_one(report):
 
 
 def test_alike_findings_are_counted_once_and_their_places_told():
-    assert told(GRILLE).findings.fail == 1
+    assert grouped(GRILLE).findings.fail == 1
     assert summary(GRILLE).findings.fail == 240
     assert console.verdict(GRILLE) == "FAILED: 1 of 1 part failed (1 fail, in 240 places)"
     assert "## ✗ Do not merge: 1 finding fails\n" in comment.text(GRILLE)

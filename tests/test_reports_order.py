@@ -5,7 +5,7 @@ import random
 
 from report_samples import BRACKET, DOUBLED, LOST_RIB, ORDINARY, THIN, TIGHT, UNSURE, finding, part
 
-from wallguard.findings.counts import Severities, told
+from wallguard.findings.counts import Severities, grouped
 from wallguard.findings.model import Report
 from wallguard.reports import order
 
@@ -39,14 +39,14 @@ def test_walls_go_thinnest_first() -> None:
 
 
 def test_counts() -> None:
-    counts = told(ORDINARY)
+    counts = grouped(ORDINARY)
     assert (counts.parts, counts.passed, counts.failed, counts.indeterminate) == (5, 2, 1, 1)
     assert (counts.errors, counts.not_covered, counts.troubles) == (1, 1, 1)
     assert counts.findings == Severities(3, 2, 1)
-    assert order.found(ORDINARY) == "3 fail, 2 warn, 1 note"
+    assert order.severities(ORDINARY) == "3 fail, 2 warn, 1 note"
     assert order.undone(counts) == "1 part and 1 file"
 
 
 def test_a_part_with_two_rule_files_is_one_part() -> None:
-    counts = told(Report((part(rules="a.yaml"), part(rules="b.yaml"))))
+    counts = grouped(Report((part(rules="a.yaml"), part(rules="b.yaml"))))
     assert order.checked(counts) == "2 results on 1 part"

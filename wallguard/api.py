@@ -40,7 +40,7 @@ from wallguard.jobs.toolpath import judge_toolpath, task_for
 from wallguard.jobs.verify import Reading
 from wallguard.part.part import Part
 from wallguard.repository.entry import DIRECTIONS
-from wallguard.repository.nearest import lies
+from wallguard.repository.nearest import assignment_of
 from wallguard.rules.load import load_rules as _load_rules
 from wallguard.rules.model import Rules
 
@@ -63,7 +63,7 @@ def load_part(
 
     Raises InputError: the file or that `wallguard.yaml` cannot be used, or no such direction.
     """
-    said = lies(Path(path), *([Path(rules.path)] if rules else []))
+    said = assignment_of(Path(path), *([Path(rules.path)] if rules else []))
     said = replace(
         said,
         unit=unit or said.unit,

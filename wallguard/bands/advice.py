@@ -165,13 +165,13 @@ def _as_drawn(
     """Ranges of readings in the layers as ranges of the thickness drawn, in hundredths: what lies
     in one is in the range of the layers however far the wall leans, in between as well."""
     least, most = square
-    found = []
+    drawn = []
     for first, last in ranges:
         low = math.ceil((first - _READS) * most * 100) / 100
         high = math.inf if math.isinf(last) else math.floor((last + _READS) * least * 100) / 100
         if low <= high:
-            found.append((low, high))
-    return found
+            drawn.append((low, high))
+    return drawn
 
 
 def range_text(first: float, last: float) -> str:

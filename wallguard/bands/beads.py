@@ -167,10 +167,10 @@ class Laid:
         """Printed thickness, mm; nan where nothing is printed."""
         a, b = self.settings[:2]
         # One bead is as wide as the wall between a and b, what is allowed beyond them included.
-        one = np.where(self.thickness <= a + INCLUDED, a, self.thickness)
-        one = np.where(self.thickness <= b + INCLUDED, one, b)
-        thin = np.where(self.number == 1, one, self.settings.together(self.number, a))
-        printed = np.where(self._pairs, self.thickness, thin)
+        alone = np.where(self.thickness <= a + INCLUDED, a, self.thickness)
+        alone = np.where(self.thickness <= b + INCLUDED, alone, b)
+        few = np.where(self.number == 1, alone, self.settings.together(self.number, a))
+        printed = np.where(self._pairs, self.thickness, few)
         return np.where(self.fill == _MISSING, np.nan, printed)
 
     @property
@@ -188,8 +188,8 @@ class Laid:
     def as_drawn(self) -> NDArray[np.bool_]:
         """Whether the printed thickness grows with the thickness drawn."""
         a, b = self.settings[:2]
-        one = (self.number == 1) & (self.thickness > a) & (self.thickness < b)
-        return np.asarray((self._pairs | one) & (self.fill != _MISSING))
+        alone = (self.number == 1) & (self.thickness > a) & (self.thickness < b)
+        return np.asarray((self._pairs | alone) & (self.fill != _MISSING))
 
     @property
     def _pairs(self) -> NDArray[np.bool_]:
@@ -206,15 +206,15 @@ def lay(thickness: Floats, settings: Settings) -> Laid:
     t, together = thickness, settings.together
     pairs = np.clip(np.floor((t - o + _COMPUTING_ERROR) / (2 * (a - o))), 1, n)
     contours, one_more = 2 * pairs, 2 * pairs + 1
-    thin = t < together(2, a) - _COMPUTING_ERROR
+    below_two = t < together(2, a) - _COMPUTING_ERROR
     closing = squeeze + INCLUDED
     filling = together(contours, a) + settings.room - _COMPUTING_ERROR
     table: tuple[tuple[NDArray[np.bool_], int, Floats | float], ...] = (
         (t < smallest_wall - _COMPUTING_ERROR, _MISSING, 0),
-        (thin & (t <= b + INCLUDED), _SOLID, 1),
-        (thin & (between == BETWEEN.index("two beads")), _SOLID, 2),
-        (thin & (between == BETWEEN.index("one bead")), _SOLID, 1),
-        (thin, _MISSING, 0),
+        (below_two & (t <= b + INCLUDED), _SOLID, 1),
+        (below_two & (between == BETWEEN.index("two beads")), _SOLID, 2),
+        (below_two & (between == BETWEEN.index("one bead")), _SOLID, 1),
+        (below_two, _MISSING, 0),
         (t <= together(contours, b) + closing, _SOLID, contours),
         (t < filling, _HOLLOW, contours),
         ((pairs == n) | (varies == 0), _SOLID, contours),
@@ -237,13 +237,13 @@ def edges(beads: Beads, layer_height: float | None = None) -> list[float]:
     """
     given = Settings.of(beads, layer_height)
     a, b = given.narrowest, given.widest
-    found = [given.smallest_wall, a + INCLUDED, given.together(2, a)]
-    found.append(np.minimum(b + INCLUDED, given.together(2, a)))
+    edges = [given.smallest_wall, a + INCLUDED, given.together(2, a)]
+    edges.append(np.minimum(b + INCLUDED, given.together(2, a)))
     for count in range(2, 2 * beads.contours + 1, 2):
-        found += [
+        edges += [
             given.together(count, a),
             given.together(count, a) + given.room,
             given.together(count, b) + given.squeeze + INCLUDED,
             given.together(count + 1, b) + given.squeeze + INCLUDED,
         ]
-    return sorted(float(edge) for edge in found if edge >= 0)
+    return sorted(float(edge) for edge in edges if edge >= 0)

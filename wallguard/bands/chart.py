@@ -75,10 +75,12 @@ def spacing_remark(rules: Rules) -> str:
         return ""
     least = rules.strictest("wall")
     was, is_ = (_ranges(table.good_ranges(rules.tolerance, least)) for table in (now, then))
-    told = f"{is_} would be good to draw, where {was} is now" if was != is_ else "bands would move"
+    change = (
+        f"{is_} would be good to draw, where {was} is now" if was != is_ else "bands would move"
+    )
     return (
         "`beads.spacing` is not given: beads are taken to lie as far apart as they are wide. "
-        f"With `from volume` {told}. Write `width` or `from volume`, whichever your software does"
+        f"With `from volume` {change}. Write `width` or `from volume`, whichever your software does"
     )
 
 

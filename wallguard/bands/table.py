@@ -138,16 +138,16 @@ class BandTable:
         every edge e and thickness t, `t >= e` says whether `outcome(t)` is of a later band. A
         wall drawn in hundredths stays clear of them, whatever the computing error.
         """
-        found = []
+        edges = []
         for band in self.bands[1:]:
             first, last = band.steps
             if first <= last and first > 0:
                 edge = (first - 0.5) / _PER_MM
                 # Where the double nearest to a half lies below it, it would still round down.
-                found.append(
+                edges.append(
                     edge if reading(edge) >= first / _PER_MM else math.nextafter(edge, 9e9)
                 )
-        return tuple(found)
+        return tuple(edges)
 
     def verdict_edges(self, tolerance: tuple[float, float]) -> tuple[float, ...]:
         """The thicknesses (mm, rising) from which on another band or another verdict holds.
@@ -156,7 +156,7 @@ class BandTable:
         readings, like `edges`.
         """
         thinner, thicker = tolerance
-        found = list(self.edges)
+        edges = list(self.edges)
         for band in self.bands:
             growth = band.slope - 1
             if band.fill != "solid" or abs(growth) < 1e-9:
@@ -166,11 +166,11 @@ class BandTable:
                     crossing = (limit + margin - band.offset) / growth
                     if band.lower < crossing < band.upper:
                         step = crossing * _PER_MM
-                        found += [
+                        edges += [
                             (math.floor(step) + 0.5) / _PER_MM,
                             (math.ceil(step) - 0.5) / _PER_MM,
                         ]
-        return tuple(sorted({round(edge, _EDGE_DECIMALS) for edge in found if edge > 0}))
+        return tuple(sorted({round(edge, _EDGE_DECIMALS) for edge in edges if edge > 0}))
 
     def outcome(self, thickness: float) -> Outcome:
         """What becomes of a wall of `thickness` (mm), looked up at its reading.
@@ -222,13 +222,13 @@ class BandTable:
         """The readings (mm, rising) on both sides of every thickness from which on another verdict
         holds, each with what `classify` says of it."""
         half = 0.5 / _PER_MM
-        found: list[tuple[float, Verdict]] = []
+        changes: list[tuple[float, Verdict]] = []
         for edge in self.verdict_edges(tolerance):
             sides = [max(edge - half, 0.0), edge + half]
             said = [(each, self.classify(each, tolerance)) for each in sides]
             if said[0][1] != said[1][1]:
-                found += said
-        return tuple(found)
+                changes += said
+        return tuple(changes)
 
     def good_ranges(
         self, tolerance: tuple[float, float], minimum: float = 0.0
@@ -239,27 +239,27 @@ class BandTable:
         below `minimum` (mm) is in one, nor 0, which is no wall.
         """
         floor = max(1, _first_step(minimum))
-        found: list[tuple[float, float]] = []
+        ranges: list[tuple[float, float]] = []
         for band in self.bands:
             first, last = _good_steps(band, tolerance)
             first = max(first, floor)
             if first > last:
                 continue
-            if found and found[-1][1] + 1 >= first:
-                first = found.pop()[0]
-            found.append((first, last))
-        return tuple((first / _PER_MM, last / _PER_MM) for first, last in found)
+            if ranges and ranges[-1][1] + 1 >= first:
+                first = ranges.pop()[0]
+            ranges.append((first, last))
+        return tuple((first / _PER_MM, last / _PER_MM) for first, last in ranges)
 
 
 def merged(bands: Iterable[_Band]) -> tuple[_Band, ...]:
     """The bands with neighbours of the same rule joined into one; never over a hole or overlap."""
-    found: list[_Band] = []
+    merged: list[_Band] = []
     for band in bands:
-        if found and found[-1] == replace(band, lower=found[-1].lower, upper=band.lower):
-            found[-1] = replace(found[-1], upper=band.upper)
+        if merged and merged[-1] == replace(band, lower=merged[-1].lower, upper=band.lower):
+            merged[-1] = replace(merged[-1], upper=band.upper)
         else:
-            found.append(band)
-    return tuple(found)
+            merged.append(band)
+    return tuple(merged)
 
 
 def _check(band: Band) -> None:

@@ -71,16 +71,16 @@ def spread(
 def quantiles(label: _Ints, value: _Floats, count: int, share: float = 0.5) -> _Floats:
     """(count,) the value that this share of each label's values lies below, the middle between
     two where it falls between them; 0 for a label that has none. The default is the median."""
-    found = np.zeros(count)
+    medians = np.zeros(count)
     if not len(label):
-        return found
+        return medians
     order = np.lexsort((value, label))
     label, value = label[order], value[order]
     begin = np.flatnonzero(np.diff(label, prepend=-1))
     at = (np.diff(np.append(begin, len(label))) - 1) * share
     below, above = begin + np.floor(at).astype(np.int64), begin + np.ceil(at).astype(np.int64)
-    found[label[begin]] = (value[below] + value[above]) / 2
-    return found
+    medians[label[begin]] = (value[below] + value[above]) / 2
+    return medians
 
 
 def weighted_median(value: _Floats, weight: _Floats) -> float:
@@ -209,7 +209,7 @@ def _in_turn(goes_on: _Ints, length: _Ints, first: NDArray[np.bool_]) -> tuple[_
 def inside(start: _Floats, end: _Floats, point: _Floats) -> NDArray[np.bool_]:
     """Whether each point (n, 2) lies inside the rings that edges from `start` to `end` (m, 2)
     close, by the even-odd rule."""
-    found = np.zeros(len(point), bool)
+    within = np.zeros(len(point), bool)
     (ax, ay), (bx, by) = start.T, end.T
     step = max(1, _AT_ONCE // max(1, len(ax)))
     for first in range(0, len(point), step):
@@ -217,5 +217,5 @@ def inside(start: _Floats, end: _Floats, point: _Floats) -> NDArray[np.bool_]:
         which, edge = np.nonzero((ay > y[:, None]) != (by > y[:, None]))
         share = (y[which] - ay[edge]) / (by[edge] - ay[edge])
         right = x[which] < ax[edge] + share * (bx[edge] - ax[edge])
-        found[first : first + step] = np.bincount(which[right], minlength=len(x)) % 2 == 1
-    return found
+        within[first : first + step] = np.bincount(which[right], minlength=len(x)) % 2 == 1
+    return within

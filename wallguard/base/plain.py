@@ -53,9 +53,9 @@ def without_path(path: str, message: str) -> str:
     return message.removeprefix(f"{path}: ")
 
 
-def counted(number: int, one: str, many: str = "") -> str:
+def counted(number: int, singular: str, many: str = "") -> str:
     """A number with its noun: "1 part", "2 parts"."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
+    return f"{number} {singular if number == 1 else many or singular + 's'}"
 
 
 def listed(items: list[str]) -> str:

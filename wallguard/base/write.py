@@ -59,7 +59,7 @@ def _mode(path: Path) -> int | None:
 
 def _in_place(path: Path, mode: int | None) -> bool:
     folder = path.parent.resolve()
-    system = any(folder == one or one in folder.parents for one in _SYSTEM)
+    system = any(folder == protected or protected in folder.parents for protected in _SYSTEM)
     # /dev/shm holds ordinary files.
     return (system and mode is None) or (mode is not None and not stat.S_ISREG(mode))
 

@@ -11,7 +11,7 @@ from wallguard.base.units import MILLIMETRES, Unit
 from wallguard.commands.arguments import Commands, add_jobs, command
 from wallguard.reports.scale_json import SCALE
 from wallguard.reports.scale_table import table
-from wallguard.repository.nearest import lies
+from wallguard.repository.nearest import assignment_of
 from wallguard.rules.load import load_rules
 
 _LARGEST = 1_000_000
@@ -74,7 +74,7 @@ def run(
 
     factor = None if wanted is None else _factor(wanted)
     loaded = load_rules(rules)
-    assignment = lies(part, rules)
+    assignment = assignment_of(part, rules)
     loaded_part = Part.load(part, assignment, name=part.as_posix(), drawn_in=unit)
     scales = scale(loaded_part, loaded, factor, jobs)
     return (SCALE.text(scales) if as_json else table(scales)), scales.exit_code

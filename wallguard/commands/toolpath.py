@@ -18,7 +18,7 @@ from wallguard.base.text import mm
 from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, command, length
 from wallguard.findings.model import Report
-from wallguard.repository.nearest import lies
+from wallguard.repository.nearest import assignment_of
 from wallguard.rules.load import load_rules
 
 if TYPE_CHECKING:
@@ -158,7 +158,9 @@ def _task(part: Path, rules: Path | None, asked: Reading) -> Task:
     from wallguard.part.part import Part
 
     loaded = load_rules(rules) if rules else None
-    return task_for(Part.load(part, lies(part, *([rules] if rules else []))), loaded, asked)
+    return task_for(
+        Part.load(part, assignment_of(part, *([rules] if rules else []))), loaded, asked
+    )
 
 
 def _drawn(judged: Judged, task: Task) -> list[tuple[Path, str]]:

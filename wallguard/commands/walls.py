@@ -11,7 +11,7 @@ from pathlib import Path
 from wallguard.commands.arguments import Commands, command, length
 from wallguard.reports.json_report import walls_text
 from wallguard.reports.walls_table import table
-from wallguard.repository.nearest import lies
+from wallguard.repository.nearest import assignment_of
 from wallguard.rules.load import load_rules
 
 
@@ -48,7 +48,7 @@ def _command(arguments: argparse.Namespace) -> int:
     from wallguard.part.part import Part
 
     rules = load_rules(arguments.rules) if arguments.rules else None
-    placed = lies(arguments.part, *([arguments.rules] if arguments.rules else []))
+    placed = assignment_of(arguments.part, *([arguments.rules] if arguments.rules else []))
     walls = find_walls(
         Part.load(arguments.part, placed),
         rules,

@@ -97,14 +97,14 @@ def _own(out: Path) -> set[str]:
     files = value.get("files")
     if digest != _digest(value) or not isinstance(files, dict):
         return set()
-    found = {MANIFEST}
+    own = {MANIFEST}
     for name, expected in files.items():
         if Path(name).name != name or name in (".", ".."):
             continue
         with suppress(InputError, ValueError):
             if hashlib.sha256(_read(out / name)).hexdigest() == expected:
-                found.add(name)
-    return found
+                own.add(name)
+    return own
 
 
 def _read(path: Path) -> bytes:

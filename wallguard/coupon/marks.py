@@ -62,7 +62,7 @@ class Pen:
 
         Raises KeyError for a character that has no strokes.
         """
-        found: list[Outline] = []
+        bars: list[Outline] = []
         start = 0.0
         for char in text:
             for line in _LINES[char]:
@@ -73,9 +73,9 @@ class Pen:
                     )
                     for x, y in line
                 ]
-                found += [_bar(one, other, self.stroke) for one, other in pairwise(points)]
+                bars += [_bar(one, other, self.stroke) for one, other in pairwise(points)]
             start += self._width(char) + self.clear
-        return tuple(found)
+        return tuple(bars)
 
     def _width(self, char: str) -> float:
         return self.stroke if char == "1" else self.pitch + self.stroke

@@ -190,7 +190,7 @@ def wall_steps(rules: Rules, table: BandTable, unit: float) -> tuple[float, ...]
     count = round((_TO - _FROM) / _STEP)
     plain = (_rounded((_FROM + at * _STEP) * unit, unit) for at in range(count + 1))
     far = {
-        value for value in plain if all(abs(value - one) > _APART * unit + 1e-9 for one in dense)
+        value for value in plain if all(abs(value - step) > _APART * unit + 1e-9 for step in dense)
     }
     return tuple(sorted(dense | far))
 
@@ -242,18 +242,18 @@ def _given(steps: Sequence[float]) -> tuple[float, ...]:
             raise InputError("steps", f"{step:g} mm cannot be a step", remedy=remedy)
         if abs(step * 100 - round(step * 100)) > 1e-6:
             raise InputError("steps", f"{step:g} mm is finer than hundredths", remedy=remedy)
-    found = sorted(round(step, 2) for step in steps)
-    for before, after in pairwise(found):
+    rounded = sorted(round(step, 2) for step in steps)
+    for before, after in pairwise(rounded):
         if before == after:
             raise InputError("steps", f"{before:g} mm is there twice", remedy=remedy)
-    return tuple(found)
+    return tuple(rounded)
 
 
 def _sizes(counts: Sequence[float], unit: float, limit: Limit | None) -> tuple[float, ...]:
     """Sizes in steps, with the levels that the rules ask for among them (mm, rising)."""
     asked = {round(level, 2) for level in _levels(limit) if level <= counts[-1] * unit}
     plain = {_rounded(count * unit, unit) for count in counts}
-    far = {value for value in plain if all(abs(value - one) > 0.15 * value for one in asked)}
+    far = {value for value in plain if all(abs(value - size) > 0.15 * value for size in asked)}
     return tuple(sorted(asked | far))
 
 

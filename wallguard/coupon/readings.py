@@ -88,8 +88,8 @@ def parse_readings(text: str, shown: str) -> Readings:
     keys = _keys(lines[:start], slips)
     rows = Rows.of(lines[start:], start, slips)
     error = _instrument(keys, slips)
-    found, unmeasured = rows.read()
-    if not found:
+    measured, unmeasured = rows.read()
+    if not measured:
         raise InputError(
             shown,
             f"nothing is filled in ({unmeasured} empty rows)" if unmeasured else "no rows",
@@ -99,7 +99,7 @@ def parse_readings(text: str, shown: str) -> Readings:
         slips.remarks.append(f"{shown}: {unmeasured} rows are not filled in")
     return Readings(
         path=shown,
-        rows=tuple(found),
+        rows=tuple(measured),
         keys={key: value for key, (_, value) in keys.items()},
         error=UNKNOWN_INSTRUMENT if error is None else error,
         error_stated=error is not None,
@@ -111,7 +111,7 @@ def parse_readings(text: str, shown: str) -> Readings:
 
 def _keys(lines: Sequence[str], slips: Slips) -> _Keys:
     """The lines `# key: value`; other comments say what they like."""
-    found: _Keys = {}
+    keys: _Keys = {}
     for number, line in enumerate(lines, 1):
         matched = _KEY.fullmatch(_unquoted(line))
         if not matched:
@@ -121,19 +121,19 @@ def _keys(lines: Sequence[str], slips: Slips) -> _Keys:
             if near := nearest(key, KEYS):
                 remedy = f"The nearest known key is `{near}`"
                 slips.problem(number, 1, f"unknown key `{key}`", remedy)
-        elif key in found:
-            text = f"the key `{key}` stands here a second time, first in line {found[key][0]}"
+        elif key in keys:
+            text = f"the key `{key}` stands here a second time, first in line {keys[key][0]}"
             slips.problem(number, 1, text, "Keep one of them")
         elif value:
-            found[key] = (number, value[:MAX_CELL])
-    at, unit = found.get("unit", (0, "mm"))
+            keys[key] = (number, value[:MAX_CELL])
+    at, unit = keys.get("unit", (0, "mm"))
     if unit.lower() not in ("mm", "millimetre", "millimeter"):
         remedy = "Write the readings in mm, and `# unit: mm`"
         slips.problem(at, 1, f"the unit is `{unit[:20]}`", remedy)
-    at, source = found.get("source", (0, "print"))
+    at, source = keys.get("source", (0, "print"))
     if source not in SOURCES:
         slips.problem(at, 1, f"the source is `{source[:20]}`", "Write `print` or `toolpath`")
-    return found
+    return keys
 
 
 def _instrument(keys: _Keys, slips: Slips) -> float | None:

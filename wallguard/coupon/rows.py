@@ -100,13 +100,13 @@ class Rows:
         """
         # What separates the columns is the mark that the header holds most of.
         separator = max(",;\t", key=lambda mark: (lines[0].count(mark), mark == ","))
-        found: list[tuple[int, list[str]]] = []
+        numbered: list[tuple[int, list[str]]] = []
         reader = csv.reader(io.StringIO("\n".join(lines)), delimiter=separator, strict=True)
         try:
             for row in reader:
                 if any(cell.strip() for cell in row) and not row[0].lstrip().startswith("#"):
-                    found.append((before + reader.line_num, [cell.strip() for cell in row]))
-                if len(found) > MAX_ROWS + 1:
+                    numbered.append((before + reader.line_num, [cell.strip() for cell in row]))
+                if len(numbered) > MAX_ROWS + 1:
                     where = before + reader.line_num
                     slips.problem(where, 1, f"more than {MAX_ROWS} rows", "Check the file")
                     slips.stop()
@@ -114,15 +114,15 @@ class Rows:
             where, remedy = before + reader.line_num, "Check the quotes in this row and before it"
             slips.problem(where, 1, f"cannot be read as CSV ({error})", remedy)
             slips.stop()
-        made = cls(slips, separator, found)
-        made._header(*found[0])
+        made = cls(slips, separator, numbered)
+        made._header(*numbered[0])
         slips.stop()
         return made
 
     def read(self) -> tuple[list[Row], int]:
         """The rows that are filled in, and how many are not. Raises DocumentError."""
         (_, header), *rows = self.cells
-        found: list[Row] = []
+        kept: list[Row] = []
         seen: dict[tuple[str, str, float], int] = {}
         unmeasured = 0
         for line, given in rows:
@@ -148,9 +148,9 @@ class Rows:
                 )
                 continue
             seen[key] = line
-            found.append(row)
+            kept.append(row)
         self.slips.stop()
-        return found, unmeasured
+        return kept, unmeasured
 
     @property
     def readings(self) -> list[str]:
@@ -206,7 +206,7 @@ class _Cells:
         filled = [name for name in self.rows.readings if self[name]]
         named = self.choice("feature", FEATURES)
         nominal = self.number("nominal")
-        feature: Feature | None = next((one for one in FEATURES if one == named), None)
+        feature: Feature | None = next((feature for feature in FEATURES if feature == named), None)
         if (not filled and not fill) or feature is None or nominal is None:
             return None
         axis = self.choice("axis", AXES[feature])
@@ -224,7 +224,7 @@ class _Cells:
             axis=axis,
             nominal=nominal,
             readings=() if fill == "missing" else tuple(values),
-            fill=next(one for one in FILLS if one == fill),
+            fill=next(name for name in FILLS if name == fill),
             note=self["note"][:MAX_CELL] if "note" in self.rows.columns else "",
             path=self.rows.slips.shown,
             line=self.line,
@@ -234,14 +234,14 @@ class _Cells:
         self, filled: Sequence[str], feature: Feature, nominal: float, printed: bool
     ) -> list[float]:
         """The readings (mm), those that are numbers; named are those that must be slips."""
-        found = []
+        readings = []
         for name in filled:
             value = self.number(name, shown=True)
             if value is not None:
-                found.append(value)
+                readings.append(value)
                 if nominal and printed:
                     self.plausible(name, feature, nominal, value)
-        return found
+        return readings
 
     def agree(self, fill: str, filled: Sequence[str], values: Sequence[float]) -> None:
         """Name a fill and readings that cannot both be."""
@@ -263,10 +263,10 @@ class _Cells:
         if cell not in values:
             known = tuple(value for value in values if value)
             near = nearest(cell, known) if cell else None
-            found = f'found "{cell[:30]}"' if cell else "it is empty"
+            given = f'found "{cell[:30]}"' if cell else "it is empty"
             self.problem(
                 name,
-                f"`{name}`: expected {' or '.join(known)}, but {found}",
+                f"`{name}`: expected {' or '.join(known)}, but {given}",
                 f"The nearest is `{near}`" if near else f"Write {' or '.join(known)}",
             )
         return cell
@@ -277,7 +277,7 @@ class _Cells:
         if not _NUMBER.fullmatch(cell):
             self.no_number(name)
             return None
-        mark = next((one for one in ",." if one in cell), "")
+        mark = next((sign for sign in ",." if sign in cell), "")
         others = self.rows.marks - {mark} if mark else set()
         value = float(cell.replace(",", "."))
         if mark:

@@ -112,8 +112,8 @@ class Module:
             (x1, y1, low), (x2, y2, high) = up(corners[0]), up(corners[1])
             return (min(x1, x2), min(y1, y2), low), (max(x1, x2), max(y1, y2), high)
 
-        def prism(one: Prism) -> Prism:
-            return replace(one, outline=tuple(move(*point) for point in one.outline))
+        def prism(solid: Prism) -> Prism:
+            return replace(solid, outline=tuple(move(*point) for point in solid.outline))
 
         return replace(
             self,

@@ -83,14 +83,14 @@ class Mapping:
 
     def at(self, *keys: str) -> Entry | None:
         """The entry under `keys`, one inside the other, or None."""
-        found: Entry | None = None
+        entry: Entry | None = None
         inside: Node = self
         for key in keys:
-            found = inside.entries.get(key) if isinstance(inside, Mapping) else None
-            if found is None:
+            entry = inside.entries.get(key) if isinstance(inside, Mapping) else None
+            if entry is None:
                 return None
-            inside = found.value
-        return found
+            inside = entry.value
+        return entry
 
 
 Node: TypeAlias = Scalar | Sequence | Mapping
@@ -134,11 +134,11 @@ class DocumentError(InputError):
         problems = tuple(
             sorted(
                 problems,
-                key=lambda one: (
-                    not one.cause,
-                    files.index(one.place.path),
-                    one.place.line,
-                    one.place.column,
+                key=lambda problem: (
+                    not problem.cause,
+                    files.index(problem.place.path),
+                    problem.place.line,
+                    problem.place.column,
                 ),
             )
         )

@@ -52,17 +52,17 @@ def fields_of(cls: type, within: Mapping[str, tuple[str, str]] | None = None) ->
     for field in dataclasses.fields(cls):
         said: _Key | None = field.metadata.get("key")
         if said is not None:
-            one = _field(field, said)
+            described = _field(field, said)
             if said.within:
                 inner = made.setdefault(said.within, [])
                 assert isinstance(inner, list)
-                inner.append(one)
+                inner.append(described)
             else:
-                made[one.key] = one
+                made[described.key] = described
     groups = within or {}
     return tuple(
-        one if isinstance(one, Field) else _group(name, *groups[name], tuple(one))
-        for name, one in made.items()
+        content if isinstance(content, Field) else _group(name, *groups[name], tuple(content))
+        for name, content in made.items()
     )
 
 

@@ -26,8 +26,8 @@ Asks = Literal["more", "less", "other", "nothing"]
 
 def nearest(word: str, known: tuple[str, ...]) -> str | None:
     """The known word most like `word`, or None where none is like it."""
-    found = difflib.get_close_matches(word[:80].lower(), known, n=1, cutoff=0.6)
-    return found[0] if found else None
+    matches = difflib.get_close_matches(word[:80].lower(), known, n=1, cutoff=0.6)
+    return matches[0] if matches else None
 
 
 def _is_number(node: Node) -> bool:
@@ -232,11 +232,11 @@ class Choice:
         return {"enum": list(self.values)}
 
     def problems(self, node: Node, key: str, complete: bool = True) -> Iterator[Problem]:
-        found = node.value if isinstance(node, Scalar) else None
-        if any(type(found) is type(value) and found == value for value in self.values):
+        given = node.value if isinstance(node, Scalar) else None
+        if any(type(given) is type(value) and given == value for value in self.values):
             return
         words = tuple(value for value in self.values if isinstance(value, str))
-        near = nearest(found, words) if isinstance(found, str) else None
+        near = nearest(given, words) if isinstance(given, str) else None
         remedy = f"The nearest known value is `{near}`" if near and len(words) > 1 else ""
         yield _mismatch(key, self.expected(), node, remedy)
 
@@ -514,10 +514,10 @@ class Table:
             if one in node.entries and other in node.entries:
                 problem = f"both `{inside}{one}` and `{inside}{other}` are given"
                 yield Problem(node.entries[other].place, problem, "Keep one of them")
-        for one, needed in self.needs:
-            if one in node.entries and needed not in node.entries:
-                problem = f"`{inside}{one}` is given without `{inside}{needed}`"
-                yield Problem(node.entries[one].place, problem, f"Add `{needed}`")
+        for needing, needed in self.needs:
+            if needing in node.entries and needed not in node.entries:
+                problem = f"`{inside}{needing}` is given without `{inside}{needed}`"
+                yield Problem(node.entries[needing].place, problem, f"Add `{needed}`")
 
     def spread(self, document: Mapping) -> Mapping:
         """The document with each value that stands for a whole table written out, key by key."""
@@ -567,8 +567,8 @@ class Table:
     def shortest(self, plain: dict[str, Any]) -> Any:
         """What stands for the plain data in the fewest words: one value for every key, if any."""
         values = list(plain.values())
-        one = self.every and len(values) == len(self.fields) and len(set(values)) == 1
-        return values[0] if one else plain
+        alike = self.every and len(values) == len(self.fields) and len(set(values)) == 1
+        return values[0] if alike else plain
 
     def _held(self, value: Any, attribute: str) -> Any:
         if isinstance(value, dict):

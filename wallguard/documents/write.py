@@ -38,10 +38,10 @@ def document(table: Table, plain: Mapping[str, Any], comments: Comments) -> str:
     """The text of a document: a blank line between its parts, what is nested deeper on one line."""
     blocks: list[str] = []
     apart = True
-    for one in table.fields:
-        if one.key not in plain and one.key not in comments.offered:
+    for entry in table.fields:
+        if entry.key not in plain and entry.key not in comments.offered:
             continue
-        lines = list(_entry(one, plain, comments, "", ""))
+        lines = list(_entry(entry, plain, comments, "", ""))
         block = len(lines) > 1 or lines[0].startswith("#")
         if (block or apart) and blocks:
             blocks.append("")
@@ -68,7 +68,7 @@ def value_text(shape: Shape, value: Any) -> str:
         value = shape.shortest(value)
         if not isinstance(value, dict):
             return _number(value)
-        shapes = {one.key: one.shape for one in shape.fields}
+        shapes = {field.key: field.shape for field in shape.fields}
         return f"{{{', '.join(f'{k}: {value_text(shapes[k], v)}' for k, v in value.items())}}}"
     if isinstance(shape, Kept):
         return value_text(shape.shape, value)
@@ -85,34 +85,34 @@ def value_text(shape: Shape, value: Any) -> str:
 
 
 def _entry(
-    one: Field, plain: Mapping[str, Any], comments: Comments, above: str, indent: str
+    field: Field, plain: Mapping[str, Any], comments: Comments, above: str, indent: str
 ) -> Iterator[str]:
-    path = above + one.key
+    path = above + field.key
     for text in comments.above.get(path, ()):
         yield from comment(text, indent)
-    if one.key not in plain:
-        yield _beside(f"{indent}# {one.key}: {_one_line(comments.offered[path])}", path, comments)
+    if field.key not in plain:
+        yield _beside(f"{indent}# {field.key}: {_one_line(comments.offered[path])}", path, comments)
         return
-    yield from _said(one, plain[one.key], comments, path, indent)
+    yield from _said(field, plain[field.key], comments, path, indent)
     for text in comments.below.get(path, ()):
         yield from comment(text, indent + "  ")
 
 
-def _said(one: Field, value: Any, comments: Comments, path: str, indent: str) -> Iterator[str]:
-    shape, inner = one.shape, indent + "  "
+def _said(field: Field, value: Any, comments: Comments, path: str, indent: str) -> Iterator[str]:
+    shape, inner = field.shape, indent + "  "
     if isinstance(shape, Many) and isinstance(shape.item, Table):
-        yield f"{indent}{one.key}:" if value else f"{indent}{one.key}: []"
+        yield f"{indent}{field.key}:" if value else f"{indent}{field.key}: []"
         for number, item in enumerate(value):
             for text in comments.above.get(f"{path}[{number}]", ()):
                 yield from comment(text, inner)
             yield f"{inner}- {value_text(shape.item, item)}"
     elif isinstance(shape, Table) and not indent and not shape.every:
-        yield _beside(f"{indent}{one.key}:", path, comments)
+        yield _beside(f"{indent}{field.key}:", path, comments)
         for each in shape.fields:
             if each.key in value or f"{path}.{each.key}" in comments.offered:
                 yield from _entry(each, value, comments, f"{path}.", inner)
     else:
-        yield _beside(f"{indent}{one.key}: {value_text(shape, value)}", path, comments)
+        yield _beside(f"{indent}{field.key}: {value_text(shape, value)}", path, comments)
 
 
 def _beside(line: str, path: str, comments: Comments) -> str:

@@ -62,7 +62,7 @@ def plot(fitted: Fit, chart: Chart) -> str:
 
 
 def _walls(fitted: Fit) -> list[tuple[Axis, Step]]:
-    return [(axis, step) for axis, found in fitted.measured.items() for step in found]
+    return [(axis, step) for axis, steps in fitted.measured.items() for step in steps]
 
 
 def _heading(fitted: Fit, chart: Chart) -> Iterator[str]:
@@ -158,11 +158,11 @@ def _panel(fitted: Fit) -> Iterator[str]:
 
 
 def _words(fitted: Fit) -> Iterator[str]:
-    found = fitted.found
-    if found is not None:
+    settings = fitted.found
+    if settings is not None:
         width = [
-            f"{key} {one.value:g} ({one.low:.2f} to {one.high:.2f})"
-            for key, one in found.ranges.items()
+            f"{key} {interval.value:g} ({interval.low:.2f} to {interval.high:.2f})"
+            for key, interval in settings.ranges.items()
             if key in ("width", "narrowest bead", "widest bead")
         ]
         yield f"Beads: {', '.join(width)} mm"

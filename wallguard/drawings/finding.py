@@ -106,24 +106,24 @@ def swatch(key: str) -> str:
 
 def legend(view: View) -> list[tuple[str, str]]:
     """What the signs in a section mean: a key for `swatch`, and words."""
-    found = [("material", "the part as drawn")]
+    entries = [("material", "the part as drawn")]
     if view.place:
         if view.shown in ("solid", "hollow", "thickened", "thinned"):
-            found.append(("solid", "the wall, where it is solid"))
+            entries.append(("solid", "the wall, where it is solid"))
         if view.shown == "indeterminate":
-            found.append(("uncertain", "the wall: may come out well or not"))
+            entries.append(("uncertain", "the wall: may come out well or not"))
         if view.shown == "missing":
-            found.append(("missing", PLACES["missing"].words))
+            entries.append(("missing", PLACES["missing"].words))
         if view.shown in ("gap", "hole"):
-            found.append(("gap", PLACES["gap"].words))
+            entries.append(("gap", PLACES["gap"].words))
     if view.changed:
         words = PLACES[view.shown].words
         if view.shown == "hollow":
             words = "void, to scale" if view.sized else "void; how large it is is not known"
-        found.append((view.shown, words))
+        entries.append((view.shown, words))
     if view.beads:
-        found.append(("beads", "where layers meet" if view.upright else "where beads meet"))
-    return found
+        entries.append(("beads", "where layers meet" if view.upright else "where beads meet"))
+    return entries
 
 
 def _heading(part: PartReport, finding: Finding, margin: float) -> Iterator[str]:

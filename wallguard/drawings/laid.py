@@ -38,7 +38,7 @@ _DRAWN = "#d4d4d4"
 _PLATE, _NUMBERED = 112.0, 60
 
 
-def picture(view: LayerView, wall: LaidWall, said: str, told: str) -> str:
+def picture(view: LayerView, wall: LaidWall, said: str, note: str) -> str:
     """The layer in the middle of a wall, around its point, as SVG of WIDTH x HEIGHT mm.
 
     said  what is to be seen; told: which toolpath and rules it is about
@@ -50,7 +50,7 @@ def picture(view: LayerView, wall: LaidWall, said: str, told: str) -> str:
         return (point[0] - x + half) * scale, (y + half - point[1]) * scale
 
     body = [
-        *_heading(said, told),
+        *_heading(said, note),
         element(
             "g",
             "".join(_sheet(view, at, scale, wall.fill)),
@@ -76,9 +76,9 @@ def _ground() -> str:
     return rect(0, 0, WIDTH, HEIGHT, fill="#ffffff")
 
 
-def _heading(said: str, told: str) -> Iterator[str]:
+def _heading(said: str, note: str) -> Iterator[str]:
     room = WIDTH - 2 * _MARGIN
-    (line,) = wrapped(told, 3.0, room, 1) or [""]
+    (line,) = wrapped(note, 3.0, room, 1) or [""]
     yield text(_MARGIN, 6, line, 3.0, fill=PALE)
     y = 11.0
     for line in wrapped(said, 3.6, room, 3):
@@ -86,14 +86,16 @@ def _heading(said: str, told: str) -> Iterator[str]:
         y += 4.6
 
 
-def overview(plate: PlateView, about: Sequence[tuple[Finding, LaidWall]], told: str) -> str:
+def overview(plate: PlateView, about: Sequence[tuple[Finding, LaidWall]], note: str) -> str:
     """The plate from above, as SVG of WIDTH x HEIGHT mm: what is laid, the copies of the part, and
     by number where findings are.
 
-    told  which toolpath and rules it is about
+    note  which toolpath and rules it is about
     """
     # A place that two checks complain of is one place.
-    about = list({one.location: (one, wall) for one, wall in reversed(about)}.values())[::-1]
+    about = list({finding.location: (finding, wall) for finding, wall in reversed(about)}.values())[
+        ::-1
+    ]
     (low_x, low_y), (high_x, high_y) = plate.low, plate.high
     scale = min(_PLATE / max(high_x - low_x, high_y - low_y), 20.0)
 
@@ -117,7 +119,7 @@ def overview(plate: PlateView, about: Sequence[tuple[Finding, LaidWall]], told: 
     copies = len(plate.places)
     said = f"The plate from above: {counted(copies, 'copy', 'copies')} of the part"
     more = f"; the first {_NUMBERED} of {len(about)} places are numbered" * (len(about) > _NUMBERED)
-    body += _heading(f"{said}, {counted(len(about), 'place')} to look at{more}.", told)
+    body += _heading(f"{said}, {counted(len(about), 'place')} to look at{more}.", note)
     foot = "Blue: what is laid. Grey: the part, in the middle of its height. mm on the plate."
     body.append(text(_MARGIN, HEIGHT - 3, foot, 2.8, fill=PALE))
     return document(WIDTH, HEIGHT, said, [_ground(), *body])
@@ -179,12 +181,12 @@ def _sheet(
 
 
 def _rings(shape: Shape) -> list[list[Point]]:
-    found = []
+    rings = []
     for piece in getattr(shape, "geoms", [shape]):
         if piece.geom_type == "Polygon" and piece.area > 1e-4:
             for ring in (piece.exterior, *piece.interiors):
-                found.append([(float(px), float(py)) for px, py in list(ring.coords)[:-1]])
-    return found
+                rings.append([(float(px), float(py)) for px, py in list(ring.coords)[:-1]])
+    return rings
 
 
 def _legend(wall: LaidWall) -> Iterator[str]:

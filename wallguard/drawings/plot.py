@@ -111,13 +111,13 @@ class Plot:
     def runs(self, table: BandTable, narrowest: float = 0.0) -> list[tuple[Fill, float, float]]:
         """Fill, left and right end of what has one fill; the narrow last, and none narrower than
         `narrowest` mm on the page: a single wall is known on either side of which nothing is."""
-        found: list[tuple[Fill, float, float]] = []
+        runs: list[tuple[Fill, float, float]] = []
         for fill, run in groupby(self.seen(table), key=lambda band: band.fill):
             bands = list(run)
             left, right = self.x(bands[0].lower), self.x(bands[-1].upper)
             lack = max(0.0, narrowest - (right - left)) / 2
-            found.append((fill, left - lack, right + lack))
-        return sorted(found, key=lambda one: one[2] - one[1] <= narrowest)
+            runs.append((fill, left - lack, right + lack))
+        return sorted(runs, key=lambda run: run[2] - run[1] <= narrowest)
 
     def strip(
         self, name: str, table: BandTable, top: float, height: float, narrowest: float = 0.0

@@ -47,14 +47,14 @@ def png(svg: str, width: float, path: str | Path) -> bytes:
 def _fonts(path: str | Path) -> list[Path]:
     spec = util.find_spec("font_roboto")
     folders = list(spec.submodule_search_locations or ()) if spec else []
-    found = [
+    files = [
         Path(folder) / "files" / name
         for folder in folders
         for name in ("Roboto-Regular.ttf", "Roboto-Bold.ttf")
     ]
-    if not found or not all(file.is_file() for file in found):
+    if not files or not all(file.is_file() for file in files):
         raise InputError(path, "PNG needs the font `font-roboto`", remedy=_INSTALL)
-    return found
+    return files
 
 
 def _with_resolution(data: bytes) -> bytes:

@@ -103,10 +103,10 @@ def _tolerance(tolerance: tuple[float, float], plot: Plot) -> Iterator[str]:
     lower, upper = plot.slanted(-thinner), plot.slanted(thicker)
     inside = "url(#plot)"
     yield path([[*upper, *reversed(lower)]], fill=PAPER, fill_opacity=0.75, clip_path=inside)
-    thin: dict[str, str | float] = {"fill": "none", "stroke": PALE, "clip_path": inside}
-    yield path([lower, upper], closed=False, stroke_width=0.25, **thin)
+    outline: dict[str, str | float] = {"fill": "none", "stroke": PALE, "clip_path": inside}
+    yield path([lower, upper], closed=False, stroke_width=0.25, **outline)
     drawn = plot.slanted(0)
-    yield path([drawn], closed=False, stroke_width=0.3, stroke_dasharray="2 1.2", **thin)
+    yield path([drawn], closed=False, stroke_width=0.3, stroke_dasharray="2 1.2", **outline)
 
 
 def _strips(chart: Chart, plot: Plot) -> Iterator[str]:

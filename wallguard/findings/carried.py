@@ -16,7 +16,7 @@ from wallguard.findings.worsening import before, worsening
 
 
 @dataclass(frozen=True)
-class _Found:
+class _Pair:
     """A new finding of a report that is one of an older report, each by its number."""
 
     part: int
@@ -34,31 +34,31 @@ def carried(
     name   what the base is called
     """
     made = list(parts)
-    for one in _found(parts, older):
-        was, part = older[one.older], made[one.part]
-        finding = part.findings[one.finding]
-        how = worsening(before(was.findings[one.was]), finding)
+    for pair in _pairs(parts, older):
+        was, part = older[pair.older], made[pair.part]
+        finding = part.findings[pair.finding]
+        how = worsening(before(was.findings[pair.was]), finding)
         now = replace(finding, state="unchanged", cause="")
         if how:
             remark = f"{name} has it in {was.path}, but it got worse: {how}"
             now = replace(finding, worse=True, remark=remark)
-        findings = (*part.findings[: one.finding], now, *part.findings[one.finding + 1 :])
-        made[one.part] = replace(part, findings=findings)
+        findings = (*part.findings[: pair.finding], now, *part.findings[pair.finding + 1 :])
+        made[pair.part] = replace(part, findings=findings)
         for at, report in enumerate(made):
             if (report.was or report.path, report.rules) == (was.path, was.rules):
-                left = tuple(old for old in report.fixed if old.id != was.findings[one.was].id)
+                left = tuple(old for old in report.fixed if old.id != was.findings[pair.was].id)
                 made[at] = replace(report, fixed=left)
     return made
 
 
-def _found(parts: Sequence[PartReport], older: Sequence[PartReport]) -> Iterator[_Found]:
+def _pairs(parts: Sequence[PartReport], older: Sequence[PartReport]) -> Iterator[_Pair]:
     """Each finding once, on either side."""
     taken: set[tuple[int, int]] = set()
     for number, part in enumerate(parts):
         new = {
             at
-            for at, one in enumerate(part.findings)
-            if one.state == "new" and one.cause == "drawing" and not one.worse
+            for at, finding in enumerate(part.findings)
+            if finding.state == "new" and finding.cause == "drawing" and not finding.worse
         }
         for other, was in enumerate(older):
             if not new or was.rules != part.rules or was.path in (part.path, part.was):
@@ -68,7 +68,7 @@ def _found(parts: Sequence[PartReport], older: Sequence[PartReport]) -> Iterator
                 if here is not None:
                     new.discard(here)
                     taken.add((other, at))
-                    yield _Found(number, here, other, at)
+                    yield _Pair(number, here, other, at)
 
 
 def _again(old: Finding, was: PartReport, part: PartReport, new: set[int]) -> int | None:

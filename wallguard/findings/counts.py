@@ -48,12 +48,12 @@ class Counts:
 
 def summary(report: Report) -> Counts:
     """The counts of a report, every finding counted."""
-    return _counts(report, lambda found: found)
+    return _counts(report, lambda findings: findings)
 
 
-def told(report: Report) -> Counts:
+def grouped(report: Report) -> Counts:
     """The counts as a reader is told them: alike findings of one part are one."""
-    return _counts(report, lambda found: tuple(group.first for group in groups(found)))
+    return _counts(report, lambda findings: tuple(group.first for group in groups(findings)))
 
 
 _Choice = Callable[[tuple[Finding, ...]], tuple[Finding, ...]]
@@ -61,9 +61,9 @@ _Choice = Callable[[tuple[Finding, ...]], tuple[Finding, ...]]
 
 def _counts(report: Report, choice: _Choice) -> Counts:
     statuses = [part.status for part in report.parts]
-    found = [finding for part in report.parts for finding in choice(part.findings)]
-    severities = [finding.severity for finding in found if in_force(finding, report.gate)]
-    states = [finding.state for finding in found if not finding.waived]
+    findings = [finding for part in report.parts for finding in choice(part.findings)]
+    severities = [finding.severity for finding in findings if in_force(finding, report.gate)]
+    states = [finding.state for finding in findings if not finding.waived]
     return Counts(
         parts=len(report.parts),
         files=len({part.path for part in report.parts}),
@@ -71,12 +71,12 @@ def _counts(report: Report, choice: _Choice) -> Counts:
         failed=statuses.count("failed"),
         indeterminate=statuses.count("indeterminate"),
         errors=statuses.count("error"),
-        findings=Severities(*(severities.count(one) for one in SEVERITIES)),
+        findings=Severities(*(severities.count(severity) for severity in SEVERITIES)),
         new=states.count("new"),
         unchanged=states.count("unchanged"),
         fixed=sum(len(choice(part.fixed)) for part in report.parts),
         lost=sum(len(choice(part.lost)) for part in (*report.parts, *report.dropped)),
-        waived=sum(bool(finding.waived) for finding in found),
+        waived=sum(bool(finding.waived) for finding in findings),
         not_covered=len(report.not_covered),
         troubles=len(report.troubles),
     )

@@ -31,22 +31,34 @@ def groups(findings: Iterable[Finding]) -> list[Group]:
     """Findings of one part in groups: one group holds what is of one shape, state and severity,
     accepted or not. A group stands where its first finding stood."""
 
-    def alike(at: int, one: Finding) -> tuple[object, ...]:
-        if not one.shape:
+    def alike(at: int, finding: Finding) -> tuple[object, ...]:
+        if not finding.shape:
             return (at,)
-        return one.shape, one.severity, one.state, one.worse, one.cause, bool(one.waived)
+        return (
+            finding.shape,
+            finding.severity,
+            finding.state,
+            finding.worse,
+            finding.cause,
+            bool(finding.waived),
+        )
 
     numbered = gathered(enumerate(findings), lambda pair: alike(*pair))
-    return [Group(tuple(one for _, one in group)) for group in numbered]
+    return [Group(tuple(finding for _, finding in group)) for group in numbered]
 
 
 def alike_changes(changes: Iterable[Change]) -> list[tuple[Change, ...]]:
     """Changes of walls of one part in groups, as `groups` does it: one group holds walls of one
     thickness and size that come out alike before and after. The first stands for all."""
 
-    def alike(one: Change) -> tuple[object, ...]:
-        states = ((state.verdict, state.level) for state in (one.before, one.after))
-        return one.direction, *states, one.advice, size(one.thickness.typical, one.length, one.z)
+    def alike(change: Change) -> tuple[object, ...]:
+        states = ((state.verdict, state.level) for state in (change.before, change.after))
+        return (
+            change.direction,
+            *states,
+            change.advice,
+            size(change.thickness.typical, change.length, change.z),
+        )
 
     return gathered(changes, alike)
 
@@ -59,7 +71,7 @@ def size(thickness: float, length: float, z: tuple[float, float]) -> tuple[int, 
 
 def gathered(items: Iterable[Item], key: Callable[[Item], object]) -> list[tuple[Item, ...]]:
     """Items of equal keys together, each group where its first item stood."""
-    found: dict[object, list[Item]] = {}
-    for one in items:
-        found.setdefault(key(one), []).append(one)
-    return [tuple(group) for group in found.values()]
+    groups: dict[object, list[Item]] = {}
+    for item in items:
+        groups.setdefault(key(item), []).append(item)
+    return [tuple(group) for group in groups.values()]

@@ -109,19 +109,19 @@ def unbroken(base: PartReport, head: PartReport) -> tuple[Finding, ...]:
     """What the base breaks and the head does not: findings that are gone, and of those that are
     still there the limits that are not broken any more, as findings with these alone."""
     known = {old: new for new, old in same_findings(base, head).items()}
-    found = []
+    findings = []
     for at, finding in enumerate(base.findings):
         still = head.findings[known[at]].breaches if at in known else ()
         checks = {least_of(breach.check) for breach in still}
-        gone = tuple(one for one in finding.breaches if least_of(one.check) not in checks)
+        gone = tuple(breach for breach in finding.breaches if least_of(breach.check) not in checks)
         if gone:
-            found.append(finding if at not in known else replace(finding, breaches=gone))
-    return tuple(found)
+            findings.append(finding if at not in known else replace(finding, breaches=gone))
+    return tuple(findings)
 
 
 def all_new(head: PartReport) -> PartReport:
     """The report on a part that the base has not, or that cannot be compared."""
-    return replace(head, findings=tuple(replace(one, state="new") for one in head.findings))
+    return replace(head, findings=tuple(replace(finding, state="new") for finding in head.findings))
 
 
 def same_findings(base: PartReport, head: PartReport) -> dict[int, int]:
@@ -131,11 +131,11 @@ def same_findings(base: PartReport, head: PartReport) -> dict[int, int]:
     moves = [move]
     if not _is_still(move):
         moves.append(_still())
-    for one in moves:
+    for way in moves:
         for kind in sorted({kind_of(finding) for finding in head.findings}):
             old = _left(base.findings, kind, known.values())
             new = _left(head.findings, kind, known)
-            known |= _by_place(base.findings, head.findings, old, new, one)
+            known |= _by_place(base.findings, head.findings, old, new, way)
     if not move.firm:
         known |= _by_shape(base.findings, head.findings, known)
     return known
@@ -153,20 +153,22 @@ def _thickness(finding: Finding) -> float:
 def _left(findings: Sequence[Finding], kind: str, taken: Iterable[int]) -> list[int]:
     gone = set(taken)
     return [
-        at for at, one in enumerate(findings) if one.box and at not in gone and kind_of(one) == kind
+        at
+        for at, finding in enumerate(findings)
+        if finding.box and at not in gone and kind_of(finding) == kind
     ][:_MOST]
 
 
 def _without_place(base: Sequence[Finding], head: Sequence[Finding]) -> dict[int, int]:
     """Findings on the part as a whole, or on its mesh: of each kind there is one."""
     old: dict[tuple[str, str], list[int]] = {}
-    for at, one in enumerate(base):
-        if not one.box:
-            old.setdefault((one.check, wording(one.message)), []).append(at)
+    for at, finding in enumerate(base):
+        if not finding.box:
+            old.setdefault((finding.check, wording(finding.message)), []).append(at)
     known = {}
-    for at, one in enumerate(head):
-        alike = old.get((one.check, wording(one.message)), [])
-        if not one.box and alike:
+    for at, finding in enumerate(head):
+        alike = old.get((finding.check, wording(finding.message)), [])
+        if not finding.box and alike:
             known[at] = alike.pop(0)
     return known
 
@@ -182,7 +184,7 @@ def _by_place(
     if not old or not new:
         return {}
     was, now = _Places.of(base, old).moved(move), _Places.of(head, new)
-    found: list[tuple[float, int, int]] = []
+    pairs: list[tuple[float, int, int]] = []
     for begin in range(0, len(new), _ROWS):
         rows = slice(begin, begin + _ROWS)
         apart = _distance(now.point[rows], was.point)
@@ -201,10 +203,10 @@ def _by_place(
         likely = np.argsort(cost, axis=1, kind="stable")[:, :_CANDIDATES]
         for row, column in _cells(likely, np.isfinite(np.take_along_axis(cost, likely, axis=1))):
             fill = head[new[begin + row]].fill == base[old[column]].fill
-            found.append((float(cost[row, column]) + 2 * (not fill), column, begin + row))
+            pairs.append((float(cost[row, column]) + 2 * (not fill), column, begin + row))
     known: dict[int, int] = {}
     taken: set[int] = set()
-    for _, column, row in sorted(found):
+    for _, column, row in sorted(pairs):
         if new[row] not in known and old[column] not in taken:
             known[new[row]] = old[column]
             taken.add(old[column])
@@ -230,13 +232,16 @@ class _Places:
     @classmethod
     def of(cls, findings: Sequence[Finding], numbers: Sequence[int]) -> _Places:
         chosen = [findings[at] for at in numbers]
-        boxes = np.array([one.box for one in chosen], np.float64)
+        boxes = np.array([finding.box for finding in chosen], np.float64)
         return cls(
-            np.array([one.location or _middle(one.box) for one in chosen if one.box], np.float64),
+            np.array(
+                [finding.location or _middle(finding.box) for finding in chosen if finding.box],
+                np.float64,
+            ),
             boxes[:, 0],
             boxes[:, 1],
-            np.array([(*one.size, 0.0, 0.0)[:2] for one in chosen], np.float64),
-            np.array([_thickness(one) for one in chosen], np.float64),
+            np.array([(*finding.size, 0.0, 0.0)[:2] for finding in chosen], np.float64),
+            np.array([_thickness(finding) for finding in chosen], np.float64),
         )
 
     @property
@@ -264,24 +269,24 @@ def _by_shape(
 ) -> dict[int, int]:
     """Findings that are alike but for their place, where either side has only one such."""
     taken = set(known.values())
-    old = _shapes(one for at, one in enumerate(base) if at not in taken)
-    new = _shapes(one for at, one in enumerate(head) if at not in known)
-    numbers = {id(one): at for at, one in enumerate(base)}
+    old = _shapes(finding for at, finding in enumerate(base) if at not in taken)
+    new = _shapes(finding for at, finding in enumerate(head) if at not in known)
+    numbers = {id(finding): at for at, finding in enumerate(base)}
     return {
         at: numbers[id(old[shape][0])]
-        for at, one in enumerate(head)
+        for at, finding in enumerate(head)
         if at not in known
-        and (shape := _shape(one)) in old
+        and (shape := _shape(finding)) in old
         and len(old[shape]) == len(new[shape]) == 1
     }
 
 
 def _shapes(findings: Iterable[Finding]) -> dict[_Signature, list[Finding]]:
-    found: dict[_Signature, list[Finding]] = {}
-    for one in findings:
-        if one.size:
-            found.setdefault(_shape(one), []).append(one)
-    return found
+    shapes: dict[_Signature, list[Finding]] = {}
+    for finding in findings:
+        if finding.size:
+            shapes.setdefault(_shape(finding), []).append(finding)
+    return shapes
 
 
 def _shape(finding: Finding) -> _Signature:
@@ -373,8 +378,8 @@ def _anchors(base: PartReport, head: PartReport) -> tuple[_Anchors, _Anchors]:
     def made(side: list[_Kinds]) -> _Anchors:
         rows = sorted(side, key=rarity)[:_ANCHORS]
         boxes = np.array([box for _, _, box in rows], np.float64).reshape(-1, 2, 3)
-        thick = [numbers.setdefault(("thick", one), len(numbers)) for one, _, _ in rows]
-        whole = [numbers.setdefault(("whole", one), len(numbers)) for _, one, _ in rows]
+        thick = [numbers.setdefault(("thick", thickness), len(numbers)) for thickness, _, _ in rows]
+        whole = [numbers.setdefault(("whole", wall), len(numbers)) for _, wall, _ in rows]
         return _Anchors(
             boxes[:, 0], boxes[:, 1], np.array(thick, np.int64), np.array(whole, np.int64)
         )

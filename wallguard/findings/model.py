@@ -163,7 +163,7 @@ class Finding:
     @property
     def worst(self) -> Breach:
         """The worst limit broken that nobody accepted; where all are accepted, the worst."""
-        return next((one for one in self.breaches if not one.waived), self.breaches[0])
+        return next((breach for breach in self.breaches if not breach.waived), self.breaches[0])
 
     @property
     def check(self) -> str:

@@ -24,7 +24,7 @@ def origins(added: Mapping[str, PartReport], removed: Mapping[str, PartReport]) 
     A removed part may be the origin of several: it was split. Of several that an added part may
     come from, it is the one that shares most walls with it, then the first.
     """
-    found = {}
+    origins = {}
     for path, head in sorted(added.items()):
         shares = {
             name: share
@@ -32,8 +32,8 @@ def origins(added: Mapping[str, PartReport], removed: Mapping[str, PartReport]) 
             if (share := _share(base, head)) > 0
         }
         if shares:
-            found[path] = max(shares, key=lambda name: shares[name])
-    return found
+            origins[path] = max(shares, key=lambda name: shares[name])
+    return origins
 
 
 def _share(base: PartReport, head: PartReport) -> float:

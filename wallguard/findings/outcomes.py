@@ -53,7 +53,9 @@ def is_cause(finding: Finding) -> bool:
 def doubtful(findings: Iterable[Finding]) -> bool:
     """Whether a part with these findings is probably drawn in another unit than its file says: all
     but causes then means nothing yet."""
-    return any(one.check == "unit" and is_cause(one) and not one.waived for one in findings)
+    return any(
+        finding.check == "unit" and is_cause(finding) and not finding.waived for finding in findings
+    )
 
 
 def causes_first(finding: Finding) -> tuple[object, ...]:
@@ -80,7 +82,7 @@ def worst_first(finding: Finding) -> tuple[object, ...]:
 
 def breach_of(finding: Finding, check: str) -> Breach | None:
     """The worst limit of a check that a finding breaks."""
-    return next((one for one in finding.breaches if one.check == check), None)
+    return next((breach for breach in finding.breaches if breach.check == check), None)
 
 
 def least_of(check: str) -> str:

@@ -67,10 +67,10 @@ def nearest(place: Point, findings: Sequence[Finding], among: Iterable[int]) -> 
     """The number of the finding that is at a place, of those whose numbers are given."""
     near = []
     for at in among:
-        one = findings[at]
-        from_point = math.dist(place, one.location) if one.location else math.inf
-        from_box = _from_box(place, one.box) if one.box else math.inf
-        if from_box <= _FROM_BOX or (one.box is None and from_point <= _FROM_POINT):
+        finding = findings[at]
+        from_point = math.dist(place, finding.location) if finding.location else math.inf
+        from_box = _from_box(place, finding.box) if finding.box else math.inf
+        if from_box <= _FROM_BOX or (finding.box is None and from_point <= _FROM_POINT):
             near.append((round(from_box, 1), from_point, at))
     return min(near)[2] if near else None
 

@@ -98,7 +98,7 @@ class Scales:
     @property
     def best(self) -> Reduction | None:
         """The smallest model of which all walls come out as asked."""
-        good = [one for one in self.reductions if one.good]
+        good = [reduction for reduction in self.reductions if reduction.good]
         return good[-1] if good else None
 
     @property
@@ -106,13 +106,17 @@ class Scales:
         """The reduction at which to look for what holds the model back: the wanted one, else the
         first one measured beyond the best. None where nothing does."""
         if self.wanted is not None:
-            (wanted,) = (one for one in self.reductions if one.factor == self.wanted)
+            (wanted,) = (
+                reduction for reduction in self.reductions if reduction.factor == self.wanted
+            )
             return None if wanted.good else wanted
         best = self.best
         beyond = [
-            one
-            for one in self.reductions
-            if one.measured and not one.good and (best is None or one.factor > best.factor)
+            reduction
+            for reduction in self.reductions
+            if reduction.measured
+            and not reduction.good
+            and (best is None or reduction.factor > best.factor)
         ]
         return beyond[0] if beyond else None
 

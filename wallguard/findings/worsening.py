@@ -62,8 +62,10 @@ class Before:
 def before(finding: Finding) -> Before:
     """A finding as it was."""
     limits = {
-        one.check: Was(one.measured, one.severity, one.indeterminate, one.limit is not None)
-        for one in reversed(finding.breaches)  # of several of one check the worst counts
+        breach.check: Was(
+            breach.measured, breach.severity, breach.indeterminate, breach.limit is not None
+        )
+        for breach in reversed(finding.breaches)  # of several of one check the worst counts
     }
     about = finding.subject
     if about is None:

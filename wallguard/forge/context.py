@@ -85,8 +85,8 @@ def _github(environment: Mapping[str, str]) -> Context:
         # The head's repository is null where the fork has been deleted.
         fork = names[0] != names[1] if names[1] else None
     else:
-        found = re.fullmatch(r"refs/pull/(\d+)/\w+", environment.get("GITHUB_REF", ""))
-        number = _number(found[1]) if found else 0
+        match = re.fullmatch(r"refs/pull/(\d+)/\w+", environment.get("GITHUB_REF", ""))
+        number = _number(match[1]) if match else 0
     server = environment.get("GITHUB_SERVER_URL", "").rstrip("/")
     linked = server and repository and run
     return Context(

@@ -133,8 +133,8 @@ def _marked(http: Http, dialect: Dialect, path: str, marker: str) -> Iterator[in
     me: int | None = None
     asked = False
     for comment in _all(http, path):
-        found = comment.get("body") if isinstance(comment, dict) else None
-        if isinstance(found, str) and found.lstrip().partition("\n")[0].strip() == marker:
+        body = comment.get("body") if isinstance(comment, dict) else None
+        if isinstance(body, str) and body.lstrip().partition("\n")[0].strip() == marker:
             if not asked:
                 me, asked = _me(http), True
             author = comment.get(dialect.author)
@@ -151,12 +151,12 @@ def _me(http: Http) -> int | None:
     """The number of the user that the token stands for; None where it stands for a run, which may
     not ask that (in both dialects, from memory)."""
     try:
-        found = http.request("GET", "/user").data
+        answer = http.request("GET", "/user").data
     except ForgeError as error:
         if error.status not in (401, 403, 404):
             raise
         return None
-    number = found.get("id") if isinstance(found, dict) else None
+    number = answer.get("id") if isinstance(answer, dict) else None
     return number if isinstance(number, int) else None
 
 

@@ -14,7 +14,7 @@ from wallguard.jobs.source import Source
 from wallguard.repository import git
 from wallguard.repository.config import FILE_NAME, Repository
 from wallguard.repository.entry import Assignment
-from wallguard.repository.nearest import Repositories, lies, names
+from wallguard.repository.nearest import Repositories, assignment_of, names
 
 if TYPE_CHECKING:
     from wallguard.rules.model import Rules
@@ -64,13 +64,15 @@ class Design:
         if not self.given:
             return repository.assignments(path)
         return [
-            replace(repository.lies(path, *names([rules], self.source.root)), rules=str(rules))
+            replace(
+                repository.assignment(path, *names([rules], self.source.root)), rules=str(rules)
+            )
             for rules in self.given
         ]
 
     def assignments_outside(self, part: Path) -> list[Assignment]:
         """The same for a part that lies elsewhere: it answers to the given rules."""
-        return [replace(lies(part, rules), rules=str(rules)) for rules in self.given]
+        return [replace(assignment_of(part, rules), rules=str(rules)) for rules in self.given]
 
     def is_left_out(self, path: str) -> bool:
         """Whether a part is excluded, and no rules are given that it answers to all the same."""

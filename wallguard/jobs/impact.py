@@ -21,7 +21,7 @@ from wallguard.jobs.source import work_tree
 from wallguard.jobs.watch import Watch, silent
 from wallguard.repository import changes
 from wallguard.repository.config import FILE_NAME, is_part
-from wallguard.repository.nearest import lies, names
+from wallguard.repository.nearest import assignment_of, names
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
 
@@ -124,7 +124,7 @@ class _Run:
             for pair in answering[path] or [_Pair(self.before, self.after)]:
                 self._add(path, pair)
         for file in outside:
-            placed = lies(file, self.processes.old, self.processes.new)
+            placed = assignment_of(file, self.processes.old, self.processes.new)
             self.tasks.append(Task(str(file), file, ((placed, self.before), (placed, self.after))))
             self.rules.append("")
         for trouble in self.design.troubles.values():
@@ -147,7 +147,7 @@ class _Run:
 
     def _add(self, path: str, pair: _Pair) -> None:
         wanted = (pair.own,) if pair.own else self._named
-        placed = self.design.repository(path).lies(path, *wanted)
+        placed = self.design.repository(path).assignment(path, *wanted)
         both = ((placed, pair.before), (placed, pair.after))
         self.tasks.append(Task(path, self.root / path, both, self.root))
         self.rules.append(pair.own)

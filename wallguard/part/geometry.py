@@ -20,7 +20,7 @@ from wallguard.part.placed import Placed, place, to_file
 if TYPE_CHECKING:
     from wallguard.findings import model as findings
     from wallguard.mesh.mesh import Mesh
-    from wallguard.part.part import Lies
+    from wallguard.part.part import Pose
     from wallguard.sections.sections import Sections
     from wallguard.walls.plates import Plate
     from wallguard.walls.rounds import Round
@@ -97,14 +97,14 @@ class Geometry:
 
     @classmethod
     def remembered(
-        cls, read: Callable[[], tuple[Mesh, Health]], lies: Lies, name: str, memory: Memory
+        cls, read: Callable[[], tuple[Mesh, Health]], pose: Pose, name: str, memory: Memory
     ) -> Geometry:
         """The part whose mesh `read` reads, if it is needed; what is known of it is in `memory`.
 
         Raises what `read` raises.
         """
         made = cls.__new__(cls)
-        made._set(lies.rotation, lies.scale, name)
+        made._set(pose.rotation, pose.scale, name)
         made._body = None
         made._read, made._memory = read, memory
         made.facts = made._once("facts", (), lambda: made.body.facts)

@@ -17,7 +17,7 @@ from wallguard.part.geometry import Geometry
 from wallguard.part.memory import Memory
 
 
-class Lies(Protocol):
+class Pose(Protocol):
     """How a part lies: what `repository.config.Assignment` says of it, and what stands in for one.
 
     rotation  rows of the matrix from the file's frame to the printer's
@@ -53,7 +53,7 @@ class Part:
     def load(
         cls,
         file: Path,
-        lies: Lies | None = None,
+        pose: Pose | None = None,
         *,
         root: Path | None = None,
         name: str | None = None,
@@ -63,11 +63,11 @@ class Part:
 
         root      a folder that the file must lie in, links followed; None: it may lie anywhere
         name      what the part is called where `file` is a copy of it; None: as the file
-        drawn_in  the unit it is drawn in, whatever its format or `lies` says
+        drawn_in  the unit it is drawn in, whatever its format or `pose` says
 
         Raises InputError: see `mesh.read.read_mesh`.
         """
-        return PartFile(file, root=root, name=name, drawn_in=drawn_in).lying(lies or AsDrawn())
+        return PartFile(file, root=root, name=name, drawn_in=drawn_in).lying(pose or AsDrawn())
 
 
 class PartFile:
@@ -95,17 +95,17 @@ class PartFile:
         self._meshes: dict[Unit | None, tuple[Mesh, Health]] = {}
         self._parts: dict[tuple[object, ...], Part] = {}
 
-    def lying(self, lies: Lies) -> Part:
-        """The part placed as `lies` says. Raises InputError."""
-        key = lies.unit, lies.rotation, lies.scale
+    def lying(self, pose: Pose) -> Part:
+        """The part placed as `pose` says. Raises InputError."""
+        key = pose.unit, pose.rotation, pose.scale
         if key not in self._parts:
             if self._memories is None:
-                mesh, health = self._read(lies.unit)
-                geometry = Geometry(mesh, health, lies.rotation, lies.scale, self.name)
+                mesh, health = self._read(pose.unit)
+                geometry = Geometry(mesh, health, pose.rotation, pose.scale, self.name)
             else:
                 memory = self._memories(repr((self._drawn_in, *key)))
-                read = partial(self._read, lies.unit)
-                geometry = Geometry.remembered(read, lies, self.name, memory)
+                read = partial(self._read, pose.unit)
+                geometry = Geometry.remembered(read, pose, self.name, memory)
             self._parts[key] = Part(self.name, geometry)
         return self._parts[key]
 

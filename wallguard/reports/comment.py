@@ -11,7 +11,7 @@ from urllib.parse import quote, urlsplit
 
 from wallguard.base.errors import InputError
 from wallguard.base.plain import counted
-from wallguard.findings.counts import told
+from wallguard.findings.counts import grouped
 from wallguard.findings.model import Report, in_force
 from wallguard.reports import order
 from wallguard.reports.first import left_out, not_seen, scope, word
@@ -69,7 +69,7 @@ def _address(url: str) -> str:
 
 
 def _verdict(report: Report) -> str:
-    counts = told(report)
+    counts = grouped(report)
     undone = order.undone(counts)
     clauses = [f"{undone} could not be checked"] if undone else []
     pairs = order.by_part(report, lambda one: one.severity == "fail" and in_force(one, report.gate))
@@ -93,7 +93,7 @@ def _verdict(report: Report) -> str:
 
 def _counts(report: Report) -> str:
     """What was checked, against which base, and how many findings of which kind there are."""
-    counts = told(report)
+    counts = grouped(report)
     said = f"{counted(counts.files, 'part')} checked"
     if report.head_commit:
         said += f" at {code(report.head_commit[:10])}"
@@ -105,7 +105,7 @@ def _counts(report: Report) -> str:
         said += f", {len(report.not_covered)} not covered by any rule file"
     waived = f", {counts.waived} waived" if counts.waived else ""
     if not report.base:
-        return f"{said}. Findings: {order.found(report) or 'none'}{waived}."
+        return f"{said}. Findings: {order.severities(report) or 'none'}{waived}."
     commit = f" ({code(report.base_commit[:10])})" if report.base_commit else ""
     numbers = f"{counts.new} new, {counts.unchanged} unchanged, {counts.fixed} fixed{waived}"
     old = " Only new findings fail." if report.gate == "new" and counts.unchanged else ""

@@ -15,7 +15,7 @@ from types import TracebackType
 from typing import TextIO
 
 from wallguard.base.plain import clipped, counted, lines, one_line, plain, without_path
-from wallguard.findings.counts import told
+from wallguard.findings.counts import grouped
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Status, Trouble, in_force
 from wallguard.findings.outcomes import doubtful, is_cause
@@ -115,7 +115,7 @@ def _closed(report: Report, out: list[str], width: int, paint: Paint, most: int 
 
 def verdict(report: Report) -> str:
     """The closing line: the verdict with its counts."""
-    counts = told(report)
+    counts = grouped(report)
     clauses = []
     undone = order.undone(counts)
     if undone:
@@ -130,7 +130,7 @@ def verdict(report: Report) -> str:
         (number, status), *rest = outcomes
         clause = [f"{number} of {order.checked(counts)} {status}"]
         clause += [f"{number} {status}" for number, status in rest]
-        found = order.found(report)
+        found = order.severities(report)
         clauses.append(", ".join(clause) + (f" ({found})" if found else ""))
     against = order.against(report, counts)
     if against:

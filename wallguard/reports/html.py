@@ -22,7 +22,7 @@ from wallguard.base.plain import clipped, counted, without_path
 from wallguard.base.text import mm, place
 from wallguard.drawings import finding as drawing
 from wallguard.drawings.svg import PLACES, patterns
-from wallguard.findings.counts import told
+from wallguard.findings.counts import grouped
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
 from wallguard.findings.outcomes import SEVERITIES, doubtful, is_cause
@@ -130,7 +130,7 @@ def html(report: Report, viewer: Viewer, charts: Mapping[str, str] | None = None
     items = [_item(at, *pair, report) for at, pair in enumerate(pairs[:MOST_FINDINGS])]
     parts = _parts(report, items)
     script, library = _asset("page.js"), _inline(viewer.script)
-    counts = told(report)
+    counts = grouped(report)
     kind = "bad" if report.exit_code else "good" if counts.parts else "none"
     total, number = counted(len(pairs), "finding"), len(items)
     cut = f"Only the {number} worst of {total} are on this page; the JSON report has them all."
@@ -356,7 +356,7 @@ def _encoded(svg: str) -> str:
 
 
 def _clauses(report: Report) -> str:
-    counts = told(report)
+    counts = grouped(report)
     said = []
     if counts.failed:
         said.append(f"{counts.failed} of {order.checked(counts)} failed")
@@ -366,8 +366,8 @@ def _clauses(report: Report) -> str:
         said.append(f"{counts.passed} of {order.checked(counts)} passed")
     if counts.indeterminate:
         said.append(f"{counts.indeterminate} indeterminate")
-    if order.found(report):
-        said.append(f"findings: {order.found(report)}")
+    if order.severities(report):
+        said.append(f"findings: {order.severities(report)}")
     if report.head_commit:
         said.append(f"checked at {report.head_commit[:10]}")
     if order.against(report, counts):

@@ -7,7 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from wallguard.base.plain import counted, without_path
-from wallguard.findings.counts import told
+from wallguard.findings.counts import grouped
 from wallguard.findings.groups import groups
 from wallguard.findings.impact import Impact
 from wallguard.findings.model import PartReport, Report, Status, in_force
@@ -67,7 +67,7 @@ def markdown(
 
 
 def _verdict(report: Report) -> str:
-    counts = told(report)
+    counts = grouped(report)
     undone = order.undone(counts)
     clauses = []
     if counts.failed:
@@ -87,7 +87,7 @@ def _verdict(report: Report) -> str:
     if not counts.parts and not clauses:
         clauses = ["there was no part to check"]
     said = [f"**{word(report)}**{scope(report)}: {'; '.join(clauses)}."]
-    found = order.found(report)
+    found = order.severities(report)
     if found:
         said.append(f"Findings: {found}.")
     if report.head_commit:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TypeAlias
 
 from wallguard.base.plain import counted, listed, plain
-from wallguard.findings.counts import Counts, summary, told
+from wallguard.findings.counts import Counts, grouped, summary
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import (
     CheckRun,
@@ -36,10 +36,10 @@ def checked(counts: Counts) -> str:
     )
 
 
-def found(report: Report) -> str:
+def severities(report: Report) -> str:
     """The findings in force by severity, alike ones once: "7 fail, 2 warn", and in how many places
     where that is more; empty where there are none."""
-    counts, each = told(report).findings, summary(report).findings
+    counts, each = grouped(report).findings, summary(report).findings
     pairs = ((counts.fail, "fail"), (counts.warn, "warn"), (counts.note, "note"))
     said = ", ".join(f"{number} {severity}" for number, severity in pairs if number)
     places = each.fail + each.warn + each.note

@@ -139,7 +139,7 @@ def renamed(root: Path, commit: str, staged: bool = False) -> dict[str, str]:
         "--",
         *(f":(icase)*{suffix}" for suffix in PART_SUFFIXES),
     )
-    found: dict[str, str] = {}
+    origins: dict[str, str] = {}
     added: list[str] = []
     removed: list[str] = []
     rest = iter(fields)
@@ -147,7 +147,7 @@ def renamed(root: Path, commit: str, staged: bool = False) -> dict[str, str]:
         for status in rest:
             path = next(rest)
             if status.startswith("R"):
-                found[next(rest)] = path
+                origins[next(rest)] = path
             elif status in ("A", "D"):
                 (added if status == "A" else removed).append(path)
     except StopIteration:
@@ -158,15 +158,15 @@ def renamed(root: Path, commit: str, staged: bool = False) -> dict[str, str]:
     new, old = _by_name(added), _by_name(removed)
     for name, paths in new.items():
         if len(paths) == 1 and len(old.get(name, ())) == 1:
-            found[paths[0]] = old[name][0]
-    return found
+            origins[paths[0]] = old[name][0]
+    return origins
 
 
 def _by_name(paths: Iterable[str]) -> dict[str, list[str]]:
-    found: dict[str, list[str]] = {}
+    by_name: dict[str, list[str]] = {}
     for path in paths:
-        found.setdefault(PurePosixPath(path).name, []).append(path)
-    return found
+        by_name.setdefault(PurePosixPath(path).name, []).append(path)
+    return by_name
 
 
 def working(root: Path) -> Changes:
@@ -198,16 +198,16 @@ def all_files(root: Path) -> list[str]:
     if git.in_repository(root):
         known = git.names(root, "ls-files", "-z", "--cached", "--others", "--exclude-standard")
         return sorted(name for name in set(known) if _is_file(root, name))
-    found: list[str] = []
+    files: list[str] = []
     for name in _walk(root):
-        found.append(name)
-        if len(found) > MAX_FILES:
+        files.append(name)
+        if len(files) > MAX_FILES:
             raise InputError(
                 root,
                 f"there are more than {MAX_FILES} files here",
                 remedy="Name the parts to check",
             )
-    return sorted(found)
+    return sorted(files)
 
 
 def tracked(root: Path) -> frozenset[str] | None:
@@ -341,9 +341,9 @@ def commit_of(root: Path, revision: str) -> str | None:
     # In `:/text^{commit}` the suffix would be part of the text, so there it takes two steps.
     name = revision
     for suffix in ("", "^{commit}") if ":" in revision else ("^{commit}",):
-        found = git.run(root, "rev-parse", "--verify", "--quiet", name + suffix)
-        name = found.stdout.decode("ascii", "replace").strip()
-        if found.returncode or not name.isalnum():
+        parsed = git.run(root, "rev-parse", "--verify", "--quiet", name + suffix)
+        name = parsed.stdout.decode("ascii", "replace").strip()
+        if parsed.returncode or not name.isalnum():
             return None
     return name
 

@@ -98,7 +98,7 @@ class Repository:
         """
         return [] if self.excluded(path) else list(self._said(path).values())
 
-    def lies(self, path: str, *rules: str) -> Assignment:
+    def assignment(self, path: str, *rules: str) -> Assignment:
         """How the part at `path` is printed: the one answer, for whatever is done with it.
 
         As the entry says that names the first of `rules` that any entry of the part names; else
@@ -138,11 +138,13 @@ class Repository:
     def _said(self, path: str) -> dict[str, Assignment]:
         """What the entries that match say for each rule file."""
         inner = self._inner(path)
-        found: dict[str, Assignment] = {}
+        assignments: dict[str, Assignment] = {}
         for entry in self.entries if inner is not None else ():
             if any(matches(pattern, inner or "") for pattern in entry.files):
-                found |= {assignment.rules: assignment for assignment in self._assignments(entry)}
-        return found
+                assignments |= {
+                    assignment.rules: assignment for assignment in self._assignments(entry)
+                }
+        return assignments
 
     def _assignments(self, entry: PartEntry) -> Iterator[Assignment]:
         return entry.assignments(self.folder, self.unit)

@@ -27,8 +27,8 @@ def is_plate(root: Path, path: str) -> bool:
     if not _PLATE.fullmatch(name) or not (folder / MANIFEST).is_file():
         return False
     try:
-        found = json.loads(files.read(folder / MANIFEST, _LARGEST, root=root))
-        listed = [each for plate in found["plates"] for each in plate["files"]]
-        return bool(found["schema"] == SCHEMA) and name in listed
+        manifest = json.loads(files.read(folder / MANIFEST, _LARGEST, root=root))
+        listed = [each for plate in manifest["plates"] for each in plate["files"]]
+        return bool(manifest["schema"] == SCHEMA) and name in listed
     except (InputError, ValueError, RecursionError, KeyError, TypeError):
         return False

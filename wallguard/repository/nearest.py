@@ -54,13 +54,13 @@ class Repositories:
         """All of them that are there, in the order of their folders."""
         names = self._every()
         folders = {name.removesuffix(FILE_NAME) for name in names if _is_file(name)}
-        found = (self._at(folder) for folder in sorted({"", *folders}))
-        return [one for one in found if one.path is not None]
+        repositories = (self._at(folder) for folder in sorted({"", *folders}))
+        return [repository for repository in repositories if repository.path is not None]
 
     def part_files(self, paths: Iterable[str]) -> list[str]:
         """Those of `paths` that are parts and not excluded, sorted, each once."""
-        found = {path for path in paths if is_part(path)}
-        return sorted(path for path in found if not self.of(path).excluded(path))
+        parts = {path for path in paths if is_part(path)}
+        return sorted(path for path in parts if not self.of(path).excluded(path))
 
     def assignments(self, path: str) -> list[Assignment]:
         """The rule files that the part at `path` answers to: see `Repository.assignments`."""
@@ -68,7 +68,9 @@ class Repositories:
 
     def rule_files(self) -> list[str]:
         """Every rule file that is named for some part, each once."""
-        return list(dict.fromkeys(name for one in self.all() for name in one.rule_files()))
+        return list(
+            dict.fromkeys(name for repository in self.all() for name in repository.rule_files())
+        )
 
     def _at(self, folder: str) -> Repository:
         if folder not in self._known:
@@ -102,15 +104,15 @@ def names(rules: Iterable[Path], root: Path) -> Iterator[str]:
     """How entries of a `wallguard.yaml` in `root` may name these rule files: as they are named, and
     with links followed."""
     for path in rules:
-        for one in (path, Path(os.path.realpath(path))):
-            name = relative(one, root)
+        for file in (path, Path(os.path.realpath(path))):
+            name = relative(file, root)
             if name is not None:
                 yield name
 
 
-def lies(part: Path, *rules: Path) -> Assignment:
+def assignment_of(part: Path, *rules: Path) -> Assignment:
     """How the part at `part` is printed for the first of `rules` that its `wallguard.yaml` names
-    for it: see `Repository.lies`.
+    for it: see `Repository.assignment`.
 
     Raises InputError where that file cannot be used.
     """
@@ -118,4 +120,4 @@ def lies(part: Path, *rules: Path) -> Assignment:
     name = relative(part, root)
     if name is None:
         return Assignment(rules="")
-    return load_repository(root).lies(name, *names(rules, root))
+    return load_repository(root).assignment(name, *names(rules, root))

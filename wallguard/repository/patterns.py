@@ -32,7 +32,7 @@ def _names(path: str) -> list[str]:
 
 
 def _same_name(pattern: str, name: str) -> bool:
-    return _wild(pattern, name, "*", lambda wanted, found: wanted in ("?", found))
+    return _wild(pattern, name, "*", lambda wanted, given: wanted in ("?", given))
 
 
 def _wild(

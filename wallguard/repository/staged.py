@@ -72,20 +72,20 @@ def in_commit(root: Path, commit: str) -> Stored:
 def _lay_out(
     root: Path, index: dict[str, _Entry], paths: Iterable[str], into: Path
 ) -> dict[str, Path]:
-    found: dict[str, Path] = {}
+    targets: dict[str, Path] = {}
     try:
         with _blobs(root) as blobs:
             for path in dict.fromkeys(paths):
                 if path in index:
-                    found[path] = _target(into, path)
-                    _write(root, index, path, blobs, found[path])
+                    targets[path] = _target(into, path)
+                    _write(root, index, path, blobs, targets[path])
     except OSError as error:
         raise InputError(
             into,
             f"the files from git cannot be laid out there ({error.strerror or error})",
             remedy="Make room in the folder for temporary files",
         ) from None
-    return found
+    return targets
 
 
 def _write(root: Path, index: dict[str, _Entry], path: str, blobs: _Blobs, target: Path) -> None:
@@ -148,32 +148,32 @@ def _target(into: Path, path: str) -> Path:
 
 
 def _index(root: Path) -> dict[str, _Entry]:
-    found: dict[str, _Entry] = {}
+    entries: dict[str, _Entry] = {}
     # Each is `mode blob stage<TAB>path`; stages above 0 are the sides of a conflict.
     for line in git.names(root, "ls-files", "-z", "--stage"):
         facts, _, path = line.partition("\t")
         mode, blob, stage = _three(root, "ls-files", facts)
         if mode != _SUBMODULE and stage == "0":
-            found[path] = _Entry(mode, blob)
-    return found
+            entries[path] = _Entry(mode, blob)
+    return entries
 
 
 def _tree(root: Path, commit: str) -> dict[str, _Entry]:
-    found: dict[str, _Entry] = {}
+    entries: dict[str, _Entry] = {}
     # Each is `mode type blob<TAB>path`.
     for line in git.names(root, "ls-tree", "-r", "-z", commit):
         facts, _, path = line.partition("\t")
         mode, _, blob = _three(root, "ls-tree", facts)
         if mode != _SUBMODULE:
-            found[path] = _Entry(mode, blob)
-    return found
+            entries[path] = _Entry(mode, blob)
+    return entries
 
 
 def _three(root: Path, question: str, facts: str) -> tuple[str, str, str]:
-    found = facts.split(" ")
-    if len(found) != 3:
+    fields = facts.split(" ")
+    if len(fields) != 3:
         raise git.nonsense(root, question)
-    return found[0], found[1], found[2]
+    return fields[0], fields[1], fields[2]
 
 
 class _Blobs:

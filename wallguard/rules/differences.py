@@ -53,14 +53,14 @@ def differences(old: Rules, new: Rules, table: Table = RULE_FILE) -> list[Differ
     before, after = table.plain(old), table.plain(new)
     made = []
     old_asks, new_asks = _standing_in(before, after), _standing_in(after, before)
-    for one in _inside(table, old_asks, new_asks, ""):
-        is_free = one.key.startswith(f"minimum.{_FREE}.")
+    for difference in _inside(table, old_asks, new_asks, ""):
+        is_free = difference.key.startswith(f"minimum.{_FREE}.")
         lacks = [is_free and _FREE not in rules.get("minimum", {}) for rules in (before, after)]
         texts = [
             f"{text} (as wall)" if stands_in and text != "nothing" else text
-            for text, stands_in in zip((one.before, one.after), lacks, strict=True)
+            for text, stands_in in zip((difference.before, difference.after), lacks, strict=True)
         ]
-        made.append(replace(one, before=texts[0], after=texts[1]))
+        made.append(replace(difference, before=texts[0], after=texts[1]))
     return made
 
 

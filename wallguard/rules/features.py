@@ -102,7 +102,7 @@ FEATURES: tuple[Feature, ...] = (
 
 def asked_of(check: str) -> Asked | None:
     """What a check's limit is a limit of; None where it has none, or there is no such check."""
-    return next((one.limit for one in FEATURES if one.id == check), None)
+    return next((feature.limit for feature in FEATURES if feature.id == check), None)
 
 
 def larger_is_worse(check: str) -> bool:

@@ -37,12 +37,12 @@ def load_rules(
     a circle, leaves `root` or is longer than MAX_CHAIN. It names every problem it found.
     """
     chain, problems = _read_chain(path, root, instead)
-    told = {(problem.place, problem.text) for problem in problems}
+    known = {(problem.place, problem.text) for problem in problems}
     problems += [
         problem
         for document in chain
         for problem in RULE_FILE.problems(document, complete="extends" not in document.entries)
-        if (problem.place, problem.text) not in told
+        if (problem.place, problem.text) not in known
     ]
     if problems:
         raise DocumentError(tuple(problems))
@@ -84,7 +84,7 @@ def _read_chain(
     seen = [os.path.realpath(path)]
     while (entry := chain[-1].entries.get("extends")) is not None:
         if wrong := list(EXTENDS.problems(entry.value, "extends")):
-            return chain, [replace(one, cause=True) for one in wrong]
+            return chain, [replace(problem, cause=True) for problem in wrong]
         # As it stands in the text: links in the path are followed when the file is opened.
         path = Path(os.path.normpath(path.parent / entry.value.plain()))
         if instead is not None and os.path.realpath(path) == os.path.realpath(instead[0]):

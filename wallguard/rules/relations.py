@@ -121,7 +121,7 @@ def _spacing(rules: Mapping, narrowest: Node) -> Iterator[Problem]:
     spacing, width = rules.at("beads", "spacing"), rules.at("beads", "width")
     if spacing is None or width is None or isinstance(spacing.value.plain(), str):
         return
-    apart, wide, narrow = spacing.value.plain(), width.value.plain(), narrowest.plain()
+    apart, wide, narrowest_width = spacing.value.plain(), width.value.plain(), narrowest.plain()
     elsewhere = _elsewhere(width.place, spacing.place)
     if apart > wide:
         yield Problem(
@@ -130,11 +130,11 @@ def _spacing(rules: Mapping, narrowest: Node) -> Iterator[Problem]:
             "beads would not touch",
             "Give the distance from the middle of a bead to the middle of the next",
         )
-    elif wide - apart >= narrow:
+    elif wide - apart >= narrowest_width:
         yield Problem(
             spacing.value.place,
             f"`beads.spacing` is {apart:g} and `width` {wide:g}{elsewhere}: they share "
-            f"{wide - apart:g} mm, and the narrowest bead is {narrow:g} wide",
+            f"{wide - apart:g} mm, and the narrowest bead is {narrowest_width:g} wide",
             "Correct one of them",
         )
 

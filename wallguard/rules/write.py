@@ -36,10 +36,10 @@ def described(rules: Rules, comments: Comments, table: Table = RULE_FILE) -> Com
     unfit = {f"minimum.{row.id}" for row in FEATURES if rules.category not in row.categories}
     unfit |= {"extends"} if rules.category == "material extrusion" else {"extends", "beads"}
     keys = dict(_keys(table, table.plain(rules), ""))
-    above = {path: [one.help] for path, (one, _) in keys.items() if path not in unfit}
+    above = {path: [field.help] for path, (field, _) in keys.items() if path not in unfit}
     offered = {
-        path: f"<{one.shape.expected()}>"
-        for path, (one, said) in keys.items()
+        path: f"<{field.shape.expected()}>"
+        for path, (field, said) in keys.items()
         if not said and path not in unfit
     }
     return replace(
@@ -50,8 +50,8 @@ def described(rules: Rules, comments: Comments, table: Table = RULE_FILE) -> Com
 def _keys(
     table: Table, plain: Mapping[str, Any], above: str
 ) -> Iterator[tuple[str, tuple[Field, bool]]]:
-    for one in table.fields:
-        said = one.key in plain
-        yield above + one.key, (one, said)
-        if said and isinstance(one.shape, Table) and not above:
-            yield from _keys(one.shape, plain[one.key], f"{one.key}.")
+    for field in table.fields:
+        said = field.key in plain
+        yield above + field.key, (field, said)
+        if said and isinstance(field.shape, Table) and not above:
+            yield from _keys(field.shape, plain[field.key], f"{field.key}.")

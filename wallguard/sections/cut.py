@@ -133,12 +133,12 @@ def _finished(
     rings = _canonical(*rings)
     for tolerance in _STRAIGHT:
         rings = _straighten(*rings, tolerance)
-    found = _distinct(heights, layer_height, rings, loose)
-    _, after = neighbours(found.ring_start)
-    outline = float(np.linalg.norm(found.points[after] - found.points, axis=1).sum())
+    sections = _distinct(heights, layer_height, rings, loose)
+    _, after = neighbours(sections.ring_start)
+    outline = float(np.linalg.norm(sections.points[after] - sections.points, axis=1).sum())
     if outline > _LONGEST:
         raise TooLargeError(f"{outline / 1e6:.0f} km of outline in {len(heights)} layers")
-    return found
+    return sections
 
 
 def _empty(heights: NDArray[np.float64], layer_height: float) -> Sections:

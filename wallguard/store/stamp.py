@@ -35,7 +35,7 @@ def stamp() -> str:
 def _versions() -> list[str]:
     """The library's versions, from the names of the folders that say what is installed: importing
     them to ask would take longer than what is looked up with it."""
-    found = {}
+    versions = {}
     for place in reversed(sys.path):
         try:
             names = os.listdir(place or ".")  # noqa: PTH208 - names only, and quickly
@@ -44,8 +44,8 @@ def _versions() -> list[str]:
         for name in names:
             library, _, rest = name.partition("-")
             if library in _LIBRARIES and rest.endswith(".dist-info"):
-                found[library] = name
-    return [found.get(library) or _asked(library) for library in _LIBRARIES]
+                versions[library] = name
+    return [versions.get(library) or _asked(library) for library in _LIBRARIES]
 
 
 def _asked(library: str) -> str:

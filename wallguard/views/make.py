@@ -23,8 +23,8 @@ def make(case: Case, findings: Sequence[Finding], what: What) -> Views:
 
     # Of alike findings the one that is told, so that each group has a picture.
     firsts = [group.first for group in groups(sorted(findings, key=worst_first))]
-    told = {id(one) for one in firsts}
-    others = [one for one in findings if id(one) not in told]
+    shown = {id(finding) for finding in firsts}
+    others = [finding for finding in findings if id(finding) not in shown]
     pictures, left_out = views_of(case, firsts + others, MOST)
     shape = None
     if what == "page":

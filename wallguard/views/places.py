@@ -71,10 +71,10 @@ class Viewer:
             return None
         placed = self.case.geometry.placed
         point = np.array(finding.location) @ placed.rotation.T * placed.scale
-        found = self._measure(finding, point)
-        if not found.cut.rings:
+        measured = self._measure(finding, point)
+        if not measured.cut.rings:
             return None
-        return self._drawn(finding, found)
+        return self._drawn(finding, measured)
 
     def _measure(self, finding: Finding, point: _Floats) -> _Measured:
         subject = finding.subject
@@ -153,8 +153,8 @@ class Viewer:
         rings = planes.outlines(geometry.placed.mesh, frame, untangle=not geometry.sound)
         return _Cut(frame, words, rings, upright)
 
-    def _drawn(self, finding: Finding, found: _Measured) -> View:
-        cut, at, size = found.cut, found.point, found.size
+    def _drawn(self, finding: Finding, measured: _Measured) -> View:
+        cut, at, size = measured.cut, measured.point, measured.size
         typical = finding.subject.thickness.typical if finding.subject else size
         wide = min(max(_TIMES * max(size, typical), _LEAST), _MOST)
         window = _around(at, wide)
@@ -162,14 +162,14 @@ class Viewer:
         near = planes.region(cut.rings, _around(at, wide + 2 * margin))
         frame = shapely.box(*window)
         fine = wide / 2000
-        place = self._place(near, found, _around(at, wide + margin))
-        shown, changed, sized, beads = self._outcome(near, place, found, _judged(finding))
+        place = self._place(near, measured, _around(at, wide + margin))
+        shown, changed, sized, beads = self._outcome(near, place, measured, _judged(finding))
 
         def cropped(shape: BaseGeometry) -> tuple[Line, ...]:
             return planes.lines_of(shape.intersection(frame), fine)
 
         whole = self._whole_of(cut)
-        across = found.across
+        across = measured.across
         if across is not None and not _inside(across, _around(at, wide)):
             across = None
         return View(
@@ -197,38 +197,38 @@ class Viewer:
             self._whole[cut.words] = planes.simplified(cut.rings, _RINGS)
         return self._whole[cut.words]
 
-    def _place(self, near: BaseGeometry, found: _Measured, box: Box2) -> BaseGeometry:
+    def _place(self, near: BaseGeometry, measured: _Measured, box: Box2) -> BaseGeometry:
         """The wall, gap or hole itself."""
         nothing = shapely.Polygon()
-        if found.across is None or found.kind == "open":
+        if measured.across is None or measured.kind == "open":
             return nothing
         searched = near
-        if found.kind in ("gap", "hole"):
+        if measured.kind in ("gap", "hole"):
             searched = shapely.box(*box).difference(near)
-        centre = shapely.Point(found.point)
-        if found.kind in ("hole", "pin"):
-            disc = centre.buffer(found.size / 2 * 1.02 + 0.01, quad_segs=32)
-            return _part_at(searched.intersection(disc), centre, found.size)
-        radius = max(_length(found.across), found.size) / 2 * 1.03 + 0.01
+        centre = shapely.Point(measured.point)
+        if measured.kind in ("hole", "pin"):
+            disc = centre.buffer(measured.size / 2 * 1.02 + 0.01, quad_segs=32)
+            return _part_at(searched.intersection(disc), centre, measured.size)
+        radius = max(_length(measured.across), measured.size) / 2 * 1.03 + 0.01
         opened = searched.buffer(-radius).buffer(radius * 1.001)
-        return _part_at(searched.difference(opened), centre, found.size)
+        return _part_at(searched.difference(opened), centre, measured.size)
 
     def _outcome(
-        self, near: BaseGeometry, place: BaseGeometry, found: _Measured, thickness: float
+        self, near: BaseGeometry, place: BaseGeometry, measured: _Measured, thickness: float
     ) -> tuple[Shown, BaseGeometry, bool, BaseGeometry]:
         """How the place comes out, what changes, whether its size is known, where beads meet.
 
         thickness  in mm, by which it comes out
         """
         nothing = shapely.Polygon()
-        if found.kind in ("gap", "hole", "open"):
-            return found.kind, nothing, True, nothing
-        if found.kind == "plate":
+        if measured.kind in ("gap", "hole", "open"):
+            return measured.kind, nothing, True, nothing
+        if measured.kind == "plate":
             return "solid", nothing, True, self._layers(place)
         table, tolerance = self.case.table, self.case.rules.tolerance
         shown: Shown = table.classify(thickness, tolerance)
         outcome = table.outcome(thickness)
-        drawn = _length(found.across)
+        drawn = _length(measured.across)
         sized = True
         changed: BaseGeometry = nothing
         if shown == "hollow" and outcome.printed is not None:
@@ -255,12 +255,12 @@ class Viewer:
         settings = Settings.of(beads, self.case.rules.layer_height)
         laid = lay(np.array(reading(thickness)), settings)
         inside = place.buffer(-0.002)
-        found = []
+        lines = []
         for number in range(1, int(laid.number) // 2 + 1):
             depth = min(float(settings.together(number, laid.width)), drawn / 2 - 0.01)
             if depth > 0:
-                found.append(near.buffer(-depth).boundary.intersection(inside))
-        return shapely.unary_union(found) if found else nothing
+                lines.append(near.buffer(-depth).boundary.intersection(inside))
+        return shapely.unary_union(lines) if lines else nothing
 
     def _layers(self, place: BaseGeometry) -> BaseGeometry:
         """Where layers meet."""
@@ -280,7 +280,7 @@ def views_of(case: Case, findings: Sequence[Finding], most: int) -> tuple[tuple[
     from wallguard.base.errors import TooLargeError
 
     viewer = Viewer(case)
-    found: list[View] = []
+    views: list[View] = []
     for at, finding in enumerate(findings):
         if at >= most:
             break
@@ -290,8 +290,8 @@ def views_of(case: Case, findings: Sequence[Finding], most: int) -> tuple[tuple[
             # An outline too tangled to be drawn: the finding stands, it only has no picture.
             view = None
         if view is not None:
-            found.append(view)
-    return tuple(found), max(0, len(findings) - most)
+            views.append(view)
+    return tuple(views), max(0, len(findings) - most)
 
 
 def _around(at: _Floats, wide: float) -> Box2:
@@ -311,10 +311,10 @@ def _length(across: tuple[_Floats, _Floats] | None) -> float:
 def _judged(finding: Finding) -> float:
     """The thickness (mm) that decides how the place comes out: the one that broke a limit on its
     outcome, else that of most of it."""
-    for one in finding.breaches:
+    for breach in finding.breaches:
         # Where there is a limit, what was measured is how far the print is off.
-        if one.check == "fill" and one.limit is None and one.measured is not None:
-            return one.measured
+        if breach.check == "fill" and breach.limit is None and breach.measured is not None:
+            return breach.measured
     return finding.subject.thickness.typical if finding.subject else 0.0
 
 
@@ -346,13 +346,13 @@ def _toward_surface(corners: _Floats, point: _Floats) -> _Floats:
     reach = np.sqrt(((corners - centre[:, None]) ** 2).sum(axis=2).max(axis=1))
     away = np.linalg.norm(centre - point, axis=1)
     some = corners[away - reach <= (away + reach).min()]
-    best, found = math.inf, np.array([1.0, 0.0, 0.0])
+    best, way = math.inf, np.array([1.0, 0.0, 0.0])
     for triangle in some[:20000]:
         near = _on_triangle(triangle, point)
         gap = float(np.linalg.norm(near - point))
         if gap < best - 1e-9:
-            best, found = gap, near - point
-    return found if best > 1e-9 else np.array([1.0, 0.0, 0.0])
+            best, way = gap, near - point
+    return way if best > 1e-9 else np.array([1.0, 0.0, 0.0])
 
 
 def _on_triangle(corners: _Floats, point: _Floats) -> _Floats:

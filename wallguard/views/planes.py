@@ -73,17 +73,17 @@ def outlines(mesh: Mesh, frame: Frame, untangle: bool) -> list[_Floats]:
     if low < _END:
         return []
     turned = np.column_stack([mesh.vertices @ right, mesh.vertices @ frame.up, away])
-    found = cut(Mesh(turned, mesh.triangles), 2 * low, untangle=untangle)
-    if not len(found.distinct) or found.distinct[0] < 0:
+    sections = cut(Mesh(turned, mesh.triangles), 2 * low, untangle=untangle)
+    if not len(sections.distinct) or sections.distinct[0] < 0:
         return []
-    rings = found.rings(int(found.distinct[0]))
+    rings = sections.rings(int(sections.distinct[0]))
     return rings if sign > 0 else [(ring * [-1.0, 1.0])[::-1] for ring in rings]
 
 
 def region(rings: Iterable[_Floats], box: Box2) -> BaseGeometry:
     """The material within a box, from rings with the material to their left."""
     frame = shapely.box(*box)
-    found: list[tuple[float, BaseGeometry]] = []
+    shapes: list[tuple[float, BaseGeometry]] = []
     for ring in rings:
         low, high = ring.min(axis=0), ring.max(axis=0)
         apart = low[0] > box[2] or low[1] > box[3] or high[0] < box[0] or high[1] < box[1]
@@ -94,11 +94,11 @@ def region(rings: Iterable[_Floats], box: Box2) -> BaseGeometry:
         shape = shapely.Polygon(ring)
         if not shape.is_valid:
             shape = shape.buffer(0)
-        found.append((twice, shape.intersection(frame)))
+        shapes.append((twice, shape.intersection(frame)))
     # The largest first: a hole lies in what is larger, an island in the hole.
-    found.sort(key=lambda pair: -abs(pair[0]))
+    shapes.sort(key=lambda pair: -abs(pair[0]))
     material: BaseGeometry = shapely.Polygon()
-    for twice, shape in found:
+    for twice, shape in shapes:
         material = material.union(shape) if twice > 0 else material.difference(shape)
     return material
 
@@ -187,12 +187,12 @@ def lines_of(shape: BaseGeometry, tolerance: float) -> tuple[Line, ...]:
 def strokes_of(shape: BaseGeometry, tolerance: float) -> tuple[Line, ...]:
     """The lines of a geometry, in a fixed order."""
     merged = shapely.line_merge(shape) if shape.geom_type == "MultiLineString" else shape
-    found = [
+    strokes = [
         _line(part.simplify(tolerance / 2).coords)
         for part in shapely.get_parts(merged)
         if part.geom_type in ("LineString", "LinearRing") and part.length > tolerance
     ]
-    return tuple(sorted(found))
+    return tuple(sorted(strokes))
 
 
 def _line(points: Iterable[Sequence[float]]) -> Line:
@@ -208,8 +208,8 @@ def simplified(rings: Sequence[_Floats], most: int) -> tuple[tuple[Line, ...], B
     size = float((high - low).max())
     largest = sorted(rings, key=lambda ring: -float(np.ptp(ring, axis=0).max()))[:most]
     kept = [shapely.LinearRing(ring).simplify(size / 300) for ring in largest if len(ring) > 2]
-    found = tuple(_line(ring.coords)[:-1] for ring in kept)
-    return found, (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+    lines = tuple(_line(ring.coords)[:-1] for ring in kept)
+    return lines, (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
 
 
 def flat(point: _Floats) -> Flat:

@@ -107,15 +107,15 @@ def _simplified(mesh: Mesh) -> tuple[Mesh, bool]:
             best = solid.simplify(tolerance)
             if best.num_tri() <= _FEW:
                 break
-        found = best.to_mesh64()
+        made = best.to_mesh64()
         if best.num_tri() <= _SHOWN:
             return Mesh(
-                np.asarray(found.vert_properties[:, :3], np.float64),
-                np.asarray(found.tri_verts, np.int32),
+                np.asarray(made.vert_properties[:, :3], np.float64),
+                np.asarray(made.tri_verts, np.int32),
             ), True
         mesh = Mesh(
-            np.asarray(found.vert_properties[:, :3], np.float64),
-            np.asarray(found.tri_verts, np.int32),
+            np.asarray(made.vert_properties[:, :3], np.float64),
+            np.asarray(made.tri_verts, np.int32),
         )
     return _clustered(mesh), True
 
@@ -195,7 +195,7 @@ def _in_layers(case: Case, centre: _Floats, normal: _Floats) -> _Floats:
     samples = take_samples(
         edges,
         case.largest,
-        lambda found: np.searchsorted(limits, found, side="right").astype(np.int64),
+        lambda thickness: np.searchsorted(limits, thickness, side="right").astype(np.int64),
     )
     # Sections far apart in a third direction, so that each sample is found in its own only.
     span = float(np.ptp(sections.points, axis=0).max()) + 10 * _REACH
@@ -216,10 +216,10 @@ def _in_layers(case: Case, centre: _Floats, normal: _Floats) -> _Floats:
     hit = gap <= reach
     there, nearest, gap, flat = there[hit], nearest[hit], gap[hit], flat[hit]
     wall = samples.wall[nearest]
-    found = np.where(wall, samples.thickness[nearest], 0.0)
+    across = np.where(wall, samples.thickness[nearest], 0.0)
     # The end of a wall, seen from above or below, lies between its outlines.
-    found[flat & (gap > np.hypot(found / 2, _STEP) + 0.01)] = 0.0
-    thickness[there] = np.where(np.isfinite(found), found, 0.0)
+    across[flat & (gap > np.hypot(across / 2, _STEP) + 0.01)] = 0.0
+    thickness[there] = np.where(np.isfinite(across), across, 0.0)
     return thickness
 
 
@@ -237,11 +237,11 @@ def _in_space(case: Case, corners: _Floats, normal: _Floats) -> _Floats:
 def _outcomes(case: Case, thickness: _Floats) -> NDArray[np.uint8]:
     """The number of each outcome, see OUTCOMES."""
     shown = np.rint(thickness * 100).astype(np.int64)
-    found = np.zeros(len(shown), np.uint8)
+    numbers = np.zeros(len(shown), np.uint8)
     for step in np.unique(shown[shown > 0]).tolist():
         verdict = case.table.classify(step / 100, case.rules.tolerance)
-        found[shown == step] = OUTCOMES.index(verdict) + 1
-    return found
+        numbers[shown == step] = OUTCOMES.index(verdict) + 1
+    return numbers
 
 
 def _hatched(
@@ -252,9 +252,9 @@ def _hatched(
 ) -> _Floats:
     """Lines (k, 2, 3) on triangles (m, 3, 3), where they cross sets of parallel planes."""
     while True:
-        found = [_planes(corners, normal, np.array(one), apart) for one in directions]
-        if max(map(len, found)) <= _HATCHES:
-            return np.concatenate(found)
+        planes = [_planes(corners, normal, np.array(direction), apart) for direction in directions]
+        if max(map(len, planes)) <= _HATCHES:
+            return np.concatenate(planes)
         apart *= 1.3
 
 

@@ -39,8 +39,8 @@ def added(text: str, waiver: Waiver) -> tuple[str, int]:
         after = parse_waivers(made)
     except InputError:
         after = ()
-    kept = [replace(one, line=0) for one in after]
-    if kept != [replace(one, line=0) for one in (*before, waiver)]:
+    kept = [replace(waiver, line=0) for waiver in after]
+    if kept != [replace(each, line=0) for each in (*before, waiver)]:
         by_hand = _item(entry, "  ", "\n").rstrip()
         raise InputError(
             FILE_NAME,
@@ -76,7 +76,9 @@ def _inserted(text: str, entry: list[str]) -> str:
         at = rows.place.line - 1
         lines[at] = lines[at].replace("[]", "", 1)
         lines[at] = lines[at].rstrip() + end if "#" not in lines[at] else lines[at]
-    at = _end_of_list(lines, [one.place.line for one in document.entries.values()], rows.place.line)
+    at = _end_of_list(
+        lines, [entry.place.line for entry in document.entries.values()], rows.place.line
+    )
     if at and not lines[at - 1].endswith("\n"):
         lines[at - 1] += end
     return "".join([*lines[:at], _item(entry, indent, end), *lines[at:]])

@@ -66,12 +66,12 @@ def apply(
             run.matched.add(number)
             run.remarks.append(_remark(waiver, accepted))
             continue
-        for at, found in accepted:
+        for at, places in accepted:
             run.matched.add(number)
             known = run.findings[at]
-            for one in found:
-                known[one] = _judged(waiver, known[one], terms)
-            _tell_excess(waiver, known, found)
+            for place in places:
+                known[place] = _judged(waiver, known[place], terms)
+            _tell_excess(waiver, known, places)
             if waiver.part not in ("", parts[at].path, parts[at].was):
                 why = f"is for {waiver.part}, which is {parts[at].path} now: name it so"
                 run.remarks.append(_remark(waiver, why))
@@ -79,7 +79,7 @@ def apply(
         if why:
             run.remarks.append(_remark(waiver, why))
     pairs = zip(parts, run.findings, strict=True)
-    made = [replace(one, findings=tuple(map(_in_part, found))) for one, found in pairs]
+    made = [replace(report, findings=tuple(map(_in_part, findings))) for report, findings in pairs]
     return made, run.remarks
 
 
@@ -98,34 +98,34 @@ def _accepted(
     that the waiver is about, it follows the body, wherever that is now; but never to two parts,
     for it accepts no more than it did.
     """
-    asked = [at for at, one in enumerate(parts) if waiver.rules in ("", one.rules)]
+    asked = [at for at, part in enumerate(parts) if waiver.rules in ("", part.rules)]
     named = [at for at in asked if waiver.part in ("", parts[at].path)]
-    found = [(at, ours) for at in named if (ours := _find(waiver, parts[at]))]
-    if found or not waiver.part:
-        return found
+    accepted = [(at, ours) for at in named if (ours := _find(waiver, parts[at]))]
+    if accepted or not waiver.part:
+        return accepted
     others = [at for at in asked if at not in named]
     was = [at for at in others if parts[at].was == waiver.part]
-    found = [(at, ours) for at in was if (ours := _find(waiver, parts[at]))]
-    if not found and (gone(waiver.part) or _has_left(waiver, [parts[at] for at in named])):
-        found = [(at, ours) for at in others if (ours := _follow(waiver, parts[at]))]
-    paths = dict.fromkeys(parts[at].path for at, _ in found)
-    if len(paths) > 1 and not (waiver.shape and sum(len(o) for _, o in found) <= waiver.alike):
+    accepted = [(at, ours) for at in was if (ours := _find(waiver, parts[at]))]
+    if not accepted and (gone(waiver.part) or _has_left(waiver, [parts[at] for at in named])):
+        accepted = [(at, ours) for at in others if (ours := _follow(waiver, parts[at]))]
+    paths = dict.fromkeys(parts[at].path for at, _ in accepted)
+    if len(paths) > 1 and not (waiver.shape and sum(len(o) for _, o in accepted) <= waiver.alike):
         return f"is for {waiver.part}, which may be {' or '.join(paths)} now: name it"
-    return found
+    return accepted
 
 
 def _has_left(waiver: Waiver, reports: Sequence[PartReport]) -> bool:
     """Whether the body that a waiver is about is in none of these reports on its part."""
-    if waiver.body is None or not reports or any(one.status == "error" for one in reports):
+    if waiver.body is None or not reports or any(report.status == "error" for report in reports):
         return False
-    return not any(_bodies(waiver.body, one) for one in reports)
+    return not any(_bodies(waiver.body, report) for report in reports)
 
 
 def _bodies(body: Body, report: PartReport) -> list[Body]:
     """The bodies of a part that are this one."""
     from wallguard.findings.bodies import same
 
-    return [one for one in report.bodies if same(body, one)]
+    return [each for each in report.bodies if same(body, each)]
 
 
 def _follow(waiver: Waiver, report: PartReport) -> list[int]:
@@ -149,7 +149,7 @@ def _on_body(waiver: Waiver, report: PartReport, family: Sequence[int]) -> list[
 
     place = np.array([waiver.place])
     known = False
-    found: list[int] = []
+    carriers: list[int] = []
     for body in report.bodies:
         for move in moves(waiver.body, body):
             known = True
@@ -158,17 +158,17 @@ def _on_body(waiver: Waiver, report: PartReport, family: Sequence[int]) -> list[
             if here is not None:
                 if move.is_none:
                     return [here]
-                found.append(here)
+                carriers.append(here)
                 break
-    if len(set(found)) > 1:
-        names = [at for at in found if report.findings[at].id == waiver.finding]
+    if len(set(carriers)) > 1:
+        names = [at for at in carriers if report.findings[at].id == waiver.finding]
         return names[:1] if len(family) == waiver.alike else []
-    return found[:1] if known else None
+    return carriers[:1] if known else None
 
 
 def _family(waiver: Waiver, findings: Sequence[Finding]) -> list[int]:
     """The numbers of the findings that are alike but for place, by their names."""
-    return [at for at, one in enumerate(findings) if stem(one.id) == stem(waiver.finding)]
+    return [at for at, finding in enumerate(findings) if stem(finding.id) == stem(waiver.finding)]
 
 
 def _here(place: Point, findings: Sequence[Finding], family: Iterable[int]) -> int | None:
@@ -180,7 +180,7 @@ def _here(place: Point, findings: Sequence[Finding], family: Iterable[int]) -> i
 
 def _alike(waiver: Waiver, findings: Sequence[Finding]) -> list[int]:
     """The numbers of the findings of the shape that a waiver accepts, as many as it says."""
-    alike = [at for at, one in enumerate(findings) if one.shape == waiver.shape]
+    alike = [at for at, finding in enumerate(findings) if finding.shape == waiver.shape]
     # Those that a base knows first: what is new is not what was accepted.
     return sorted(alike, key=lambda at: findings[at].state == "new")[: waiver.alike]
 
@@ -197,8 +197,8 @@ def _find(waiver: Waiver, report: PartReport) -> list[int]:
         return _alike(waiver, findings)
     rivals = [
         at
-        for at, one in enumerate(findings)
-        if any(breach.check in waiver.limits for breach in one.breaches)
+        for at, finding in enumerate(findings)
+        if any(breach.check in waiver.limits for breach in finding.breaches)
     ]
     if not waiver.finding:
         return _at_place(waiver, report, rivals)
@@ -228,9 +228,11 @@ def _at_place(waiver: Waiver, report: PartReport, among: Sequence[int]) -> list[
 
 def _tell_excess(waiver: Waiver, findings: list[Finding], accepted: Sequence[int]) -> None:
     """Of findings of an accepted shape beyond what was accepted, say so."""
-    for at, one in enumerate(findings):
-        if waiver.shape and one.shape == waiver.shape and at not in accepted:
-            findings[at] = _remarked(waiver, one, f"accepts {waiver.alike} such, and this is more")
+    for at, finding in enumerate(findings):
+        if waiver.shape and finding.shape == waiver.shape and at not in accepted:
+            findings[at] = _remarked(
+                waiver, finding, f"accepts {waiver.alike} such, and this is more"
+            )
 
 
 def _judged(waiver: Waiver, finding: Finding, terms: _Terms) -> Finding:
@@ -262,8 +264,8 @@ def _judged(waiver: Waiver, finding: Finding, terms: _Terms) -> Finding:
 
 def _in_part(finding: Finding) -> Finding:
     """The finding; where only some of its limits are accepted, with which are not."""
-    left = dict.fromkeys(one.check for one in finding.breaches if not one.waived)
-    if not left or not any(one.waived for one in finding.breaches) or finding.remark:
+    left = dict.fromkeys(breach.check for breach in finding.breaches if not breach.waived)
+    if not left or not any(breach.waived for breach in finding.breaches) or finding.remark:
         return finding
     names = " and ".join(f"`{check}`" for check in left)
     return replace(finding, remark=f"accepted but for {names}")
@@ -290,11 +292,11 @@ def _unfit(waiver: Waiver, finding: Finding, terms: _Terms) -> str:
     if not waiver.limits:
         checks = dict.fromkeys(breach.check for breach in finding.breaches)
         lacks.append(f"`limits: [{', '.join(checks)}]`")
-    accepted = [one for check in waiver.limits if (one := breach_of(finding, check))]
-    values = [one.measured for one in accepted if one.measured is not None]
+    accepted = [named for check in waiver.limits if (named := breach_of(finding, check))]
+    values = [breach.measured for breach in accepted if breach.measured is not None]
     if values and not waiver.measures:
         lacks.append(f"`measures: [{', '.join(f'{value:.4g}' for value in values)}]`")
-    if waiver.fill is None and finding.fill and any(one.check == "fill" for one in accepted):
+    if waiver.fill is None and finding.fill and any(breach.check == "fill" for breach in accepted):
         lacks.append(f"`fill: {finding.fill}`")
     if lacks:
         return f"does not hold: it lacks {' and '.join(lacks)}, so nobody can see if it got worse"

@@ -21,13 +21,13 @@ def strengthened(before: Sequence[Waiver], after: Sequence[Waiver]) -> tuple[Str
     known: dict[tuple[object, ...], list[Waiver]] = {}
     for waiver in before:
         known.setdefault(_about(waiver), []).append(waiver)
-    found = []
+    changes = []
     for waiver in after:
         same = known.get(_about(waiver), [])
         how = [_how(was, waiver) for was in same] or ["new"]
         if all(how):
-            found.append(Strengthened(waiver, how[0]))
-    return tuple(found)
+            changes.append(Strengthened(waiver, how[0]))
+    return tuple(changes)
 
 
 def _about(waiver: Waiver) -> tuple[object, ...]:

@@ -13,7 +13,7 @@ from wallguard.commands.main import main
 from wallguard.jobs.impact import Processes, impact
 from wallguard.repository.config import load_repository, parse_repository
 from wallguard.repository.entry import Assignment
-from wallguard.repository.nearest import Repositories, lies
+from wallguard.repository.nearest import Repositories, assignment_of
 
 RULES = """\
 wallguard: 1
@@ -56,20 +56,20 @@ def checked(*words):
 
 def test_a_part_lies_for_each_rule_file_as_its_entry_says(repo):
     repository = load_repository(repo)
-    assert repository.lies("plate.stl", "rules/a.yaml").rotation == UPRIGHT
-    assert repository.lies("plate.stl", "rules/b.yaml").rotation == Y_UP
+    assert repository.assignment("plate.stl", "rules/a.yaml").rotation == UPRIGHT
+    assert repository.assignment("plate.stl", "rules/b.yaml").rotation == Y_UP
     # Else as it is said first; of several rule files the first that is named counts.
-    assert repository.lies("plate.stl", "rules/c.yaml").rotation == UPRIGHT
-    assert repository.lies("plate.stl", "rules/c.yaml", "rules/b.yaml").rotation == Y_UP
-    assert repository.lies("plate.stl") == Assignment("rules/a.yaml", UPRIGHT, 1.0, "mm", 4)
-    assert repository.lies("uncovered.stl", "rules/a.yaml") == Assignment("", unit="inch")
+    assert repository.assignment("plate.stl", "rules/c.yaml").rotation == UPRIGHT
+    assert repository.assignment("plate.stl", "rules/c.yaml", "rules/b.yaml").rotation == Y_UP
+    assert repository.assignment("plate.stl") == Assignment("rules/a.yaml", UPRIGHT, 1.0, "mm", 4)
+    assert repository.assignment("uncovered.stl", "rules/a.yaml") == Assignment("", unit="inch")
 
 
 def test_that_a_part_is_excluded_says_nothing_of_how_it_lies(tmp_path):
     text = REPOSITORY.replace("files: plate.stl", 'files: "**/plate.stl"')
     repository = parse_repository(text, tmp_path)
     assert repository.assignments("old/plate.stl") == []
-    assert repository.lies("old/plate.stl", "rules/b.yaml").rotation == Y_UP
+    assert repository.assignment("old/plate.stl", "rules/b.yaml").rotation == Y_UP
 
 
 def test_check_says_the_same_with_and_without_rules(repo):
@@ -89,7 +89,7 @@ def test_walls_asks_for_the_rules_it_is_given(repo, capsys):
 
 def test_a_link_to_a_rule_file_is_that_rule_file(repo):
     (repo / "current.yaml").symlink_to("rules/b.yaml")
-    assert lies(repo / "plate.stl", repo / "current.yaml").rotation == Y_UP
+    assert assignment_of(repo / "plate.stl", repo / "current.yaml").rotation == Y_UP
 
 
 def test_the_unit_of_the_repository_holds_for_parts_that_no_entry_names(repo, capsys):
