@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -46,7 +47,9 @@ class Process:
         return found
 
 
-def beads_process(rng: np.random.Generator, varies: bool, differs: bool) -> Process:
+def beads_process(
+    rng: np.random.Generator, varies: bool, differs: bool, single: bool = True
+) -> Process:
     """Beads of settings at random, laid a little too wide or too narrow."""
     width = rng.uniform(0.36, 0.62)
     squeeze = rng.uniform(0.0, 0.12)
@@ -55,9 +58,10 @@ def beads_process(rng: np.random.Generator, varies: bool, differs: bool) -> Proc
         width_varies=(0.85 * width, rng.uniform(1.0, 1.3) * width) if varies else None,
         contours=int(rng.integers(1, 4)),
         smallest_wall=rng.uniform(0.2, 0.6),
-        between_one_and_two=str(rng.choice(["two beads", "one bead", "dropped"])),  # type: ignore[arg-type]
+        between_one_and_two=str(rng.choice(["two beads", "dropped", "one bead"][: 2 + single])),  # type: ignore[arg-type]
         squeeze=squeeze,
         smallest_fill=rng.uniform(squeeze + 0.15, 1.1 * width),
+        single_bead=single,
     )
     # The table itself looks up hundredths; the process does not.
     bands = calculated(beads).bands
@@ -72,6 +76,7 @@ def beads_process(rng: np.random.Generator, varies: bool, differs: bool) -> Proc
         return None if value is None else value + shift + (more if axis == "y" else 0.0)
 
     name = f"{'varying' if varies else 'fixed'} beads{', axes differ' if differs else ''}"
+    name += "" if single else ", none single"
     return Process(name, lambda t: at(t).fill, printed, BASE, differs)
 
 
@@ -113,6 +118,7 @@ KINDS: tuple[Callable[[np.random.Generator], Process], ...] = (
     powder_process,
     curved_process,
     uneven_process,
+    lambda rng: beads_process(rng, varies=False, differs=False, single=False),
 )
 
 
@@ -139,18 +145,27 @@ def usual_steps() -> list[float]:
 
 
 def read(
-    process: Process, nominals: list[float], used: Instrument, rng: np.random.Generator
+    process: Process,
+    nominals: list[float],
+    used: Instrument,
+    rng: np.random.Generator,
+    apart: float = 0.0,
 ) -> Readings:
-    """Print walls of these thicknesses along both axes, and read them with one instrument."""
+    """Print walls of these thicknesses along both axes, and read them with one instrument.
+
+    apart  standard deviation (mm) of what walls that are alike come out unlike in thickness; their
+           fill is what software decides on, which knows no chance
+    """
     bias = rng.uniform(-used.error, used.error)
     rows = []
     for axis in ("x", "y"):
         for nominal in nominals:
+            by_itself = rng.normal(0, apart) if apart else 0.0
             printed = process.printed(nominal, axis)
             values: tuple[float, ...] = ()
             if printed is not None:
                 noise = rng.normal(0, used.scatter, used.times)
-                values = tuple(round(float(v), 2) for v in printed + bias + noise)
+                values = tuple(round(float(v), 2) for v in printed + by_itself + bias + noise)
             fill = process.fill(nominal)
             rows.append(Row("wall", axis, nominal, values, fill, "", "r.csv", len(rows) + 2))  # type: ignore[arg-type]
     return Readings("r.csv", tuple(rows), error=used.error, error_stated=True)
@@ -171,7 +186,13 @@ def rules_of(fitted: Fit, base: Rules) -> Rules:
 
 @dataclass
 class Tally:
-    """How often what is claimed is true."""
+    """How often what is claimed is true.
+
+    walls, within  where the fill is as claimed: how many, and in how many U holds
+    edges, inside  changes of fill, and how many lie where the table is uncertain
+    fills, right   how many claims of a fill, and how many are true
+    asked          how many thicknesses were asked for in all
+    """
 
     walls: int = 0
     within: int = 0
@@ -180,30 +201,43 @@ class Tally:
     fills: int = 0
     right: int = 0
     width: float = 0.0
+    asked: int = 0
 
     def add(self, other: Tally) -> None:
         for name in vars(self):
             setattr(self, name, getattr(self, name) + getattr(other, name))
 
 
-def tally(process: Process, nominals: list[float], fitted: Fit, between: bool = False) -> Tally:
-    """Hold a fit against the truth: at its steps, or, with `between`, at every hundredth that a
-    measured band with a known fill holds."""
+# Where a fit is held against the truth: at its steps; at every hundredth between them that a
+# measured band with a known fill holds; at every seventh hundredth from 0 to a millimetre beyond
+# them, whatever the table rests on.
+Where = Literal["at steps", "between", "everywhere"]
+
+
+def tally(process: Process, nominals: list[float], fitted: Fit, where: Where) -> Tally:
+    """Hold a fit against the truth."""
     found = Tally()
     rules = rules_of(fitted, process.base)
-    asked = nominals
-    if between:
-        asked = [at / 100 for at in range(round(nominals[0] * 100), round(nominals[-1] * 100))]
+    first, last = (round(end * 100) for end in (nominals[0], nominals[-1]))
+    asked = {
+        "at steps": nominals,
+        "between": [at / 100 for at in range(first, last)],
+        "everywhere": [at / 100 for at in range(1, last + 100, 7)],
+    }[where]
     for axis in ("x", "y"):
         table = band_table(rules, axis)  # type: ignore[arg-type]
+        found.asked += len(asked)
         for nominal in asked:
             outcome = table.outcome(nominal)
-            if between and (outcome.band.source != "measured" or outcome.fill == "uncertain"):
+            if where != "at steps" and outcome.fill == "uncertain":
+                continue
+            if where == "between" and outcome.band.source != "measured":
                 continue
             found.fills += 1
-            found.right += outcome.fill == process.fill(nominal)
+            right = outcome.fill == process.fill(nominal)
+            found.right += right
             truth = process.printed(nominal, axis)
-            if truth is not None and outcome.printed is not None:
+            if right and truth is not None and outcome.printed is not None:
                 found.walls += 1
                 found.within += abs(outcome.printed - truth) <= outcome.uncertainty + 1e-9
                 found.width += outcome.uncertainty

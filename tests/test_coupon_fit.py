@@ -1,6 +1,7 @@
 """Fits of readings of the trade and of slips: what is known, how well, and what is odd."""
 
 import random
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -66,6 +67,36 @@ def test_the_machines_of_the_trade(machine, unknown):
     widths = [fitted.beads.width, *(fitted.beads.width_varies or ())]
     assert all(0.8 * 0.4 < width < 1.6 * 0.4 for width in widths)
     assert fitted.found.unlike == ()
+
+
+def test_where_readings_contradict_the_settings_nothing_is_known_beyond_them():
+    # It lays two beads whatever is drawn, and nobody saw anything missing.
+    wide = ((0.3, "solid", around(1.1)), (0.6, "solid", around(1.1)), *MACHINE_A[3:])
+    table = band_table(rules_of(fit([file_of(wide)], BASE), BASE))
+    assert {table.outcome(at / 100).fill for at in range(1, 29)} == {"uncertain"}
+    # No settings explain these: those of the base, which print the thinnest and nothing thinner
+    # than 0.4 mm, are doubted below and, as they never print so thick, above.
+    rows = [(t / 10, ("hollow", "solid")[t % 2], around(1.1 + t / 10)) for t in range(3, 19)]
+    fitted = fit([file_of(rows)], BASE)
+    table = band_table(rules_of(fitted, BASE))
+    assert fitted.found is None and calculated(FIRST).outcome(0.2).fill == "missing"
+    assert {table.outcome(at).fill for at in (0.1, 0.29, 1.9, 3.0, 9.0)} == {"uncertain"}
+    assert table.outcome(0.2).printed == pytest.approx(table.outcome(0.2).uncertainty, abs=0.01)
+
+
+def test_beads_in_pairs_only_and_an_offset_are_found_again():
+    truth = replace(FIRST, width=0.48, single_bead=False, offset=0.05)
+    rows = []
+    for at in range(20, 260, 8):
+        outcome = calculated(truth).outcome(at / 100)
+        rows.append((at / 100, outcome.fill, around(outcome.printed) if outcome.printed else ()))
+    found = fit([file_of(rows, "xy")], BASE).found
+    assert found is not None and found.unlike == ()
+    assert not found.beads.single_bead and found.choices["single_bead"] == ("false",)
+    assert found.beads.width == pytest.approx(0.48, abs=0.02)
+    assert found.ranges["offset"].value == pytest.approx(0.05, abs=0.01)
+    # As an offset is fitted, it does not make every calculated thickness uncertain.
+    assert found.beads.uncertainty < 0.03
 
 
 def test_two_machines_with_one_nozzle_differ():

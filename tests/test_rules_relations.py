@@ -44,6 +44,10 @@ def with_bands(*bands: str, beads: bool = False) -> list[str]:
 def test_beads_neither_lie_apart_nor_share_all_their_width() -> None:
     for said in ("from volume", "width", "0.45", "0.3"):
         assert with_beads(spacing=said) == []
+    assert with_beads(single_bead="false", between_one_and_two="one bead") == [
+        "`beads.between_one_and_two` is `one bead`, and `single_bead` is false: no wall gets one "
+        "bead alone"
+    ]
     assert with_beads(spacing="0.46") == [
         "`beads.spacing` is 0.46, above `width`, 0.45: beads would not touch"
     ]

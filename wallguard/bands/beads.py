@@ -15,7 +15,7 @@ side by side in it:
     | holds where                           | inside  | beads | because                        |
     |---------------------------------------|---------|-------|--------------------------------|
     | t < smallest_wall                     | missing | 0     | nothing is printed             |
-    | t <= b, and t < [2] a                 | solid   | 1     | one bead serves up to its width|
+    | single_bead, t <= b, and t < [2] a    | solid   | 1     | one bead serves up to its width|
     | t < [2] a, between: two beads         | solid   | 2     | forced side by side            |
     | t < [2] a, between: one bead          | solid   | 1     | as wide as it gets             |
     | t < [2] a, between: dropped           | missing | 0     |                                |
@@ -30,6 +30,9 @@ share follows from the cross-section of a bead, a rectangle with half-round ends
 pi h^2 / 4 = h (w - o) with o = h (1 - pi / 4), so beads w - o apart leave no material out between
 them (conservation of volume), however wide they are. The air of a hollow wall is by volume, too:
 in the middle of its height it is o narrower.
+
+Every wall that is printed comes out `offset` thicker than that: material that swells or is fed too
+much stands out on its faces, and the air within stays.
 
 All else follows. A bead is as wide as its share of the wall, within a and b: filling, where there
 is some, gets smallest_fill - 2 f of the wall first. From two beads on (t >= [2] a) the outermost
@@ -71,6 +74,7 @@ INCLUDED = 1e-5
 # What sums and products of lengths may be off by (mm).
 _COMPUTING_ERROR = 1e-9
 _NONE: Floats = np.array(0.0)
+_ONE: Floats = np.array(1.0)
 
 
 def shared(beads: Beads, layer_height: float | None) -> float:
@@ -97,6 +101,8 @@ class Settings(NamedTuple):
     between            which of BETWEEN
     varies             1 where the width varies, else 0
     shared             o: what neighbouring beads share of their widths
+    single             1 where a thin wall may get a single bead, else 0
+    offset             how much thicker walls come out
     """
 
     narrowest: Floats
@@ -109,6 +115,8 @@ class Settings(NamedTuple):
     varies: Floats
     shared: Floats = _NONE
     fill_overlap: Floats = _NONE
+    single: Floats = _ONE
+    offset: Floats = _NONE
 
     @classmethod
     def of(cls, beads: Beads, layer_height: float | None = None) -> Settings:
@@ -125,6 +133,8 @@ class Settings(NamedTuple):
             beads.width_varies is not None,
             shared(beads, layer_height),
             beads.fill_overlap,
+            beads.single_bead,
+            beads.offset,
         )
         return cls(*(np.array(number, np.float64) for number in numbers))
 
@@ -170,19 +180,19 @@ class Laid:
         alone = np.where(self.thickness <= a + INCLUDED, a, self.thickness)
         alone = np.where(self.thickness <= b + INCLUDED, alone, b)
         few = np.where(self.number == 1, alone, self.settings.together(self.number, a))
-        printed = np.where(self._pairs, self.thickness, few)
+        printed = np.where(self._pairs, self.thickness, few) + self.settings.offset
         return np.where(self.fill == _MISSING, np.nan, printed)
 
     @property
     def solid(self) -> Floats:
         """How much of a hollow wall is beads, mm; 0 in others."""
-        beads = self.settings.together(self.number, self.settings.widest)
+        beads = self.settings.together(self.number, self.settings.widest) + self.settings.offset
         return np.where(self.fill == _HOLLOW, beads, 0.0)
 
     @property
     def air(self) -> Floats:
         """In a hollow wall, mm; 0 in others."""
-        return np.where(self.fill == _HOLLOW, self.thickness - self.solid, 0.0)
+        return np.where(self.fill == _HOLLOW, self.printed - self.solid, 0.0)
 
     @property
     def as_drawn(self) -> NDArray[np.bool_]:
@@ -202,7 +212,7 @@ def lay(thickness: Floats, settings: Settings) -> Laid:
 
     `thickness` and every setting broadcast: (m,) and (n, 1) give (n, m).
     """
-    a, b, n, smallest_wall, between, squeeze, _, varies, o, _ = settings
+    a, b, n, smallest_wall, between, squeeze, _, varies, o, _, single, _ = settings
     t, together = thickness, settings.together
     pairs = np.clip(np.floor((t - o + _COMPUTING_ERROR) / (2 * (a - o))), 1, n)
     contours, one_more = 2 * pairs, 2 * pairs + 1
@@ -211,7 +221,7 @@ def lay(thickness: Floats, settings: Settings) -> Laid:
     filling = together(contours, a) + settings.room - _COMPUTING_ERROR
     table: tuple[tuple[NDArray[np.bool_], int, Floats | float], ...] = (
         (t < smallest_wall - _COMPUTING_ERROR, _MISSING, 0),
-        (below_two & (t <= b + INCLUDED), _SOLID, 1),
+        (below_two & (single > 0) & (t <= b + INCLUDED), _SOLID, 1),
         (below_two & (between == BETWEEN.index("two beads")), _SOLID, 2),
         (below_two & (between == BETWEEN.index("one bead")), _SOLID, 1),
         (below_two, _MISSING, 0),

@@ -23,13 +23,18 @@ def calculated(beads: Beads, layer_height: float | None = None) -> BandTable:
     layer_height  in mm; may be None where the spacing of beads does not follow from it
 
     Raises ValueError for settings from which no table follows (no contour, numbers not finite,
-    beads that share their whole width, a layer height that is needed and not given).
+    beads that share their whole width or come out thinner than nothing, a layer height that is
+    needed and not given).
     """
     if beads.contours < 1:
         raise ValueError(f"{beads.contours} contours on each side of a wall: there must be one")
     common, narrowest = shared(beads, layer_height), (beads.width_varies or (beads.width,))[0]
     if common >= narrowest:
         raise ValueError(f"beads {narrowest:g} mm wide cannot share {common:g} mm")
+    if beads.offset <= -narrowest:
+        raise ValueError(
+            f"beads {narrowest:g} mm wide cannot come out {-beads.offset:g} mm thinner"
+        )
     return BandTable(merged(_with_readings(merged(_bands(beads, layer_height)))))
 
 
@@ -46,12 +51,17 @@ def _bands(beads: Beads, layer_height: float | None) -> Iterator[Band]:
             lower=lower,
             upper=upper,
             fill=fill,
-            offset=0.0 if missing or as_drawn else round(float(laid.printed[at]), _DECIMALS),
+            offset=0.0 if missing else _offset(beads, as_drawn, float(laid.printed[at])),
             slope=float(as_drawn),
             uncertainty=0.0 if missing else beads.uncertainty,
             source="calculated",
             solid_width=round(float(laid.solid[at]), _DECIMALS),
         )
+
+
+def _offset(beads: Beads, as_drawn: bool, printed: float) -> float:
+    """What of the printed thickness (mm) does not grow with the thickness drawn."""
+    return beads.offset if as_drawn else round(printed, _DECIMALS)
 
 
 def _with_readings(bands: Iterable[Band]) -> Iterator[Band]:

@@ -215,12 +215,15 @@ class Days(_Itself):
 
 @dataclass(frozen=True)
 class Choice:
-    """One of a few values, written out: words, or `false`, which stands for None."""
+    """One of a few values, written out: words, or `false`, which stands for None where there is no
+    `true`."""
 
     values: tuple[str | bool, ...]
 
     def expected(self) -> str:
-        words = ["false" if value is False else f'"{value}"' for value in self.values]
+        words = [
+            str(value).lower() if isinstance(value, bool) else f'"{value}"' for value in self.values
+        ]
         return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} or {words[-1]}"
 
     def accepts(self, node: Node) -> bool:
@@ -241,7 +244,8 @@ class Choice:
         yield _mismatch(key, self.expected(), node, remedy)
 
     def value(self, node: Node) -> Any:
-        return None if node.plain() is False else node.plain()
+        found = node.plain()
+        return None if found is False and True not in self.values else found
 
     def plain(self, value: Any) -> Any:
         return False if value is None and False in self.values else value
@@ -559,7 +563,7 @@ class Table:
             kept = field.inline or field.attribute or isinstance(field.shape, Version)
             said = field.shape.plain(held) if kept else None
             number = isinstance(said, int | float) and not isinstance(said, bool)
-            silent = number and said == 0 == field.default
+            silent = (number and said == 0 == field.default) or said is field.default is True
             if said not in (None, "", [], {}) and not silent:
                 made[field.key] = said
         return made

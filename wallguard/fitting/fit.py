@@ -29,14 +29,14 @@ from wallguard.fitting.steps import (
     scatter_of,
     steps,
 )
-from wallguard.fitting.tables import closed, measured_bands, worse
+from wallguard.fitting.tables import closed, doubted_beyond, measured_bands, worse
 from wallguard.fitting.uncertainty import Component
 from wallguard.rules.model import Axis, Beads, DeclaredBand, Rules
 
 # Thicknesses of walls in one fit: beyond this, files of something else are being read.
 MAX_STEPS = 120
 # The last digit that is shown: axes that differ by less do not differ, mm.
-_SHOWN = 0.01
+SHOWN = 0.01
 
 
 @dataclass(frozen=True)
@@ -97,7 +97,7 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
     scatter = scatter_of(walls, max(file.resolution for file in files), limit)
     differ: tuple[str, ...] = ()
     if len(measured) == 2:
-        differ = tuple(axes_differ(measured["x"], measured["y"], scatter, _SHOWN))
+        differ = tuple(axes_differ(measured["x"], measured["y"], scatter, SHOWN))
     together: dict[str, tuple[Step, ...]] = {"": steps(walls)}
     if differ:
         together = {axis: found for axis, found in measured.items()}  # noqa: C416  wider keys
@@ -137,10 +137,10 @@ def _table(
 ) -> tuple[DeclaredBand, ...]:
     bands = measured_bands(lines, table)
     if found is not None:
-        return with_settings(bands, found, found_steps)
+        bands = with_settings(bands, found, found_steps)
     if table is not None:
-        # The base's bead settings stay in the file, and hold where nothing was measured.
-        return bands
+        # Settings, those of the base if need be, hold where nothing was measured.
+        return doubted_beyond(bands, found_steps, table, lines.scatter)
     beyond = band_table(base) if base.bands else None
     return closed(bands, beyond, prints_all=base.category != "material extrusion")
 
@@ -191,7 +191,7 @@ def _off(lines: Lines, beads: bool) -> list[str]:
         for step in line.steps if line.fill in ("solid", "hollow") else ():
             u = math.hypot(scatter.of(line.fill).u / math.sqrt(len(step.readings)), lines.tau.u)
             off = step.mean - line.at(step.nominal)
-            if len(line.steps) > 2 and abs(off) > max(3 * u, _SHOWN):
+            if len(line.steps) > 2 and abs(off) > max(3 * u, SHOWN):
                 said.append(
                     f"{step.nominal:.2f} mm came out {off:+.3f} mm from the line through its "
                     "neighbours"

@@ -165,8 +165,8 @@ def _ranges(beads: Beads, found: Estimate) -> Iterator[tuple[str, str]]:
         if one == "contours" and found.contours_taken:
             said = ["as in the base; the readings do not tell"]
         taken = getattr(beads, one, None)
-        if one == "width_varies":
-            taken = "true" if beads.width_varies else "false"
+        if one in ("width_varies", "single_bead"):
+            taken = "true" if taken else "false"
         said += [f"or {other}" for other in found.choices.get(one, ()) if other != taken]
         if said:
             yield f"beads.{one}", "; ".join(said)
@@ -206,7 +206,7 @@ def _why(band: DeclaredBand, steps: tuple[Step, ...]) -> str:
             return f"nothing printed at {walls}{more}"
         return f"{band.fill} at {walls}{more}{read}"
     if band.source == "calculated":
-        return "the settings that explain the readings do not agree here"
+        return "the readings do not settle what becomes of walls here"
     if band.source == "declared":
         return "as in the base"
     if band.fill == "uncertain":

@@ -7,9 +7,10 @@ and a fixed price for every step whose fill comes out otherwise. Kept is whateve
 CLOSE of the best: by Wilks' theorem 2 ln L falls by k^2 where one setting is k standard deviations
 off, so a difference of 2 in ln L is the range of k = 2, and 3.4 that of 99 %.
 
-The model is that of `bands.beads`, for many settings at once. All settings tried are spaced by
-their width: beads that share some of it are fitted as slightly narrower ones (an approximation,
-which is off by what two of them share).
+The model is that of `bands.beads`, for many settings at once. What neighbouring beads share of
+their width is taken from the base, as callipers hardly tell it. The offset is no setting that is
+tried: each gets the one that suits it best, the mean of what walls that stand on their outlines
+come out thicker (least squares; such walls tell nothing else).
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.bands.beads import BETWEEN, FILLS, Laid, Settings, lay
+from wallguard.bands.beads import BETWEEN, FILLS, Laid, Settings, lay, shared
 from wallguard.fitting.steps import Scatter, Step
 from wallguard.fitting.uncertainty import Component
 from wallguard.rules.model import Beads, Fill, Rules
@@ -43,8 +44,17 @@ _MODEL, _MOST = 0.03, 8.0
 # this well on the whole, mm.
 _WRONG, _ROUGH = 0.15, 0.15
 _LEAST_UNCERTAINTY = 0.02
-# Columns of settings as numbers: the fields of `Settings`.
-_A, _B, _N, _SMALLEST, _BETWEEN, _SQUEEZE, _FILL, _VARIES = range(8)
+# A wall is off by a slip, not by the offset of all, if it is off by more than this, mm.
+_SLIP = 0.3
+# Columns of settings as numbers: the fields of `Settings`, of which those up to `_VARIES` and
+# `_SINGLE` are tried, one dimension each.
+_A, _B, _N, _SMALLEST, _BETWEEN, _SQUEEZE, _FILL, _VARIES, _SHARED, _OVERLAP, _SINGLE, _OFFSET = (
+    range(12)
+)
+_TRIED = (_A, _B, _N, _SMALLEST, _BETWEEN, _SQUEEZE, _FILL, _VARIES, _SINGLE)
+# The share of settings tried that never lay a single bead.
+_PAIRS_ONLY = 0.2
+_YES_NO = ("false", "true")
 
 
 @dataclass(frozen=True)
@@ -65,7 +75,7 @@ class Estimate:
     choices    the same for words: all that explain the readings as well
     unlike     nominal thickness (mm) and fill of the steps that come out otherwise
     contours_taken  whether `contours` is the base's, which the readings do not contradict
-    every      settings that explain the readings at 99 %: (n, 8) numbers, for `laid`
+    every      settings that explain the readings at 99 %: (n, 12) numbers, for `laid`
     kept       those of them with the base's contours, where these are taken
     """
 
@@ -89,7 +99,8 @@ def estimate(steps: Sequence[Step], scatter: Scatter, base: Rules) -> Estimate |
         return None
     target = _Target.of(known, scatter)
     box = _box(known, printed, base)
-    tried = _spread(_FIRST, box)
+    common = _shared(base)
+    tried = _spread(_FIRST, box, common)
     scores = target.scores(tried)
     for round_ in range(_ROUNDS):
         parents = tried[_best_of_each(tried, scores)]
@@ -106,13 +117,13 @@ def estimate(steps: Sequence[Step], scatter: Scatter, base: Rules) -> Estimate |
             tried, scores, taken = tried[of_base], scores[of_base], True
     same = tried[scores >= best - SAME]
     chosen = _representative(tried, scores, target)
-    wrong, rough = target.misfit(chosen)
-    if len(wrong) > max(1, _WRONG * len(known)) or rough.u > _ROUGH:
+    misfit = target.misfit(chosen)
+    if len(misfit.wrong) > max(1, _WRONG * len(known)) or misfit.rough > _ROUGH:
         return None
     beads = replace(
-        _beads(chosen),
+        _beads(chosen, base),
         nozzle=base.beads.nozzle if base.beads else None,
-        uncertainty=_up(max(_LEAST_UNCERTAINTY, scatter.expanded(rough))),
+        uncertainty=_up(max(_LEAST_UNCERTAINTY, scatter.expanded(*misfit.parts))),
     )
     return Estimate(
         beads=beads,
@@ -122,12 +133,13 @@ def estimate(steps: Sequence[Step], scatter: Scatter, base: Rules) -> Estimate |
                 name for code, name in enumerate(BETWEEN) if (same[:, _BETWEEN] == code).any()
             ),
             "width_varies": tuple(
-                name
-                for code, name in enumerate(("false", "true"))
-                if (same[:, _VARIES] == code).any()
+                name for code, name in enumerate(_YES_NO) if (same[:, _VARIES] == code).any()
+            ),
+            "single_bead": tuple(
+                name for code, name in enumerate(_YES_NO) if (same[:, _SINGLE] == code).any()
             ),
         },
-        unlike=tuple((known[at].nominal, known[at].fill) for at in wrong),
+        unlike=tuple((known[at].nominal, known[at].fill) for at in misfit.wrong),
         contours_taken=taken,
         kept=_thin(tried, scores),
         every=every,
@@ -135,19 +147,38 @@ def estimate(steps: Sequence[Step], scatter: Scatter, base: Rules) -> Estimate |
 
 
 def laid(thicknesses: Array, settings: Array) -> Laid:
-    """How walls of m thicknesses (mm) come out by each of n settings, (n, 8): arrays (n, m)."""
+    """How walls of m thicknesses (mm) come out by each of n settings, (n, 12): arrays (n, m)."""
     return lay(thicknesses, Settings(*settings.T[:, :, None]))
 
 
 @dataclass(frozen=True)
+class _Misfit:
+    """What settings leave unexplained.
+
+    wrong  indices of the steps whose fill comes out otherwise
+    rough  root mean square of what printed thickness is off elsewhere, mm
+    parts  how well they give the printed thickness: what walls are off beyond the scatter of
+           their means (method of moments, as in `fitting.lines`), and what that scatter leaves
+    """
+
+    wrong: list[int]
+    rough: float
+    parts: tuple[Component, Component]
+
+
+@dataclass(frozen=True)
 class _Target:
-    """What is to be explained."""
+    """What is to be explained. Arrays by step, mm.
+
+    printed  mean reading; nan where nothing was printed
+    u        what a mean reading may be off by and the model as well, u_mean the reading alone
+    """
 
     nominal: Array
     fill: NDArray[np.int8]
-    printed: Array  # nan where nothing was
+    printed: Array
     u: Array
-    counts: Array
+    u_mean: Array
 
     @classmethod
     def of(cls, steps: Sequence[Step], scatter: Scatter) -> _Target:
@@ -165,32 +196,50 @@ class _Target:
                     for step in steps
                 ]
             ),
-            counts=np.array([float(len(step.readings)) for step in steps]),
+            u_mean=np.array(
+                [scatter.of_mean(step).u if step.readings else math.inf for step in steps]
+            ),
         )
 
     def scores(self, settings: Array) -> Array:
+        """How well each of the settings explains it; their offsets are written into them."""
+        settings[:, _OFFSET] = 0.0
         made = laid(self.nominal, settings)
         unlike = made.fill != self.fill
-        residual = np.nan_to_num((made.printed - self.printed) / self.u, nan=0.0)
+        off = self.printed - made.printed
+        # Where nothing is printed, here or there, `off` is no number.
+        weight = np.where(made.as_drawn & ~unlike & (np.abs(off) < _SLIP), self.u**-2, 0.0)
+        off = np.nan_to_num(off)
+        total = np.maximum(weight.sum(axis=1), 1e-9)
+        settings[:, _OFFSET] = (weight * off).sum(axis=1) / total
+        residual = (off - settings[:, _OFFSET, None]) / self.u
         cost = np.minimum(residual**2 / 2, _MOST)
         # A hollow wall stands on its outlines, a solid one too: only a fill that is right counts.
         cost = np.where(unlike, _FILL_PRICE, cost)
         return np.asarray(-cost.sum(axis=1))
 
-    def misfit(self, settings: Array) -> tuple[list[int], Component]:
-        """Indices of fills that come out otherwise, and the rms of printed thickness elsewhere."""
+    def misfit(self, settings: Array) -> _Misfit:
+        """What one of the settings leaves unexplained."""
         made = laid(self.nominal, settings[None, :])
         unlike = made.fill[0] != self.fill
-        residual = (made.printed[0] - self.printed)[~unlike]
-        residual = residual[np.isfinite(residual)]
-        spare = max(1, len(residual) - 2)
-        rms = math.sqrt(float((residual**2).sum()) / spare) if len(residual) else _ROUGH
-        return [int(at) for at in np.flatnonzero(unlike)], Component(rms, float(spare))
+        off = made.printed[0] - self.printed
+        good = ~unlike & np.isfinite(off)
+        wrong = [int(at) for at in np.flatnonzero(unlike)]
+        if not good.any():
+            return _Misfit(wrong, _ROUGH, (Component(_ROUGH, 1.0), Component(0.0)))
+        squares, weight = off[good] ** 2, self.u_mean[good] ** -2
+        # Two numbers were fitted to it: the width of the beads and the offset.
+        spare = max(1, len(squares) - 2)
+        beyond = float((squares * weight).sum()) - spare
+        scale = float(weight.sum()) * spare / len(squares)
+        between = Component(math.sqrt(max(0.0, beyond) / scale), float(spare))
+        mean = Component(math.sqrt(2 / float(weight.sum())))
+        return _Misfit(wrong, math.sqrt(float(squares.sum()) / spare), (between, mean))
 
 
 def _box(known: Sequence[Step], printed: Sequence[Step], base: Rules) -> Array:
-    """Lowest and highest of each setting, (2, 8): wide bounds about the nozzle (common practice,
-    no published source); squeeze and smallest fill in parts of the width."""
+    """Lowest and highest of each setting that is tried, (2, 9): wide bounds about the nozzle
+    (common practice, no published source); squeeze and smallest fill in parts of the width."""
     if base.beads is not None and base.beads.nozzle is not None:
         nozzle = base.beads.nozzle
     elif base.beads is not None:
@@ -198,9 +247,14 @@ def _box(known: Sequence[Step], printed: Sequence[Step], base: Rules) -> Array:
     else:
         nozzle = min(step.mean for step in printed)
     thinnest = printed[0].nominal
-    low = [max(0.6 * nozzle, base.layer_height), 0.0, 1, 0, 0, 0, 0, 0]
-    high = [2.0 * nozzle, 1.0, _MOST_CONTOURS + 1, thinnest, 3, 0.6, 1.8, 2]
+    low = [max(0.6 * nozzle, base.layer_height), 0.0, 1, 0, 0, 0, 0, 0, 0]
+    high = [2.0 * nozzle, 1.0, _MOST_CONTOURS + 1, thinnest, 3, 0.6, 1.8, 2, 1]
     return np.array([low, high], dtype=float)
+
+
+def _shared(base: Rules) -> float:
+    """What neighbouring beads share of their width (mm), by the base."""
+    return 0.0 if base.beads is None else shared(base.beads, base.layer_height)
 
 
 @lru_cache(maxsize=1)
@@ -214,12 +268,15 @@ def _ratios(dimensions: int) -> tuple[float, ...]:
 
 def _even(count: int, start: int = 0) -> Array:
     numbers = np.arange(start + 1, start + count + 1, dtype=float)[:, None]
-    return np.asarray((0.5 + numbers * np.array(_ratios(8))) % 1)
+    return np.asarray((0.5 + numbers * np.array(_ratios(len(_TRIED)))) % 1)
 
 
-def _spread(count: int, box: Array) -> Array:
-    """`count` settings evenly over the box."""
-    raw = box[0] + _even(count) * (box[1] - box[0])
+def _spread(count: int, box: Array, common: float) -> Array:
+    """`count` settings evenly over the box, all with the same that beads share."""
+    raw = np.zeros((count, len(Settings._fields)))
+    raw[:, _TRIED] = box[0] + _even(count) * (box[1] - box[0])
+    raw[:, _SHARED] = common
+    raw[:, _SINGLE] = raw[:, _SINGLE] >= _PAIRS_ONLY
     # Of varying beads the widest is up to twice the narrowest.
     raw[:, _VARIES] = np.floor(raw[:, _VARIES])
     raw[:, _B] = raw[:, _A] * (1 + raw[:, _B] * raw[:, _VARIES])
@@ -235,7 +292,7 @@ def _best_of_each(settings: Array, scores: Array) -> list[int]:
     unlike kinds may explain the same readings, and all are to be known."""
     order = np.argsort(-scores, kind="stable")
     good = order[scores[order] >= scores.max() - _HOPELESS]
-    kind = settings[good, _VARIES] * 100 + settings[good, _N] * 10 + settings[good, _BETWEEN]
+    kind = settings[good][:, (_SINGLE, _VARIES, _N, _BETWEEN)] @ [1000, 100, 10, 1]
     found: list[int] = []
     for one in np.unique(kind):
         found += good[kind == one][:_PARENTS].tolist()
@@ -259,6 +316,9 @@ def _about(parents: Array, box: Array, count: int, shrink: float, seed: int) -> 
 
 def _tidy(settings: Array, box: Array) -> Array:
     """Settings with what must hold between them."""
+    pairs_only = settings[:, _SINGLE] == 0
+    one_bead = settings[:, _BETWEEN] == BETWEEN.index("one bead")
+    settings[pairs_only & one_bead, _BETWEEN] = BETWEEN.index("two beads")
     settings[:, _A] = np.clip(settings[:, _A], box[0, _A], box[1, _A])
     settings[:, _B] = np.where(
         settings[:, _VARIES] > 0,
@@ -278,9 +338,10 @@ def _representative(settings: Array, scores: Array, target: _Target) -> Array:
     """Of the settings that explain the readings, the middle ones of the simplest kind."""
     best = float(scores.max())
     same = scores >= best - SAME
-    kinds = settings[:, (_VARIES, _N, _BETWEEN)]
-    # Fixed beads before varying ones, few contours before many, among the equally good.
-    order = np.lexsort((-scores, kinds[:, 1], kinds[:, 0]))
+    kinds = settings[:, (_VARIES, _N, _BETWEEN, _SINGLE)]
+    # Fixed beads before varying ones, such as may be single before pairs only, few contours before
+    # many, among the equally good.
+    order = np.lexsort((-scores, kinds[:, 1], -kinds[:, 3], kinds[:, 0]))
     chosen = next(at for at in order if scores[at] >= best - SAME / 2)
     alike = same & (kinds == kinds[chosen]).all(axis=1)
     middle = np.median(settings[alike], axis=0)
@@ -314,6 +375,7 @@ def _ranges(chosen: Array, same: Array) -> dict[str, Range]:
         "smallest_wall": _SMALLEST,
         "squeeze": _SQUEEZE,
         "smallest_fill": _FILL,
+        "offset": _OFFSET,
     }
     widths = {"narrowest bead": _A, "widest bead": _B} if chosen[_VARIES] else {"width": _A}
     alike = same[same[:, _VARIES] == chosen[_VARIES]]
@@ -327,20 +389,25 @@ def _ranges(chosen: Array, same: Array) -> dict[str, Range]:
     }
 
 
-def _beads(settings: Array) -> Beads:
-    a, b, n, smallest, between, squeeze, fill, varies = (float(value) for value in settings)
+def _beads(settings: Array, base: Rules) -> Beads:
+    a, b, n, smallest, between, squeeze, fill, varies, common, _, single, offset = settings.tolist()
+    width, spacing = round((a + b) / 2, 3), base.beads.spacing if base.beads else None
+    if spacing is not None and not isinstance(spacing, str):
+        spacing = round(width - common, 4)
     return Beads(
-        width=round((a + b) / 2, 3),
+        width=width,
         contours=int(n),
         smallest_wall=smallest,
         squeeze=squeeze,
         smallest_fill=fill,
         between_one_and_two=BETWEEN[int(between)],
         width_varies=(a, b) if varies else None,
-        spacing="width",
+        spacing=spacing or "width",
+        single_bead=bool(single),
+        offset=round(offset, 3),
     )
 
 
 def _up(value: float) -> float:
-    """Rounded up to hundredths."""
-    return math.ceil(value * 100 - 1e-6) / 100
+    """Rounded up to thousandths."""
+    return math.ceil(value * 1000 - 1e-6) / 1000

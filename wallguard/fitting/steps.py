@@ -8,10 +8,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
+import numpy as np
+from numpy.typing import NDArray
+
 from wallguard.bands.table import reading
 from wallguard.coupon.rows import Row
 from wallguard.fitting.uncertainty import Component, combined, expanded, resolution, scatter
 from wallguard.rules.model import Axis, Fill, Rules
+
+Floats = NDArray[np.float64]
 
 # A band holds below its upper end: one that includes a step ends this much (mm) above it.
 INCLUDED = 1e-4
@@ -22,6 +27,8 @@ ASSUMED_SCATTER = 0.05
 FEWEST_FREEDOM = 3
 # A reading this many standard deviations from the others of its step is named.
 _OUTLIER = 4.0
+# Axes differ where chance shifts, scales or sets apart one wall less often: together 1 in 100.
+_SHIFTED, _SCALED, _ALONE = 0.003, 0.001, 0.002
 # Two scatters are unlike where chance gives such a ratio less often than this.
 _UNLIKE = 0.01
 
@@ -148,40 +155,118 @@ def _unlike(one: Component, other: Component, digit: Component) -> bool:
 def axes_differ(x: Sequence[Step], y: Sequence[Step], spread: Scatter, shown: float) -> list[str]:
     """How walls along x and along y come out differently, in words; empty: no more than by chance.
 
-    The instrument's own error is the same for both and cancels. Compared are the fill and, where it
-    is the same, the printed thickness: all steps together (a shift, whatever the step), each
-    by itself, and all their squares (chi-squared); chance gives each less often than 1 in 100.
-    A difference of less than `shown` mm, which no reading shows, is none.
-    """
-    from scipy.special import chdtrc, ndtri
+    The instrument's own error is the same for both and cancels. Where the fill is the same the
+    printed thickness is compared: all steps together (a shift, whatever the step), in proportion
+    to the thickness, and each step by itself. Walls differ by themselves, too: what the
+    differences scatter more than readings explain is allowed for (Birge's ratio, from memory),
+    with Student's factor for how many there are. Chance says all of it together of less than 1
+    coupon in 100. A difference of less than `shown` mm, which no reading shows, is none.
 
+    One fill where the other axis has another is a difference, and so is a step by itself, unless
+    the neighbours come out in both ways: there one edge lies on either side of the step by chance.
+    """
     others = {reading(step.nominal): step for step in y}
     pairs = [(step, others[at]) for step in x if (at := reading(step.nominal)) in others]
     found = [
         f"{one.nominal:.2f} mm comes out {one.fill} along x and {other.fill} along y"
-        for one, other in pairs
-        if one.fill != other.fill
+        for at, (one, other) in enumerate(pairs)
+        if one.fill != other.fill and not {one.fill, other.fill} <= _fills_beside(pairs, at)
     ]
-    differences = []
-    for one, other in pairs:
-        if one.fill == other.fill and one.readings and other.readings:
-            u = spread.of(one.fill).u * math.sqrt(1 / len(one.readings) + 1 / len(other.readings))
-            differences.append((one.nominal, one.mean - other.mean, u))
-    if not differences:
+    rows = [
+        (number, one.nominal, one.mean - other.mean, _of_both(one, other, spread))
+        for number, (one, other) in enumerate(pairs)
+        if one.fill == other.fill and one.readings and other.readings
+    ]
+    if not rows:
         return found
-    weight = math.fsum(u**-2 for _, _, u in differences)
-    shift = math.fsum(d * u**-2 for _, d, u in differences) / weight
-    alone = float(ndtri(1 - 0.005 / len(differences)))
-    if abs(shift) >= shown and abs(shift) * math.sqrt(weight) > ndtri(0.995):
-        found.append(f"on the whole walls along x are {_against(shift)}")
-    single = [(at, d) for at, d, u in differences if abs(d) > max(alone * u, shown)]
-    found += [f"{at:.2f} mm along x is {_against(d)}" for at, d in single]
-    squares = math.fsum((d / u) ** 2 for _, d, u in differences)
-    if not found and chdtrc(len(differences), squares) < 0.01:
-        root = math.sqrt(math.fsum(d * d for _, d, _ in differences) / len(differences))
-        if root >= shown:
-            found.append(f"walls along x and y differ by {root:.3f} mm, root mean square")
+    pair, at, off, u = np.array(rows).T
+    freedom = spread.solid.freedom if spread.found else 1.0
+    shift = _common(off, u, np.ones(len(off)), freedom)
+    if abs(shift.value) >= shown and shift.chance < _SHIFTED:
+        found.append(f"on the whole walls along x are {_against(shift.value)}")
+    if len(off) > 2:
+        scale = _common(off - shift.value, u, at - at.mean(), freedom)
+        reach = scale.value * float(at.max() - at.min())
+        if abs(reach) >= shown and scale.chance < _SCALED:
+            found.append(
+                f"from {at.min():.2f} to {at.max():.2f} mm walls along x become {_against(reach)}"
+            )
+    return found + [
+        f"{at[number]:.2f} mm along x is {_against(float(off[number]))}"
+        for number in _set_apart(off, u, freedom, shown)
+        if not _steps_up(pairs, int(pair[number]))
+    ]
+
+
+def _set_apart(off: Floats, u: Floats, freedom: float, shown: float) -> list[int]:
+    """Which differences are not like all others together."""
+    found = []
+    for number in range(len(off)):
+        rest = np.arange(len(off)) != number
+        like, ratio, spare = 0.0, 1.0, freedom
+        if len(off) > 1:
+            others = _common(off[rest], u[rest], np.ones(len(off) - 1), freedom)
+            like, ratio, spare = others.value, others.ratio, others.freedom
+        apart = float(off[number]) - like
+        chance = _chance(apart / (float(u[number]) * ratio), spare)
+        if abs(apart) > shown and chance < _ALONE / len(off):
+            found.append(number)
     return found
+
+
+def _fills_beside(pairs: Sequence[tuple[Step, Step]], at: int) -> set[Fill]:
+    """The fills of a step's neighbours; thinner than the thinnest all may be missing."""
+    beside: set[Fill] = {step.fill for pair in _beside(pairs, at) for step in pair}
+    return beside | {"missing"} if at == 0 else beside
+
+
+def _steps_up(pairs: Sequence[tuple[Step, Step]], at: int) -> bool:
+    """Whether what was read of a step lies between what was read of its neighbours: the printed
+    thickness may change its rule here."""
+    around = [step.mean for pair in _beside(pairs, at) for step in pair if step.readings]
+    here = [step.mean for step in pairs[at]]
+    return 0 < at < len(pairs) - 1 and min(around) <= min(here) and max(here) <= max(around)
+
+
+def _beside(pairs: Sequence[tuple[Step, Step]], at: int) -> tuple[tuple[Step, Step], ...]:
+    return (*pairs[max(0, at - 1) : at], *pairs[at + 1 : at + 2])
+
+
+def _of_both(one: Step, other: Step, spread: Scatter) -> float:
+    """Standard uncertainty of the difference of two mean readings, mm; digits are rounded too."""
+    parts = (spread.of_mean(one).u, spread.of_mean(other).u)
+    return math.hypot(*parts)
+
+
+@dataclass(frozen=True)
+class _Common:
+    """A factor that differences have in common, how often chance gives one so far from 0, and by
+    how much they scatter more than their uncertainty says, at least 1, with degrees of freedom."""
+
+    value: float
+    chance: float
+    ratio: float
+    freedom: float
+
+
+def _common(off: Floats, u: Floats, way: Floats, freedom: float) -> _Common:
+    """Least squares of off = value x way, weighted; `freedom` is that of `u`."""
+    weight = float(((way / u) ** 2).sum())
+    value = float((way * off / u**2).sum()) / weight
+    spare = len(off) - 1
+    squares = float((((off - value * way) / u) ** 2).sum())
+    ratio = math.sqrt(squares / spare) if spare else 0.0
+    if ratio > 1:
+        freedom = float(spare)
+    ratio = max(1.0, ratio)
+    return _Common(value, _chance(value * math.sqrt(weight) / ratio, freedom), ratio, freedom)
+
+
+def _chance(times: float, freedom: float) -> float:
+    """How often chance gives at least so many standard uncertainties, either way (Student)."""
+    from scipy.special import stdtr
+
+    return float(2 * stdtr(freedom, -abs(times)))
 
 
 def _against(difference: float) -> str:

@@ -16,12 +16,14 @@ from typing import Literal
 
 from wallguard.bands.table import Band, BandTable, merged
 from wallguard.fitting.lines import Line, Lines
-from wallguard.fitting.steps import INCLUDED
+from wallguard.fitting.steps import INCLUDED, Scatter, Step
 from wallguard.rules.model import DeclaredBand, Fill
 
 # From worst to best: of walls in any direction the worse outcome is told.
 _WORST: tuple[Fill, ...] = ("missing", "hollow", "uncertain", "solid")
 _MOST_UNCERTAINTY = 5.0
+# A reading contradicts settings if it is off by so many times the U of both (k = 3 together).
+_BEYOND_CHANCE = 1.5
 
 
 @dataclass(frozen=True)
@@ -160,29 +162,65 @@ def closed(
             result += _of_base(band, bands)
         return tuple(sorted(result, key=lambda band: band.lower))
     if result[0].lower > 0:
-        first = result[0]
-        # Nobody tried: anything from nothing up to what the first step gave.
-        most = first.lower * (first.slope or 0) + (first.printed or 0) + first.uncertainty
-        result.insert(
-            0,
-            DeclaredBand(
-                0.0,
-                first.lower,
-                "uncertain",
-                printed=round(most / 2, 3),
-                uncertainty=min(_MOST_UNCERTAINTY, _up(most / 2)),
-                source="calculated",
-            ),
-        )
-    last = result[-1]
+        result.insert(0, _below(result[0]))
+    result.append(_above(result[-1], prints_all))
+    return tuple(result)
+
+
+def _below(first: DeclaredBand) -> DeclaredBand:
+    """Nobody tried: anything from nothing up to what the first step gave."""
+    most = first.lower * (first.slope or 0) + (first.printed or 0) + first.uncertainty
+    return DeclaredBand(
+        0.0,
+        first.lower,
+        "uncertain",
+        printed=round(most / 2, 3),
+        uncertainty=min(_MOST_UNCERTAINTY, _up(most / 2)),
+        source="calculated",
+    )
+
+
+def _above(last: DeclaredBand, prints_all: bool) -> DeclaredBand:
+    """Beyond the last step; as it was there, if walls are taken to go on so."""
     assert last.upper is not None
     goes_on = replace(last, lower=last.upper, upper=None, source="calculated")
     if not (prints_all and last.fill == "solid"):
         goes_on = replace(goes_on, fill="uncertain", solid_width=0.0)
     if goes_on.printed is None:
-        goes_on = replace(goes_on, printed=0.0, slope=1.0, uncertainty=_up(last.upper))
-    result.append(goes_on)
+        most = min(_MOST_UNCERTAINTY, _up(last.upper))
+        goes_on = replace(goes_on, printed=0.0, slope=1.0, uncertainty=most)
+    return goes_on
+
+
+def doubted_beyond(
+    bands: Sequence[DeclaredBand], steps: Sequence[Step], table: BandTable, scatter: Scatter
+) -> tuple[DeclaredBand, ...]:
+    """The bands, and beyond the steps, where the outermost reading contradicts the settings that
+    would hold there, bands that are uncertain. table: calculated from these settings."""
+    first, last = steps[0], steps[-1]
+    result = list(bands)
+    if contradicts(first, table, scatter):
+        result = [band for band in result if band.lower >= first.lower - INCLUDED]
+        if result[0].lower > 0:
+            result.insert(0, _below(result[0]))
+    if contradicts(last, table, scatter):
+        result = [band for band in result if band.lower < last.upper - INCLUDED / 2]
+        result.append(_above(result[-1], prints_all=False))
     return tuple(result)
+
+
+def contradicts(step: Step, table: BandTable, scatter: Scatter) -> bool:
+    """Whether a step came out otherwise than the settings of a table say: in its fill, or in its
+    printed thickness by more than chance."""
+    outcome = table.outcome(step.nominal)
+    if step.fill == "uncertain" or outcome.fill == "uncertain":
+        return False
+    if step.fill != outcome.fill:
+        return True
+    if not step.readings or outcome.printed is None:
+        return False
+    u = math.hypot(outcome.uncertainty, scatter.expanded(scatter.of_mean(step)))
+    return abs(step.mean - outcome.printed) > _BEYOND_CHANCE * u
 
 
 def _of_base(band: Band, bands: Sequence[DeclaredBand]) -> Iterator[DeclaredBand]:

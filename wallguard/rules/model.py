@@ -129,6 +129,21 @@ class Beads:
             "`smallest_fill` is the left-over and twice this.",
         ),
     )
+    single_bead: bool = field(
+        default=True,
+        metadata=key(
+            Choice((True, False)),
+            "Whether a wall too thin for two beads may get a single one. false: beads come in "
+            "pairs only, and `between_one_and_two` says what becomes of every thinner wall.",
+        ),
+    )
+    offset: float = field(
+        default=0,
+        metadata=key(
+            Number(-1, 1, "mm"),
+            "How much thicker every wall comes out than its beads say, in mm; negative: thinner.",
+        ),
+    )
 
 
 @dataclass(frozen=True)

@@ -106,6 +106,7 @@ def _beads(rules: Mapping) -> Iterator[Problem]:
             "Correct one of them",
         )
     yield from _spacing(rules, narrowest)
+    yield from _single(rules)
     if squeeze and fill and fill.value.plain() < squeeze.value.plain():
         yield Problem(
             fill.value.place,
@@ -113,6 +114,18 @@ def _beads(rules: Mapping) -> Iterator[Problem]:
             f"{squeeze.value.plain():g}{_elsewhere(squeeze.place, fill.place)}: "
             "a left-over is either squeezed shut or filled",
             "Make `smallest_fill` the larger one",
+        )
+
+
+def _single(rules: Mapping) -> Iterator[Problem]:
+    """Walls that get one bead where there is never a single one."""
+    single, between = rules.at("beads", "single_bead"), rules.at("beads", "between_one_and_two")
+    if single and between and not single.value.plain() and between.value.plain() == "one bead":
+        yield Problem(
+            between.value.place,
+            "`beads.between_one_and_two` is `one bead`, and `single_bead` is false"
+            f"{_elsewhere(single.place, between.place)}: no wall gets one bead alone",
+            "Write `two beads` or `dropped`, or leave `single_bead` out",
         )
 
 
