@@ -95,3 +95,25 @@ def test_a_part_of_a_million_layers_is_refused():
 def test_kilometres_of_outline_are_refused():
     with pytest.raises(TooLargeError, match="km of outline"):
         cut(mesh(m3.Manifold.cylinder(2000, 3e6, 2e6, 64)), 0.2)
+
+
+def test_a_sliver_in_a_flat_face_carries_no_shape():
+    whole = mesh(box([10, 10, 10]))
+    side = (np.abs(whole.vertices[whole.triangles][:, :, 0] - 10) < 1e-9).all(axis=1)
+    (a, b, c), others = whole.triangles[side][0], whole.triangles[side][1:]
+    kept = np.concatenate([whole.triangles[~side], others])
+    # Beside the middle of the diagonal, off the plane by little more than a float's step.
+    corners = whole.vertices[[a, b, c]]
+    long = np.argmax(np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1))
+    middle = (corners[long] + corners[(long + 1) % 3]) / 2
+    tip = corners[(long + 2) % 3]
+    extra = middle + 1e-4 * (tip - middle) / np.linalg.norm(tip - middle) + [4e-6, 0, 0]
+    p = len(whole.vertices)
+    cut_up = Mesh(
+        np.concatenate([whole.vertices, [extra]]),
+        np.concatenate([kept, [[a, b, p], [b, c, p], [c, a, p]]]).astype(np.int32),
+    )
+    sections = cut(cut_up, 0.2)
+    assert set(sections.distinct.tolist()) == {0}
+    assert len(sections.points) == 4
+    assert np.abs(sections.slope).max() < 1e-6

@@ -1,10 +1,7 @@
-"""Cut a mesh into layers: all planes at once, linked by the mesh's own edges.
+"""Cut a mesh into layers: all planes at once, linked by the mesh's own edges (`crossings.py`).
 
-A plane meets a triangle in one directed segment, with material on its left. The segment starts on
-the triangle's edge that goes down through the plane and ends on the edge that goes up through it;
-the neighbour across that edge holds the next segment. So outlines need no search for equal
-points, and a closed mesh always gives closed rings. A vertex that lies in the plane counts as
-above it, which keeps every case regular.
+So outlines need no search for equal points, and a closed mesh always gives closed rings. They are
+then made regular, and each is kept once.
 """
 
 from __future__ import annotations
@@ -15,9 +12,9 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import rings
 from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
+from wallguard.sections.crossings import outlines
 from wallguard.sections.sections import Sections, neighbours
 
 # Heights closer than this are one height: far below any layer, above float32's step at 100 mm.
@@ -63,49 +60,19 @@ def cut_at(
     below = np.searchsorted(heights, snapped + _SNAP / 4, side="right").astype(np.int32)
 
     corner = below[mesh.triangles]
-    first, last = corner.min(axis=1), corner.max(axis=1)
-    crossing = np.flatnonzero(last > first)
-    per_triangle = (last - first)[crossing]
+    per_triangle = corner.max(axis=1) - corner.min(axis=1)
     total = int(per_triangle.sum(dtype=np.int64))
     if total > _LIMIT:
         raise TooLargeError(f"{total} outline points in {count} layers of {layer_height:g} mm")
     if not total:
         return _empty(heights, layer_height)
-
-    triangles = mesh.triangles[crossing]
-    offset = np.zeros(len(crossing) + 1, np.int64)
-    np.cumsum(per_triangle, out=offset[1:])
-    owner = np.repeat(np.arange(len(crossing), dtype=np.int32), per_triangle)
-    layer = (np.arange(total) - offset[owner] + first[crossing][owner]).astype(np.int32)
-
-    above = below[triangles][owner] > layer[:, None]
-    ahead = above[:, [1, 2, 0]]
-    down = np.argmax(above & ~ahead, axis=1)
-    up = np.argmax(~above & ahead, axis=1)
-
-    rows = np.arange(total)
-    corners = triangles[owner]
-
-    def meets(which: NDArray[np.int64], side: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Where segments meet the edge from this corner of their triangles to the next."""
-        one, other = corners[which, side], corners[which, (side + 1) % 3]
-        return _on_edge(mesh, snapped, one, other, heights[layer[which]])
-
-    start = meets(rows, down)
-    twin = _twins(triangles, len(mesh.vertices))
-    across = twin[3 * owner.astype(np.int64) + up]
-    neighbour = across // 3
-    following = np.where(
-        across >= 0, offset[neighbour] + layer - first[crossing][neighbour], np.int64(-1)
-    )
-    slope = _slopes(mesh.vertices, triangles)[owner]
-    order, ring_start, closed = rings(following)
-    found = start[order], slope[order], ring_start, layer[order[ring_start[:-1]]]
+    crossing = np.flatnonzero(per_triangle)
+    found = outlines(mesh.vertices, snapped, mesh.triangles[crossing], below, heights)
+    rings = found.points, found.slope, found.start, found.layer
     loose: NDArray[np.int32] = np.zeros(0, np.int32)
-    if not closed.all():
-        tails = order[ring_start[1:] - 1]
-        found, loose = _without_loose(found, closed, meets(tails, up[tails]))
-    return _finished(found, heights, layer_height, loose, untangle)
+    if not found.closed.all():
+        rings, loose = _without_loose(rings, found.closed, found.ends)
+    return _finished(rings, heights, layer_height, loose, untangle)
 
 
 def _without_loose(
@@ -152,63 +119,6 @@ def _empty(heights: NDArray[np.float64], layer_height: float) -> Sections:
         slope=np.zeros(0),
         loose=np.zeros(0, np.int32),
     )
-
-
-def _on_edge(
-    mesh: Mesh,
-    z: NDArray[np.float64],
-    one: NDArray[np.int32],
-    other: NDArray[np.int32],
-    height: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Where edges meet their planes, (n, 2); always reckoned from the lower end, so that both
-    triangles of an edge get the same point to the last bit."""
-    swap = z[one] > z[other]
-    lower, upper = np.where(swap, other, one), np.where(swap, one, other)
-    share = (height - z[lower]) / (z[upper] - z[lower])
-    xy = mesh.vertices[:, :2]
-    base = xy[lower]
-    return base + np.clip(share, 0.0, 1.0)[:, None] * (xy[upper] - base)
-
-
-def _twins(triangles: NDArray[np.int32], vertices: int) -> NDArray[np.int64]:
-    """For half-edge 3 t + i (corner i to the next of triangle t) the opposite half-edge, or -1.
-
-    Where more than two triangles share an edge they are paired in order, one up with one down.
-    """
-    tail = triangles.ravel().astype(np.int64)
-    head = triangles[:, [1, 2, 0]].ravel().astype(np.int64)
-    forward = tail < head
-    key = np.where(forward, tail * vertices + head, head * vertices + tail)
-    twin = np.full(len(key), -1, np.int64)
-    forth, back = np.flatnonzero(forward), np.flatnonzero(~forward)
-    forth = forth[np.argsort(key[forth], kind="stable")]
-    back = back[np.argsort(key[back], kind="stable")]
-    key_forth, key_back = key[forth], key[back]
-    if np.array_equal(key_forth, key_back):  # every edge has its two sides: the usual case
-        twin[forth], twin[back] = back, forth
-        return twin
-    place_forth = np.arange(len(forth)) - np.searchsorted(key_forth, key_forth)
-    place_back = np.arange(len(back)) - np.searchsorted(key_back, key_back)
-    position = np.searchsorted(key_back, key_forth) + place_forth
-    fits = position < len(back)
-    fits[fits] = (key_back[position[fits]] == key_forth[fits]) & (
-        place_back[position[fits]] == place_forth[fits]
-    )
-    twin[forth[fits]] = back[position[fits]]
-    twin[back[position[fits]]] = forth[fits]
-    return twin
-
-
-def _slopes(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> NDArray[np.float64]:
-    """z component over horizontal length of each triangle's outward normal, (m,)."""
-    a, b, c = (vertices[triangles[:, i]] for i in range(3))
-    u, v = b - a, c - a
-    nx = u[:, 1] * v[:, 2] - u[:, 2] * v[:, 1]
-    ny = u[:, 2] * v[:, 0] - u[:, 0] * v[:, 2]
-    nz = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
-    level = np.hypot(nx, ny)
-    return np.divide(nz, level, out=np.zeros_like(nz), where=level > 0)
 
 
 _Rings = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64], NDArray[np.int32]]
