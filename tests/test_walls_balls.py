@@ -11,13 +11,13 @@ from tests.solids import box, i_section, mesh, prism, tube, wedge
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.read import read_mesh
 from wallguard.walls import balls
-from wallguard.walls.balls import find_gaps, find_thin
+from wallguard.walls.balls import find_gaps, find_walls
 
 ROTATIONS = ([0, 0, 0], [90, 0, 0], [31, 17, 55])
 
 
 def thin(solid, largest=3.0, edges=()):
-    return find_thin(mesh(solid), largest, edges)
+    return find_walls(mesh(solid), largest, edges)
 
 
 @pytest.mark.parametrize("rotation", ROTATIONS)
@@ -140,7 +140,7 @@ def test_irregular_part_against_trimesh(real):
     finds it at the thinnest place of each wall. The part is printed 40 mm long."""
     drawn = read_mesh(real("featuretype.STL"), unit="mm")
     part = Mesh(8 * drawn.vertices, drawn.triangles)
-    walls = find_thin(part, 1.2, ())
+    walls = find_walls(part, 1.2, ())
     assert len(walls) >= 8
     solid = trimesh.Trimesh(part.vertices, part.triangles)
     spot, distance, face = trimesh.proximity.closest_point(solid, [wall.point for wall in walls])
@@ -162,7 +162,7 @@ def test_mesh_finer_than_need_be(monkeypatch):
 
 
 def test_nothing_to_find():
-    assert find_thin(mesh(box([1, 1, 1])), 0.0, ()) == []
+    assert find_walls(mesh(box([1, 1, 1])), 0.0, ()) == []
 
 
 def test_a_turned_block_is_asked_nowhere_in_space(monkeypatch):
@@ -171,7 +171,7 @@ def test_a_turned_block_is_asked_nowhere_in_space(monkeypatch):
 
     monkeypatch.setattr("wallguard.walls.clear._sampled", asked)
     block = mesh(m3.Manifold.cube([300, 200, 340]).rotate([10, 10, 0]))
-    assert find_thin(block, 1.8, ()) == []
+    assert find_walls(block, 1.8, ()) == []
     assert find_gaps(block, 0.3, ()) == []
 
 
@@ -222,9 +222,9 @@ def test_a_mesh_of_very_many_triangles_is_sampled_and_reads_the_same(monkeypatch
     """A tube's wall and a plate on a block: by cells and by samples."""
     plate = box([20, 0.9, 12], [0, 0, 3]) + box([20, 10, 3.1], [0, -4, 0])
     for solid, thick in ((plate, 0.9), (tube(20, 1.2, 10, 48), 1.2)):
-        exact = find_thin(mesh(solid), 2.0, ())
+        exact = find_walls(mesh(solid), 2.0, ())
         monkeypatch.setattr(balls, "_MANY", 0)
-        many = find_thin(mesh(solid), 2.0, ())
+        many = find_walls(mesh(solid), 2.0, ())
         monkeypatch.undo()
         assert len(exact) == len(many) == 1
         for found in (exact[0], many[0]):

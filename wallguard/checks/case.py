@@ -157,10 +157,10 @@ class Case:
     def pieces(self) -> Sequence[Stretch]:
         """The part's walls in pieces of one outcome each, without specks; thinnest first."""
         if self.layered:
-            found = self.geometry.walls(self.rules.layer_height, self.largest, self.splits)
+            walls = self.geometry.walls(self.rules.layer_height, self.largest, self.splits)
         else:
-            found = self.geometry.thin(self.largest, self.splits)
-        return [wall for wall in found if not is_speck(wall)]
+            walls = self.geometry.walls_in_space(self.largest, self.splits)
+        return [wall for wall in walls if not is_speck(wall)]
 
     @cached_property
     def walls(self) -> Sequence[Stretch]:
@@ -183,10 +183,10 @@ class Case:
         """The part's gaps up to the limit, without specks and the ends of notches; narrowest
         first."""
         if self.layered:
-            found = self.geometry.gaps(self.rules.layer_height, self.largest_gap)
+            gaps = self.geometry.gaps(self.rules.layer_height, self.largest_gap)
         else:
-            found = self.geometry.narrow(self.largest_gap)
-        return [gap for gap in found if not (is_speck(gap) or is_notch(gap))]
+            gaps = self.geometry.gaps_in_space(self.largest_gap)
+        return [gap for gap in gaps if not (is_speck(gap) or is_notch(gap))]
 
     @cached_property
     def largest_round(self) -> float:

@@ -54,7 +54,7 @@ class _Place:
 
 
 @dataclass(frozen=True)
-class _Told:
+class _Limit:
     """A breach as it is told: the heaviest of its like, and the thickness of all of these."""
 
     broken: Broken
@@ -68,8 +68,8 @@ class _Told:
 def findings_of(case: Case, broken: Sequence[Broken]) -> list[Finding]:
     """One finding, still without its name, for each place where limits are broken."""
     by_subject: dict[int, list[Broken]] = {}
-    for one in broken:
-        by_subject.setdefault(id(one.subject), []).append(one)
+    for limit in broken:
+        by_subject.setdefault(id(limit.subject), []).append(limit)
     places: list[_Place] = []
     left: list[list[Broken]] = []
     for group in sorted(by_subject.values(), key=lambda group: group[0].kind in _STRETCHES):
@@ -83,9 +83,9 @@ def findings_of(case: Case, broken: Sequence[Broken]) -> list[Finding]:
     walls = [cast(Stretch, group[0].subject) for group in of.values()]
     for spots in _strewn(case, gathered(walls, _ranges(case.splits))):
         pieces = [piece for spot in spots for piece in spot]
-        limits = [one for piece in pieces for one in of[id(piece)]]
+        limits = [limit for piece in pieces for limit in of[id(piece)]]
         places.append(_Place("wall", together(pieces), limits, pieces, len(spots)))
-    return [_finding(case, one) for one in places]
+    return [_finding(case, place) for place in places]
 
 
 def _strewn(case: Case, places: list[list[Stretch]]) -> list[list[list[Stretch]]]:
@@ -106,19 +106,19 @@ def _strewn(case: Case, places: list[list[Stretch]]) -> list[list[list[Stretch]]
         if len(spots) > _STREWN and 2 * sum(map(_uneven, spots)) > len(spots)
     }
     member = {id(pieces): wall for wall, spots in strewn.items() for pieces in spots}
-    found: list[list[list[Stretch]]] = []
+    together: list[list[list[Stretch]]] = []
     for pieces in places:
         wall = member.get(id(pieces), -1)
         if wall < 0:
-            found.append([pieces])
+            together.append([pieces])
         elif wall in strewn:
-            found.append(strewn.pop(wall))
-    return found
+            together.append(strewn.pop(wall))
+    return together
 
 
 def _uneven(pieces: Sequence[Stretch]) -> bool:
-    least = min(one.minimum for one in pieces)
-    return max(one.typical for one in pieces) - least > max(_EVEN_MM, _EVEN * least)
+    least = min(piece.minimum for piece in pieces)
+    return max(piece.typical for piece in pieces) - least > max(_EVEN_MM, _EVEN * least)
 
 
 def _taken(case: Case, broken: list[Broken], places: Sequence[_Place]) -> bool:
@@ -128,10 +128,10 @@ def _taken(case: Case, broken: list[Broken], places: Sequence[_Place]) -> bool:
     kinds = {"pin"} if case.layered else {"pin", "floor", "roof"}
     if broken[0].kind == "gap":
         kinds = {"hole"}
-    for one in places:
-        if one.kind in kinds and _within(piece, one.subject):
-            one.broken += broken
-            one.within.append(piece)
+    for known in places:
+        if known.kind in kinds and _within(piece, known.subject):
+            known.broken += broken
+            known.within.append(piece)
             return True
     return False
 
@@ -164,51 +164,51 @@ def _ranges(splits: Sequence[float]) -> Callable[[Stretch], tuple[float, float]]
     return span_of
 
 
-def _finding(case: Case, one: _Place) -> Finding:
-    told = _told(one.broken)
-    subject = _subject(case, one)
-    point = one.subject.centre if isinstance(one.subject, Round) else one.subject.point
-    location, box = case.place(point, one.subject.box)
-    outcomes = [each for each in told if each.broken.alike]
+def _finding(case: Case, place: _Place) -> Finding:
+    limits = _limits(place.broken)
+    subject = _subject(case, place)
+    point = place.subject.centre if isinstance(place.subject, Round) else place.subject.point
+    location, box = case.place(point, place.subject.box)
+    outcomes = [each for each in limits if each.broken.alike]
     fill = None
-    if one.kind == "wall" or outcomes:
+    if place.kind == "wall" or outcomes:
         judged = outcomes[0].thickness.typical if outcomes else subject.thickness.typical
         fill = case.table.outcome(judged).fill
     return Finding(
         id="",
-        breaches=tuple(each.breach for each in told),
-        message=_message(case, one, told, _where(one, location)),
-        advice=_advice(case, one, told),
+        breaches=tuple(each.breach for each in limits),
+        message=_message(case, place, limits, _where(place, location)),
+        advice=_advice(case, place, limits),
         location=location,
         box=box,
         fill=fill,
         subject=subject,
-        size=_size(one),
+        size=_size(place),
     )
 
 
-def _told(broken: Iterable[Broken]) -> list[_Told]:
+def _limits(broken: Iterable[Broken]) -> list[_Limit]:
     """What a place breaks, the worst first, alike breaches once."""
     alike: dict[object, list[Broken]] = {}
-    for one in broken:
-        alike.setdefault((one.breach.check, one.alike), []).append(one)
-    told = []
+    for limit in broken:
+        alike.setdefault((limit.breach.check, limit.alike), []).append(limit)
+    limits = []
     for group in alike.values():
-        heaviest = max(group, key=lambda one: one.weight)
-        spreads = [_thickness(one.subject) for one in group]
+        heaviest = max(group, key=lambda limit: limit.weight)
+        spreads = [_thickness(limit.subject) for limit in group]
         low, high = min(each.min for each in spreads), max(each.max for each in spreads)
         typical = _thickness(heaviest.subject).typical
-        told.append(_Told(heaviest, Spread(low, typical, high)))
-    return sorted(told, key=_worst_first)
+        limits.append(_Limit(heaviest, Spread(low, typical, high)))
+    return sorted(limits, key=_worst_first)
 
 
-def _worst_first(told: _Told) -> tuple[object, ...]:
-    breach = told.breach
+def _worst_first(limit: _Limit) -> tuple[object, ...]:
+    breach = limit.breach
     return (
         SEVERITIES.index(breach.severity),
         breach.indeterminate,
         _ORDER.get(breach.check, len(_ORDER)),
-        told.thickness.min,
+        limit.thickness.min,
     )
 
 
@@ -219,15 +219,15 @@ def _thickness(subject: Stretch | Round | Plate) -> Spread:
     return Spread(across, across, across)
 
 
-def _subject(case: Case, one: _Place) -> Subject:
+def _subject(case: Case, place: _Place) -> Subject:
     """What the finding is about, in the part file's own frame."""
-    thing = one.subject
+    thing = place.subject
     height = thing.high - thing.low
     if isinstance(thing, Plate):
         thick = thing.layers * case.rules.layer_height
         side = math.sqrt(thing.area)
         return Subject(thing.kind, Spread(thick, thick, thick), side, height, layers=thing.layers)
-    made = Subject(one.kind, _thickness(thing), thing.length, height)
+    made = Subject(place.kind, _thickness(thing), thing.length, height)
     fields = vars(made)
     if isinstance(thing, Round):
         # Places are turned and scaled only, so that a direction is a place of that length.
@@ -237,47 +237,47 @@ def _subject(case: Case, one: _Place) -> Subject:
         fields |= {"axis": (sign * x, sign * y, sign * z)}
     else:
         fields |= {"sides": thing.sides, "lean": thing.lean}
-    if one.kind in ("wall", "pin"):
+    if place.kind in ("wall", "pin"):
         outcome = case.table.outcome(made.thickness.typical)
         printed = None
         if outcome.printed is not None:
             printed = Printed(outcome.printed, outcome.uncertainty)
         fields |= {"fill": outcome.fill, "printed": printed, "air": outcome.air}
-    if one.kind == "wall" and isinstance(thing, Stretch):
+    if place.kind == "wall" and isinstance(thing, Stretch):
         fields |= {"callipers": case.callipers(thing)}
     return Subject(**fields)
 
 
-def _size(one: _Place) -> tuple[float, ...]:
-    if isinstance(one.subject, Stretch):
-        return one.subject.length, one.subject.high - one.subject.low
-    if isinstance(one.subject, Round):
-        return (one.subject.length,)
-    return (math.sqrt(one.subject.area),)
+def _size(place: _Place) -> tuple[float, ...]:
+    if isinstance(place.subject, Stretch):
+        return place.subject.length, place.subject.high - place.subject.low
+    if isinstance(place.subject, Round):
+        return (place.subject.length,)
+    return (math.sqrt(place.subject.area),)
 
 
-def _message(case: Case, one: _Place, told: Sequence[_Told], where: str) -> str:
+def _message(case: Case, place: _Place, limits: Sequence[_Limit], where: str) -> str:
     """The place, and after it each limit that it breaks."""
-    minima = [each for each in told if each.broken.minimum]
+    minima = [each for each in limits if each.broken.minimum]
     # What comes out by the same rule, certainly and perhaps out of tolerance, is said once.
-    outcomes = {each.broken.alike[-1]: each for each in reversed(told) if each.broken.alike}
+    outcomes = {each.broken.alike[-1]: each for each in reversed(limits) if each.broken.alike}
     clauses = []
-    for each in told:
+    for each in limits:
         if each.broken.alike and outcomes[each.broken.alike[-1]] is not each:
             continue
         if each.broken.minimum:
             if each is minima[0]:
-                clauses.append(_below(minima, named=len(told) > 1))
+                clauses.append(_below(minima, named=len(limits) > 1))
         elif len(outcomes) > 1 and each.broken.alike:
             spread = each.thickness
             thick = span(spread.min, spread.typical, spread.max)
             clauses.append(f"{each.breach.says} where it is {thick} thick")
         else:
             clauses.append(each.breach.says)
-    return "; it ".join([f"{_head(case, one, told[0], where)} {clauses[0]}", *clauses[1:]])
+    return "; it ".join([f"{_head(case, place, limits[0], where)} {clauses[0]}", *clauses[1:]])
 
 
-def _below(minima: Sequence[_Told], *, named: bool) -> str:
+def _below(minima: Sequence[_Limit], *, named: bool) -> str:
     """ "is below the minimum of 0.75 mm for a wall and of 1.20 mm for a wall with a free edge"."""
     limits = [
         f"of {limit_text(each.breach.limit or 0.0)} mm"
@@ -290,19 +290,19 @@ def _below(minima: Sequence[_Told], *, named: bool) -> str:
     return says
 
 
-def _head(case: Case, one: _Place, first: _Told, where: str) -> str:
+def _head(case: Case, place: _Place, first: _Limit, where: str) -> str:
     """How a message begins: what it is about, as the worst that it breaks measures it."""
-    thing = one.subject
+    thing = place.subject
     if isinstance(thing, Round):
-        across = f"{one.kind} of diameter {mm(thing.diameter)} mm at {where}"
-        if first.breach.check != one.kind:
+        across = f"{place.kind} of diameter {mm(thing.diameter)} mm at {where}"
+        if first.breach.check != place.kind:
             return across
         return f"{'upright' if thing.vertical else 'lying'} {across}, {mm(thing.length)} mm long,"
     if isinstance(thing, Plate):
         layers = f"{thing.layers} layer{'s' if thing.layers > 1 else ''}"
         thick = f"{layers} ({mm(thing.layers * case.rules.layer_height)} mm) thick"
         return f"{thing.kind} {thick} at {where}, {thing.area:.0f} mm² wide,"
-    if one.kind == "gap":
+    if place.kind == "gap":
         return f"gap {mm(thing.minimum)} mm wide at {where}, {extent(thing)},"
     if first.broken.minimum:
         thick = f"{mm(thing.minimum)} mm thick{_square(thing.minimum, thing)}"
@@ -318,32 +318,32 @@ def _square(thickness: float, wall: Stretch) -> str:
     return "" if across is None else f" ({mm(across)} mm square to it)"
 
 
-def _where(one: _Place, point: tuple[float, float, float]) -> str:
-    more = one.spots - 1
+def _where(spot: _Place, point: tuple[float, float, float]) -> str:
+    more = spot.spots - 1
     return f"{place(point)} and in {more} more places of this wall" if more else place(point)
 
 
-def _advice(case: Case, one: _Place, told: Sequence[_Told]) -> str:
+def _advice(case: Case, place: _Place, limits: Sequence[_Limit]) -> str:
     """What to draw instead, so that no limit is broken."""
-    thing, rules = one.subject, case.rules
-    if one.kind == "gap":
+    thing, rules = place.subject, case.rules
+    if place.kind == "gap":
         return f"leave ≥ {limit_text(rules.strictest('gap'))} mm of air, or close the gap"
-    if one.kind == "hole":
-        air = rules.strictest("gap") if one.within else 0.0
+    if place.kind == "hole":
+        air = rules.strictest("gap") if place.within else 0.0
         return f"draw a diameter ≥ {limit_text(max(rules.strictest('hole'), air))} mm"
-    least = max((case.least(piece) for piece in one.within), default=0.0)
-    least = max([least, *(each.least for each in one.broken)])
+    least = max((case.least(piece) for piece in place.within), default=0.0)
+    least = max([least, *(each.least for each in place.broken)])
     if isinstance(thing, Round):
         advice = case.advice(thing.diameter, max(least, rules.strictest("pin")))
-        diameter = told[0].breach.check == one.kind
+        diameter = limits[0].breach.check == place.kind
         return advice.replace("draw ", "draw a diameter ", 1) if diameter else advice
     if isinstance(thing, Plate):
         layers = round(rules.strictest(thing.kind))
         height = layers * rules.layer_height
-        if one.within:
+        if place.within:
             return case.advice(thing.layers * rules.layer_height, max(height, least))
         return f"draw ≥ {mm(height)} mm ({layers} layers)"
-    if all(each.breach.check == "margin" for each in told):
+    if all(each.breach.check == "margin" for each in limits):
         return case.advice_with_margin(thing.typical, least, thing.square)
     good = case.table.classify(thing.typical, rules.tolerance) == "solid"
     judged = thing.minimum if good and not below(thing.typical, least) else thing.typical

@@ -12,8 +12,10 @@ from wallguard.findings.model import Breach
 
 def below_minimum(case: Case, kind: Literal["hole", "pin"], why: str) -> Iterator[Broken]:
     """Round holes or pins with a diameter below the minimum; `why` that matters."""
-    for found in case.rounds:
-        broken = case.severity(kind, found.diameter)
-        if found.kind == kind and broken:
+    for feature in case.rounds:
+        broken = case.severity(kind, feature.diameter)
+        if feature.kind == kind and broken:
             says = f"is below the minimum of {limit_text(broken[1])} mm: {why}"
-            yield Broken(kind, found, Breach(kind, broken[0], found.diameter, broken[1], says=says))
+            yield Broken(
+                kind, feature, Breach(kind, broken[0], feature.diameter, broken[1], says=says)
+            )

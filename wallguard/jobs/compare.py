@@ -114,7 +114,7 @@ def _measure(before: Case, after: Case) -> list[Stretch]:
         walls = after.geometry.walls_divided(after.rules.layer_height, largest, apart)
         found = [walls[apart.index(splits)] for splits in ways]
     else:
-        found = [after.geometry.thin(largest, tuple(both))] * len(ways)
+        found = [after.geometry.walls_in_space(largest, tuple(both))] * len(ways)
     *own, common = ([wall for wall in walls if not is_speck(wall)] for walls in found)
     for case, pieces in zip(cases, own, strict=True):
         case.pieces = pieces

@@ -35,7 +35,7 @@ class Design:
         self.source = source
         self.given = tuple(given)
         self.troubles: dict[str, Trouble] = {}
-        self.repositories = Repositories(source.content, self._told, lambda: source.every)
+        self.repositories = Repositories(source.content, self._tell, lambda: source.every)
         self._rules: dict[str, Rules | None] = {}
         self._waivers: dict[str, tuple[Waiver, ...]] = {}
 
@@ -150,5 +150,5 @@ class Design:
             if gate == "new"
         ]
 
-    def _told(self, name: str, error: InputError) -> None:
+    def _tell(self, name: str, error: InputError) -> None:
         self.troubles[name] = Trouble(name, str(error))

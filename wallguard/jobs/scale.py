@@ -145,7 +145,7 @@ def _measured(case: Case, plain: Reduction) -> Reduction:
     if case.layered:
         found = case.geometry.walls(case.rules.layer_height, case.largest, case.splits)
     else:
-        found = case.geometry.thin(case.largest, case.splits)
+        found = case.geometry.walls_in_space(case.largest, case.splits)
     lengths: dict[str, float] = {}
     crumbs = 0.0
     for piece in found:

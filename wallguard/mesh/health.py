@@ -89,7 +89,7 @@ class Health(Condition):
     @property
     def condition(self) -> Condition:
         """Without what only a repair needs."""
-        return Condition(*(getattr(self, one.name) for one in fields(Condition)))
+        return Condition(*(getattr(self, field.name) for field in fields(Condition)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -47,7 +47,7 @@ def nesting(
     across = points[order, 0]
     first = np.searchsorted(across, low[:, 0], "left")
     number = np.searchsorted(across, high[:, 0], "right") - first
-    found: list[NDArray[np.int64]] = []
+    crossings: list[NDArray[np.int64]] = []
     complete = bool(number.sum() <= MAX_PAIRS)
     for face, at in expand(first, number) if complete else ():
         point = order[at]
@@ -63,11 +63,11 @@ def nesting(
         inside = left.all(axis=1) | ~left.any(axis=1)
         hit = inside & (height > place[:, 2])
         sign = np.where(left[:, 0], 1, -1)
-        found.append(np.stack([point, body[near_face].astype(np.int64), sign], axis=1)[hit])
-    if not found:
+        crossings.append(np.stack([point, body[near_face].astype(np.int64), sign], axis=1)[hit])
+    if not crossings:
         none = np.empty(0, np.int64)
         return Nesting(none, none, none, complete)
-    hits = np.concatenate(found)
+    hits = np.concatenate(crossings)
     bodies = int(body.max(initial=0)) + 1
     pair, where = np.unique(hits[:, 0] * bodies + hits[:, 1], return_inverse=True)
     winding = np.zeros(len(pair), np.int64)

@@ -45,7 +45,7 @@ def meetings(
     boxes = np.array([_box(vertices, each) for each in solids])
     low, high = boxes[:, 0], boxes[:, 1]
     pairs, every = _box_pairs(low, high)
-    found: list[Meeting] = []
+    crossing: list[Meeting] = []
     enclosed: list[tuple[int, int]] = []
     made: dict[int, m3.Manifold | None] = {}
     complete, work = every, 0
@@ -71,9 +71,9 @@ def meetings(
             continue
         met = _meeting(first, second, a, b)
         if met is not None:
-            found.append(met)
+            crossing.append(met)
     inside, known = _inside(vertices, solids, enclosed)
-    return sorted(found + inside, key=lambda met: (met.first, met.second)), complete and known
+    return sorted(crossing + inside, key=lambda met: (met.first, met.second)), complete and known
 
 
 def _box(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> NDArray[np.float64]:
@@ -200,20 +200,20 @@ def _beyond(
 def _apart_between_edges(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Whether a plane along an edge of each keeps triangles (k, 3, 3) apart. With the planes of
     the triangles themselves these are all that can part two triangles that share no plane."""
-    found = np.zeros(len(a), bool)
+    apart = np.zeros(len(a), bool)
     for own in range(3):
         for its in range(3):
-            rest = np.flatnonzero(~found)
+            rest = np.flatnonzero(~apart)
             one, two = a[rest], b[rest]
             edge, other = one[:, own] - one[:, own - 1], two[:, its] - two[:, its - 1]
             axis = np.cross(edge, other)
             margin = TOUCHING * np.linalg.norm(axis, axis=1)
             mine = np.einsum("kci,ki->kc", one, axis)
             theirs = np.einsum("kci,ki->kc", two, axis)
-            found[rest] = (mine.min(axis=1) > theirs.max(axis=1) + margin) | (
+            apart[rest] = (mine.min(axis=1) > theirs.max(axis=1) + margin) | (
                 theirs.min(axis=1) > mine.max(axis=1) + margin
             )
-    return found
+    return apart
 
 
 def _inside(
@@ -231,15 +231,15 @@ def _inside(
     faces = np.concatenate([solids[each] for each in outer])
     nest = nesting(points, np.array(inner), vertices, faces, label)
     wanted = set(pairs)
-    found = []
+    enclosed = []
     for point, body in zip(nest.point.tolist(), nest.body.tolist(), strict=True):
         if (inner[point], body) in wanted:
             a, b, c = (vertices[solids[inner[point]][:, i]] for i in range(3))
             twice_area = np.linalg.norm(np.cross(b - a, c - a), axis=1).sum()
             volume = float(np.einsum("ij,ij->", a, np.cross(b, c))) / 6
             first, second = sorted((inner[point], body))
-            found.append(Meeting(first, second, 4 * abs(volume) / twice_area, points[point]))
-    return found, nest.complete
+            enclosed.append(Meeting(first, second, 4 * abs(volume) / twice_area, points[point]))
+    return enclosed, nest.complete
 
 
 def manifold(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> m3.Manifold | None:

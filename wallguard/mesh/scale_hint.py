@@ -111,13 +111,13 @@ def _candidates(
     among: tuple[Unit, ...] = ("inch", "mm", "cm", "m", "foot", "micrometre"),
 ) -> tuple[tuple[Unit, tuple[float, float, float]], ...]:
     """Units with which the part has a usual size; inch and mm are mixed up most often."""
-    found: list[tuple[Unit, tuple[float, float, float]]] = []
+    units: list[tuple[Unit, tuple[float, float, float]]] = []
     for other in among:
         x, y, z = (extents * (MILLIMETRES[other] / MILLIMETRES[unit])).tolist()
         if other != unit and _USUAL <= max(x, y, z) <= largest:
-            found.append((other, (x, y, z)))
-    found.sort(key=lambda each: max(each[1]) < 2 * _USUAL)
-    return tuple(found)
+            units.append((other, (x, y, z)))
+    units.sort(key=lambda each: max(each[1]) < 2 * _USUAL)
+    return tuple(units)
 
 
 def _drawn_in_inches(extents: NDArray[np.float64]) -> bool:

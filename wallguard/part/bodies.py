@@ -29,9 +29,9 @@ def bodies(mesh: Mesh) -> tuple[Body, ...]:
     count = int(of.max(initial=-1)) + 1
     if count > _MOST:
         count = 1
-    found = [] if count == 1 else [_body(corners[of == at]) for at in range(count)]
-    found.sort(key=lambda body: (-round(body.area, 3), body.centre))
-    return (*found, _body(corners))
+    bodies = [] if count == 1 else [_body(corners[of == at]) for at in range(count)]
+    bodies.sort(key=lambda body: (-round(body.area, 3), body.centre))
+    return (*bodies, _body(corners))
 
 
 def _body(corners: NDArray[np.float64]) -> Body:

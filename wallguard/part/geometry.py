@@ -225,22 +225,24 @@ class Geometry:
             lambda: find_gaps(self.sections(layer_height), largest),
         )
 
-    def thin(self, largest: float, splits: tuple[float, ...]) -> list[Stretch]:
+    def walls_in_space(self, largest: float, splits: tuple[float, ...]) -> list[Stretch]:
         """Walls in space (the largest ball that fits), whatever way they stand."""
-        from wallguard.walls.balls import find_thin
+        from wallguard.walls.balls import find_walls
 
         return self._once(
             "stretches",
-            ("thin", largest, splits),
-            lambda: find_thin(self.placed.mesh, largest, splits),
+            ("walls in space", largest, splits),
+            lambda: find_walls(self.placed.mesh, largest, splits),
         )
 
-    def narrow(self, largest: float) -> list[Stretch]:
+    def gaps_in_space(self, largest: float) -> list[Stretch]:
         """Gaps in space."""
         from wallguard.walls.balls import find_gaps
 
         return self._once(
-            "stretches", ("narrow", largest), lambda: find_gaps(self.placed.mesh, largest, ())
+            "stretches",
+            ("gaps in space", largest),
+            lambda: find_gaps(self.placed.mesh, largest, ()),
         )
 
     def rounds(self, largest: float) -> list[Round]:
@@ -290,13 +292,13 @@ class Geometry:
         name = of(kind, *arguments)
         if name not in self._known:
             memory = self._memory
-            found = recalled(memory, kind, name) if memory else None
-            if found is None:
+            result = recalled(memory, kind, name) if memory else None
+            if result is None:
                 try:
-                    found = measure()
+                    result = measure()
                 except TooLargeError as error:
                     raise error.of(self.name) from None
                 if memory:
-                    remember(memory, kind, name, found)
-            self._known[name] = found
+                    remember(memory, kind, name, result)
+            self._known[name] = result
         return self._known[name]  # type: ignore[return-value]

@@ -130,12 +130,12 @@ def _arrays(sections: Sections) -> dict[str, _Array | float]:
     import numpy as np
 
     made: dict[str, _Array | float] = {}
-    for one in fields(sections):
-        value = getattr(sections, one.name)
+    for field in fields(sections):
+        value = getattr(sections, field.name)
         if isinstance(value, np.ndarray):
             kind: Any = value.dtype.newbyteorder("<").str
             value = _Array(kind, value.shape, value.astype(kind).tobytes())
-        made[one.name] = value
+        made[field.name] = value
     return made
 
 

@@ -67,14 +67,20 @@ def markdown(compared: Against, *, limit: int = 65000) -> str:
         ),
     ]
     foot = f"Coordinates are in the part file's own frame, in mm.\n\n{cautions.TOOLPATHS}\n"
-    return fitted(head, [one for one in sections if one.items], foot, limit)
+    return fitted(head, [section for section in sections if section.items], foot, limit)
 
 
 def _changed(compared: Against) -> list[tuple[Pair, ...]]:
     """Walls that come out otherwise; alike ones together."""
 
-    def alike(one: Pair) -> tuple[object, ...]:
-        return _way(one), one.before, one.after, one.copies, size(one.thickness, one.length, one.z)
+    def alike(pair: Pair) -> tuple[object, ...]:
+        return (
+            _way(pair),
+            pair.before,
+            pair.after,
+            pair.copies,
+            size(pair.thickness, pair.length, pair.z),
+        )
 
     return gathered((pair for pair in compared.pairs if pair.changed or pair.worse), alike)
 
@@ -130,7 +136,7 @@ AGAINST = Format(
     title="wallguard toolpath --against",
     of=Against,
     frame=FRAME,
-    told={Against: (caution, summary), Pair: ("worse", "better", "changed")},
+    beyond={Against: (caution, summary), Pair: ("worse", "better", "changed")},
 )
 
 

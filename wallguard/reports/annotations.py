@@ -44,17 +44,17 @@ def text(report: Report, *, folder: str = "") -> str:
 
 
 def _lines(report: Report, folder: str) -> Iterator[tuple[Kind, str]]:
-    for one in order.unusable(report):
-        where, why = from_top(folder, one.path), reason(one.path, one.message)
+    for trouble in order.unusable(report):
+        where, why = from_top(folder, trouble.path), reason(trouble.path, trouble.message)
         yield "error", _command("error", where, "walls: could not be checked", why)
-    for one in order.remarks(report):
-        where, why = from_top(folder, one.path), reason(one.path, one.message)
+    for remark in order.remarks(report):
+        where, why = from_top(folder, remark.path), reason(remark.path, remark.message)
         yield "warning", _command("warning", where, "walls: to be mended", why)
     for notice in notices(report):
         for path, message in notice.lines:
             said = f"{notice.title}: {message}" if message else notice.title
             yield "warning", _command("warning", from_top(folder, path or "."), "walls", said)
-    pairs = order.by_part(report, lambda one: not one.waived)
+    pairs = order.by_part(report, lambda finding: not finding.waived)
     for (part, group), follows in zip(pairs, order.following(pairs), strict=True):
         if follows:
             continue

@@ -32,15 +32,15 @@ def text(report: Report, *, folder: str = "") -> str:
     begin, seen from the top of the git repository."""
     made = [
         _entry(
-            reason(one.path, one.message),
+            reason(trouble.path, trouble.message),
             "usable",
             hashlib.blake2b(
-                one.path.encode("utf-8", "surrogateescape"), digest_size=5, person=b"usable"
+                trouble.path.encode("utf-8", "surrogateescape"), digest_size=5, person=b"usable"
             ).hexdigest(),
             "blocker",
-            from_top(folder, one.path),
+            from_top(folder, trouble.path),
         )
-        for one in order.unusable(report)
+        for trouble in order.unusable(report)
     ]
     made += [
         _entry(

@@ -72,7 +72,9 @@ def _verdict(report: Report) -> str:
     counts = grouped(report)
     undone = order.undone(counts)
     clauses = [f"{undone} could not be checked"] if undone else []
-    pairs = order.by_part(report, lambda one: one.severity == "fail" and in_force(one, report.gate))
+    pairs = order.by_part(
+        report, lambda finding: finding.severity == "fail" and in_force(finding, report.gate)
+    )
     stops = [group.first for _, group in pairs]
     if stops:
         new = sum(finding.state == "new" for finding in stops)

@@ -77,13 +77,15 @@ def brief(report: Report, *, width: int = 80, colour: bool = False) -> str:
     paint = painter(colour)
     width = max(width, _NARROWEST)
     out = [line for trouble in order.unusable(report)[:2] for line in _trouble(trouble, paint)]
-    pairs = order.by_part(report, lambda one: in_force(one, report.gate) and one.severity != "note")
+    pairs = order.by_part(
+        report, lambda finding: in_force(finding, report.gate) and finding.severity != "note"
+    )
     firsts: dict[int, order.Pair] = {}
     for part, group in pairs:
         firsts.setdefault(id(part), (part, group))
     shown = list(firsts.values())[:_BRIEF]
     for part, group in shown:
-        more = sum(one is part for one, _ in pairs) - 1
+        more = sum(shown is part for shown, _ in pairs) - 1
         said = f"{plain(part.path)}: {one_line(group.first.message)}"
         places = len(group.findings)
         extra = [f"{places} alike"] * (places > 1) + [f"and {more} more"] * (more > 0)
@@ -130,8 +132,8 @@ def verdict(report: Report) -> str:
         (number, status), *rest = outcomes
         clause = [f"{number} of {order.checked(counts)} {status}"]
         clause += [f"{number} {status}" for number, status in rest]
-        found = order.severities(report)
-        clauses.append(", ".join(clause) + (f" ({found})" if found else ""))
+        severities = order.severities(report)
+        clauses.append(", ".join(clause) + (f" ({severities})" if severities else ""))
     against = order.against(report, counts)
     if against:
         clauses.append(against)
@@ -168,7 +170,7 @@ def _trouble(trouble: Trouble, paint: Paint) -> Iterator[str]:
 
 def _speaks(part: PartReport) -> bool:
     """Whether there is more to say of a part than that it passed."""
-    loud = any(one.severity != "note" for one in part.findings)
+    loud = any(finding.severity != "note" for finding in part.findings)
     more = part.fixed or part.lost or part.base_note or order.limited(part) or part.facts
     return part.status != "passed" or loud or bool(more)
 
@@ -193,10 +195,14 @@ def _part(part: PartReport, report: Report, width: int, paint: Paint) -> Iterato
     for said in (without_path(part.path, part.error), part.base_note):
         if said:
             yield from wrapped(said, _INDENT, width)
-    held = [one for one in part.findings if in_force(one, report.gate) and one.severity != "note"]
+    held = [
+        finding
+        for finding in part.findings
+        if in_force(finding, report.gate) and finding.severity != "note"
+    ]
     unsure = doubtful(part.findings)
-    following = [one for one in held if unsure and not is_cause(one)]
-    loud = groups(order.ranked(one for one in held if not unsure or is_cause(one)))
+    following = [finding for finding in held if unsure and not is_cause(finding)]
+    loud = groups(order.ranked(finding for finding in held if not unsure or is_cause(finding)))
     for group in loud[:_SHOWN]:
         yield from _finding(group, width, paint)
     if len(loud) > _SHOWN:
@@ -206,7 +212,11 @@ def _part(part: PartReport, report: Report, width: int, paint: Paint) -> Iterato
         said = f"{len(following)} more ({order.kinds(following)}), which mean nothing before the "
         yield from wrapped(f"{said}unit is settled; the JSON report has them all", _INDENT, width)
     yield from _waived(part, width)
-    quiet = [one for one in part.findings if not one.waived and not in_force(one, report.gate)]
+    quiet = [
+        finding
+        for finding in part.findings
+        if not finding.waived and not in_force(finding, report.gate)
+    ]
     if quiet:
         yield f"{_INDENT}{plain(report.base)} has these too: {_kinds(quiet)}"
     if part.fixed:
@@ -222,7 +232,7 @@ def _part(part: PartReport, report: Report, width: int, paint: Paint) -> Iterato
 
 
 def _waived(part: PartReport, width: int) -> Iterator[str]:
-    waived = groups(order.ranked(one for one in part.findings if one.waived))
+    waived = groups(order.ranked(finding for finding in part.findings if finding.waived))
     waived.sort(key=lambda group: not waived_now(group.first))
     for group in waived[:_SHOWN]:
         said = f"{one_line(group.first.message)} (by {one_line(group.first.waived)})"

@@ -43,5 +43,5 @@ def html_sheet(rules: Rules, plan: Plan, plates: Sequence[Plate], round_number: 
 
 
 def _columns(made: Sequence[Table]) -> list[list[Table]]:
-    found = [[each for each in made if each.kind in kinds] for kinds in _COLUMNS]
-    return [column for column in found if column]
+    columns = [[each for each in made if each.kind in kinds] for kinds in _COLUMNS]
+    return [column for column in columns if column]

@@ -27,13 +27,13 @@ class Notice:
 
 def notices(report: Report) -> list[Notice]:
     """All that stands next to the verdict, without what has nothing to say."""
-    found = (
+    made = (
         Notice("This change asks less than before", tuple(_asks_less(report))),
         Notice("Changed rules", tuple(_by_rules(report))),
         Notice("Left out", tuple(_left_out(report))),
         Notice("Not looked at", tuple(_unseen(report))),
     )
-    return [one for one in found if one.lines]
+    return [notice for notice in made if notice.lines]
 
 
 def left_out(report: Report) -> str:
@@ -74,14 +74,14 @@ def by_rules(finding: Finding) -> bool:
 
 
 def _asks_less(report: Report) -> Iterator[tuple[str, str]]:
-    for one in report.asks_less[:_MOST]:
-        parts = one.parts
+    for change in report.asks_less[:_MOST]:
+        parts = change.parts
         named = listed([*parts[:2], f"{len(parts) - 2} more"] if len(parts) > 3 else [*parts])
-        yield one.path, one.message + (f" ({named})" if parts else "")
+        yield change.path, change.message + (f" ({named})" if parts else "")
     if len(report.asks_less) > _MOST:
         more = counted(len(report.asks_less) - _MOST, "more thing", "more things")
         yield "", f"and {more}; the JSON report has them all"
-    lost = [one for part in (*report.parts, *report.dropped) for one in part.lost]
+    lost = [finding for part in (*report.parts, *report.dropped) for finding in part.lost]
     if lost:
         gone = counted(len(lost), "finding is", "findings are")
         yield "", f"{gone} gone only because of that ({order.kinds(lost)})"
@@ -90,12 +90,16 @@ def _asks_less(report: Report) -> Iterator[tuple[str, str]]:
 def _by_rules(report: Report) -> Iterator[tuple[str, str]]:
     brought: dict[str, list[tuple[str, Finding]]] = {}
     for part in report.parts:
-        found = [one for one in part.findings if by_rules(one) and in_force(one, report.gate)]
-        if found:
-            brought.setdefault(part.rules, []).extend((part.path, one) for one in found)
+        findings = [
+            finding
+            for finding in part.findings
+            if by_rules(finding) and in_force(finding, report.gate)
+        ]
+        if findings:
+            brought.setdefault(part.rules, []).extend((part.path, finding) for finding in findings)
     for rules, pairs in sorted(brought.items()):
         parts = counted(len({path for path, _ in pairs}), "part")
-        does = order.kinds([one for _, one in pairs])
+        does = order.kinds([finding for _, finding in pairs])
         yield (
             rules,
             f"changed, and that alone brings {counted(len(pairs), 'finding')} on {parts} ({does}); "
@@ -104,8 +108,8 @@ def _by_rules(report: Report) -> Iterator[tuple[str, str]]:
 
 
 def _left_out(report: Report) -> Iterator[tuple[str, str]]:
-    for one in report.left_out[:_MOST]:
-        yield one.path, one.why
+    for part in report.left_out[:_MOST]:
+        yield part.path, part.why
     if len(report.left_out) > _MOST:
         yield "", f"and {counted(len(report.left_out) - _MOST, 'more part')}"
 

@@ -112,7 +112,7 @@ FORMATS = (
 
 def of_kind(kind: Kind) -> tuple[Format, ...]:
     """The formats that can show results of this kind."""
-    return tuple(one for one in FORMATS if kind in one.kinds)
+    return tuple(form for form in FORMATS if kind in form.kinds)
 
 
 def terminal(kind: Kind, brief: bool = False) -> Callable[..., str]:

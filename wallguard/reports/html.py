@@ -109,10 +109,10 @@ def show_report(report: Report, setting: Setting) -> str:
 
     used = {part.rules for part in report.parts}
     charts = {}
-    for one in setting.rules.values():
-        if one is not None and one.path in used:
+    for rule in setting.rules.values():
+        if rule is not None and rule.path in used:
             with suppress(InputError):  # said for every part that answers to it
-                charts[one.path] = wall_chart(chart_of(one))
+                charts[rule.path] = wall_chart(chart_of(rule))
     return html(report, viewer(), charts)
 
 
@@ -150,20 +150,26 @@ def html(report: Report, viewer: Viewer, charts: Mapping[str, str] | None = None
         scope=scope(report),
         kind=kind,
         clauses=_clauses(report),
-        worst=next((one for one in items if not one.quiet), None) if report.exit_code else None,
+        worst=next((item for item in items if not item.quiet), None) if report.exit_code else None,
         notices=notices(report),
         unusable=_fold("What could not be checked", _troubles(order.unusable(report))),
         items=items,
         total=total,
         cut=cut if number < len(pairs) else "",
-        severities=[one for one in SEVERITIES if any(i.finding.severity == one for i in items)],
+        severities=[
+            severity
+            for severity in SEVERITIES
+            if any(i.finding.severity == severity for i in items)
+        ],
         choices={
-            "check": _choices(one.finding.check for one in items),
-            "part": _choices(one.part.path for one in items),
-            "state": _choices(one.state for one in items if one.state),
+            "check": _choices(item.finding.check for item in items),
+            "part": _choices(item.part.path for item in items),
+            "state": _choices(item.state for item in items if item.state),
         },
         shapes=[(str(at), _named(part, report)) for at, part in enumerate(parts)],
-        outcomes=[(one, _KEYS.get(one, one), _SHOWN_WORDS[one]) for one in OUTCOMES],
+        outcomes=[
+            (outcome, _KEYS.get(outcome, outcome), _SHOWN_WORDS[outcome]) for outcome in OUTCOMES
+        ],
         checked=order.checked(counts),
         parts=parts,
         more_parts=len(report.parts) - len(parts),
@@ -177,9 +183,11 @@ def html(report: Report, viewer: Viewer, charts: Mapping[str, str] | None = None
 
 def _pairs(report: Report) -> list[order.Pair]:
     """What is for all to see, then what this change itself accepts, then the rest; by part."""
-    held = order.by_part(report, lambda one: in_force(one, report.gate))
+    held = order.by_part(report, lambda finding: in_force(finding, report.gate))
     now = order.by_part(report, waived_now)
-    rest = order.by_part(report, lambda one: not in_force(one, report.gate) and not waived_now(one))
+    rest = order.by_part(
+        report, lambda finding: not in_force(finding, report.gate) and not waived_now(finding)
+    )
     loud, quiet = order.split(held)
     return loud + now + quiet + rest
 
@@ -187,7 +195,7 @@ def _pairs(report: Report) -> list[order.Pair]:
 def _item(at: int, part: PartReport, group: Group, report: Report) -> Item:
     finding = group.first
     pictures = part.views.pictures if part.views else ()
-    view = next((one for one in pictures if one.finding == finding.id), None)
+    view = next((picture for picture in pictures if picture.finding == finding.id), None)
     notes = [finding.remark]
     if by_rules(finding):
         notes.append("The drawing is as it was: the rules alone bring it.")
@@ -261,11 +269,11 @@ def _gone(parts: Iterable[PartReport], *, lost: bool) -> list[tuple[str, str]]:
 
 
 def _troubles(troubles: Iterable[Trouble]) -> list[tuple[str, str]]:
-    return [(one.path, without_path(one.path, one.message)) for one in troubles]
+    return [(trouble.path, without_path(trouble.path, trouble.message)) for trouble in troubles]
 
 
-def _choices(found: Iterable[str]) -> list[tuple[str, str]]:
-    return [(one, one) for one in sorted({*found})]
+def _choices(values: Iterable[str]) -> list[tuple[str, str]]:
+    return [(value, value) for value in sorted({*values})]
 
 
 def _data(
@@ -317,7 +325,7 @@ def _place(item: Item, part: int) -> dict[str, object]:
     members = item.group.findings[:_MOST_PLACES]
     shape = item.part.views.shape if item.part.views else None
     up = shape.up if shape else (0.0, 0.0, 1.0)
-    places = [_top(one, up) for one in members if one.location] if len(members) > 1 else []
+    places = [_top(member, up) for member in members if member.location] if len(members) > 1 else []
     return {
         "part": part,
         "kind": finding.check,
@@ -406,12 +414,12 @@ def _bare(finding: Finding, part: PartReport) -> str:
 def _walls(part: PartReport) -> str:
     if not part.walls:
         return ""
-    thin = min(wall.thickness.min for wall in part.walls)
-    return f"{len(part.walls)}, from {mm(thin)} mm"
+    thinnest = min(wall.thickness.min for wall in part.walls)
+    return f"{len(part.walls)}, from {mm(thinnest)} mm"
 
 
 def _named(part: PartReport, report: Report) -> str:
-    several = sum(one.path == part.path for one in report.parts) > 1
+    several = sum(other.path == part.path for other in report.parts) > 1
     rules = f" ({part.rules})" if several else ""
     return f"{part.path}{rules}: {part.status}"
 
@@ -434,7 +442,7 @@ def _inline(script: str) -> str:
 
 def _policy(library: str, script: str) -> str:
     """Only these two scripts run, and nothing is fetched."""
-    hashes = " ".join(f"'{_hash(one)}'" for one in (library, script))
+    hashes = " ".join(f"'{_hash(text)}'" for text in (library, script))
     return (
         f"default-src 'none'; script-src {hashes}; "
         "style-src 'unsafe-inline'; img-src data: blob:; base-uri 'none'; form-action 'none'"

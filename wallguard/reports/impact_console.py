@@ -63,7 +63,7 @@ def _files(impact: Impact, width: int, paint: Paint) -> Iterator[str]:
     for part in reversed(order.parts(impact)):
         if kind(part) != "same":
             yield from _part(part, width, paint)
-    for trouble in sorted(impact.troubles, key=lambda one: (one.path, one.message)):
+    for trouble in sorted(impact.troubles, key=lambda each: (each.path, each.message)):
         yield f"{paint('! error', 'error')}  {plain(trouble.path)}"
         yield from wrapped(without_path(trouble.path, trouble.message), _INDENT, width)
 
@@ -89,17 +89,17 @@ def _part(part: PartImpact, width: int, paint: Paint) -> Iterator[str]:
 
 
 def _findings(
-    direction: Direction, found: tuple[Finding, ...], width: int, paint: Paint
+    direction: Direction, findings: tuple[Finding, ...], width: int, paint: Paint
 ) -> Iterator[str]:
     word = "now" if direction == "worse" else "no longer"
-    told = groups(found)
-    for group in told[:_SHOWN]:
+    gathered = groups(findings)
+    for group in gathered[:_SHOWN]:
         finding = group.first
         advice = finding.advice if direction == "worse" else ""
         message = f"{word} {finding.severity} ({finding.check}): {finding.message}"
         yield from _said(direction, message, alike(group), advice, width, paint)
-    if len(told) > _SHOWN:
-        rest = counted(len(told) - _SHOWN, "finding")
+    if len(gathered) > _SHOWN:
+        rest = counted(len(gathered) - _SHOWN, "finding")
         yield f"{_INDENT}and {rest} more; the JSON report has them all"
 
 
@@ -118,11 +118,11 @@ def _said(
 
 
 def _transitions(impact: Impact) -> list[str]:
-    found = order.transitions(impact)
-    names = [f"{one.before} -> {one.after}" for one in found]
-    walls = [counted(one.walls, "wall") for one in found]
+    transitions = order.transitions(impact)
+    names = [f"{transition.before} -> {transition.after}" for transition in transitions]
+    walls = [counted(transition.walls, "wall") for transition in transitions]
     wide = max(map(len, names), default=0)
     return [
-        f"{one.direction:<6}  {name:<{wide}}  {number} in {counted(one.parts, 'part')}"
-        for one, name, number in zip(found, names, walls, strict=True)
+        f"{each.direction:<6}  {name:<{wide}}  {number} in {counted(each.parts, 'part')}"
+        for each, name, number in zip(transitions, names, walls, strict=True)
     ]

@@ -60,17 +60,17 @@ def _sections(impact: Impact) -> list[Section]:
     rows = [_row(part) for part in parts if kind(part) != "same"]
     same = [f"- {code(part.path)}\n" for part in parts if kind(part) == "same"]
     kinds = [
-        f"| {one.direction} | {one.before} | {one.after} | {one.walls} | {one.parts} |\n"
-        for one in order.transitions(impact)
+        f"| {each.direction} | {each.before} | {each.after} | {each.walls} | {each.parts} |\n"
+        for each in order.transitions(impact)
     ]
     changes = order.changes(impact)
     worse = [_change(part, same) for part, same in changes if same[0].direction == "worse"]
     rest = [_change(part, same) for part, same in changes if same[0].direction != "worse"]
-    appeared = [_finding(part, one, "now") for part in parts for one in groups(part.appeared)]
-    gone = [_finding(part, one, "no longer") for part in parts for one in groups(part.gone)]
+    appeared = [_finding(part, group, "now") for part in parts for group in groups(part.appeared)]
+    gone = [_finding(part, group, "no longer") for part in parts for group in groups(part.gone)]
     troubles = [
-        f"- {code(one.path)}: {prose(without_path(one.path, one.message))}\n"
-        for one in sorted(impact.troubles, key=lambda one: (one.path, one.message))
+        f"- {code(trouble.path)}: {prose(without_path(trouble.path, trouble.message))}\n"
+        for trouble in sorted(impact.troubles, key=lambda trouble: (trouble.path, trouble.message))
     ]
     left_out = [f"- {code(path)}\n" for path in sorted(impact.left_out)]
     part, wall = ("part", "parts"), ("wall", "walls")

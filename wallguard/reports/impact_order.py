@@ -70,7 +70,9 @@ def what(part: PartImpact) -> str:
 
 def _walls(part: PartImpact) -> str:
     total = counted(part.walls, "wall")
-    numbers = [(part.count(one), one) for one in DIRECTIONS if part.count(one)]
+    numbers = [
+        (part.count(direction), direction) for direction in DIRECTIONS if part.count(direction)
+    ]
     if not numbers:
         return "no wall changes"
     if len(numbers) == 1:
@@ -88,18 +90,23 @@ def changes(impact: Impact) -> list[tuple[PartImpact, tuple[Change, ...]]]:
 
 def transitions(impact: Impact) -> list[Transition]:
     """All pairs of verdicts, the worse and the more frequent first."""
-    found: dict[tuple[Direction, str, str], list[str]] = {}
+    paths_of: dict[tuple[Direction, str, str], list[str]] = {}
     for part in impact.parts:
         for change in part.changes:
             key = change.direction, change.before.verdict, _after(change)
-            found.setdefault(key, []).append(part.path)
+            paths_of.setdefault(key, []).append(part.path)
     made = [
         Transition(before, after, direction, len(paths), len(set(paths)))
-        for (direction, before, after), paths in found.items()
+        for (direction, before, after), paths in paths_of.items()
     ]
     return sorted(
         made,
-        key=lambda one: (DIRECTIONS.index(one.direction), -one.walls, one.before, one.after),
+        key=lambda transition: (
+            DIRECTIONS.index(transition.direction),
+            -transition.walls,
+            transition.before,
+            transition.after,
+        ),
     )
 
 

@@ -25,7 +25,7 @@ from wallguard.reports.json_text import Json, dump, encodable
 Result = TypeVar("Result")
 # What is told beyond the fields of a class: names of its properties, or functions of an instance
 # whose own name is the key.
-Told = Mapping[type, tuple[str | Callable[[Any], Any], ...]]
+Tellers = Mapping[type, tuple[str | Callable[[Any], Any], ...]]
 
 _DECIMALS, _FINE_DECIMALS = 3, 4
 FINE = frozenset(
@@ -59,7 +59,7 @@ class Format(Generic[Result]):
     title  of its JSON Schema
     of     the dataclass that it holds
     frame  in which frame and unit coordinates are, which stands in each document
-    told   what is written and described beyond the fields, and never read back
+    beyond  what is written and described beyond the fields, and never read back
     left_out  fields that are neither written nor read
     """
 
@@ -67,7 +67,7 @@ class Format(Generic[Result]):
     title: str
     of: type[Result]
     frame: str
-    told: Told = field(default_factory=dict)
+    beyond: Tellers = field(default_factory=dict)
     left_out: Mapping[type, tuple[str, ...]] = field(default_factory=dict)
 
     def data(self, result: Result) -> Json:
@@ -124,9 +124,9 @@ class Format(Generic[Result]):
         made = {
             name: self._field(value, name, kind) for name, kind in self._fields(type(value)).items()
         }
-        for one in self.told.get(type(value), ()):
-            name, told, kind = _teller(type(value), one)  # type: ignore[arg-type]
-            made[name] = self._maybe(told(value), name, kind)
+        for teller in self.beyond.get(type(value), ()):
+            name, tell, kind = _teller(type(value), teller)  # type: ignore[arg-type]
+            made[name] = self._maybe(tell(value), name, kind)
         return made
 
     def _field(self, value: Any, name: str, kind: Any) -> Any:
@@ -168,7 +168,7 @@ class Format(Generic[Result]):
         if kind not in known:
             members = {**first, **self._fields(kind)}
             if described:
-                tellers = (_teller(kind, one) for one in self.told.get(kind, ()))
+                tellers = (_teller(kind, teller) for teller in self.beyond.get(kind, ()))
                 members |= {name: hint for name, _, hint in tellers}
             summary, meanings = _documented(kind)
             made = []
@@ -186,7 +186,8 @@ class Format(Generic[Result]):
         if hint == _SHARES:
             return dict[str, float]
         inner = tuple(
-            one if one is ... else self._mapped(one, known, described) for one in get_args(hint)
+            inner if inner is ... else self._mapped(inner, known, described)
+            for inner in get_args(hint)
         )
         if get_origin(hint) is tuple:
             return tuple[inner]  # type: ignore[valid-type]
@@ -209,16 +210,16 @@ def _hints(kind: Any) -> dict[str, Any]:
     # What a module imports for its types alone is left out of every format.
     missing = dict.fromkeys(("Views",), Any)
     hints = typing.get_type_hints(kind, localns=missing)
-    return {one.name: hints[one.name] for one in fields(kind)}
+    return {field.name: hints[field.name] for field in fields(kind)}
 
 
 @functools.cache
-def _teller(kind: Any, one: str | Callable[[Any], Any]) -> tuple[str, Callable[[Any], Any], Any]:
+def _teller(kind: Any, teller: str | Callable[[Any], Any]) -> tuple[str, Callable[[Any], Any], Any]:
     """The key of what is told, what tells it, and the type of that."""
-    if isinstance(one, str):
-        told: Callable[[Any], Any] = getattr(kind, one).fget
-        return one, told, typing.get_type_hints(told)["return"]
-    return one.__name__, one, typing.get_type_hints(one)["return"]
+    if isinstance(teller, str):
+        tell: Callable[[Any], Any] = getattr(kind, teller).fget
+        return teller, tell, typing.get_type_hints(tell)["return"]
+    return teller.__name__, teller, typing.get_type_hints(teller)["return"]
 
 
 def _instance(kind: Any, value: Any, left_out: Mapping[type, tuple[str, ...]]) -> Any:
@@ -226,11 +227,11 @@ def _instance(kind: Any, value: Any, left_out: Mapping[type, tuple[str, ...]]) -
     if value is None or isinstance(value, str | int | float):
         return value
     if isinstance(value, tuple):
-        inner = next(one for one in _flat(kind) if get_origin(one) is tuple)
+        inner = next(option for option in _flat(kind) if get_origin(option) is tuple)
         kinds = get_args(inner)
         each = kinds[:1] * len(value) if kinds[-1] is ... else kinds
         return tuple(_instance(*pair, left_out) for pair in zip(each, value, strict=True))
-    made: Any = next(one for one in _flat(kind) if is_dataclass(one))
+    made: Any = next(option for option in _flat(kind) if is_dataclass(option))
     hints = _fields(made, left_out.get(made, ()))
     return made(**{n: _instance(hint, getattr(value, n), left_out) for n, hint in hints.items()})
 
@@ -244,16 +245,16 @@ def _documented(kind: type) -> tuple[str, dict[str, str]]:
     """What a docstring says first, and what it says of each field: lines such as `name  meaning`,
     continued by indented ones."""
     summary, _, rest = (inspect.getdoc(kind) or "").partition("\n\n")
-    named = {one.name for one in fields(kind)}
+    named = {field.name for field in fields(kind)}
     meanings: dict[str, str] = {}
     current: list[str] = []
     for line in rest.split("\n"):
-        found = re.fullmatch(r"(\w+(?:, \w+)*) {1,}(\S.*)", line)
-        if found and named.issuperset(found[1].split(", ")):
-            current = found[1].split(", ")
-            meanings |= dict.fromkeys(current, found[2])
+        match = re.fullmatch(r"(\w+(?:, \w+)*) {1,}(\S.*)", line)
+        if match and named.issuperset(match[1].split(", ")):
+            current = match[1].split(", ")
+            meanings |= dict.fromkeys(current, match[2])
         elif line.startswith(" ") and current:
-            meanings |= {one: f"{meanings[one]} {line.strip()}" for one in current}
+            meanings |= {field: f"{meanings[field]} {line.strip()}" for field in current}
         else:
             current = []
     return summary.replace("\n", " "), meanings
@@ -262,7 +263,7 @@ def _documented(kind: type) -> tuple[str, dict[str, str]]:
 def _problem(message: str) -> str:
     """What is wrong and where, in our words: `parts[3].findings[0].id: expected text, got null`."""
     what, _, at = message.partition(" - at `$")
-    what = re.sub(r"`(\w+)`", lambda found: _WORDS.get(found[1], found[0]), what)
+    what = re.sub(r"`(\w+)`", lambda match: _WORDS.get(match[1], match[0]), what)
     what = what.replace("Object missing required field ", "missing: ")
     where = at.rstrip("`").lstrip(".") or "the report"
     return f"{where}: {what[:1].lower()}{what[1:]}"

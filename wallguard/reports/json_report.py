@@ -14,7 +14,7 @@ from wallguard.findings.impact import Impact, PartImpact, kind, summary
 from wallguard.findings.model import Finding, PartReport, Report, Wall
 from wallguard.reports import order
 from wallguard.reports.formats import Setting
-from wallguard.reports.json_codec import Format, Told
+from wallguard.reports.json_codec import Format, Tellers
 
 if TYPE_CHECKING:
     from wallguard.toolpath.against import Against
@@ -22,13 +22,13 @@ if TYPE_CHECKING:
 FRAME = "Coordinates and heights are in the part file's own frame, in mm."
 # What a finding says of the worst limit that it breaks.
 _TOLD = ("check", "severity", "measured", "limit", "unit", "indeterminate", "waived", "z")
-WORST: Told = {Finding: _TOLD}
+WORST: Tellers = {Finding: _TOLD}
 REPORT = Format(
     name="wallguard-report/2",
     title="wallguard report",
     of=Report,
     frame=FRAME,
-    told={**WORST, Report: ("caution", counts.summary)},
+    beyond={**WORST, Report: ("caution", counts.summary)},
     left_out={PartReport: ("views",)},
 )
 _AGAIN = "Write it anew with `wallguard check --json`"
@@ -51,7 +51,7 @@ WALLS = Format(
     title="wallguard walls",
     of=Walls,
     frame=FRAME,
-    told={Walls: ("caution",)},
+    beyond={Walls: ("caution",)},
 )
 
 
@@ -99,7 +99,7 @@ IMPACT = Format(
     title="wallguard impact",
     of=Impact,
     frame=FRAME,
-    told={
+    beyond={
         **WORST,
         Impact: (caution, summary),
         PartImpact: (result, "starts_failing", "stops_failing"),
@@ -113,7 +113,9 @@ def impact_text(impact: Impact) -> str:
         impact,
         parts=tuple(sorted(impact.parts, key=lambda part: part.path)),
         left_out=tuple(sorted(impact.left_out)),
-        troubles=tuple(sorted(impact.troubles, key=lambda one: (one.path, one.message))),
+        troubles=tuple(
+            sorted(impact.troubles, key=lambda trouble: (trouble.path, trouble.message))
+        ),
     )
     return IMPACT.text(whole)
 

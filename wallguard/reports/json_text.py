@@ -21,7 +21,7 @@ def dump(made: Json) -> str:
     Raises ValueError: a number is not finite.
     """
     written = json.dumps(made, indent=2, ensure_ascii=False, allow_nan=False)
-    written = _NUMBERS.sub(lambda found: f"[{' '.join(found[1].split())}]", written)
+    written = _NUMBERS.sub(lambda match: f"[{' '.join(match[1].split())}]", written)
     # Terminal codes and direction marks stand inside of strings only, so they may be escaped.
     shown = (line if line.isprintable() else _escaped(line) for line in written.split("\n"))
     return "\n".join(shown) + "\n"
@@ -34,7 +34,7 @@ def _escaped(line: str) -> str:
 def encodable(value: Any) -> Any:
     """The same data with bytes that are no text spelled, as `\\xe9`: JSON cannot hold them."""
     if isinstance(value, str):
-        return _SURROGATE.sub(lambda found: spelled(found[0]), value)
+        return _SURROGATE.sub(lambda match: spelled(match[0]), value)
     if isinstance(value, dict):
         return {key: encodable(inner) for key, inner in value.items()}
     return [encodable(inner) for inner in value] if isinstance(value, list) else value

@@ -49,9 +49,9 @@ def _suites(report: Report) -> Iterator[Suite]:
     if mend:
         yield Suite("wallguard", "wallguard", [Case("to mend")], out=mend)
     said = [
-        f"{one.title}: {': '.join(filter(None, (plain(path), one_line(message))))}"
-        for one in notices(report)
-        for path, message in one.lines
+        f"{notice.title}: {': '.join(filter(None, (plain(path), one_line(message))))}"
+        for notice in notices(report)
+        for path, message in notice.lines
     ]
     if said:
         yield Suite("wallguard: what to know first", "wallguard", [Case("first")], out=said)
@@ -61,23 +61,25 @@ def _suites(report: Report) -> Iterator[Suite]:
 
 
 def _part(part: PartReport, report: Report) -> Suite:
-    found = order.findings(part.findings)
+    findings = order.findings(part.findings)
     names = [run.name for run in part.checks]
     # A finding is never lost, even if its check is not listed as run.
-    names += sorted({finding.check for finding in found} - set(names))
-    held = [one for one in found if in_force(one, report.gate)]
-    failing = [one for one in held if one.severity == "fail"]
+    names += sorted({finding.check for finding in findings} - set(names))
+    held = [finding for finding in findings if in_force(finding, report.gate)]
+    failing = [finding for finding in held if finding.severity == "fail"]
     cases = [_case(name, part, failing) for name in names]
-    cases += [_waived(one) for one in found if one.waived]
+    cases += [_waived(finding) for finding in findings if finding.waived]
     if part.status == "error":
         cases.append(error("usable", part.error))
-    quiet = [one for one in held if one.severity != "fail"]
+    quiet = [finding for finding in held if finding.severity != "fail"]
     # What the base has too, where only new findings fail.
-    quiet += [one for one in found if not one.waived and not in_force(one, report.gate)]
+    quiet += [
+        finding for finding in findings if not finding.waived and not in_force(finding, report.gate)
+    ]
     out = [line for group in groups(quiet) for line in _group_lines(group)]
-    out += [f"fixed: {one_line(one.message)}" for one in order.findings(part.fixed)]
+    out += [f"fixed: {one_line(finding.message)}" for finding in order.findings(part.fixed)]
     lost = "gone only because less is asked"
-    out += [f"{lost}: {one_line(one.message)}" for one in order.findings(part.lost)]
+    out += [f"{lost}: {one_line(finding.message)}" for finding in order.findings(part.lost)]
     out += [f"{plain(run.name)}: {one_line(run.note)}" for run in order.limited(part)]
     out += [one_line(fact) for fact in part.facts]
     if part.base_note:
@@ -101,7 +103,7 @@ def _waived(finding: Finding) -> Case:
 
 
 def _case(name: str, part: PartReport, fails: Sequence[Finding]) -> Case:
-    failing = groups(one for one in fails if name in _failed(one))
+    failing = groups(finding for finding in fails if name in _failed(finding))
     run = next((run for run in part.checks if run.name == name), None)
     if failing:
         text = "\n".join(line for group in failing for line in _group_lines(group))
@@ -117,7 +119,11 @@ def _case(name: str, part: PartReport, fails: Sequence[Finding]) -> Case:
 
 def _failed(finding: Finding) -> set[str]:
     """The checks whose limits it breaks so that they fail."""
-    return {one.check for one in finding.breaches if one.severity == "fail" and not one.waived}
+    return {
+        breach.check
+        for breach in finding.breaches
+        if breach.severity == "fail" and not breach.waived
+    }
 
 
 def _group_lines(group: Group) -> Iterator[str]:
@@ -182,7 +188,7 @@ def impact_xml(impact: Impact) -> str:
 def _impact_suites(impact: Impact) -> Iterator[Suite]:
     for part in sorted(impact.parts, key=lambda part: part.path):
         yield _impact_part(impact, part)
-    for trouble in sorted(impact.troubles, key=lambda one: (one.path, one.message)):
+    for trouble in sorted(impact.troubles, key=lambda each: (each.path, each.message)):
         case = error("usable", trouble.message)
         yield Suite(token(trouble.path), "wallguard", [case], error=lines(trouble.message))
     for path in sorted(impact.left_out):
@@ -193,9 +199,12 @@ def _impact_suites(impact: Impact) -> Iterator[Suite]:
 def _impact_part(impact: Impact, part: PartImpact) -> Suite:
     name = f"{part.path} ({impact.before.rules} -> {impact.after.rules})"
     quiet = [
-        line for one in part.changes if one.direction != "worse" for line in _change_lines(one)
+        line
+        for change in part.changes
+        if change.direction != "worse"
+        for line in _change_lines(change)
     ]
-    quiet += [line for one in part.gone for line in _finding_lines("no longer", one)]
+    quiet += [line for finding in part.gone for line in _finding_lines("no longer", finding)]
     return Suite(
         name=token(name),
         package=token(part.path),
@@ -221,7 +230,9 @@ def _impact_cases(part: PartImpact) -> Iterator[Case]:
     else:
         yield Case("walls")
     if part.appeared:
-        text = "\n".join(line for one in part.appeared for line in _finding_lines("now", one))
+        text = "\n".join(
+            line for finding in part.appeared for line in _finding_lines("now", finding)
+        )
         yield Case("findings", "failure", one_line(part.appeared[0].message), "findings", text)
     else:
         yield Case("findings")

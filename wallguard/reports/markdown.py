@@ -87,9 +87,9 @@ def _verdict(report: Report) -> str:
     if not counts.parts and not clauses:
         clauses = ["there was no part to check"]
     said = [f"**{word(report)}**{scope(report)}: {'; '.join(clauses)}."]
-    found = order.severities(report)
-    if found:
-        said.append(f"Findings: {found}.")
+    severities = order.severities(report)
+    if severities:
+        said.append(f"Findings: {severities}.")
     if report.head_commit:
         said.append(f"Checked at {code(report.head_commit[:10])}.")
     if report.base:
@@ -142,21 +142,31 @@ def _listed(pairs: Sequence[Pair], title: str, pictures: Mapping[Key, str]) -> l
 
 
 def _weight(part: PartReport, report: Report) -> tuple[int, bool]:
-    loud = any(one.severity != "note" and in_force(one, report.gate) for one in part.findings)
+    loud = any(
+        finding.severity != "note" and in_force(finding, report.gate) for finding in part.findings
+    )
     return _WORST_FIRST.index(part.status), not loud
 
 
 def _row(part: PartReport, report: Report) -> str:
-    held = groups(order.ranked(one for one in part.findings if in_force(one, report.gate)))
-    quiet = (one for one in part.findings if not one.waived and not in_force(one, report.gate))
+    held = groups(
+        order.ranked(finding for finding in part.findings if in_force(finding, report.gate))
+    )
+    quiet = (
+        finding
+        for finding in part.findings
+        if not finding.waived and not in_force(finding, report.gate)
+    )
     numbers = [order.kinds([group.first for group in held])]
     others = (
         (quiet, "unchanged"),
         (part.fixed, "fixed"),
         (part.lost, "gone only because less is asked"),
-        ((one for one in part.findings if one.waived), "waived"),
+        ((finding for finding in part.findings if finding.waived), "waived"),
     )
-    numbers += [f"{number} {what}" for found, what in others if (number := len(groups(found)))]
+    numbers += [
+        f"{number} {what}" for findings, what in others if (number := len(groups(findings)))
+    ]
     said = ", ".join(filter(None, numbers))
     result = _MARKS[part.status] + (f": {said}" if said else "")
     if part.error:

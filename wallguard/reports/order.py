@@ -22,10 +22,14 @@ from wallguard.findings.model import (
 from wallguard.findings.outcomes import SEVERITIES, causes_first, doubtful, is_cause, worst_first
 
 
-def kinds(found: Sequence[Finding]) -> str:
+def kinds(findings: Sequence[Finding]) -> str:
     """How many of each severity: "3 fail, 1 note"."""
-    severities = [finding.severity for finding in found]
-    return ", ".join(f"{severities.count(one)} {one}" for one in SEVERITIES if one in severities)
+    severities = [finding.severity for finding in findings]
+    return ", ".join(
+        f"{severities.count(severity)} {severity}"
+        for severity in SEVERITIES
+        if severity in severities
+    )
 
 
 def checked(counts: Counts) -> str:
@@ -111,12 +115,12 @@ def by_part(report: Report, chosen: Callable[[Finding], bool]) -> list[Pair]:
     """The chosen findings in groups, by part: the part with the worst first; see `ranked`."""
     blocks = []
     for part in report.parts:
-        found = ranked(one for one in part.findings if chosen(one))
-        if found:
-            worst = min(map(badness, found))
-            blocks.append((worst, part.path, part.rules, part, groups(found)))
+        findings = ranked(finding for finding in part.findings if chosen(finding))
+        if findings:
+            worst = min(map(badness, findings))
+            blocks.append((worst, part.path, part.rules, part, groups(findings)))
     blocks.sort(key=lambda block: block[:3])
-    return [(part, group) for *_, part, found in blocks for group in found]
+    return [(part, group) for *_, part, gathered in blocks for group in gathered]
 
 
 def counts(finding: Finding, gate: Gate, *, old: bool) -> bool:
@@ -124,9 +128,11 @@ def counts(finding: Finding, gate: Gate, *, old: bool) -> bool:
     return in_force(finding, gate) and (finding.state == "unchanged") == old
 
 
-def ranked(found: Iterable[Finding]) -> list[Finding]:
+def ranked(findings: Iterable[Finding]) -> list[Finding]:
     """Findings of one part: new ones before old ones, causes before walls, the worst first."""
-    return sorted(found, key=lambda one: (one.state == "unchanged", causes_first(one)))
+    return sorted(
+        findings, key=lambda finding: (finding.state == "unchanged", causes_first(finding))
+    )
 
 
 def following(pairs: Sequence[Pair]) -> list[bool]:
@@ -148,10 +154,10 @@ def loud(pairs: Sequence[Pair]) -> list[bool]:
 
 def split(pairs: Sequence[Pair]) -> tuple[list[Pair], list[Pair]]:
     """What is for all to see, see `loud`, and the rest."""
-    told = loud(pairs)
+    visible = loud(pairs)
     return (
-        [pair for pair, seen in zip(pairs, told, strict=True) if seen],
-        [pair for pair, seen in zip(pairs, told, strict=True) if not seen],
+        [pair for pair, seen in zip(pairs, visible, strict=True) if seen],
+        [pair for pair, seen in zip(pairs, visible, strict=True) if not seen],
     )
 
 
@@ -180,9 +186,9 @@ def every(report: Report) -> list[tuple[PartReport, Finding]]:
     )
 
 
-def findings(found: Iterable[Finding]) -> list[Finding]:
+def findings(findings: Iterable[Finding]) -> list[Finding]:
     """Findings, worst first."""
-    return sorted(found, key=badness)
+    return sorted(findings, key=badness)
 
 
 def badness(finding: Finding) -> tuple[object, ...]:
@@ -190,10 +196,10 @@ def badness(finding: Finding) -> tuple[object, ...]:
     return worst_first(finding)
 
 
-def walls(found: Iterable[Wall]) -> list[Wall]:
+def walls(walls: Iterable[Wall]) -> list[Wall]:
     """Walls, thinnest first."""
     return sorted(
-        found,
+        walls,
         key=lambda wall: (
             wall.thickness.min,
             wall.thickness.typical,

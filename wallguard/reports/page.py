@@ -17,9 +17,9 @@ from wallguard.reports.sentence import Key, key, where
 
 @dataclass(frozen=True)
 class Section:
-    """Items of one kind (named by `one` and `many`), with what stands before and after them all."""
+    """Items of one kind (`singular`, `many`), with what stands before and after them all."""
 
-    one: str
+    singular: str
     many: str
     items: Sequence[str]
     opening: str
@@ -63,25 +63,27 @@ def _fitting(section: Section, room: int) -> int:
 def _cut(cut: Sequence[tuple[Section, int]], limit: int) -> str:
     numbers: dict[tuple[str, str], int] = {}
     for section, number in cut:
-        kind = section.one, section.many
+        kind = section.singular, section.many
         numbers[kind] = numbers.get(kind, 0) + number
-    what = listed([counted(number, one, many) for (one, many), number in numbers.items()])
+    what = listed([counted(number, singular, many) for (singular, many), number in numbers.items()])
     return f"Cut at {limit} characters. Left out, but in the JSON report: {what}.\n\n"
 
 
-def folded(one: str, many: str, items: Sequence[str], more: str = "", opening: str = "") -> Section:
+def folded(
+    singular: str, many: str, items: Sequence[str], more: str = "", opening: str = ""
+) -> Section:
     """A section that is closed at first and shows only how many items it has."""
-    summary = counted(len(items), more + one, more + many)
+    summary = counted(len(items), more + singular, more + many)
     head = f"<details>\n<summary>{summary}</summary>\n\n{opening}"
-    return Section(one, many, items, head, "\n</details>\n\n")
+    return Section(singular, many, items, head, "\n</details>\n\n")
 
 
 def first(report: Report) -> list[Section]:
     """What every page says before its findings: see `reports.first`."""
     sections = []
-    for one in notices(report):
-        items = [f"- {_beside(path, message)}\n" for path, message in one.lines]
-        sections.append(Section("notice", "notices", items, f"**{one.title}:**\n\n"))
+    for notice in notices(report):
+        items = [f"- {_beside(path, message)}\n" for path, message in notice.lines]
+        sections.append(Section("notice", "notices", items, f"**{notice.title}:**\n\n"))
     return sections
 
 
@@ -97,8 +99,10 @@ def accepted(report: Report) -> Section:
 
 def rest(report: Report) -> list[Section]:
     """What is folded on every page: findings that do not count, and what was not done."""
-    quiet = order.by_part(report, lambda one: not one.waived and not in_force(one, report.gate))
-    waived = order.by_part(report, lambda one: bool(one.waived) and not waived_now(one))
+    quiet = order.by_part(
+        report, lambda finding: not finding.waived and not in_force(finding, report.gate)
+    )
+    waived = order.by_part(report, lambda finding: bool(finding.waived) and not waived_now(finding))
     parts = order.parts(report)
     fixed = [pair for part in parts for pair in _gone(part, part.fixed)]
     lost = [pair for part in parts for pair in _gone(part, part.lost)]
@@ -134,16 +138,17 @@ def rest(report: Report) -> list[Section]:
     ]
 
 
-def _gone(part: PartReport, found: Iterable[Finding]) -> list[Pair]:
+def _gone(part: PartReport, findings: Iterable[Finding]) -> list[Pair]:
     # Nobody needs advice on what is gone.
-    bare = (replace(one, advice="") for one in order.ranked(found))
+    bare = (replace(finding, advice="") for finding in order.ranked(findings))
     return [(part, group) for group in groups(bare)]
 
 
 def trouble_items(troubles: Iterable[Trouble]) -> list[str]:
     """Files, each with what is to be said of it, as items of a list."""
     return [
-        f"- {code(one.path)}: {prose(without_path(one.path, one.message))}\n" for one in troubles
+        f"- {code(trouble.path)}: {prose(without_path(trouble.path, trouble.message))}\n"
+        for trouble in troubles
     ]
 
 
@@ -160,9 +165,9 @@ def _part_items(said: Iterable[tuple[PartReport, str, str]]) -> list[str]:
 
 def finding_items(pairs: Sequence[Pair], pictures: Mapping[Key, str] | None = None) -> list[str]:
     """Groups of findings as items of a list; `pictures`: addresses by the finding's key."""
-    found = pictures or {}
+    known = pictures or {}
     return [
-        finding_item(part, group, found.get(key(part, group.first), "")) for part, group in pairs
+        finding_item(part, group, known.get(key(part, group.first), "")) for part, group in pairs
     ]
 
 

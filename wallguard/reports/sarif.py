@@ -44,8 +44,8 @@ def text(report: Report, *, folder: str = "") -> str:
     Findings that the base had and that are gone are not in it: services close what a run no longer
     names, and would show a result of state `absent` as one that is there.
     """
-    found = order.every(report)
-    shown = found[:MOST_RESULTS]
+    findings = order.every(report)
+    shown = findings[:MOST_RESULTS]
     rules = _rules(shown)
     numbers = {rule["id"]: number for number, rule in enumerate(rules)}
     # 3.27.23: either all results of a run have `suppressions`, or none.
@@ -61,7 +61,7 @@ def text(report: Report, *, folder: str = "") -> str:
             {
                 "executionSuccessful": report.exit_code != 2,
                 "exitCode": report.exit_code,
-                "toolExecutionNotifications": _notifications(report, len(found), folder),
+                "toolExecutionNotifications": _notifications(report, len(findings), folder),
             }
         ],
         "results": [_result(*pair, report, numbers, waived, folder) for pair in shown],
@@ -147,31 +147,33 @@ def _facts(part: PartReport, finding: Finding) -> Json:
     return facts
 
 
-def _notifications(report: Report, found: int, folder: str) -> list[Json]:
+def _notifications(report: Report, count: int, folder: str) -> list[Json]:
     made = [
-        _notification("error", reason(one.path, one.message), one.path, folder)
-        for one in order.unusable(report)
+        _notification("error", reason(trouble.path, trouble.message), trouble.path, folder)
+        for trouble in order.unusable(report)
     ]
     made += [
-        _notification("warning", reason(one.path, one.message), one.path, folder)
-        for one in order.remarks(report)
+        _notification("warning", reason(remark.path, remark.message), remark.path, folder)
+        for remark in order.remarks(report)
     ]
     made += [
-        _notification("warning", ": ".join(filter(None, (one.title, message))), path or ".", folder)
-        for one in notices(report)
-        for path, message in one.lines
+        _notification(
+            "warning", ": ".join(filter(None, (notice.title, message))), path or ".", folder
+        )
+        for notice in notices(report)
+        for path, message in notice.lines
     ]
     made += [
         _notification("note", "not checked: no rule file answers for this part", path, folder)
         for path in sorted(report.not_covered)
     ]
-    if found > MOST_RESULTS:
-        left = counted(found - MOST_RESULTS, "finding")
+    if count > MOST_RESULTS:
+        left = counted(count - MOST_RESULTS, "finding")
         made.append(
             {
                 "level": "warning",
                 "message": {
-                    "text": f"{left} of {found} left out, the least bad: services show no more "
+                    "text": f"{left} of {count} left out, the least bad: services show no more "
                     f"than {MOST_RESULTS} results. The JSON report has them all."
                 },
             }

@@ -28,5 +28,5 @@ SCALE = Format(
     of=Scales,
     frame="Places and drawn sizes are at full size in the part file's own frame, in mm; printed "
     "sizes are of the model at its reduction, in mm.",
-    told={Scales: (best, held_back_at, caution), Reduction: ("name",)},
+    beyond={Scales: (best, held_back_at, caution), Reduction: ("name",)},
 )

@@ -53,7 +53,7 @@ def _head(scales: Scales) -> Iterator[str]:
 
 
 def _rows(reductions: Sequence[Reduction]) -> Iterator[list[str]]:
-    named = {verdict for one in reductions for verdict, _ in one.shares}
+    named = {verdict for reduction in reductions for verdict, _ in reduction.shares}
     verdicts = [verdict for verdict in _BECOMES if verdict in named and verdict != "solid"]
     yield [
         "scale",
@@ -65,31 +65,31 @@ def _rows(reductions: Sequence[Reduction]) -> Iterator[list[str]]:
         *(_BECOMES[verdict] for verdict in verdicts),
         "good",
     ]
-    for one in reductions:
-        shares = dict(one.shares)
+    for reduction in reductions:
+        shares = dict(reduction.shares)
         yield [
-            one.name,
-            _size(one),
-            {True: "yes", False: "no", None: "-"}[one.fits],
-            str(one.walls) if one.measured else "-",
-            "-" if one.thinnest is None else mm(one.thinnest),
+            reduction.name,
+            _size(reduction),
+            {True: "yes", False: "no", None: "-"}[reduction.fits],
+            str(reduction.walls) if reduction.measured else "-",
+            "-" if reduction.thinnest is None else mm(reduction.thinnest),
             *(_share(shares.get(verdict, 0.0)) for verdict in ("solid", *verdicts)),
-            "yes" if one.good else "-" if one.beyond else "no",
+            "yes" if reduction.good else "-" if reduction.beyond else "no",
         ]
 
 
-def _size(one: Reduction) -> str:
-    return " × ".join(in_unit(side, "mm") for side in one.size)
+def _size(reduction: Reduction) -> str:
+    return " × ".join(in_unit(side, "mm") for side in reduction.size)
 
 
 def _notes(scales: Scales) -> Iterator[str]:
     notes: dict[str, list[str]] = {}
-    for one in scales.reductions:
-        if one.note:
-            notes.setdefault(one.note, []).append(one.name)
+    for reduction in scales.reductions:
+        if reduction.note:
+            notes.setdefault(reduction.note, []).append(reduction.name)
     for note, names in notes.items():
         yield from wrapped(f"{', '.join(names)}: {note}.", "", _WIDTH)
-    thick = max(one.up_to for one in scales.reductions)
+    thick = max(reduction.up_to for reduction in scales.reductions)
     yield f"Good: all walls as asked. Walls above {mm(thick)} mm, printed, are not looked at."
 
 
@@ -103,10 +103,12 @@ def _share(share: float) -> str:
 
 
 def _coarse(scales: Scales) -> Iterator[str]:
-    usual = min(one.layer_height for one in scales.reductions)
-    coarse = [one for one in scales.reductions if one.layer_height > usual]
+    usual = min(reduction.layer_height for reduction in scales.reductions)
+    coarse = [reduction for reduction in scales.reductions if reduction.layer_height > usual]
     if coarse:
-        named = ", ".join(f"{one.name} ({one.layer_height:.2f} mm)" for one in coarse)
+        named = ", ".join(
+            f"{reduction.name} ({reduction.layer_height:.2f} mm)" for reduction in coarse
+        )
         yield from wrapped(
             f"Measured in layers thicker than {usual:g} mm, to stay within bounds: {named}.",
             "",
@@ -129,9 +131,15 @@ def _answer(scales: Scales) -> Iterator[str]:
             "",
             _WIDTH,
         )
-        bad = [one.name for one in scales.reductions if one.measured and not one.good]
         bad = [
-            one.name for one in scales.reductions if one.name in bad and one.factor < best.factor
+            reduction.name
+            for reduction in scales.reductions
+            if reduction.measured and not reduction.good
+        ]
+        bad = [
+            reduction.name
+            for reduction in scales.reductions
+            if reduction.name in bad and reduction.factor < best.factor
         ]
         if bad:
             yield f"Not all do at {', '.join(bad)}, though these models are larger."
@@ -140,7 +148,7 @@ def _answer(scales: Scales) -> Iterator[str]:
 
 
 def _wanted(scales: Scales) -> Reduction:
-    return next(one for one in scales.reductions if one.factor == scales.wanted)
+    return next(reduction for reduction in scales.reductions if reduction.factor == scales.wanted)
 
 
 def _holding(scales: Scales, at: Reduction) -> Iterator[str]:
@@ -151,17 +159,17 @@ def _holding(scales: Scales, at: Reduction) -> Iterator[str]:
     number = counted(len(at.holding), "wall")
     yield f"What does not come out as asked at {at.name}: {number}, in {SYMBOLS[unit]} at full size"
     rows = [["drawn", f"at {at.name}, mm", "becomes", "length", "place", "draw instead"]]
-    for one in at.holding[:_SHOWN]:
-        becomes, instead = _BECOMES[one.verdict], _instead(one, at.factor, unit)
-        if one.verdict == "thin":
-            becomes += f" {mm(one.least)}"
+    for wall in at.holding[:_SHOWN]:
+        becomes, instead = _BECOMES[wall.verdict], _instead(wall, at.factor, unit)
+        if wall.verdict == "thin":
+            becomes += f" {mm(wall.least)}"
         rows.append(
             [
-                _spread(one.drawn, unit) + (" (pin)" if one.kind == "pin" else ""),
-                _printed(one.printed),
+                _spread(wall.drawn, unit) + (" (pin)" if wall.kind == "pin" else ""),
+                _printed(wall.printed),
                 becomes,
-                in_unit(one.length, unit),
-                "(" + ", ".join(in_unit(value, unit) for value in one.location) + ")",
+                in_unit(wall.length, unit),
+                "(" + ", ".join(in_unit(value, unit) for value in wall.location) + ")",
                 instead[0],
             ]
         )
@@ -169,7 +177,7 @@ def _holding(scales: Scales, at: Reduction) -> Iterator[str]:
     yield from _aligned(rows, left=True)
     if len(at.holding) > _SHOWN:
         yield f"and {len(at.holding) - _SHOWN} more; --json prints them all"
-    if any(one.lean for one in at.holding[:_SHOWN]):
+    if any(wall.lean for wall in at.holding[:_SHOWN]):
         yield "Walls that lean are told as callipers read them, square to the wall."
 
 
@@ -186,11 +194,11 @@ def _printed(spread: Spread) -> str:
     return f"{mm(spread.min)} to {mm(spread.max)}"
 
 
-def _instead(one: Holding, factor: float, unit: Unit) -> list[str]:
+def _instead(holding: Holding, factor: float, unit: Unit) -> list[str]:
     """What to draw instead, and how thick that is printed; "-" where no thickness fits."""
     choices = [
         f"{sign} {drawn_text(value, unit)} ({mm(value / factor)} mm printed)"
-        for sign, value in (("≤", one.thinner), ("≥", one.thicker))
+        for sign, value in (("≤", holding.thinner), ("≥", holding.thicker))
         if value is not None
     ]
     return [*(f"{choice} or" for choice in choices[:-1]), choices[-1]] if choices else ["-"]

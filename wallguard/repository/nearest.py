@@ -20,7 +20,7 @@ from wallguard.repository.entry import Assignment
 
 _NAMES = (FILE_NAME, OTHER_NAME)
 # A `wallguard.yaml` that cannot be used, and why.
-Told = Callable[[str, InputError], None]
+Tell = Callable[[str, InputError], None]
 
 
 class Repositories:
@@ -32,13 +32,13 @@ class Repositories:
     def __init__(
         self,
         root: Path,
-        told: Told | None = None,
+        tell: Tell | None = None,
         every: Callable[[], Iterable[str]] = lambda: (),
     ) -> None:
-        """With `told`, a file that cannot be used is told there, and counts as one that says
+        """With `tell`, a file that cannot be used is told there, and counts as one that says
         nothing. `every` lists all files; it is called where all of `wallguard.yaml` are wanted."""
         self.root = root
-        self._told, self._every = told, every
+        self._tell, self._every = tell, every
         self._known: dict[str, Repository] = {}
         self._above: dict[str, str] = {}
 
@@ -46,7 +46,7 @@ class Repositories:
         """What answers for `path`: the nearest `wallguard.yaml` above it; where there is none up to
         `root`, an empty one there.
 
-        Raises InputError as `load_repository` does, where there is no `told`.
+        Raises InputError as `load_repository` does, where there is no `tell`.
         """
         return self._at(self._nearest(path))
 
@@ -79,9 +79,9 @@ class Repositories:
             try:
                 self._known[folder] = load_repository(self.root, folder, above)
             except InputError as error:
-                if self._told is None:
+                if self._tell is None:
                     raise
-                self._told(folder + FILE_NAME, error)
+                self._tell(folder + FILE_NAME, error)
                 self._known[folder] = Repository(self.root, folder=folder, above=above)
         return self._known[folder]
 

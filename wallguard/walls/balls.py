@@ -81,7 +81,7 @@ _FOOT = np.radians(20.0)
 _MANY = 30_000
 
 
-def find_thin(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretch]:
+def find_walls(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretch]:
     """All walls up to `largest` mm thick, whatever way they stand, thinnest first.
 
     A wall that crosses one of `edges` (mm, rising) is divided there. Two surfaces bound a wall
@@ -102,7 +102,7 @@ def _find(mesh: Mesh, largest: float, edges: Sequence[float], *, air: bool) -> l
         # Of so many small facets pairs cost more than samples, which are less exact.
         from wallguard.walls import sampled
 
-        return (sampled.find_gaps if air else sampled.find_thin)(mesh, largest, edges)
+        return (sampled.find_gaps if air else sampled.find_walls)(mesh, largest, edges)
     facets = facets_of(mesh, _LONG * max(largest / 4, _STEP), air=air)
     if facets is None:
         return []

@@ -71,7 +71,7 @@ _LEVEL = 1e-4
 _FOOT = np.radians(20.0)
 
 
-def find_thin(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretch]:
+def find_walls(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretch]:
     """All walls up to `largest` mm thick, whatever way they stand, thinnest first.
 
     A wall that crosses one of `edges` (mm, rising) is divided there. Two surfaces bound a wall

@@ -45,8 +45,8 @@ def text_step(text: bytes, vertices: NDArray[np.floating]) -> float:
     if not len(vertices) or max(-vertices.min(), vertices.max()) < 1000:
         return 0.0  # so near the origin, six digits are enough
     digits = largest = 0
-    for found in _LARGE.finditer(text):
-        digits, largest = max(digits, len(found[1])), max(largest, int(found[2]))
+    for match in _LARGE.finditer(text):
+        digits, largest = max(digits, len(match[1])), max(largest, int(match[2]))
     return 10.0 ** (largest - digits) if digits else 0.0
 
 

@@ -36,8 +36,8 @@ def read(path: Path, data: bytes) -> Drawing:
     sizes = array("q")
     kept = place = 0
     try:
-        for found in _STATEMENT.finditer(data):
-            line, place = found[0], found.start()
+        for statement in _STATEMENT.finditer(data):
+            line, place = statement[0], statement.start()
             words = (_ENDS.sub(b" ", line) if b"\\" in line else line).split()
             if not words:
                 continue

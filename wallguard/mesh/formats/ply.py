@@ -105,11 +105,11 @@ def _head(path: Path, data: bytes) -> tuple[str, list[_Element], int]:
         while True:
             if number > 10_000:
                 raise ValueError("the head is longer than 10000 lines")
-            found = _LINE.match(data, place)
-            if not found or not found[2]:
+            match = _LINE.match(data, place)
+            if not match or not match[2]:
                 raise ValueError("the file is cut short within its head")
-            place, number = found.end(), number + 1
-            match found[1].decode("ascii").split():
+            place, number = match.end(), number + 1
+            match match[1].decode("ascii").split():
                 case ["end_header"]:
                     break
                 case ["format", name, _]:

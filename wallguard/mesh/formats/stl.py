@@ -104,17 +104,17 @@ def _ascii(path: Path, text: bytes) -> Drawing:
 def _mistake(path: Path, text: bytes, place: int) -> InputError:
     """Walk through the facet that did not match, to the first word that is wrong."""
     word = re.compile(rb"\s*+(\S*+)")
-    wanted, found = "", b""
+    wanted, given = "", b""
     for name, pattern in _FACET:
         match = word.match(text, place)
-        wanted, found = name.decode(), match[1] if match else b""
+        wanted, given = name.decode(), match[1] if match else b""
         place = match.end() if match else place
-        if not re.fullmatch(pattern, found, re.IGNORECASE):
+        if not re.fullmatch(pattern, given, re.IGNORECASE):
             break
     line = text.count(b"\n", 0, place) + 1
-    if not found:
+    if not given:
         return InputError(
             path, f"is cut short where {wanted} should follow", remedy=EXPORT, line=line
         )
-    shown = found[:40].decode("ascii", "backslashreplace")
+    shown = given[:40].decode("ascii", "backslashreplace")
     return InputError(path, f"expected {wanted}, found {shown!r}", remedy=EXPORT, line=line)

@@ -132,7 +132,7 @@ def _instances(
         total += len(placed)
         if total > MAX_INSTANCES:
             raise InputError(path, f"places objects more than {MAX_INSTANCES} times")
-        waiting.extend((_within(one, matrix), depth) for one in reversed(placed))
+        waiting.extend((_within(component, matrix), depth) for component in reversed(placed))
 
     push(root.build, 0, _UPRIGHT)
     while waiting:
@@ -140,18 +140,18 @@ def _instances(
         if depth > MAX_DEPTH:
             raise InputError(path, f"nests components more than {MAX_DEPTH} deep, or in a ring")
         part, number = placed.key
-        found = model(part).objects.get(number)
-        if found is None:
+        item = model(part).objects.get(number)
+        if item is None:
             raise InputError(
                 path,
                 f"its part {part!r} has no object {number!r}, which is to be printed",
                 remedy=EXPORT,
             )
-        if found.kind in _NOT_PRINTED:
+        if item.kind in _NOT_PRINTED:
             continue
-        if found.corners:
-            yield found, placed.matrix
-        push(found.components, depth + 1, placed.matrix)
+        if item.corners:
+            yield item, placed.matrix
+        push(item.components, depth + 1, placed.matrix)
 
 
 def _within(child: _Placed, matrix: Matrix) -> _Placed:
