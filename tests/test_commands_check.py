@@ -345,6 +345,27 @@ def test_a_part_whose_process_is_killed_is_an_error_and_the_rest_goes_on(
     assert "Traceback" not in "".join(capsys.readouterr())
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="Linux holds a process to its memory")
+@pytest.mark.parametrize("command", ["check", "impact"])
+def test_a_part_that_takes_too_much_memory_is_an_error_and_the_rest_goes_on(repo, command):
+    """A part that is packed has a process of its own; a small plain one has not."""
+    from hostile import HOSTILE
+
+    HOSTILE["components_that_double"][1](repo / "parts/a.3mf")
+    config = (repo / "wallguard.yaml").read_text()
+    (repo / "wallguard.yaml").write_text(config.replace("*.stl", "*.*"))
+    words = ["--all", "--part-memory", "1", "--json", "report.json"]
+    if command == "impact":
+        words += ["--from", "rules/grey.yaml", "--to", "rules/grey.yaml"]
+    assert main([command, *words]) == 2
+    data = json.loads((repo / "report.json").read_text())
+    errors = {part["path"]: part["error"] for part in data["parts"]}
+    assert "not checked, because it takes more than 1 MB of memory (--part-memory)" in (
+        errors.pop("parts/a.3mf")
+    )
+    assert errors == {"parts/good.stl": ""}
+
+
 def test_walls_lists_every_wall(repo, capsys):
     save(repo / "parts/box.stl", box([40, 30, 10]) - box([37, 27, 12], [1.5, 1.5, -1]))
     assert main(["walls", "parts/box.stl", "--json"]) == 0

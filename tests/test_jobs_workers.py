@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from wallguard.base.errors import InputError
-from wallguard.jobs import workers
+from wallguard.jobs import limits, workers
+from wallguard.jobs.limits import Most
 from wallguard.jobs.workers import Cost, Hooks, Work, do_all
 
 MIB = 1024**2
@@ -24,6 +25,8 @@ def do(item):
         os._exit(3)
     if item == "raise":
         raise InputError("a.stl", "bad")
+    while item in ("spin", "sleep"):
+        time.sleep(10.0 if item == "sleep" else 0.0)
     return item, os.getpid()
 
 
@@ -70,6 +73,19 @@ def test_a_killed_process_loses_its_own_part_only():
         5: ("die", "its process was killed (SIGKILL)"),
     }
     assert [results[at][0] for at in (0, 2, 4, 6, 7)] == [1, 2, 3, 4, 5]
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="held to it by Linux")
+def test_an_item_that_takes_too_long_ends_alone_even_if_it_only_waits(monkeypatch):
+    """Items that may be done here are; the others have a process, which the system ends."""
+    most = {"spin": Most(0.3, 2**40), "sleep": Most(0.3, 2**40), 1: Most(60.0, 2**40)}
+    limited = Work(do, lambda item: Cost(0.1, MIB), lost, most.get, lambda item: item == 1)
+    monkeypatch.setattr(limits, "_WAIT", 4.0)
+    results = do_all(limited, ["spin", 1, "sleep", 2], 1)
+    assert [item for item, _ in results] == ["spin", 1, "sleep", 2]
+    for at in (0, 2):
+        assert results[at][1].startswith("it took more than 0.3 s of the processor's time")
+    assert {results[1][1], results[3][1]} == {os.getpid()}
 
 
 def test_what_is_raised_there_is_raised_here():

@@ -84,6 +84,19 @@ def add_how(parser: Parser, what: str) -> None:
         metavar="ADDRESS",
         help="on the workers of this Dask scheduler, such as tcp://host:8786, not on this machine",
     )
+    parser.add_argument(
+        "--part-timeout",
+        type=above_zero,
+        metavar="S",
+        help="seconds of the processor's time that one part may take, or it is an error (default: "
+        "20 and 2 for each MB of its file, for each rule file)",
+    )
+    parser.add_argument(
+        "--part-memory",
+        type=above_zero,
+        metavar="MB",
+        help="memory that one part may take (default: 1000 MB and 50 for each MB of its file)",
+    )
     which = parser.add_mutually_exclusive_group()
     which.add_argument(
         "--cache",
@@ -101,9 +114,12 @@ def how(arguments: argparse.Namespace) -> How:
     """What the options of `add_how` say."""
     from wallguard.jobs.caching import Caching
     from wallguard.jobs.choose import How
+    from wallguard.jobs.limits import Allowed
 
     cache = None if arguments.no_cache else Caching(arguments.cache)
-    return How(arguments.jobs, cache=cache, cluster=arguments.cluster)
+    memory = arguments.part_memory
+    allowed = Allowed(arguments.part_timeout, memory and int(memory * 1e6))
+    return How(arguments.jobs, cache=cache, cluster=arguments.cluster, allowed=allowed)
 
 
 def jobs(text: str) -> int:
@@ -115,6 +131,17 @@ def jobs(text: str) -> int:
     if count < 0:
         raise argparse.ArgumentTypeError(f"{text!r} is not a number of jobs: 0, 1, 2, ...")
     return count or processors()
+
+
+def above_zero(text: str) -> float:
+    """A number above zero."""
+    try:
+        value = number(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value < 1e9:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number above zero")
+    return value
 
 
 def length(text: str) -> float:

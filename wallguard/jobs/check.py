@@ -28,6 +28,7 @@ from wallguard.findings.naming import named
 if TYPE_CHECKING:
     from wallguard.checks.case import Case, Draft
     from wallguard.jobs.known import KnownPart
+    from wallguard.jobs.limits import Allowed
     from wallguard.jobs.watch import Progress
     from wallguard.jobs.workers import Cost, Hooks, Work
     from wallguard.part.geometry import Geometry
@@ -58,6 +59,7 @@ class Task:
     also    what it is checked for besides, after the rest; nothing of that is shown
     store   what was found out before; None: all is worked out anew, and nothing is kept
     data    what the file holds, where it is not here; None: it is read
+    allowed  what checking it may take; None: as much as it takes
     """
 
     path: str
@@ -69,6 +71,7 @@ class Task:
     also: tuple[tuple[Assignment, Rules], ...] = ()
     store: Store | None = None
     data: bytes | None = None
+    allowed: Allowed | None = None
 
     @property
     def inner(self) -> tuple[tuple[Assignment, Rules], ...]:
@@ -102,9 +105,10 @@ def check_all(
                 progress.step(task.path, 0.0)
     left = [at for at in range(len(tasks)) if at not in results]
     if left:
+        from wallguard.jobs.limits import is_plain, most_of
         from wallguard.jobs.workers import Work
 
-        work = Work(check_part, cost_of, lost_part)
+        work = Work(check_part, cost_of, lost_part, most_of, is_plain)
         asked = [tasks[at] for at in left]
         made = do_somewhere(work, asked, jobs, cluster, progress)
         results |= dict(zip(left, made, strict=True))
@@ -188,7 +192,8 @@ def lost_part(task: Task, why: str) -> list[PartReport]:
 def lost_message(path: str, why: str) -> str:
     """What to say of the part `path` whose process was killed."""
     return (
-        f"{path}: not checked, because {why}. If memory ran out, simplify the mesh or use --jobs 1."
+        f"{path}: not checked, because {why}. Simplify the mesh, or allow more; where memory ran "
+        "out, --jobs 1 helps."
     )
 
 
@@ -279,11 +284,14 @@ def _one_report(
 
 def explain(path: str, error: Exception) -> str:
     """Why the part `path` could not be checked, in words, from what was raised meanwhile."""
-    if isinstance(error, InputError):
+    out_of_memory = isinstance(error, MemoryError) or isinstance(error.__cause__, MemoryError)
+    if isinstance(error, InputError) and not out_of_memory:
         return str(error)
-    if not isinstance(error, MemoryError):
+    if not out_of_memory:
         return f"{path}: not checked, because {unforeseen(error)}. Please report it."
-    return f"{path}: there is not enough memory to check it. Simplify the mesh."
+    from wallguard.jobs.limits import too_large
+
+    return f"{path}: not checked, because {too_large()}. Simplify the mesh."
 
 
 def failed(path: str, rules: str, name: str, message: str) -> PartReport:

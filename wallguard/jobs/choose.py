@@ -23,6 +23,7 @@ from wallguard.waivers.load import parse_waivers
 
 if TYPE_CHECKING:
     from wallguard.jobs.caching import Caching
+    from wallguard.jobs.limits import Allowed
     from wallguard.views.model import What
 
 # So many names are told at most where files are missing.
@@ -69,6 +70,8 @@ class How:
     today  the day on which waivers must still hold; None: today
     cache  where to look for what was found out before; None: nowhere
     cluster  address of a Dask scheduler on whose workers parts are checked; None: here
+    allowed  what one part may take, in a process of its own; None: as much as it takes. Python
+             programs that ask for it must be guarded as `multiprocessing` wants
     """
 
     jobs: int = 1
@@ -76,6 +79,7 @@ class How:
     today: date | None = None
     cache: Caching | None = None
     cluster: str | None = None
+    allowed: Allowed | None = None
 
 
 @dataclass

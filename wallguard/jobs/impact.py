@@ -60,13 +60,14 @@ def impact(
     run.choose(paths, everything)
     how = how or How()
     store = how.cache.store(run.root) if how.cache else None
-    tasks = [replace(task, store=store) for task in run.tasks]
+    tasks = [replace(task, store=store, allowed=how.allowed) for task in run.tasks]
     # Heavy, and not needed to refuse what is asked.
     from wallguard.jobs.compare import compare_part, lost_part, notes
+    from wallguard.jobs.limits import is_plain, most_of
     from wallguard.jobs.workers import Work
 
     with (watch or silent)(len(run.tasks)) as progress:
-        work = Work(compare_part, cost_of, lost_part)
+        work = Work(compare_part, cost_of, lost_part, most_of, is_plain)
         done = do_somewhere(work, tasks, how.jobs, how.cluster, progress)
     parts = [replace(part, rules=rules) for part, rules in zip(done, run.rules, strict=True)]
     return Impact(

@@ -186,7 +186,7 @@ class _Run:
         from wallguard.jobs.check import check_all
 
         store = self.how.cache.store(self.root) if self.how.cache else None
-        tasks = [replace(task, store=store) for task in tasks]
+        tasks = [replace(task, store=store, allowed=self.how.allowed) for task in tasks]
         with (watch or silent)(len(tasks)) as progress:
             return check_all(tasks, self.how.jobs, progress, self.how.cluster)
 

@@ -8,10 +8,12 @@ the job ends, however it ends, no process is left: see `_ended`.
 
 from __future__ import annotations
 
+import math
 import os
 import signal
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -19,6 +21,8 @@ from multiprocessing import connection, get_context
 from types import FrameType
 from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
 
+from wallguard.jobs import limits
+from wallguard.jobs.limits import Most
 from wallguard.jobs.machine import spare_memory
 
 if TYPE_CHECKING:
@@ -60,11 +64,15 @@ class Work(Generic[Item, Result]):
     do    a function of a module, or a partial one of such: it is sent to other processes
     cost  what an item will take
     lost  the result for an item whose process was killed, from why
+    most  what an item may take; None: as much as it takes
+    plain  whether an item that may take so much only takes so little that it needs no process
     """
 
     do: Callable[[Item], Result]
     cost: Callable[[Item], Cost]
     lost: Callable[[Item, str], Result]
+    most: Callable[[Item], Most | None] = lambda item: None
+    plain: Callable[[Item], bool] = lambda item: True
 
 
 @dataclass(frozen=True)
@@ -90,25 +98,35 @@ def do_all(
     costs = [work.cost(item) for item in items]
     jobs = min(jobs, len(items), _MOST_THERE if sys.platform == "win32" else len(items))
     total = sum(cost.seconds for cost in costs)
-    if jobs <= 1 or total < 2 * _START:
-        results, past = [], 0.0
-        for at, item in enumerate(items):
-            results.append(work.do(item))
-            past += costs[at].seconds
-            hooks.done(at, past / total if total else 1.0)
-        return results
     crew = _Crew(work, items, costs, hooks)
-    with _ended(crew.workers):
-        return crew.run(jobs)
+    left = list(range(len(items)))
+    if jobs <= 1 or total < 2 * _START:
+        jobs = 1
+        left = [at for at in left if not _may_be_done_here(work, items[at])]
+        for at in sorted({*range(len(items))}.difference(left)):
+            crew.done(at, work.do(items[at]))
+    if left:
+        with _ended(crew.workers):
+            crew.run(jobs, left)
+    return [crew.results[at] for at in range(len(items))]
+
+
+def _may_be_done_here(work: Work[Item, Result], item: Item) -> bool:
+    return work.most(item) is None or work.plain(item)
 
 
 @dataclass(eq=False)
 class _Worker:
-    """A process, the way to it, and the number of the item that it is at; None: of none."""
+    """A process, the way to it, and the number of the item that it is at; None: of none.
+
+    until  when it is waited for no longer; it is late then
+    """
 
     process: SpawnProcess
     way: Connection[Any, Any]
     at: int | None = None
+    until: float = math.inf
+    late: bool = False
 
 
 @dataclass
@@ -118,14 +136,21 @@ class _Crew(Generic[Item, Result]):
     costs: Sequence[Cost]
     hooks: Hooks
     workers: list[_Worker] = field(default_factory=list)
+    results: dict[int, Result] = field(default_factory=dict)
+    past: float = 0.0
 
-    def run(self, jobs: int) -> list[Result]:
-        """The results in the order of the items."""
-        results: dict[int, Result] = {}
-        order = sorted(range(len(self.items)), key=lambda at: (-self.costs[at].seconds, at))
+    def done(self, at: int, result: Result) -> None:
+        """Keep a result, and tell of it."""
+        total = sum(cost.seconds for cost in self.costs)
+        self.results[at] = result
+        self.past += self.costs[at].seconds
+        self.hooks.done(at, self.past / total if total else 1.0)
+
+    def run(self, jobs: int, which: Sequence[int]) -> None:
+        """Do the items of these numbers."""
+        order = sorted(which, key=lambda at: (-self.costs[at].seconds, at))
         room, told = spare_memory(), False
-        total, past = sum(cost.seconds for cost in self.costs), 0.0
-        while len(results) < len(self.items):
+        while not self.results.keys() >= {*which}:
             while order and self._busy() < jobs:
                 at = self._fitting(order, room)
                 if at is None:
@@ -139,10 +164,7 @@ class _Crew(Generic[Item, Result]):
                 at = worker.at
                 assert at is not None
                 worker.at = None
-                results[at] = self._answer(worker, at)
-                past += self.costs[at].seconds
-                self.hooks.done(at, past / total)
-        return [results[at] for at in range(len(self.items))]
+                self.done(at, self._answer(worker, at))
 
     def _busy(self) -> int:
         return sum(worker.at is not None for worker in self.workers)
@@ -163,22 +185,29 @@ class _Crew(Generic[Item, Result]):
 
     def _give(self, at: int) -> None:
         """Send an item to a process that waits, or to a new one."""
+        most = self.work.most(self.items[at])
         for worker in [one for one in self.workers if one.at is None]:
-            worker.at = at
+            worker.at, worker.until = at, time.monotonic() + limits.patience(most)
             with suppress(OSError):  # it ended meanwhile
-                worker.way.send(self.items[at])
+                worker.way.send((self.items[at], most))
                 return
             self.workers.remove(worker)
         worker = _started(self.work.do)
         self.workers.append(worker)
-        worker.at = at
+        worker.at, worker.until = at, time.monotonic() + limits.patience(most)
         with suppress(OSError):  # then its end is heard
-            worker.way.send(self.items[at])
+            worker.way.send((self.items[at], most))
 
     def _heard(self) -> list[_Worker]:
         """The workers that say something, or say nothing any more."""
         busy = {worker.way: worker for worker in self.workers if worker.at is not None}
-        ready = connection.wait(list(busy))
+        until = min((worker.until for worker in busy.values()), default=math.inf)
+        left = None if until == math.inf else max(0.0, until - time.monotonic())
+        ready = connection.wait(list(busy), left)
+        for way, worker in busy.items():
+            if way not in ready and worker.until <= time.monotonic():
+                worker.process.kill()  # that is heard in the next round
+                worker.until, worker.late = math.inf, True
         return [busy[way] for way in busy if way in ready]
 
     def _answer(self, worker: _Worker, at: int) -> Result:
@@ -187,7 +216,12 @@ class _Crew(Generic[Item, Result]):
         except (EOFError, OSError):
             worker.process.join()
             self.workers.remove(worker)
-            return self.work.lost(self.items[at], _why(worker.process.exitcode or 0))
+            code = worker.process.exitcode or 0
+            if worker.late or code == -getattr(signal, "SIGXCPU", -1):
+                why = limits.too_long(self.work.most(self.items[at]))
+            else:
+                why = _why(code)
+            return self.work.lost(self.items[at], why)
         if not worked:
             raise answer
         result: Result = answer
@@ -209,9 +243,12 @@ def _serve(way: Connection[Any, Any], do: Callable[[Any], Any]) -> None:
     # Ctrl-C is sent to all processes of a terminal; it is the first one's to end the others.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    # Linear algebra in one thread: others would take memory each, and processors from each other.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     with suppress(EOFError, OSError):
         while True:
-            item = way.recv()
+            item, most = way.recv()
+            limits.hold(most)
             try:
                 answer = True, do(item)
             except Exception as error:  # it is raised where the answer is wanted

@@ -1,0 +1,150 @@
+"""What one part may take, and how a process is held to it.
+
+A file may be made so that checking it takes hours, or all memory. What is known before the work is
+bounded where it is done; what is not known is bounded here: a part that is not small and plain is
+checked in a process of its own, which the system ends when the part takes more than it may. That is
+an error of this part, and all else stays whole.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from wallguard.base.errors import InputError
+from wallguard.base.units import MILLIMETRES
+
+if TYPE_CHECKING:
+    from wallguard.jobs.check import Task
+
+_MB = 1_000_000
+# Unless told otherwise: 20 s and 1 GB for a file of 1 MB, 60 s and 2 GB for 20 MB. Parts that are
+# no attack take a twentieth of it (measured on the benchmark parts).
+_SECONDS, _SECONDS_PER_MB = 20.0, 2.0
+_MEMORY, _MEMORY_PER_MB = 1000 * _MB, 50 * _MB
+# A part of no more than this takes a second or two whatever it is: bytes, triangles, points where
+# layers cut it, and mm. What is packed may be anything.
+_BYTES, _TRIANGLES, _POINTS, _SIZE = 300_000, 5_000, 150_000, 1_000.0
+_PACKED = ".3mf"
+# Other programs may be running: so much longer (of all time) is waited for a process that the
+# system holds to its share of the processor's time.
+_WAIT = 20.0
+_STATUS = Path("/proc/self/status")  # Linux (man proc)
+
+
+@dataclass(frozen=True)
+class Most:
+    """What one item may take: seconds of the processor's time, and bytes of memory."""
+
+    seconds: float
+    memory: int
+
+
+@dataclass(frozen=True)
+class Allowed:
+    """What any one part may take, in the same units; None: by the size of its file."""
+
+    seconds: float | None = None
+    memory: int | None = None
+
+
+# What this process is held to; None: to nothing.
+held: Most | None = None
+
+
+def most_of(task: Task) -> Most | None:
+    """What checking a part may take; None: as much as it takes."""
+    if task.allowed is None:
+        return None
+    size = 0.0
+    with suppress(OSError):
+        size = task.file.stat().st_size / _MB
+    ways = len(task.assignments) + len(task.also)
+    seconds, memory = task.allowed.seconds, task.allowed.memory
+    return Most(
+        (_SECONDS + _SECONDS_PER_MB * size) * ways if seconds is None else seconds,
+        int(_MEMORY + _MEMORY_PER_MB * size) if memory is None else memory,
+    )
+
+
+def is_plain(task: Task) -> bool:
+    """Whether a part is so small that it needs no process of its own."""
+    with suppress(OSError):
+        if task.file.suffix.lower() == _PACKED or task.file.stat().st_size > _BYTES:
+            return False
+    import numpy as np
+
+    from wallguard.mesh.read import read_mesh
+
+    try:
+        mesh = read_mesh(task.file, root=task.root)
+    except InputError:
+        return True  # whoever checks it finds the same, in no time
+    if len(mesh.triangles) > _TRIANGLES:
+        return False
+    for lies, rules in (*task.assignments, *task.also):
+        unit = mesh.unit if mesh.unit_source == "format" else lies.unit or mesh.unit
+        scale = lies.scale * MILLIMETRES[unit] / MILLIMETRES[mesh.unit]
+        placed = mesh.vertices @ np.array(lies.rotation).T * scale
+        height = np.ptp(placed[mesh.triangles, 2], axis=1)
+        points = (height / rules.layer_height).sum()
+        if np.ptp(placed, axis=0).max() > _SIZE or points > _POINTS:
+            return False
+    return True
+
+
+def hold(most: Most | None) -> None:
+    """Hold this process to what it may take from now on, as far as the system can: Linux does."""
+    global held  # noqa: PLW0603 - a process has one
+    held = most
+    try:
+        import resource
+    except ImportError:  # Windows
+        return
+    endless = resource.RLIM_INFINITY
+    seconds, memory = endless, endless
+    if most is not None:
+        # What libraries take for themselves depends on the machine, and does not count.
+        import scipy.sparse.csgraph
+        import scipy.spatial  # noqa: F401
+
+        seconds = math.ceil(time.process_time() + most.seconds)
+        memory = _data() + most.memory if _data() else endless
+    wanted = {resource.RLIMIT_CPU: seconds, resource.RLIMIT_DATA: memory, resource.RLIMIT_CORE: 0}
+    for kind, value in wanted.items():
+        _, hard = resource.getrlimit(kind)
+        with suppress(ValueError, OSError):
+            resource.setrlimit(kind, (value if hard == endless else min(value, hard), hard))
+
+
+def patience(most: Most | None) -> float:
+    """How long, in seconds, to wait for a process that is held to `most`."""
+    if most is None:
+        return math.inf
+    return most.seconds * (_WAIT if _data() else 1.0)
+
+
+def too_long(most: Most | None) -> str:
+    """Why a process was ended that took too long."""
+    share = f"more than {round(most.seconds, 1):g} s" if most else "too much"
+    return f"it took {share} of the processor's time (--part-timeout)"
+
+
+def too_large() -> str:
+    """Why this process could not get the memory it asked for."""
+    if held is None:
+        return "there is not enough memory"
+    return f"it takes more than {held.memory // _MB} MB of memory (--part-memory)"
+
+
+def _data() -> int:
+    """Bytes of memory that this process has of its own; 0: nobody knows."""
+    with suppress(OSError, ValueError, IndexError):
+        for line in _STATUS.read_text(encoding="ascii", errors="replace").splitlines():
+            if line.startswith("VmData:"):
+                return int(line.split()[1]) * 1024
+    return 0
