@@ -92,7 +92,7 @@ def run(
     """
     outputs = outputs or Outputs()
     publish.ready(outputs, "check")
-    with publish.undone_is_told("check", outputs, Setting(Path())):
+    with publish.undone_is_reported("check", outputs, Setting(Path())):
         done = review(asked, replace(way or How(), views=outputs.views), Progress)
     setting = Setting(Path(), folder=done.folder, rules=done.rules)
     publish.publish("check", done.report, outputs, setting, brief=brief)

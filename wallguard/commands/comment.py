@@ -128,12 +128,12 @@ def run(
     """
     problem: InputError | None = None
     try:
-        found = read_report(report)
+        content = read_report(report)
     except InputError as error:
         problem = error
-        found = Report((), troubles=(Trouble(str(report), str(error)),))
+        content = Report((), troubles=(Trouble(str(report), str(error)),))
     try:
-        code = _run(found, report, target, environment, Kept(dry_run, output, patience))
+        code = _run(content, report, target, environment, Kept(dry_run, output, patience))
     except InputError as error:
         raise problem or error from None
     if problem is not None:
@@ -151,7 +151,7 @@ class Kept:
 
 
 def _run(
-    found: Report, report: Path, target: Target, environment: Mapping[str, str], how: Kept
+    content: Report, report: Path, target: Target, environment: Mapping[str, str], how: Kept
 ) -> int:
     dry_run, output = how.dry_run, how.output
     context = ci.read(environment)
@@ -162,7 +162,7 @@ def _run(
     marker = _marker(target.name)
     body = secret.hidden_in(
         comment.text(
-            found,
+            content,
             marker=marker,
             artifacts=target.artifacts or context.artifacts,
             limit=dialect.limit,

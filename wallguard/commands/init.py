@@ -180,15 +180,15 @@ def _answered(ask: Ask | None, question: str, default: str, read: Callable[[str]
     """What `read` makes of the answer; asked again, a few times, with what was wrong with it."""
     if ask is None:
         return read(default)
-    told = ""
+    trouble = ""
     for tries in range(1, _TRIES + 1):
-        answer = ask(told + question, default).strip() or default
+        answer = ask(trouble + question, default).strip() or default
         try:
             return read(answer)
         except InputError as error:
             if tries == _TRIES:
                 raise
-            told = f"{error}\n"
+            trouble = f"{error}\n"
     raise AssertionError
 
 
@@ -347,7 +347,7 @@ def _extrusion(path: str, d: float, h: float) -> tuple[Rules, dict[str, str]]:
         beads=beads,
         minimum={**minimum, "floor": _LAYERS, "roof": _LAYERS},
     )
-    narrow, wide = (round(share * d, 4) for share in _VARIES)
+    narrowest, wide = (round(share * d, 4) for share in _VARIES)
     beside = {f"beads.{name}": f"{share:g} x nozzle" for name, share in _BEADS.items()}
     beside |= {
         f"minimum.{name}": f"{fail:g} and {warn:g} x nozzle"
@@ -359,7 +359,7 @@ def _extrusion(path: str, d: float, h: float) -> tuple[Rules, dict[str, str]]:
     beside["beads.spacing"] = f"{apart:.3f} mm; or: width, {beads.width:g} mm; or a length"
     beside["beads.between_one_and_two"] = "or: one bead, dropped"
     beside["beads.width_varies"] = (
-        f"or [{narrow:g}, {wide:g}], if the bead suits the wall: "
+        f"or [{narrowest:g}, {wide:g}], if the bead suits the wall: "
         f"{_VARIES[0]:g} and {_VARIES[1]:g} x nozzle"
     )
     return rules, beside

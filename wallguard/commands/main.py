@@ -119,7 +119,7 @@ def _cleaned(error: InputError) -> str:
     first, *more = lines(str(error).replace(error.path, plain(error.path)))
     odd = ("::", "##[")
     return "\n".join(
-        [first, *(f"wallguard: {one}" if one.lstrip().startswith(odd) else one for one in more)]
+        [first, *(f"wallguard: {line}" if line.lstrip().startswith(odd) else line for line in more)]
     )
 
 

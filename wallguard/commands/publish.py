@@ -40,8 +40,8 @@ class Outputs(dict[str, Any]):
 
     def path(self, name: str) -> Path | None:
         """The file or folder of one format; None: it is not wanted."""
-        found: Path | None = self.get(name)
-        return found
+        path: Path | None = self.get(name)
+        return path
 
     @property
     def views(self) -> What | None:
@@ -51,17 +51,17 @@ class Outputs(dict[str, Any]):
 
 def declare(parser: argparse.ArgumentParser, kind: Kind) -> None:
     """Give a command an option for each format that can show its results."""
-    for one in of_kind(kind):
-        if one.goes == "terminal":
-            parser.add_argument(f"--{one.option}", action="store_true", help=one.meaning)
+    for form in of_kind(kind):
+        if form.goes == "terminal":
+            parser.add_argument(f"--{form.option}", action="store_true", help=form.meaning)
         else:
-            metavar = _METAVARS[one.goes]
-            parser.add_argument(f"--{one.option}", type=Path, metavar=metavar, help=one.meaning)
+            metavar = _METAVARS[form.goes]
+            parser.add_argument(f"--{form.option}", type=Path, metavar=metavar, help=form.meaning)
 
 
 def outputs(arguments: argparse.Namespace, kind: Kind) -> Outputs:
     """What the options say."""
-    return Outputs({one.name: getattr(arguments, one.name) for one in of_kind(kind)})
+    return Outputs({form.name: getattr(arguments, form.name) for form in of_kind(kind)})
 
 
 # What a report must never replace: parts, documents and toolpaths.
@@ -71,7 +71,7 @@ _NO_REPORTS = {*PART_SUFFIXES, *YAML, ".gcode", ".gco", ".g", ".nc", ".gz", ".st
 def ready(outputs: Outputs, kind: Kind) -> None:
     """Raises InputError where what is asked for cannot show results of this kind, needs an extra
     that is not installed, or where a folder cannot be made: before anything is done for nothing."""
-    formats = {one.name: one for one in of_kind(kind)}
+    formats = {form.name: form for form in of_kind(kind)}
     for name, path in outputs.items():
         if not path:
             continue
@@ -79,26 +79,26 @@ def ready(outputs: Outputs, kind: Kind) -> None:
             raise InputError(
                 f"--{name}",
                 "this cannot show what is asked for",
-                remedy=f"There are: {', '.join(f'--{one.option}' for one in formats.values())}",
+                remedy=f"There are: {', '.join(f'--{form.option}' for form in formats.values())}",
             )
         _ready(formats[name], path)
 
 
-def _ready(one: Format, path: Path) -> None:
-    if any(util.find_spec(name) is None for name in one.needs):
+def _ready(form: Format, path: Path) -> None:
+    if any(util.find_spec(name) is None for name in form.needs):
         raise InputError(
             path,
-            f"a library that --{one.option} needs is not installed",
-            remedy=f"Install it, in a clone of wallguard, with `pip install .[{one.extra}]`",
+            f"a library that --{form.option} needs is not installed",
+            remedy=f"Install it, in a clone of wallguard, with `pip install .[{form.extra}]`",
         )
-    if one.goes == "file" and path.suffix.lower() in _NO_REPORTS:
+    if form.goes == "file" and path.suffix.lower() in _NO_REPORTS:
         raise InputError(
             path,
-            f"--{one.option} would write a report over what the name says is a part, a toolpath or "
-            "a rule file",
+            f"--{form.option} would write a report over what the name says is a part, a toolpath "
+            "or a rule file",
             remedy="Give the report a name of its own",
         )
-    if one.goes == "folder":
+    if form.goes == "folder":
         try:
             path.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -126,12 +126,12 @@ def publish(
     shown = terminal(kind, brief)(result, width=width, colour=colour)
     setting = setting or Setting(Path())
     setting = replace(setting, pictures=outputs.path("pictures"))
-    wanted = [one for one in of_kind(kind) if outputs.get(one.name)]
-    for one in wanted:
-        if one.goes == "terminal":
+    wanted = [form for form in of_kind(kind) if outputs.get(form.name)]
+    for form in wanted:
+        if form.goes == "terminal":
             # Names in it come from files: the service must take none of it for a command.
             token = os.urandom(16).hex()
-            commands = one.show(kind, result, setting)
+            commands = form.show(kind, result, setting)
             shown = f"::stop-commands::{token}\n{shown}::{token}::\n{commands}"
     try:
         print(shown, end="", flush=True)
@@ -139,14 +139,16 @@ def publish(
         # Files are written even where the terminal takes nothing.
         write_all(
             (path, content)
-            for one in wanted
-            if one.goes != "terminal"
-            for path, content in _files(one, kind, result, replace(setting, path=outputs[one.name]))
+            for form in wanted
+            if form.goes != "terminal"
+            for path, content in _files(
+                form, kind, result, replace(setting, path=outputs[form.name])
+            )
         )
 
 
 @contextmanager
-def undone_is_told(kind: Kind, outputs: Outputs, setting: Setting) -> Iterator[None]:
+def undone_is_reported(kind: Kind, outputs: Outputs, setting: Setting) -> Iterator[None]:
     """Where the work inside cannot be done at all, the files say so too: a report of an earlier run
     must not stand for this one. The InputError goes on."""
     try:
@@ -154,11 +156,11 @@ def undone_is_told(kind: Kind, outputs: Outputs, setting: Setting) -> Iterator[N
     except InputError as error:
         trouble = Trouble(error.path, str(error))
         report = Report((), troubles=(trouble,), version=__version__)
-        for one in of_kind(kind):
-            if one.goes == "file" and outputs.get(one.name):
+        for form in of_kind(kind):
+            if form.goes == "file" and outputs.get(form.name):
                 with suppress(InputError):
-                    there = replace(setting, path=outputs[one.name])
-                    write_all(_files(one, kind, report, there))
+                    there = replace(setting, path=outputs[form.name])
+                    write_all(_files(form, kind, report, there))
         raise
 
 
@@ -177,8 +179,8 @@ def write_all(files: Files) -> None:
         raise errors[0]
 
 
-def _files(one: Format, kind: Kind, result: Any, setting: Setting) -> Files:
-    made = one.show(kind, result, setting)
+def _files(form: Format, kind: Kind, result: Any, setting: Setting) -> Files:
+    made = form.show(kind, result, setting)
     return [(setting.path, made)] if isinstance(made, str) else made
 
 

@@ -82,8 +82,8 @@ def run(
 
 def _factor(wanted: str) -> float:
     """The 200 of "1:200". Raises InputError."""
-    found = re.fullmatch(r"1:(\d{1,7}(?:\.\d{1,6})?)", wanted.replace(" ", ""))
-    factor = float(found[1]) if found else 0.0
+    match = re.fullmatch(r"1:(\d{1,7}(?:\.\d{1,6})?)", wanted.replace(" ", ""))
+    factor = float(match[1]) if match else 0.0
     if not 1 <= factor <= _LARGEST:
         raise InputError(
             f"--wanted {wanted}",

@@ -134,14 +134,16 @@ def _command(arguments: argparse.Namespace) -> int:
         _draw(pictures, _changes_drawn(compared, task) if pictures else [])
         return compared.against.exit_code
     report = Report(
-        parts=tuple(one.report for one in judged),
+        parts=tuple(each.report for each in judged),
         version=__version__,
         started=started,
         seconds=time.perf_counter() - begun,
         about="toolpaths",
     )
     publish.publish("toolpath", report, outputs)
-    _draw(pictures, [one for each in judged for one in _drawn(each, task)] if pictures else [])
+    _draw(
+        pictures, [drawing for each in judged for drawing in _drawn(each, task)] if pictures else []
+    )
     return report.exit_code
 
 
@@ -168,23 +170,23 @@ def _drawn(judged: Judged, task: Task) -> list[tuple[Path, str]]:
     from wallguard.drawings.laid import overview, picture
     from wallguard.jobs.laid_views import layer_view, plate_view
 
-    verified, told = judged.verified, judged.report.rules
+    verified, rules = judged.verified, judged.report.rules
     if verified is None:
         return []
     geometry, stem = task.part.geometry, _stem(Path(verified.path))
     pictures = [
         (
-            Path(f"{stem}-{one.id}.svg"),
+            Path(f"{stem}-{finding.id}.svg"),
             picture(
                 layer_view(verified, geometry, wall),
                 wall,
-                one.message,
-                f"{one.severity} · {one.check} · {told}",
+                finding.message,
+                f"{finding.severity} · {finding.check} · {rules}",
             ),
         )
-        for one, wall in judged.walls
+        for finding, wall in judged.walls
     ]
-    plate = overview(plate_view(verified, geometry), judged.walls, told)
+    plate = overview(plate_view(verified, geometry), judged.walls, rules)
     return [(Path(f"{stem}-plate.svg"), plate), *pictures]
 
 
@@ -193,7 +195,7 @@ def _changes_drawn(compared: Compared, task: Task) -> list[tuple[Path, str]]:
     from wallguard.drawings.laid import picture
     from wallguard.jobs.laid_views import layer_view
 
-    shown = [one for one in compared.changes if one.pair.worse or one.pair.changed]
+    shown = [change for change in compared.changes if change.pair.worse or change.pair.changed]
     pictures = []
     for number, change in enumerate(shown[:_PICTURES], 1):
         pair = change.pair
@@ -202,9 +204,9 @@ def _changes_drawn(compared: Compared, task: Task) -> list[tuple[Path, str]]:
             ("before", compared.before, change.shown_before),
             ("after", compared.after, change.shown_after),
         ):
-            told = f"{name} · {verified.path}"
+            about = f"{name} · {verified.path}"
             view = layer_view(verified, task.part.geometry, wall)
-            drawn = picture(view, wall, said, told)
+            drawn = picture(view, wall, said, about)
             pictures.append((Path(f"change-{number:03}-{name}.svg"), drawn))
     return pictures
 

@@ -121,18 +121,18 @@ def run(
     root = find_root(Path.cwd())
     longest = Design(work_tree(root)).longest("")
     day = _day(until, today or date.today(), longest)
-    part, found = _found(named, root)
+    part, finding = _finding(named, root)
     for waiver in load_waivers(root):
-        if waiver.finding == found.id and waiver.part in ("", part.path):
+        if waiver.finding == finding.id and waiver.part in ("", part.path):
             raise InputError(
                 FILE_NAME,
-                f"there is a waiver of {found.id} already",
+                f"there is a waiver of {finding.id} already",
                 remedy="Change its `until`, `limits`, `measures` and `why` there",
                 line=waiver.line,
             )
-    group = [found]
-    if named.alike and found.shape:
-        group = [one for one in part.findings if one.shape == found.shape]
+    group = [finding]
+    if named.alike and finding.shape:
+        group = [other for other in part.findings if other.shape == finding.shape]
     made = replace(
         _waiver(part, group, alone=len(group) == 1), who=who or _name(root), why=why, issue=issue
     )
@@ -142,34 +142,34 @@ def run(
     limits = ", ".join(made.limits)
     return (
         f"{FILE_NAME}:{line}: waived until {day} ({limits}): {part.path}: "
-        f"{one_line(found.message)}{more}\n{CAUTION}\n"
+        f"{one_line(finding.message)}{more}\n{CAUTION}\n"
     )
 
 
 def _waiver(part: PartReport, group: Sequence[Finding], *, alone: bool) -> Waiver:
     """What is accepted; who, why and until when is still to be said."""
-    found = group[0]
-    place = found.location if alone else None
-    limits = tuple(dict.fromkeys(breach.check for breach in found.breaches))
+    finding = group[0]
+    place = finding.location if alone else None
+    limits = tuple(dict.fromkeys(breach.check for breach in finding.breaches))
     measures = [_extreme(group, check) for check in limits]
-    known = [round(float(one), 4) for one in measures if one is not None]
-    family = sum(stem(one.id) == stem(found.id) for one in part.findings)
-    sides = zip(*(one.size for one in group), strict=True)
+    known = [round(float(measure), 4) for measure in measures if measure is not None]
+    family = sum(stem(other.id) == stem(finding.id) for other in part.findings)
+    sides = zip(*(other.size for other in group), strict=True)
     return Waiver(
         who="",
         why="",
         until=date.max,
-        finding=found.id,
+        finding=finding.id,
         part=part.path,
         rules=part.rules,
         limits=limits,
         place=(round(place[0], 2), round(place[1], 2), round(place[2], 2)) if place else None,
         measures=tuple(known) if len(known) == len(limits) else (),
-        fill=found.fill,
+        fill=finding.fill,
         size=tuple(round(max(side), 3) for side in sides),
-        certain=not any(breach.indeterminate for breach in found.breaches),
+        certain=not any(breach.indeterminate for breach in finding.breaches),
         alike=family if alone else len(group),
-        shape="" if alone else found.shape,
+        shape="" if alone else finding.shape,
         body=_body(part, group),
     )
 
@@ -181,7 +181,7 @@ def _body(part: PartReport, group: Sequence[Finding]) -> Body | None:
     body = around(group[0].location, part.bodies)
     if body is None:
         return None
-    if not all(same(body, around(one.location, part.bodies) or body) for one in group):
+    if not all(same(body, around(finding.location, part.bodies) or body) for finding in group):
         body = part.bodies[-1]
     x, y, z = (round(value, 3) for value in body.centre)
     u, v, w = (round(value, 3) for value in body.lean)
@@ -194,8 +194,8 @@ def _body(part: PartReport, group: Sequence[Finding]) -> Body | None:
 
 def _extreme(group: Sequence[Finding], check: str) -> float | None:
     """What was measured where the limit is broken furthest."""
-    breaches = [one for finding in group if (one := breach_of(finding, check))]
-    measured = [one.measured for one in breaches if one.measured is not None]
+    breaches = [breach for finding in group if (breach := breach_of(finding, check))]
+    measured = [breach.measured for breach in breaches if breach.measured is not None]
     if not measured:
         return None
     limit = breaches[0].limit
@@ -230,23 +230,25 @@ def _name(root: Path) -> str:
     return name
 
 
-def _found(named: Named, root: Path) -> tuple[PartReport, Finding]:
+def _finding(named: Named, root: Path) -> tuple[PartReport, Finding]:
     """The finding and the part that has it."""
-    report, found = named.report, []
+    report, named_findings = named.report, []
     for part in _checked(root) if report is None else read_report(report).parts:
         if named.part in ("", part.path):
-            found += [(part, one) for one in part.findings if one.id == named.finding]
-        if found and named.part:
+            named_findings += [
+                (part, finding) for finding in part.findings if finding.id == named.finding
+            ]
+        if named_findings and named.part:
             break
-    names = sorted({part.path for part, _ in found})
+    names = sorted({part.path for part, _ in named_findings})
     if len(names) > 1:
         raise InputError(
             named.finding,
             f"{len(names)} parts have a finding of this name: {', '.join(names)}",
             remedy="Say which with --part",
         )
-    if found:
-        return found[0]
+    if named_findings:
+        return named_findings[0]
     where = f"the report {report}" if report else named.part or "any part that could be checked"
     raise InputError(
         named.finding,

@@ -65,11 +65,11 @@ def asked_less(
 
 def _moved(against: Against, dropped: Sequence[PartReport]) -> Iterator[Weakening]:
     """Parts that were moved to where they answer to no rules."""
-    for one in dropped:
-        if one.was:
-            told = f": {counted(len(one.lost), 'finding')} lost" if one.lost else ""
-            what = f"{one.was} is now {one.path}, which answers to no rules"
-            yield Weakening(against.now.repository(one.path).name, what + told, (one.path,))
+    for report in dropped:
+        if report.was:
+            lost = f": {counted(len(report.lost), 'finding')} lost" if report.lost else ""
+            what = f"{report.was} is now {report.path}, which answers to no rules"
+            yield Weakening(against.now.repository(report.path).name, what + lost, (report.path,))
 
 
 def _pairs(against: Against) -> dict[str, list[Pair]]:
@@ -79,35 +79,35 @@ def _pairs(against: Against) -> dict[str, list[Pair]]:
     names = (*against.changed.present, *against.changed.removed)
     if not any(name.rpartition("/")[2] == FILE_NAME for name in names):
         return {}
-    found = {}
+    pairs = {}
     for path in filter(is_part, now.source.every):
         if now.is_unreadable(path):
             continue
-        before, after = (answered(one, one.assignments(path))[0] for one in (then, now))
-        found[path] = paired(after, before)
-    return found
+        before, after = (answered(design, design.assignments(path))[0] for design in (then, now))
+        pairs[path] = paired(after, before)
+    return pairs
 
 
 def _rules(against: Against, pairs: dict[str, list[Pair]]) -> dict[str, tuple[Rules, Rules]]:
     """By the name of a rule file: what it said, or the one in whose place it stands, and says."""
-    found: dict[str, tuple[Rules, Rules]] = {}
+    changed: dict[str, tuple[Rules, Rules]] = {}
     then = {*against.then.repositories.rule_files()}
     for name in against.now.repositories.rule_files():
         old = against.then.rules(name) if name in then else None
         new = against.now.rules(name)
         if old is not None and new is not None:
-            found[name] = old, new
+            changed[name] = old, new
     for pair in (pair for part in pairs.values() for pair in part):
         if pair.now and pair.then and pair.now[0].rules != pair.then[0].rules:
-            found.setdefault(pair.now[0].rules, (pair.then[1], pair.now[1]))
-    return found
+            changed.setdefault(pair.now[0].rules, (pair.then[1], pair.now[1]))
+    return changed
 
 
 def _of_rules(name: str, old: Rules, new: Rules, has_lost: bool) -> Iterator[Weakening]:
     before = "" if old.path == new.path else f" (before: {old.path})"
-    for one in differences(old, new):
-        if one.asks == "less" or (has_lost and one.asks == "other"):
-            yield Weakening(name, one.message + before)
+    for difference in differences(old, new):
+        if difference.asks == "less" or (has_lost and difference.asks == "other"):
+            yield Weakening(name, difference.message + before)
 
 
 @dataclass
@@ -126,24 +126,26 @@ def _of_parts(
     against: Against, pairs: dict[str, list[Pair]], reports: Sequence[PartReport]
 ) -> Iterator[Weakening]:
     """Parts that are left out, answer to other rules, or are printed otherwise."""
-    found = _Parts()
+    groups = _Parts()
     for path, ours in pairs.items():
         name = against.now.repository(path).name
         for pair in ours:
             if pair.then is None:
                 continue
             if pair.now is None:
-                found.add(name, _left_out(against, path, pair.then), path)
+                groups.add(name, _left_out(against, path, pair.then), path)
                 continue
             if pair.now[0].rules != pair.then[0].rules:
                 instead = f"{pair.now[0].rules} in the place of {pair.then[0].rules} for {{}}"
-                found.add(name, instead, path)
+                groups.add(name, instead, path)
             for what in _placed(pair.then, pair.now):
-                found.add(name, f"{what} for {{}}", path)
-    for (name, what), parts in sorted(found.known.items()):
-        lost = sum(len(one.lost) for one in reports if one.path in parts)
-        told = f": {counted(lost, 'finding')} lost" if lost else ""
-        yield Weakening(name, what.format(counted(len(parts), "part")) + told, tuple(sorted(parts)))
+                groups.add(name, f"{what} for {{}}", path)
+    for (name, what), parts in sorted(groups.known.items()):
+        lost = sum(len(report.lost) for report in reports if report.path in parts)
+        lost_findings = f": {counted(lost, 'finding')} lost" if lost else ""
+        yield Weakening(
+            name, what.format(counted(len(parts), "part")) + lost_findings, tuple(sorted(parts))
+        )
 
 
 def _left_out(against: Against, path: str, then: Said) -> str:
@@ -174,14 +176,14 @@ def _of_waivers(against: Against, parts: Sequence[PartReport], today: date) -> I
         stronger = strengthened(against.then.waivers(folder), against.now.waivers(folder))
         if not stronger:
             continue
-        ours = [one for one in parts if against.now.repository(one.path).folder == folder]
+        ours = [part for part in parts if against.now.repository(part.path).folder == folder]
         longest = against.now.longest(folder)
-        applied, _ = apply(ours, [one.waiver for one in stronger], today, longest=longest)
+        applied, _ = apply(ours, [change.waiver for change in stronger], today, longest=longest)
         accepted = [
             finding for part in applied for finding in part.findings if _is_accepted(finding)
         ]
-        own = sum(one.state == "new" for one in accepted)
-        last = max(one.waiver.until for one in stronger)
+        own = sum(finding.state == "new" for finding in accepted)
+        last = max(change.waiver.until for change in stronger)
         said = [
             f"{own} of its own findings" if own else "",
             counted(len(accepted) - own, "finding") if len(accepted) > own else "",
@@ -198,13 +200,13 @@ def _is_accepted(finding: Finding) -> bool:
 
 def _of_repositories(against: Against) -> Iterator[Weakening]:
     """What a `wallguard.yaml` says of all its parts."""
-    then = {one.folder: one for one in against.then.repositories.all()}
+    then = {repository.folder: repository for repository in against.then.repositories.all()}
     for new in against.now.repositories.all():
         old = then.get(new.folder)
         if old is None:
             continue
         if (old.gate, new.gate) == ("all", "new"):
             yield Weakening(new.name, "gate all to new")
-        before, after = (one.longest or LONGEST for one in (old, new))
+        before, after = (repository.longest or LONGEST for repository in (old, new))
         if after > before:
             yield Weakening(new.name, f"waivers.longest {before} days to {after} days")

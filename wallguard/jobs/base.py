@@ -85,8 +85,8 @@ def _asks(said: Said | None) -> object:
     """What counts of an assignment: how the part lies, and what the rules ask of it."""
     if said is None:
         return None
-    lies, rules = said
-    return (lies.rotation, lies.scale, lies.unit), asked_by(rules)
+    assignment, rules = said
+    return (assignment.rotation, assignment.scale, assignment.unit), asked_by(rules)
 
 
 def asked_by(rules: Rules) -> Rules:
@@ -169,12 +169,12 @@ class Held:
             if self.same:
                 then[at], alone[at] = before if pair.changed else here, here
             cell = Cell(here, before, then[at], alone[at])
-            made.parts.append(self._told(cell, pair, base))
+            made.parts.append(self._finished(cell, pair, base))
             if cell.then is not None and not self.same:
                 made.before.append(replace(cell.then, findings=made.parts[-1].fixed))
         return made
 
-    def _told(self, cell: Cell, pair: Pair, base: Base | None) -> PartReport:
+    def _finished(self, cell: Cell, pair: Pair, base: Base | None) -> PartReport:
         report = cell.now
         if base is not None:
             report = self._stated(cell, pair, base)
@@ -191,7 +191,7 @@ class Held:
         if self.then is None:
             return _caused(all_new(cell.now), frozenset())
         if self.same and not pair.changed:
-            same = tuple(replace(one, state="unchanged") for one in cell.now.findings)
+            same = tuple(replace(finding, state="unchanged") for finding in cell.now.findings)
             return replace(cell.now, findings=same)
         report = compared(cell.then, cell.now, base.name) if cell.then else all_new(cell.now)
         if not pair.changed:
@@ -199,7 +199,7 @@ class Held:
         if cell.alone is None or cell.alone.status == "error":
             return report
         by_rules = compared(cell.alone, cell.now).findings
-        known = frozenset(at for at, one in enumerate(by_rules) if one.state == "unchanged")
+        known = frozenset(at for at, finding in enumerate(by_rules) if finding.state == "unchanged")
         return replace(_caused(report, known), fixed=cell.fixed(report))
 
 
@@ -231,8 +231,8 @@ class Cell:
 
         if self.less is None or self.then is None or "error" in (self.less.status, self.now.status):
             return report.fixed
-        gone = {id(one) for one in compared(self.then, self.less).fixed}
-        return tuple(one for one in report.fixed if id(one) in gone)
+        gone = {id(finding) for finding in compared(self.then, self.less).fixed}
+        return tuple(finding for finding in report.fixed if id(finding) in gone)
 
 
 @dataclass
@@ -249,14 +249,14 @@ def fixed_once(reports: Sequence[PartReport]) -> list[PartReport]:
     """The reports, where one part became several: a finding of it is fixed only where none of them
     has it any more, and is told once."""
     families: dict[tuple[str, str], list[int]] = {}
-    for at, one in enumerate(reports):
-        if one.was:
-            families.setdefault((one.was, one.rules), []).append(at)
+    for at, report in enumerate(reports):
+        if report.was:
+            families.setdefault((report.was, report.rules), []).append(at)
     made = list(reports)
     for first, *others in (ours for ours in families.values() if len(ours) > 1):
-        left = [{one.id for one in made[at].fixed} for at in (first, *others)]
+        left = [{finding.id for finding in made[at].fixed} for at in (first, *others)]
         gone = set.intersection(*left)
-        fixed = tuple(one for one in made[first].fixed if one.id in gone)
+        fixed = tuple(finding for finding in made[first].fixed if finding.id in gone)
         made[first] = replace(made[first], fixed=fixed)
         for at in others:
             made[at] = replace(made[at], fixed=())
@@ -273,15 +273,15 @@ def _caused(report: PartReport, by_rules: frozenset[int]) -> PartReport:
     return replace(
         report,
         findings=tuple(
-            replace(one, cause=cause(at)) if one.state == "new" else one
-            for at, one in enumerate(report.findings)
+            replace(finding, cause=cause(at)) if finding.state == "new" else finding
+            for at, finding in enumerate(report.findings)
         ),
     )
 
 
 def _dropped(report: PartReport, was: str) -> PartReport:
     """A part that answers to these rules no more: what they would find is lost."""
-    lost = tuple(one for one in report.findings if one.severity != "note")
+    lost = tuple(finding for finding in report.findings if finding.severity != "note")
     return replace(report, status="passed", checks=(), walls=(), findings=(), lost=lost, was=was)
 
 
@@ -326,12 +326,12 @@ class Against:
         Raises InputError where git fails.
         """
         held = [Held.alone(task) for task in chosen.tasks]
-        inside = [one for one in held if one.task.root is not None]
-        paths = [one.task.path for one in inside]
+        inside = [each for each in held if each.task.root is not None]
+        paths = [each.task.path for each in inside]
         was, files = self._origins(paths) if compared else ({}, {})
-        for one in inside:
-            path = one.task.path
-            self._hold(one, was.get(path, path), files.get(path))
+        for each in inside:
+            path = each.task.path
+            self._hold(each, was.get(path, path), files.get(path))
         return held + list(self._dropped(chosen))
 
     def look_for_origins(self, held: Sequence[Held], check: CheckAll) -> None:
@@ -340,11 +340,11 @@ class Against:
         is checked for that at once."""
         from wallguard.findings.origins import origins
 
-        new = [one for one in held if one.task.root is not None and one.then is None]
-        new = [one for one in new if one.task.assignments]
-        used = {one.was for one in held if one.was}
+        new = [each for each in held if each.task.root is not None and each.then is None]
+        new = [each for each in new if each.task.assignments]
+        used = {each.was for each in held if each.was}
         gone = [path for path in self.then.covered(self.changed.removed) if path not in used]
-        edited = [one for one in held if one.then is not None and not one.same]
+        edited = [each for each in held if each.then is not None and not each.same]
         if not gone or not (new or edited) or max(len(new), 1) * len(gone) > _MOST_PAIRS:
             return
         files = self.source.files(gone)
@@ -354,25 +354,25 @@ class Against:
             if path in files and before:
                 folder = self.then.repository(path).folder
                 tasks.append(Task(path, files[path], before[:1], self.source.content, folder))
-        results = check([*tasks, *(one.task for one in new)])
+        results = check([*tasks, *(each.task for each in new)])
         old = {task.path: reports[0] for task, reports in zip(tasks, results, strict=False)}
-        for one, reports in zip(new, results[len(tasks) :], strict=True):
-            one.known = tuple(reports)
-        found = origins({one.task.path: one.known[0] for one in new}, old)
-        for one in new:
-            if was := found.get(one.task.path):
-                self._hold(one, was, files[was])
-        self.unclaimed = [old[path] for path in old if path not in found.values()]
+        for each, reports in zip(new, results[len(tasks) :], strict=True):
+            each.known = tuple(reports)
+        was_of = origins({each.task.path: each.known[0] for each in new}, old)
+        for each in new:
+            if was := was_of.get(each.task.path):
+                self._hold(each, was, files[was])
+        self.unclaimed = [old[path] for path in old if path not in was_of.values()]
 
-    def _hold(self, one: Held, was: str, file: Path | None) -> None:
+    def _hold(self, held: Held, was: str, file: Path | None) -> None:
         """Hold a part against what it was: the part at `was`, whose content of then is in `file`
         (None: it was not there, or is not wanted)."""
         before, unusable = answered(self.then, self.then.assignments(was))
-        one.pairs = paired(one.task.assignments, before)
+        held.pairs = paired(held.task.assignments, before)
         if file is not None:
-            one.was, one.then = was, (file, self.source.content)
-            one.same = _same(file, one.task.file)
-            one.note = self._note(was, file, unusable)
+            held.was, held.then = was, (file, self.source.content)
+            held.same = _same(file, held.task.file)
+            held.note = self._note(was, file, unusable)
 
     def _note(self, path: str, file: Path, unusable: Sequence[Assignment]) -> str:
         """Why what was then cannot be compared; empty where it can."""
@@ -396,8 +396,8 @@ class Against:
             return {}, files
         renamed = self._renamed()
         was = {path: renamed[path] for path in missing if path in renamed}
-        found = self.source.files(was.values())
-        return was, files | {path: found[name] for path, name in was.items() if name in found}
+        contents = self.source.files(was.values())
+        return was, files | {path: contents[name] for path, name in was.items() if name in contents}
 
     def _renamed(self) -> dict[str, str]:
         source = self.now.source

@@ -127,10 +127,10 @@ def fit(
     files = [read_readings(path) for path in unique]
     if toolpaths is not None:
         files += _laid(toolpaths, base)
-    found = fitting.fit(files, base)
-    text = rule_file(found, base)
+    fitted = fitting.fit(files, base)
+    text = rule_file(fitted, base)
     made = rules_from(parse_document(text, shown), shown)
-    return Fitted(found, base, text, made, (*unique, *paths, rules, *map(Path, base.files)))
+    return Fitted(fitted, base, text, made, (*unique, *paths, rules, *map(Path, base.files)))
 
 
 def next_steps(rules: Path, at_most: int = 8) -> tuple[stepping.NextStep, ...]:

@@ -78,8 +78,8 @@ class Task:
         """All that it is checked for, with the rules named as seen from `folder`."""
         said = (*self.assignments, *self.also)
         return tuple(
-            (lies, replace(rules, path=rules.path.removeprefix(self.folder)))
-            for lies, rules in said
+            (assignment, replace(rules, path=rules.path.removeprefix(self.folder)))
+            for assignment, rules in said
         )
 
 
@@ -151,8 +151,10 @@ def known_reports(task: Task) -> list[PartReport] | None:
     except (InputError, MemoryError):  # who checks it will say so
         return None
     known = KnownPart(task.store, data, task.file.suffix)
-    for (_, rules), (lies, inner) in zip((*task.assignments, *task.also), task.inner, strict=True):
-        report = known.report(lies, inner)
+    for (_, rules), (assignment, inner) in zip(
+        (*task.assignments, *task.also), task.inner, strict=True
+    ):
+        report = known.report(assignment, inner)
         if report is None:
             return None
         seconds = time.perf_counter() - begun
@@ -323,11 +325,11 @@ def run_checks(case: Case) -> tuple[list[CheckRun], list[Finding]]:
         if skipped:
             runs.append(CheckRun(name, "skipped", skipped))
             continue
-        found = list(check.findings(case))
-        broken += [one for one in found if isinstance(one, Broken)]
-        parts = [one.finding() for one in found if not isinstance(one, Broken)]
+        drafts = list(check.findings(case))
+        broken += [each for each in drafts if isinstance(each, Broken)]
+        parts = [each.finding() for each in drafts if not isinstance(each, Broken)]
         whole += parts
-        breaches = [one.breach for one in found if isinstance(one, Broken)]
+        breaches = [each.breach for each in drafts if isinstance(each, Broken)]
         breaches += [breach for finding in parts for breach in finding.breaches]
         runs.append(CheckRun(name, check_status(breaches)))
     return runs, named([*whole, *findings_of(case, broken)], case.rules.path)
@@ -341,20 +343,22 @@ def settled(report: PartReport, gate: Gate) -> PartReport:
     runs = tuple(
         run
         if run.status in ("skipped", "error")
-        else replace(run, status=check_status([one for one in breaches if one.check == run.name]))
+        else replace(
+            run, status=check_status([breach for breach in breaches if breach.check == run.name])
+        )
         for run in report.checks
     )
     status = report.status if report.status == "error" else status_of(held)
     return replace(report, checks=runs, status=status)
 
 
-def check_status(found: Sequence[Breach | Draft | Finding]) -> CheckStatus:
+def check_status(breaches: Sequence[Breach | Draft | Finding]) -> CheckStatus:
     """How a check ended that found this."""
-    if any(one.severity == "fail" for one in found):
+    if any(breach.severity == "fail" for breach in breaches):
         return "failed"
-    if any(one.indeterminate for one in found):
+    if any(breach.indeterminate for breach in breaches):
         return "indeterminate"
-    return "warned" if any(one.severity == "warn" for one in found) else "passed"
+    return "warned" if any(breach.severity == "warn" for breach in breaches) else "passed"
 
 
 def status_of(findings: Sequence[Finding]) -> Status:
@@ -382,11 +386,11 @@ def report_walls(case: Case) -> tuple[Wall, ...]:
     return tuple(_wall(case.geometry, wall, case) for wall in case.walls)
 
 
-def plain_walls(geometry: Geometry, found: Sequence[Stretch]) -> tuple[Wall, ...]:
+def plain_walls(geometry: Geometry, stretches: Sequence[Stretch]) -> tuple[Wall, ...]:
     """Walls without an outcome, for a part that answers to no rules; specks are left out."""
     from wallguard.walls.stretch import is_speck
 
-    return tuple(_wall(geometry, wall, None) for wall in found if not is_speck(wall))
+    return tuple(_wall(geometry, wall, None) for wall in stretches if not is_speck(wall))
 
 
 def _wall(geometry: Geometry, wall: Stretch, case: Case | None) -> Wall:

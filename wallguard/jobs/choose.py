@@ -174,15 +174,15 @@ def _named(design: Design, paths: Sequence[Path], chosen: Chosen) -> tuple[set[s
             inside.add(name)
             chosen.asked.append(name)
         elif path.is_dir():
-            within = [one for one in source.every if name == "." or one.startswith(f"{name}/")]
+            within = [part for part in source.every if name == "." or part.startswith(f"{name}/")]
             inside.update(design.repositories.part_files(within))
             chosen.asked += within
             _miss(design, f"{name}/" if name != "." else "")
         elif name.endswith(YAML):
             # A commit hook names documents: what git does not track is not in the commit.
             known = changes.tracked(source.root)
-            found = _select(design, changes.Changes(present=(name,)), "HEAD")
-            inside.update(part for part in found if known is None or part in known)
+            selected = _select(design, changes.Changes(present=(name,)), "HEAD")
+            inside.update(part for part in selected if known is None or part in known)
         else:
             _refuse(design, name, "this is neither a mesh file, a rule file nor a folder")
     return inside, outside
@@ -213,8 +213,8 @@ def _paths(design: Design, asked: Asked, chosen: Chosen, named: set[str] | None)
         # A document that changed asks for any part.
         said = any(name.endswith(YAML) for name in (*changed.present, *changed.removed))
         chosen.asked += design.source.every if said else changed.present
-    found = _select(design, changed, commit)
-    return [path for path in found if named is None or path in named]
+    selected = _select(design, changed, commit)
+    return [path for path in selected if named is None or path in named]
 
 
 def _all(design: Design, chosen: Chosen) -> list[str]:
@@ -231,11 +231,11 @@ def _select(design: Design, changed: changes.Changes, commit: str) -> list[str]:
         return design.load(rules).files if not design.given else ()
 
     source = design.source
-    found = set(changes.select(design.repositories, changed, lambda: source.every, files_of))
+    selected = set(changes.select(design.repositories, changed, lambda: source.every, files_of))
     for name in (*changed.present, *changed.removed):
         if f"/{name}".endswith(f"/{WAIVERS}"):
-            found |= _waived(design, name.removesuffix(WAIVERS), commit)
-    return sorted(found)
+            selected |= _waived(design, name.removesuffix(WAIVERS), commit)
+    return sorted(selected)
 
 
 def _waived(design: Design, folder: str, commit: str) -> set[str]:
@@ -308,7 +308,7 @@ def _look_for_the_rest(design: Design, asked: Asked, chosen: Chosen) -> None:
 def _leave_out(design: Design, asked: Asked, chosen: Chosen) -> None:
     """Say why parts are left out that were named, or, where nothing is left to check, that were
     asked for: what is excluded would else be told in every run."""
-    checked = {task.path for task in chosen.tasks} | {one.path for one in chosen.reports}
+    checked = {task.path for task in chosen.tasks} | {report.path for report in chosen.reports}
     if checked and not asked.paths:
         return
     for path in sorted({*filter(is_part, chosen.asked)} - checked):

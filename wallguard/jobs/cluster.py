@@ -104,7 +104,7 @@ class _Run(Generic[Result]):
             if time.monotonic() - seen > _PATIENCE:
                 problem = "its scheduler has no workers"
                 raise self._refused(problem, "Start some with `dask worker`")
-            for address in [one for one in self.busy if one not in there]:
+            for address in [busy for busy in self.busy if busy not in there]:
                 self._gone(address)
             for address in sorted(there.difference(self.busy)):
                 self._give(address)

@@ -61,15 +61,15 @@ def compare(geometry: Geometry, old: Rules, new: Rules, path: str) -> PartImpact
     walls = joined(pieces, lambda piece: _answers(piece.typical, before, after))
     changes = [change for wall in walls for change in _changes(wall, before, after)]
     changes.sort(key=_worst_first)
-    found = [run_checks(case)[1] for case in (before, after)]
+    findings = [run_checks(case)[1] for case in (before, after)]
     return PartImpact(
         path=path,
-        before=status_of(found[0]),
-        after=status_of(found[1]),
+        before=status_of(findings[0]),
+        after=status_of(findings[1]),
         walls=len(walls),
         changes=tuple(changes),
-        appeared=tuple(_more(found[1], found[0], changes, "worse")),
-        gone=tuple(_more(found[0], found[1], changes, "better")),
+        appeared=tuple(_more(findings[1], findings[0], changes, "worse")),
+        gone=tuple(_more(findings[0], findings[1], changes, "better")),
     )
 
 
@@ -112,10 +112,10 @@ def _measure(before: Case, after: Case) -> list[Stretch]:
     if after.layered:
         apart = tuple(dict.fromkeys(ways))
         walls = after.geometry.walls_divided(after.rules.layer_height, largest, apart)
-        found = [walls[apart.index(splits)] for splits in ways]
+        measured = [walls[apart.index(splits)] for splits in ways]
     else:
-        found = [after.geometry.walls_in_space(largest, tuple(both))] * len(ways)
-    *own, common = ([wall for wall in walls if not is_speck(wall)] for walls in found)
+        measured = [after.geometry.walls_in_space(largest, tuple(both))] * len(ways)
+    *own, common = ([wall for wall in walls if not is_speck(wall)] for walls in measured)
     for case, pieces in zip(cases, own, strict=True):
         case.pieces = pieces
     return common
@@ -235,11 +235,14 @@ def _worst_first(change: Change) -> tuple[object, ...]:
 
 
 def _more(
-    ours: Sequence[Finding], theirs: Sequence[Finding], changes: Sequence[Change], told: Direction
+    ours: Sequence[Finding],
+    theirs: Sequence[Finding],
+    changes: Sequence[Change],
+    direction: Direction,
 ) -> Iterator[Finding]:
     """Those of our findings that break a limit which `theirs` do not break at the same place, or
     only as less, and that no change of a wall in the direction `told` tells of already."""
-    told_of = Boxes([change.box for change in changes if change.direction == told])
+    told_of = Boxes([change.box for change in changes if change.direction == direction])
     known: dict[tuple[str, int], Boxes] = {}
 
     def is_more(finding: Finding, breach: Breach) -> bool:

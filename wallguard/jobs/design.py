@@ -48,10 +48,10 @@ class Design:
         """Whether there is any `wallguard.yaml`, usable or not. Outside git, where it may take long
         to list all files, only those above the paths `near` count."""
         root = self.source.root
-        found = any(self.repository(path).path is not None for path in ("", *near))
-        if not found and git.in_repository(root):
-            found = bool(self.repositories.all())
-        return found or any(name.rpartition("/")[2] == FILE_NAME for name in self.troubles)
+        says = any(self.repository(path).path is not None for path in ("", *near))
+        if not says and git.in_repository(root):
+            says = bool(self.repositories.all())
+        return says or any(name.rpartition("/")[2] == FILE_NAME for name in self.troubles)
 
     def repository(self, path: str) -> Repository:
         """What answers for `path`."""
@@ -120,11 +120,11 @@ class Design:
             try:
                 self._waivers[folder] = tuple(
                     replace(
-                        one,
-                        part=one.part and folder + one.part,
-                        rules=one.rules and folder + one.rules,
+                        waiver,
+                        part=waiver.part and folder + waiver.part,
+                        rules=waiver.rules and folder + waiver.rules,
                     )
-                    for one in load_waivers(self.source.content / folder)
+                    for waiver in load_waivers(self.source.content / folder)
                 )
             except InputError as error:
                 name = folder + WAIVERS
@@ -140,7 +140,7 @@ class Design:
     def gate(self, paths: Iterable[str]) -> tuple[Gate, list[Trouble]]:
         """Which findings stop the gate for these parts; where more than one `wallguard.yaml`
         answers and they do not agree, all do, and a remark says so."""
-        asked = {one.name: one.gate for one in map(self.repository, paths)}
+        asked = {repository.name: repository.gate for repository in map(self.repository, paths)}
         if len(set(asked.values())) < 2:
             return next(iter(asked.values()), self.repository("").gate), []
         first = min(name for name, gate in asked.items() if gate == "all")

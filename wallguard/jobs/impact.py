@@ -137,7 +137,7 @@ class _Run:
         """What a reader has to know of parts that were compared under rules of their own."""
         own = sorted({name for name in self.rules if name})
         if own:
-            number = counted(len({one.path for one, name in self._each() if name}), "part")
+            number = counted(len({task.path for task, name in self._each() if name}), "part")
             yield (
                 f"{number} compared under rules of the part's own ({', '.join(own)}), which extend "
                 f"{self.before.path}: with {self.after.path} in its place."
@@ -156,10 +156,10 @@ class _Run:
     def _pairs(self, path: str) -> Iterator[_Pair]:
         """What to compare a part under: nothing where it answers to neither process."""
         assignments = self.design.assignments(path)
-        if any(one.rules in self._named for one in assignments):
+        if any(assignment.rules in self._named for assignment in assignments):
             yield _Pair(self.before, self.after)
-        for one in assignments:
-            pair = self._of_its_own(one.rules)
+        for assignment in assignments:
+            pair = self._of_its_own(assignment.rules)
             if pair is not None:
                 yield pair
 
@@ -197,7 +197,7 @@ class _Run:
             name = changes.relative(path, self.root)
             if path.is_dir() and name is not None:
                 every = self.design.source.every
-                within = [one for one in every if name == "." or one.startswith(f"{name}/")]
+                within = [path for path in every if name == "." or path.startswith(f"{name}/")]
                 inside.update(self.design.repositories.part_files(within))
             elif not is_part(str(path)) or path.is_dir():
                 what = "a folder outside the repository" if path.is_dir() else "not a mesh file"

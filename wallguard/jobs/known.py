@@ -37,35 +37,35 @@ class KnownPart:
         digest = hashlib.blake2b(data, digest_size=32).digest()
         self._part = key_of(stamp(), digest, suffix.lower())
 
-    def memory(self, lies: str) -> Drawer:
+    def memory(self, pose: str) -> Drawer:
         """Where what is measured on the part is kept, as it lies some way."""
-        return Drawer(self._store, key_of(self._part, "measures", lies))
+        return Drawer(self._store, key_of(self._part, "measures", pose))
 
-    def report(self, lies: Assignment, rules: Rules) -> PartReport | None:
+    def report(self, assignment: Assignment, rules: Rules) -> PartReport | None:
         """The report on it that was made before, under no name."""
         import msgspec
 
-        content = self._store.get(self._key(lies, rules))
+        content = self._store.get(self._key(assignment, rules))
         if content is None:
             return None
         with suppress(msgspec.MsgspecError, ValueError, TypeError):
             return _report(_decode(content), rules)
         return None
 
-    def keep(self, lies: Assignment, rules: Rules, report: PartReport) -> None:
+    def keep(self, assignment: Assignment, rules: Rules, report: PartReport) -> None:
         """Keep a report, where nothing of it is lost by that."""
         import msgspec
 
         if report.status == "error" or report.views is not None:
             return
         with suppress(msgspec.MsgspecError, TypeError, UnicodeError):
-            content = msgspec.msgpack.encode(_Told.of(report))
+            content = msgspec.msgpack.encode(_Stored.of(report))
             again = _report(_decode(content), rules)
-            if msgspec.msgpack.encode(_Told.of(again)) == content:
-                self._store.put(self._key(lies, rules), content)
+            if msgspec.msgpack.encode(_Stored.of(again)) == content:
+                self._store.put(self._key(assignment, rules), content)
 
-    def _key(self, lies: Assignment, rules: Rules) -> str:
-        how = repr((lies.unit, lies.rotation, lies.scale))
+    def _key(self, assignment: Assignment, rules: Rules) -> str:
+        how = repr((assignment.unit, assignment.rotation, assignment.scale))
         return key_of(self._part, "report", how, repr(_asked(rules)))
 
 
@@ -92,7 +92,7 @@ def _asked(rules: Rules) -> Rules:
 
 
 @dataclass(frozen=True)
-class _Told:
+class _Stored:
     """What is kept of a report.
 
     whole  which sizes are whole numbers, though the format wants a fraction: finding, breach, and
@@ -108,7 +108,7 @@ class _Told:
     whole: tuple[tuple[int, int, bool], ...]
 
     @classmethod
-    def of(cls, report: PartReport) -> _Told:
+    def of(cls, report: PartReport) -> _Stored:
         """What is kept of this report."""
         return cls(
             report.status,
@@ -125,12 +125,12 @@ class _Told:
 def _decoder() -> object:
     import msgspec
 
-    return msgspec.msgpack.Decoder(_Told)
+    return msgspec.msgpack.Decoder(_Stored)
 
 
-def _decode(content: bytes) -> _Told:
-    told: _Told = _decoder().decode(content)  # type: ignore[attr-defined]
-    return told
+def _decode(content: bytes) -> _Stored:
+    stored: _Stored = _decoder().decode(content)  # type: ignore[attr-defined]
+    return stored
 
 
 def _whole(findings: Sequence[Finding]) -> tuple[tuple[int, int, bool], ...]:
@@ -143,10 +143,10 @@ def _whole(findings: Sequence[Finding]) -> tuple[tuple[int, int, bool], ...]:
     )
 
 
-def _report(told: _Told, rules: Rules) -> PartReport:
+def _report(stored: _Stored, rules: Rules) -> PartReport:
     """The report that was kept. Raises ValueError where it makes no sense."""
-    findings = list(told.findings)
-    for number, at, limit in told.whole:
+    findings = list(stored.findings)
+    for number, at, limit in stored.whole:
         if not (number < len(findings) and at < len(findings[number].breaches)):
             raise ValueError("there is no such breach")
         breaches = list(findings[number].breaches)
@@ -161,10 +161,10 @@ def _report(told: _Told, rules: Rules) -> PartReport:
         path="",
         rules=rules.path,
         rules_name=rules.name,
-        status=told.status,
-        mesh=told.mesh,
-        checks=told.checks,
-        walls=told.walls,
+        status=stored.status,
+        mesh=stored.mesh,
+        checks=stored.checks,
+        walls=stored.walls,
         findings=tuple(findings),
-        bodies=told.bodies,
+        bodies=stored.bodies,
     )

@@ -44,12 +44,12 @@ def toolpath_readings(
     manifest = _manifest(folder)
     problem: InputError | None = None
     for plate in manifest["plates"]:
-        name = next((one for one in plate["files"] if str(one).endswith(".stl")), "")
+        name = next((file for file in plate["files"] if str(file).endswith(".stl")), "")
         if not name or Path(name).name != name:
             raise InputError(folder / MANIFEST, "names no STL file of a plate", remedy=_AGAIN)
         geometry = Part.load(folder / name).geometry
-        walls = [one for one in plate["features"] if one["feature"] == "wall"]
-        thickest = max((float(one["nominal"]) for one in walls), default=0.0)
+        walls = [feature for feature in plate["features"] if feature["feature"] == "wall"]
+        thickest = max((float(wall["nominal"]) for wall in walls), default=0.0)
         try:
             verified = verify(
                 file,
@@ -74,22 +74,22 @@ def _manifest(folder: Path) -> Mapping[str, Any]:
         )
     data = files.read(path, _LARGEST, kind="the manifest of a coupon", smaller=_AGAIN)
     try:
-        found = json.loads(data)
+        manifest = json.loads(data)
     except (ValueError, RecursionError):
         raise InputError(path, "is not JSON", remedy=_AGAIN) from None
     try:
-        if found["schema"] != SCHEMA:
+        if manifest["schema"] != SCHEMA:
             raise InputError(path, f"is not of the format {SCHEMA}", remedy=_AGAIN)
-        for plate in found["plates"]:
-            for one in plate["features"]:
-                _box(one)
-                float(one["nominal"])
-                [[float(value) for value in point] for point in one["measure"]["at"]]
-                str(one["feature"]), str(one["axis"]), str(one["measure"]["across"])
+        for plate in manifest["plates"]:
+            for feature in plate["features"]:
+                _box(feature)
+                float(feature["nominal"])
+                [[float(value) for value in point] for point in feature["measure"]["at"]]
+                str(feature["feature"]), str(feature["axis"]), str(feature["measure"]["across"])
             list(plate["files"])
     except (KeyError, TypeError, ValueError, IndexError):
         raise InputError(path, "lacks what a manifest holds", remedy=_AGAIN) from None
-    return cast(Mapping[str, Any], found)
+    return cast(Mapping[str, Any], manifest)
 
 
 def _box(feature: Mapping[str, Any]) -> np.ndarray[Any, np.dtype[np.float64]]:
@@ -136,7 +136,7 @@ def _readings(
 
 def _row(feature: Mapping[str, Any], verified: Verified, path: str, number: int) -> Row | None:
     nominal, box = float(feature["nominal"]), _box(feature)
-    wall = _found(nominal, box, verified.comparisons[0].walls)
+    wall = _wall_in(nominal, box, verified.comparisons[0].walls)
     if wall is None:
         return None
     fill: Seen = "solid"
@@ -163,11 +163,11 @@ def _row(feature: Mapping[str, Any], verified: Verified, path: str, number: int)
     )
 
 
-def _found(
+def _wall_in(
     nominal: float, box: np.ndarray[Any, np.dtype[np.float64]], walls: Sequence[LaidWall]
 ) -> LaidWall | None:
     """The wall in a box; of several pieces the one that takes up most of it."""
-    best, found = 0.0, None
+    best, nearest = 0.0, None
     for wall in walls:
         if abs(wall.stretch.typical - nominal) > _SAME:
             continue
@@ -175,8 +175,8 @@ def _found(
         shared = np.minimum(high, box[1]) - np.maximum(low, box[0])
         size = float(shared.prod()) if (shared > 0).all() else 0.0
         if size > best:
-            best, found = size, wall
-    return found
+            best, nearest = size, wall
+    return nearest
 
 
 def _thickness(
@@ -195,12 +195,12 @@ def _thickness(
     normal = np.zeros((_LINES, 2))
     normal[:, across] = 1.0
     levels = verified.comparisons[0].levels
-    found = []
+    thicknesses = []
     for point in at:
         height = float(point[2])
         nearest = min(levels, key=lambda level: abs(level.top - level.height / 2 - height))
         printed = across_walls(verified.laid, verified.places[0], nearest, points, normal, nominal)
         printed = printed[printed > 0]
         if len(printed):
-            found.append(round(float(np.median(printed)), 3))
-    return tuple(found)
+            thicknesses.append(round(float(np.median(printed)), 3))
+    return tuple(thicknesses)

@@ -65,7 +65,7 @@ def layer_view(verified: Verified, geometry: Geometry, wall: LaidWall) -> LayerV
     half = max(_AROUND, _TIMES * wall.stretch.typical)
     laid, place = verified.laid, verified.places[wall.copy]
     levels = verified.comparisons[wall.copy].levels
-    level = min(levels, key=lambda one: abs(one.top - one.height / 2 - place.lift - z))
+    level = min(levels, key=lambda level: abs(level.top - level.height / 2 - place.lift - z))
     window = shapely.box(x - half, y - half, x + half, y + half)
     drawn = shapely.intersection(polygon(_rings_at(geometry, level, place.lift)), window)
     if level.layer < 0:

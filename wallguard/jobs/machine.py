@@ -23,7 +23,7 @@ def spare_memory() -> int | None:
 
     Where only the size of all memory is known, half of it.
     """
-    known = [found for found in (_linux(), _container()) if found is not None]
+    known = [size for size in (_linux(), _container()) if size is not None]
     if known:
         return max(0, min(known))
     with suppress(OSError, ValueError, AttributeError):

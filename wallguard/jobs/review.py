@@ -113,15 +113,15 @@ class _Run:
         check = partial(self._check, watch=watch)
         if against and compared:
             against.look_for_origins(held, check)
-        results = iter(check([task for one in held for task in one.tasks()]))
-        told = [one.sorted(results, base if compared else None) for one in held]
-        parts = fixed_once([report for one in told for report in one.parts])
+        results = iter(check([task for each in held for task in each.tasks()]))
+        results_of = [each.sorted(results, base if compared else None) for each in held]
+        parts = fixed_once([report for each in results_of for report in each.parts])
         if against and compared and parts:
             from wallguard.findings.carried import carried
 
-            before = [report for one in told for report in one.before]
+            before = [report for each in results_of for report in each.before]
             parts = carried(parts, [*before, *against.unclaimed], against.base.name)
-        dropped = sorted((report for one in told for report in one.dropped), key=_by_name)
+        dropped = sorted((report for each in results_of for report in each.dropped), key=_by_name)
         asks = asked_less(against, parts, dropped, self._today) if against else Asks()
         parts, more = self._waived([*parts, *chosen.reports], chosen)
         gate = gate if compared else "all"
@@ -201,12 +201,12 @@ class _Run:
         sorted_in: dict[str, list[PartReport]] = {"": []}
         for path in chosen.removed:
             sorted_in.setdefault(self.now.repository(path).folder, [])
-        for one in self.now.repositories.all() if chosen.complete else ():
-            sorted_in.setdefault(one.folder, [])
+        for repository in self.now.repositories.all() if chosen.complete else ():
+            sorted_in.setdefault(repository.folder, [])
         for part in parts:
             folder = "" if part.path in outside else self.now.repository(part.path).folder
             sorted_in.setdefault(folder, []).append(part)
-        found, remarks = [], []
+        waived, remarks = [], []
         for folder, ours in sorted_in.items():
             applied, more = apply(
                 ours,
@@ -216,9 +216,9 @@ class _Run:
                 complete=chosen.complete,
                 longest=self.now.longest(folder),
             )
-            found += applied
-            remarks += [Trouble(folder + one.path, folder + one.message) for one in more]
-        return found, remarks
+            waived += applied
+            remarks += [Trouble(folder + remark.path, folder + remark.message) for remark in more]
+        return waived, remarks
 
 
 def _of_spacing(chosen: Chosen) -> list[Trouble]:

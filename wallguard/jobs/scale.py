@@ -118,10 +118,10 @@ def reduction(geometry: Geometry, rules: Rules, factor: float) -> Reduction:
     try:
         height = _layer_height(model, rules.layer_height) if layered else rules.layer_height
         case = Case(model, replace(rules, layer_height=height), table)
-        found = _measured(case, plain)
+        measured = _measured(case, plain)
     except (TooLargeError, MemoryError):
         return replace(plain, beyond=True, note="too much to measure")
-    return replace(found, layer_height=height)
+    return replace(measured, layer_height=height)
 
 
 def _fits(size: Sequence[float], volume: Sequence[float]) -> bool:
@@ -143,12 +143,12 @@ def _layer_height(model: Geometry, asked: float) -> float:
 
 def _measured(case: Case, plain: Reduction) -> Reduction:
     if case.layered:
-        found = case.geometry.walls(case.rules.layer_height, case.largest, case.splits)
+        pieces = case.geometry.walls(case.rules.layer_height, case.largest, case.splits)
     else:
-        found = case.geometry.walls_in_space(case.largest, case.splits)
+        pieces = case.geometry.walls_in_space(case.largest, case.splits)
     lengths: dict[str, float] = {}
     crumbs = 0.0
-    for piece in found:
+    for piece in pieces:
         verdict = _verdict(case, piece)
         lengths[verdict] = lengths.get(verdict, 0.0) + piece.length
         if is_speck(piece) and piece.length >= _NOTHING and _bad(case, verdict):
@@ -157,7 +157,7 @@ def _measured(case: Case, plain: Reduction) -> Reduction:
     walls = case.walls
     holding = sorted(
         _holding(case, plain.factor),
-        key=lambda one: (one.drawn.min, one.kind, one.location, one.box),
+        key=lambda wall: (wall.drawn.min, wall.kind, wall.location, wall.box),
     )
     good, note = not holding, ""
     if good and total and crumbs / total > _CRUMBS:

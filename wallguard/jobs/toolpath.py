@@ -92,21 +92,21 @@ def judge_toolpath(file: Path, task: Task, step: Step | None = None) -> Judged:
     """
     begun = time.perf_counter()
     case = task.case
-    told = f"{file}, {case.rules.path}" if case else str(file)
+    source = f"{file}, {case.rules.path}" if case else str(file)
     name = case.rules.name if case else ""
     try:
         verified = _verified(file, task, step)
     except (InputError, MemoryError) as error:
         message = str(error) or f"{file}: there is not enough memory for it"
-        return Judged(failed(task.part.path, told, name, message))
+        return Judged(failed(task.part.path, source, name, message))
     geometry, copies = task.part.geometry, verdict.Copies(verified.places)
     about = [*verdict.fill_drafts(geometry, verified.walls, copies, case)]
     about += [*verdict.rule_drafts(geometry, verified.walls, case)] if case else []
     drafts = [*(draft for draft, _ in about), *_whole(verified, task.part, copies)]
-    findings = named([draft.finding() for draft in drafts], told)
+    findings = named([draft.finding() for draft in drafts], source)
     report = PartReport(
         path=task.part.path,
-        rules=told,
+        rules=source,
         rules_name=name,
         status=status_of(findings),
         mesh=mesh_info(geometry),
@@ -117,7 +117,7 @@ def judge_toolpath(file: Path, task: Task, step: Step | None = None) -> Judged:
         seconds=time.perf_counter() - begun,
     )
     shown = verdict.with_walls(about, findings)
-    walls = tuple((one, shown[one.id]) for one in findings if one.id in shown)
+    walls = tuple((finding, shown[finding.id]) for finding in findings if finding.id in shown)
     return Judged(report, verified, walls)
 
 
@@ -128,17 +128,17 @@ def compare_toolpaths(before: Path, after: Path, task: Task, step: Step | None =
     """
     one, other = _verified(before, task, step), _verified(after, task, step)
     tolerance = verdict.tolerance_of(task.rules)
-    found = changes(task.part.geometry, one.comparisons, other.comparisons, tolerance)
+    changed = changes(task.part.geometry, one.comparisons, other.comparisons, tolerance)
     compared = Against(
         part=task.part.path,
         before=side(str(before), one.laid, one.comparisons),
         after=side(str(after), other.laid, other.comparisons),
-        pairs=tuple(change.pair for change in found),
+        pairs=tuple(change.pair for change in changed),
         notes=tuple(dict.fromkeys((*one.notes, *other.notes))),
         version=__version__,
         started=datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S"),
     )
-    return Compared(compared, found, one, other)
+    return Compared(compared, changed, one, other)
 
 
 def _verified(file: Path, task: Task, step: Step | None) -> Verified:
@@ -158,14 +158,14 @@ def _whole(verified: Verified, part: Part, copies: verdict.Copies) -> list[Draft
 
 
 def _facts(verified: Verified, copies: verdict.Copies) -> tuple[str, ...]:
-    found = [*verdict.facts(verified.laid, verified.filament, copies), *verified.notes]
+    facts = [*verdict.facts(verified.laid, verified.filament, copies), *verified.notes]
     pores = verdict.small_voids(verified.walls)
-    return (*found, pores) if pores else tuple(found)
+    return (*facts, pores) if pores else tuple(facts)
 
 
 def _runs(drafts: Sequence[Draft], case: Case | None) -> tuple[CheckRun, ...]:
     def run(name: str) -> CheckRun:
-        return CheckRun(name, check_status([one for one in drafts if one.check == name]))
+        return CheckRun(name, check_status([draft for draft in drafts if draft.check == name]))
 
     none = CheckRun(verdict.RULES, "skipped", "no rules were named")
     names = (verdict.PLACING, verdict.LAYERS, verdict.BEADS, verdict.FILL)

@@ -43,16 +43,16 @@ class Verified:
     @property
     def walls(self) -> tuple[LaidWall, ...]:
         """The walls of all copies."""
-        return tuple(wall for one in self.comparisons for wall in one.walls)
+        return tuple(wall for comparison in self.comparisons for wall in comparison.walls)
 
     def boxes(self, geometry: Geometry) -> list[NDArray[np.float64]]:
         """Lower and upper corner (2, 2) of the box of each copy on the plate, mm."""
         corners = geometry.placed.mesh.vertices[:, :2]
-        found = []
+        boxes = []
         for place in self.places:
             there = place.to_plate(corners)
-            found.append(np.array([there.min(axis=0), there.max(axis=0)]))
-        return found
+            boxes.append(np.array([there.min(axis=0), there.max(axis=0)]))
+        return boxes
 
 
 @dataclass(frozen=True)
@@ -103,11 +103,11 @@ def verify(
     try:
         places, remarks = find_places(geometry, laid, part=part, path=file, at=how.at)
         notes += remarks
-        found: list[Comparison] = []
+        comparisons: list[Comparison] = []
         for copy, place in enumerate(places):
             tell("comparing", copy / len(places))
-            known = _known(geometry, laid, places, found)
-            found.append(
+            known = _known(geometry, laid, places, comparisons)
+            comparisons.append(
                 _again(known, copy)
                 if known is not None
                 else compare(
@@ -116,7 +116,7 @@ def verify(
             )
     except TooLargeError as error:
         raise error.of(part) from None
-    return Verified(str(file), laid, how.filament, places, tuple(found), tuple(notes))
+    return Verified(str(file), laid, how.filament, places, tuple(comparisons), tuple(notes))
 
 
 def _known(

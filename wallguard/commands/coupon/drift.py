@@ -39,29 +39,29 @@ def run(rules: Path, readings: Sequence[Path]) -> tuple[str, int]:
     """
     from wallguard.jobs.characterise import drift
 
-    found = drift(rules, readings)
-    lines = [*_lines(found), *(f"note: {remark}" for remark in found.remarks)]
-    return "\n".join(lines) + "\n", int(found.drifted)
+    result = drift(rules, readings)
+    lines = [*_lines(result), *(f"note: {remark}" for remark in result.remarks)]
+    return "\n".join(lines) + "\n", int(result.drifted)
 
 
-def _lines(found: Drift) -> list[str]:
-    walls = len(found.walls)
+def _lines(drift: Drift) -> list[str]:
+    walls = len(drift.walls)
     lines = [
         f"drift: the process no longer does what the rules say ({walls} walls compared)"
-        if found.drifted
+        if drift.drifted
         else f"no drift: {walls} walls come out as the rules say"
     ]
-    if found.changed:
-        lines += ["", "changed outcomes:", *map(_changed, found.changed)]
-    if found.outside:
+    if drift.changed:
+        lines += ["", "changed outcomes:", *map(_changed, drift.changed)]
+    if drift.outside:
         chance = "no more than chance and the instrument may bring"
-        if found.many:
+        if drift.many:
             chance = "more than chance and the instrument would bring"
-        elif found.far:
-            chance = f"{len(found.far)} of them farther than chance would bring"
-        lines += ["", f"outside the uncertainty: {len(found.outside)} of {walls}, {chance}:"]
-        lines += map(_outside, found.outside)
-    settled = [wall for wall in found.walls if wall.settles]
+        elif drift.far:
+            chance = f"{len(drift.far)} of them farther than chance would bring"
+        lines += ["", f"outside the uncertainty: {len(drift.outside)} of {walls}, {chance}:"]
+        lines += map(_outside, drift.outside)
+    settled = [wall for wall in drift.walls if wall.settles]
     if settled:
         lines += ["", "not known before (fit these readings together with the earlier ones):"]
         lines += [f"  {_where(wall)}: {wall.step.fill}{_read(wall, ' at ')}" for wall in settled]

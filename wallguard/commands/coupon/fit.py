@@ -104,30 +104,30 @@ def run(
     from wallguard.fitting.rule_file import MARK
     from wallguard.jobs.characterise import fit
 
-    found = fit(readings, rules, toolpaths=toolpaths, shown=str(output))
-    _refuse(output, MARK, found.inputs)
-    chart, written = chart_of(found.rules), {output: found.text}
+    fitted = fit(readings, rules, toolpaths=toolpaths, shown=str(output))
+    _refuse(output, MARK, fitted.inputs)
+    chart, written = chart_of(fitted.rules), {output: fitted.text}
     if plot_file is not None:
-        _refuse(plot_file, coupon_plot.MARK, [*found.inputs, output])
-        written[plot_file] = coupon_plot.plot(found.fit, chart)
+        _refuse(plot_file, coupon_plot.MARK, [*fitted.inputs, output])
+        written[plot_file] = coupon_plot.plot(fitted.fit, chart)
     for path, text in written.items():
         write(path, text)
-    lines = [*report(found.fit), "", *(f"wrote: {path}" for path in written)]
+    lines = [*report(fitted.fit), "", *(f"wrote: {path}" for path in written)]
     return "\n".join([chart_text(chart), *lines]) + "\n"
 
 
 def report(fitted: Fit) -> list[str]:
     """What the readings told, besides the bands: settings, axes, other features, oddities."""
     lines = []
-    found = fitted.found
-    if found is not None:
+    settings = fitted.found
+    if settings is not None:
         lines.append("bead settings that explain the readings (range that does so as well, k = 2):")
-        for key, one in found.ranges.items():
-            spread = f"{one.low:.3g} to {one.high:.3g}"
-            if key == "contours" and found.contours_taken:
+        for key, interval in settings.ranges.items():
+            spread = f"{interval.low:.3g} to {interval.high:.3g}"
+            if key == "contours" and settings.contours_taken:
                 spread = "as in the base; the readings do not tell"
-            lines.append(f"  {key.replace('_', ' ')}: {one.value:g} ({spread})")
-        lines.append(f"  between one bead and two: {found.beads.between_one_and_two}")
+            lines.append(f"  {key.replace('_', ' ')}: {interval.value:g} ({spread})")
+        lines.append(f"  between one bead and two: {settings.beads.between_one_and_two}")
     lines.append(
         f"one reading scatters by {fitted.scatter.solid.u:.3f} mm (standard deviation), "
         f"the instrument may be off by {fitted.scatter.limit:g} mm"
@@ -144,7 +144,7 @@ def report(fitted: Fit) -> list[str]:
 
 def _refuse(path: Path, mark: str, inputs: Sequence[Path]) -> None:
     """Write over nothing but what this command wrote before, and over no input at all."""
-    if os.path.realpath(path) in {os.path.realpath(one) for one in inputs}:
+    if os.path.realpath(path) in {os.path.realpath(input) for input in inputs}:
         raise InputError(
             path, "this file is read by the same command", remedy="Name another file to write"
         )
