@@ -16,7 +16,7 @@ from wallguard.findings.model import PartReport
 from wallguard.jobs import check, compare
 from wallguard.jobs.caching import Caching
 from wallguard.jobs.check import Task, check_part, known_reports
-from wallguard.jobs.known import KnownPart, _Told
+from wallguard.jobs.known import KnownPart, _Stored
 from wallguard.part import part as parts
 from wallguard.part.geometry import Geometry
 from wallguard.repository.entry import Assignment
@@ -164,7 +164,7 @@ def test_what_asks_nothing_and_what_a_part_is_called_do_not_count(place):
 
 def test_every_field_of_a_report_is_kept_or_said_to_be_none():
     """A new field of a report has to be thought of here."""
-    kept = {one.name for one in fields(_Told)} - {"whole"}
+    kept = {one.name for one in fields(_Stored)} - {"whole"}
     of_the_run = {"path", "rules", "rules_name", "seconds", "views", "error"}
     of_a_comparison = {"fixed", "lost", "was", "base_note"}
     of_toolpaths = {"facts"}

@@ -149,14 +149,14 @@ class _Crew(Generic[Item, Result]):
     def run(self, jobs: int, which: Sequence[int]) -> None:
         """Do the items of these numbers."""
         order = sorted(which, key=lambda at: (-self.costs[at].seconds, at))
-        room, told = spare_memory(), False
+        room, warned = spare_memory(), False
         while not self.results.keys() >= {*which}:
             while order and self._busy() < jobs:
                 at = self._fitting(order, room)
                 if at is None:
-                    if not told:
+                    if not warned:
                         self.hooks.note(self._held_back(jobs, room or 0))
-                        told = True
+                        warned = True
                     break
                 order.remove(at)
                 self._give(at)
@@ -186,7 +186,7 @@ class _Crew(Generic[Item, Result]):
     def _give(self, at: int) -> None:
         """Send an item to a process that waits, or to a new one."""
         most = self.work.most(self.items[at])
-        for worker in [one for one in self.workers if one.at is None]:
+        for worker in [worker for worker in self.workers if worker.at is None]:
             worker.at, worker.until = at, time.monotonic() + limits.patience(most)
             with suppress(OSError):  # it ended meanwhile
                 worker.way.send((self.items[at], most))
