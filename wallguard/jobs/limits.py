@@ -86,10 +86,10 @@ def is_plain(task: Task) -> bool:
         return True  # whoever checks it finds the same, in no time
     if len(mesh.triangles) > _TRIANGLES:
         return False
-    for lies, rules in (*task.assignments, *task.also):
-        unit = mesh.unit if mesh.unit_source == "format" else lies.unit or mesh.unit
-        scale = lies.scale * MILLIMETRES[unit] / MILLIMETRES[mesh.unit]
-        placed = mesh.vertices @ np.array(lies.rotation).T * scale
+    for assignment, rules in (*task.assignments, *task.also):
+        unit = mesh.unit if mesh.unit_source == "format" else assignment.unit or mesh.unit
+        scale = assignment.scale * MILLIMETRES[unit] / MILLIMETRES[mesh.unit]
+        placed = mesh.vertices @ np.array(assignment.rotation).T * scale
         height = np.ptp(placed[mesh.triangles, 2], axis=1)
         points = (height / rules.layer_height).sum()
         if np.ptp(placed, axis=0).max() > _SIZE or points > _POINTS:

@@ -95,13 +95,13 @@ class _Cells:
         self.width, self.origin = width, origin
         low, high = self.cell(boxes.low[members]), self.cell(boxes.high[members])
         self.top = high.max(axis=0) + 1
-        found = []
+        spans_of = []
         for step in ((0, 0), (0, 1), (1, 0), (1, 1)):
             there = low + np.array(step)
             spans = np.flatnonzero((there <= high).all(axis=1))
-            found.append((members[spans], there[spans]))
-        member = np.concatenate([each for each, _ in found])
-        at = np.concatenate([each for _, each in found])
+            spans_of.append((members[spans], there[spans]))
+        member = np.concatenate([each for each, _ in spans_of])
+        at = np.concatenate([each for _, each in spans_of])
         key = self._key(boxes.section[member], at[:, 0], at[:, 1])
         order = np.argsort(key, kind="stable")
         self.key, self.member = key[order], member[order]

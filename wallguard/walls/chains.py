@@ -199,7 +199,7 @@ def near_pairs(chains: Chains, reach: float) -> Pairs:
     boxes = Boxes(chains.low, chains.high, chains.section)
     level, _ = levels(boxes, reach)
     corners = chains.box
-    found = []
+    pairs = []
     for asker, met in meetings(boxes.wider(reach), boxes, reach, level):
         # Of two at one level each finds the other.
         kept = np.flatnonzero((level[asker] < level[met]) | (asker < met))
@@ -209,8 +209,8 @@ def near_pairs(chains: Chains, reach: float) -> Pairs:
         gap = np.hypot(np.maximum(x, 0.0), np.maximum(y, 0.0))
         near = np.flatnonzero(gap <= reach)
         one, other = one[near], other[near]
-        found.append(Pairs(one, other, gap[near], *_facing(chains, one, other)))
-    return Pairs(*(np.concatenate(each) for each in zip(*found, strict=True)))
+        pairs.append(Pairs(one, other, gap[near], *_facing(chains, one, other)))
+    return Pairs(*(np.concatenate(each) for each in zip(*pairs, strict=True)))
 
 
 def _facing(chains: Chains, one: _Ints, other: _Ints) -> tuple[_Bools, _Bools]:
@@ -231,9 +231,9 @@ def _facing(chains: Chains, one: _Ints, other: _Ints) -> tuple[_Bools, _Bools]:
     own, its = chains.view.take(one[which], axis=0), chains.view.take(other[which], axis=0)
     before = _before(own, its)
     which, own, its = which[before], own[before], its[before]
-    found = np.zeros(len(one), bool)
-    found[which[_before(its, own)]] = True
-    return face & found, level & found
+    ahead = np.zeros(len(one), bool)
+    ahead[which[_before(its, own)]] = True
+    return face & ahead, level & ahead
 
 
 def _before(one: _Floats, other: _Floats) -> _Bools:
@@ -245,11 +245,11 @@ def _before(one: _Floats, other: _Floats) -> _Bools:
     """
     x, y, open_ = one[:, 0], one[:, 1], one[:, 2]
     slack = 2 * (one[:, 7] + other[:, 7]) + _SLACK
-    found = np.isinf(open_)
-    open_ = np.where(found, 0.0, open_)
+    before = np.isinf(open_)
+    open_ = np.where(before, 0.0, open_)
     for own in (3, 5):
         for its in (3, 5):
             away_x, away_y = other[:, its] - one[:, own], other[:, its + 1] - one[:, own + 1]
             way = np.sqrt(away_x * away_x + away_y * away_y)
-            found |= x * away_x + y * away_y + open_ * way + slack > 0
-    return found
+            before |= x * away_x + y * away_y + open_ * way + slack > 0
+    return before

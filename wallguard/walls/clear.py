@@ -78,12 +78,12 @@ def divided(cells: Cells, limits: _Floats) -> Cells:
             continue
         rings = rings_of(cells.points[some], cells.label[some])
         over = rings.points[:, :, 3] - limit
-        found = [cells.chosen(~both)]
+        parts = [cells.chosen(~both)]
         for height in (over, -over):
             points, label, ring = rings.cut(height, np.full(len(some), INNER)).triangles()
             of = some[ring]
-            found.append(Cells(points, label, cells.own[of], cells.contact[of], cells.pair[of]))
-        cells = joined(found)
+            parts.append(Cells(points, label, cells.own[of], cells.contact[of], cells.pair[of]))
+        cells = joined(parts)
     return cells
 
 
@@ -117,8 +117,8 @@ def clear_cells(facets: Facets, pieces: Pieces) -> Cells:
         number = np.cumsum(busy) - 1
         cells, cell = cells.chosen(busy), number[cell]
         cells, cell, triangle = _round(facets, cells, cell, triangle)
-    found = joined(final)
-    return found.chosen(_with_room(facets, found, touching))
+    clear = joined(final)
+    return clear.chosen(_with_room(facets, clear, touching))
 
 
 def _with_room(facets: Facets, cells: Cells, touching: _Ints) -> _Bools:
@@ -159,8 +159,8 @@ def _with_room(facets: Facets, cells: Cells, touching: _Ints) -> _Bools:
         begin = np.searchsorted(cell, parent, side="left")
         part, row = ranges(begin, np.searchsorted(cell, parent, side="right") - begin)
         cell, triangle = part, triangle[row]
-    found: _Bools = good[group]
-    return found
+    roomy: _Bools = good[group]
+    return roomy
 
 
 # Seven points of a triangle, as weights of its corners.
@@ -208,7 +208,7 @@ def _in_reach(facets: Facets, cells: Cells, touching: _Ints, *, ends: bool) -> t
     none = np.zeros(len(low), np.int64)
     asked = Boxes(low[:, axes[:2]], high[:, axes[:2]], none)
     its = Boxes(its_low[:, axes[:2]], its_high[:, axes[:2]], np.zeros(len(its_low), np.int64))
-    found = [(none[:0], none[:0])]
+    reached = [(none[:0], none[:0])]
     for one, other in meetings(asked, its, float(np.median(radius))):
         cell, triangle = one, other
         last = axes[2]
@@ -231,9 +231,9 @@ def _in_reach(facets: Facets, cells: Cells, touching: _Ints, *, ends: bool) -> t
         # What is met is met from within, and no sooner than its plane.
         kept = (rise > _TIE * its_radius).any(axis=1)
         kept &= (rise < (1 - _TIE) * its_radius).any(axis=1)
-        found.append((cell[kept], triangle[kept]))
-    cell = np.concatenate([each for each, _ in found])
-    triangle = np.concatenate([each for _, each in found])
+        reached.append((cell[kept], triangle[kept]))
+    cell = np.concatenate([each for each, _ in reached])
+    triangle = np.concatenate([each for _, each in reached])
     order = np.lexsort((triangle, cell))
     return cell[order], triangle[order]
 
@@ -308,7 +308,7 @@ def _judged(
 def nearest(point: _Floats, corners: _Floats, normal: _Floats) -> _Floats:
     """(k, 3) the point of each triangle (k, 3, 3) that is nearest to each point (k, 3)."""
     best = np.full(len(point), np.inf)
-    found = np.empty_like(point)
+    foot = np.empty_like(point)
     inside = np.ones(len(point), bool)
     for i in range(3):
         begin, way = corners[:, i], corners[:, (i + 1) % 3] - corners[:, i]
@@ -318,11 +318,11 @@ def nearest(point: _Floats, corners: _Floats, normal: _Floats) -> _Floats:
         spot = begin + share[:, None] * way
         gap = np.einsum("ij,ij->i", point - spot, point - spot)
         nearer = gap < best
-        best[nearer], found[nearer] = gap[nearer], spot[nearer]
+        best[nearer], foot[nearer] = gap[nearer], spot[nearer]
         inside &= np.einsum("ij,ij->i", np.cross(way, normal), away) >= 0
     rise = np.einsum("ij,ij->i", point - corners[:, 0], normal)
-    found[inside] = (point - rise[:, None] * normal)[inside]
-    return found
+    foot[inside] = (point - rise[:, None] * normal)[inside]
+    return foot
 
 
 def _is_small(cells: Cells) -> _Bools:

@@ -109,7 +109,7 @@ def largest_discs(
     A disc that can lie in no wall, as nothing faces its point within reach, has the radius inf.
     """
     total = len(points)
-    found = Discs(
+    discs = Discs(
         np.full(total, np.inf), points.copy(), np.full(total, -1, np.int64), np.ones(total)
     )
     ask = _Asked(np.column_stack([points, normals]), lean, np.full(total, search.reach))
@@ -132,8 +132,8 @@ def largest_discs(
             least = _bounds(search, part, row, other)
             kept = np.flatnonzero(least <= part.limit[row] * (1 + TIE) + 1e-9)
             which, edges = ranges(search.chains.first[other[kept]], search.chains.size[other[kept]])
-            _first_contacts(search, part, row[kept][which], edges, some, found)
-    return found
+            _first_contacts(search, part, row[kept][which], edges, some, discs)
+    return discs
 
 
 def _parts(
@@ -212,7 +212,7 @@ def touched(
 
 
 def _first_contacts(
-    search: Search, ask: _Asked, row: _Ints, edge: _Ints, some: _Ints, found: Discs
+    search: Search, ask: _Asked, row: _Ints, edge: _Ints, some: _Ints, discs: Discs
 ) -> None:
     """Fill in what is found of `some`, whose rows are paired with edges."""
     edges = search.edges
@@ -242,7 +242,7 @@ def _first_contacts(
     first = order[np.diff(who[order], prepend=-1) > 0]
     # What is straight across within the tie decides the thickness: it is exact on flat walls.
     place, hit = some[who[first]], tied[first]
-    found.radius[place] = r[first]
-    found.contact[place] = ask.ray[who[first], :2] + np.column_stack([qx[hit], qy[hit]])
-    found.edge[place] = what[first]
-    found.facing[place] = facing[first]
+    discs.radius[place] = r[first]
+    discs.contact[place] = ask.ray[who[first], :2] + np.column_stack([qx[hit], qy[hit]])
+    discs.edge[place] = what[first]
+    discs.facing[place] = facing[first]

@@ -57,8 +57,8 @@ class Facets:
         begin = np.searchsorted(vertex, vertex, side="left")
         number = np.searchsorted(vertex, vertex, side="right") - begin
         one, other = ranges(begin, number)
-        found: _Ints = np.unique(face[one] * size + face[other])
-        return found
+        keys: _Ints = np.unique(face[one] * size + face[other])
+        return keys
 
 
 @dataclass(frozen=True)

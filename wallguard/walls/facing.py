@@ -65,19 +65,19 @@ def pieces_between(facets: Facets, largest: float) -> Pieces:
     coarse = np.flatnonzero(~facets.fine[units.facet])
     if not len(coarse):
         return _no_pieces()
-    found = [_faces(facets, units, coarse, largest), _edges(facets, units, coarse, largest)]
-    return _together(found)
+    pieces = [_faces(facets, units, coarse, largest), _edges(facets, units, coarse, largest)]
+    return _together(pieces)
 
 
-def _together(found: list[Pieces]) -> Pieces:
-    size = max(each.rings.points.shape[1] for each in found)
-    points = np.concatenate([_wider(each.rings.points, size) for each in found])
-    label = np.concatenate([_wider(each.rings.label, size) for each in found])
+def _together(pieces: list[Pieces]) -> Pieces:
+    size = max(each.rings.points.shape[1] for each in pieces)
+    points = np.concatenate([_wider(each.rings.points, size) for each in pieces])
+    label = np.concatenate([_wider(each.rings.label, size) for each in pieces])
     return Pieces(
-        Rings(points, np.concatenate([each.rings.count for each in found]), label),
-        np.concatenate([each.own for each in found]),
-        np.concatenate([each.contact for each in found]),
-        np.concatenate([each.pair for each in found]),
+        Rings(points, np.concatenate([each.rings.count for each in pieces]), label),
+        np.concatenate([each.own for each in pieces]),
+        np.concatenate([each.contact for each in pieces]),
+        np.concatenate([each.pair for each in pieces]),
     )
 
 
@@ -127,11 +127,11 @@ def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
     one, other = np.concatenate(ones), np.concatenate(others)
     broad = facets.broad[units.facet]
     wide = broad[one] & broad[other]
-    found = [_of_units(facets, units, one[~wide], other[~wide], largest)]
+    pieces = [_of_units(facets, units, one[~wide], other[~wide], largest)]
     if wide.any():
         facet = units.facet
-        found.append(_of_faces(facets, facet[one[wide]], facet[other[wide]], largest))
-    return _together(found)
+        pieces.append(_of_faces(facets, facet[one[wide]], facet[other[wide]], largest))
+    return _together(pieces)
 
 
 def _of_units(facets: Facets, units: Units, one: _Ints, other: _Ints, largest: float) -> Pieces:
@@ -163,7 +163,7 @@ def _of_faces(facets: Facets, one: _Ints, other: _Ints, largest: float) -> Piece
         [facets.corners[side // 3, side % 3], facets.corners[side // 3, (side + 1) % 3]], 1
     )
     bounds = np.searchsorted(owner, np.arange(len(number) + 1))
-    found = []
+    pieces = []
     for i in range(len(key)):
         a, b = (slice(bounds[each], bounds[each + 1]) for each in (faces[i], faces[len(key) + i]))
         n, m = facets.normal[own[i]], facets.normal[contact[i]]
@@ -182,7 +182,7 @@ def _of_faces(facets: Facets, one: _Ints, other: _Ints, largest: float) -> Piece
         rings = rings.cut(rings.points[:, :, 3] + 1e-9, none)
         rings = rings.cut(largest / 2 - rings.points[:, :, 3] + 1e-9, np.full(count, THICKER))
         kept = rings.count >= 3
-        found.append(
+        pieces.append(
             Pieces(
                 rings.chosen(kept),
                 np.full(kept.sum(), own[i]),
@@ -190,7 +190,7 @@ def _of_faces(facets: Facets, one: _Ints, other: _Ints, largest: float) -> Piece
                 np.ones(kept.sum(), bool),
             )
         )
-    return _together(found)
+    return _together(pieces)
 
 
 def _over(
@@ -243,7 +243,7 @@ def _edges(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
     if not len(side) or not len(coarse):
         return _no_pieces()
     axes = axes_of(own_low, own_high)
-    found = []
+    places = []
     asked = _flat(own_low, own_high, axes[:2])
     for place, edge in meetings(asked, _flat(low, high, axes[:2]), largest):
         n, last = normal[place], axes[2]
@@ -253,9 +253,9 @@ def _edges(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
         cosines = [dot(n, facets.normal[each[edge]]) for each in (first, second)]
         between = (cosines[0] <= FACING) & (cosines[1] <= FACING)
         kept &= between | (dot(n, mean[edge]) <= -0.5)
-        found.append((place[kept], edge[kept]))
-    place = np.concatenate([each for each, _ in found])
-    edge = np.concatenate([each for _, each in found])
+        places.append((place[kept], edge[kept]))
+    place = np.concatenate([each for each, _ in places])
+    edge = np.concatenate([each for _, each in places])
     unit = coarse[place]
     own = units.facet[unit]
     n, (one, other) = facets.normal[own], _turned(facets, own, first[edge], second[edge])

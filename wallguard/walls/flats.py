@@ -51,15 +51,15 @@ def filled_anew(vertices: _Floats, triangles: _Ints, normal: _Floats, face: _Int
     shapes = shapely.constrained_delaunay_triangles(areas)
     parts, of = shapely.get_parts(shapes, return_index=True)
     corners = shapely.get_coordinates(parts).reshape(-1, 4, 2)[:, :3]
-    found, known = _numbered(corners, of, flat, np.column_stack([begin, end]), owner)
+    fresh, known = _numbered(corners, of, flat, np.column_stack([begin, end]), owner)
     good = _area_kept(vertices, some, label, shapely.area(areas), count)
     good[of[~known]] = False
     good[np.bincount(of, minlength=count) == 0] = False
     # Wound about the face's normal.
     u, v = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
     back = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0] < 0
-    found[back] = found[back][:, ::-1]
-    kept = triangles[~mine], some[~good[label]], found[good[of]]
+    fresh[back] = fresh[back][:, ::-1]
+    kept = triangles[~mine], some[~good[label]], fresh[good[of]]
     return np.concatenate(kept)
 
 

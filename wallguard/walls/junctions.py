@@ -127,7 +127,7 @@ def through(walls: Walls, breaks: tuple[_Ints, _Ints, _Bools]) -> tuple[_Ints, _
     ends = Boxes(point[into], point[into] + reach[:, None] * way[into], walls.section[into])
     ends = Boxes(np.minimum(ends.low, ends.high), np.maximum(ends.low, ends.high), ends.section)
     begins = Boxes(point[out], point[out], walls.section[out])
-    found = [(into[:0], into[:0])]
+    pairs = [(into[:0], into[:0])]
     for one, other in meetings(ends.wider(0.01), begins, float(reach.max())):
         a, b = into[one], out[other]
         step = point[b] - point[a]
@@ -135,6 +135,6 @@ def through(walls: Walls, breaks: tuple[_Ints, _Ints, _Bools]) -> tuple[_Ints, _
         thickness = walls.thickness[a]
         kept = (dot(normal[a], normal[b]) >= _DIRECTION) & (aside <= _LINE * thickness)
         kept &= (ahead > 0) & (ahead <= _CROSSING * thickness)
-        found.append((a[kept], b[kept]))
-    one, other = (np.concatenate(side) for side in zip(*found, strict=True))
+        pairs.append((a[kept], b[kept]))
+    one, other = (np.concatenate(side) for side in zip(*pairs, strict=True))
     return one, other

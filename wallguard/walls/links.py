@@ -35,10 +35,10 @@ def links_of(facets: Facets, cells: Cells, twin: _Ints) -> tuple[_Ints, _Ints]:
     """Pairs of cells that belong together. twin (k,): the same cell on the other face, or -1."""
     size = len(cells.own)
     paired = np.flatnonzero(twin >= 0)
-    found = [(paired, twin[paired]), _over_fine(facets, cells), _beside(facets, cells)]
-    found.append(_posts(facets, cells))
-    one = np.concatenate([each for each, _ in found])
-    other = np.concatenate([each for _, each in found])
+    pairs = [(paired, twin[paired]), _over_fine(facets, cells), _beside(facets, cells)]
+    pairs.append(_posts(facets, cells))
+    one = np.concatenate([each for each, _ in pairs])
+    other = np.concatenate([each for _, each in pairs])
     label = connected(one, other, size)[1]
     past = _past_junctions(facets, cells, label)
     return np.concatenate([one, past[0]]), np.concatenate([other, past[1]])
@@ -105,7 +105,7 @@ def _past_junctions(facets: Facets, cells: Cells, label: _Ints) -> tuple[_Ints, 
     reach = _JUNCTION * thick[:, None]
     wide = Boxes((low - reach)[:, axes[:2]], (high + reach)[:, axes[:2]], patch)
     boxes = Boxes(low[:, axes[:2]], high[:, axes[:2]], patch)
-    found = [(none, none)]
+    pairs = [(none, none)]
     for place_of, met in meetings(wide, boxes, float(np.median(thick))):
         apart = label[rim[place_of]] != label[rim[met]]
         one, other = place_of[apart], met[apart]
@@ -126,10 +126,10 @@ def _past_junctions(facets: Facets, cells: Cells, label: _Ints) -> tuple[_Ints, 
                 spot = nearest(place[a, i], place[b], normal)
                 np.minimum(gap, np.linalg.norm(spot - place[a, i], axis=1), out=gap)
         near = gap <= far
-        found.append((rim[one[near]], rim[other[near]]))
+        pairs.append((rim[one[near]], rim[other[near]]))
     return (
-        np.concatenate([each for each, _ in found]),
-        np.concatenate([each for _, each in found]),
+        np.concatenate([each for each, _ in pairs]),
+        np.concatenate([each for _, each in pairs]),
     )
 
 

@@ -210,11 +210,11 @@ def _facing(outline: Outline, spacing: float) -> list[_Events]:
     """Stretches of long edges that others face, and the points on them."""
     edges, chains, reach = outline.edges, outline.chains, outline.search.reach
     alone = outline.long & outline.active
-    found = []
+    events = []
 
     def add(edge: _Ints, place: _Floats, change: int, kept: bool) -> None:
         count = len(edge)
-        found.append(_Events(edge, place, np.full(count, change), np.full(count, kept)))
+        events.append(_Events(edge, place, np.full(count, change), np.full(count, kept)))
 
     for (one, facing), stretches in ((outline.pairs, True), (outline.level, False)):
         edge = chains.first[one]
@@ -230,7 +230,7 @@ def _facing(outline: Outline, spacing: float) -> list[_Events]:
         if not stretches:
             ends = np.tile(size[which] == 1, 2)
             count = len(place)
-            found.append(_Events(np.tile(owner, 2), place, np.zeros(count, np.int64), ends))
+            events.append(_Events(np.tile(owner, 2), place, np.zeros(count, np.int64), ends))
             continue
         if len(size):
             pair = np.cumsum(size) - size
@@ -251,7 +251,7 @@ def _facing(outline: Outline, spacing: float) -> list[_Events]:
     if np.isfinite(spacing):
         edge, place = _evenly(edges, own, spacing)
         add(edge, place, 0, True)
-    return found
+    return events
 
 
 def _chord(edges: Edges, which: _Ints) -> _Floats:
@@ -346,7 +346,7 @@ def closer(outline: Outline, places: Places, group: Grouping) -> tuple[_Ints, _F
     """The edges, places and discs of the points at places, and of more where neighbours on an edge
     differ; in order along each edge."""
     spots = _spots(outline, places.edge, places.place, group)
-    found = [spots]
+    levels = [spots]
     asked = np.flatnonzero(places.open_[:-1] & (places.edge[1:] == places.edge[:-1]))
     low, high = spots.chosen(asked), spots.chosen(asked + 1)
     for number in range(_ROUNDS):
@@ -357,7 +357,7 @@ def closer(outline: Outline, places: Places, group: Grouping) -> tuple[_Ints, _F
         low, high, corner = low.chosen(split), high.chosen(split), corner[split]
         owner, place = _between(outline, (low, high), corner, number)
         more = _spots(outline, low.edge[owner], place, group)
-        found.append(more)
+        levels.append(more)
         # From the low end to the first, from each to the next, and from the last to the high end.
         first = np.diff(owner, prepend=-1) > 0
         goes_on = np.flatnonzero(~first)
@@ -369,7 +369,7 @@ def closer(outline: Outline, places: Places, group: Grouping) -> tuple[_Ints, _F
             ),
             _in_a_row(more.chosen(np.flatnonzero(first)), more.chosen(goes_on), high),
         )
-    every = _in_a_row(*found)
+    every = _in_a_row(*levels)
     order = np.lexsort((every.place, every.edge))
     return every.edge[order], every.place[order], chosen(every.discs, order)
 
@@ -399,8 +399,8 @@ def _unlike(outline: Outline, low: _Spots, high: _Spots) -> _Bools:
     )
     ends = np.maximum(low.discs.radius[near], high.discs.radius[near])
     unlike[near] = 2 * (most - ends) > _EXACT
-    found: _Bools = unlike
-    return found
+    result: _Bools = unlike
+    return result
 
 
 def _across_from_corner(outline: Outline, low: _Spots, high: _Spots) -> _Floats:
@@ -408,7 +408,7 @@ def _across_from_corner(outline: Outline, low: _Spots, high: _Spots) -> _Floats:
     where the wall is thinner than at both; nan where there is none. As the corner belongs to the
     outline, the disc there is no larger than the way to it."""
     edges = outline.edges
-    found = np.full(len(low.edge), np.nan)
+    places = np.full(len(low.edge), np.nan)
     both = np.flatnonzero(low.wall & high.wall & (high.place - low.place > _CLOSE))
     edge, begin, end = low.edge[both], low.place[both], high.place[both]
     least = 2 * np.minimum(low.discs.radius, high.discs.radius)[both] - _EXACT
@@ -421,8 +421,8 @@ def _across_from_corner(outline: Outline, low: _Spots, high: _Spots) -> _Floats:
             thinner = (at > begin + _CLOSE / 4) & (at < end - _CLOSE / 4) & (depth < least)
             thinner &= depth > 0
             place[thinner], least[thinner] = at[thinner], depth[thinner]
-    found[both] = place
-    return found
+    places[both] = place
+    return places
 
 
 def _between(

@@ -70,10 +70,10 @@ def find_plates(
         return []
     plan = _plan(sections, smallest)
     runs = _runs(sections, plan) if solid is None else _short(sections, plan, limit, solid)
-    thin = _broad(runs, plan, limit)
-    if not len(thin.cell):
+    short = _broad(runs, plan, limit)
+    if not len(short.cell):
         return []
-    return _plates(sections, plan, _not_steps(thin, runs, plan, sections.layer_height))
+    return _plates(sections, plan, _not_steps(short, runs, plan, sections.layer_height))
 
 
 @dataclass(frozen=True)
@@ -143,11 +143,11 @@ def _short(sections: Sections, plan: _Plan, limit: int, solid: Mesh) -> _Runs:
     most = int(_DEARER * (rise + _LAYER * len(sections.heights)))
     layers = (sections.layer_height, limit)
     try:
-        found = short_columns(grid, sections.heights, layers, most)
+        columns = short_columns(grid, sections.heights, layers, most)
     except ValueError:
         return _runs(sections, plan)
-    order = np.lexsort((found[0], found[2], found[1]))
-    return _Runs(*found).chosen(order)
+    order = np.lexsort((columns[0], columns[2], columns[1]))
+    return _Runs(*columns).chosen(order)
 
 
 def _runs(sections: Sections, plan: _Plan) -> _Runs:
@@ -180,8 +180,8 @@ def _runs(sections: Sections, plan: _Plan) -> _Runs:
 def _broad(runs: _Runs, plan: _Plan, limit: int) -> _Runs:
     """Runs below the limit, where three by three cells at least have the same first layer and
     length: what is narrower is left out."""
-    thin = runs.chosen(np.flatnonzero(runs.length < limit))
-    key = (thin.first * limit + thin.length) * (plan.width * plan.rows) + thin.cell
+    short = runs.chosen(np.flatnonzero(runs.length < limit))
+    key = (short.first * limit + short.length) * (plan.width * plan.rows) + short.cell
     square = [row * plan.width + column for row in (-1, 0, 1) for column in (-1, 0, 1)]
     inner = key
     for step in square:
@@ -189,7 +189,7 @@ def _broad(runs: _Runs, plan: _Plan, limit: int) -> _Runs:
     kept = np.zeros(len(key), bool)
     for step in square:
         kept[np.searchsorted(key, inner + step)] = True
-    return thin.chosen(kept)
+    return short.chosen(kept)
 
 
 def _within(wanted: _Ints, ordered: _Ints) -> _Bools:
@@ -197,8 +197,8 @@ def _within(wanted: _Ints, ordered: _Ints) -> _Bools:
     if not len(ordered):
         return np.zeros(len(wanted), bool)
     place = np.minimum(np.searchsorted(ordered, wanted), len(ordered) - 1)
-    found: _Bools = ordered[place] == wanted
-    return found
+    held: _Bools = ordered[place] == wanted
+    return held
 
 
 def _beside(runs: _Runs, others: _Runs, step: int) -> tuple[_Ints, _Ints]:
@@ -215,32 +215,32 @@ def _beside(runs: _Runs, others: _Runs, step: int) -> tuple[_Ints, _Ints]:
     return one[overlap], other[overlap]
 
 
-def _not_steps(thin: _Runs, runs: _Runs, plan: _Plan, layer_height: float) -> _Runs:
+def _not_steps(short: _Runs, runs: _Runs, plan: _Plan, layer_height: float) -> _Runs:
     """Leave out the steps of slopes: narrow strips beside which the material's top or bottom lies
     one layer higher or lower, and which have material less high, or none, beside them as well.
     Of a sloping sheet also those beside which it goes on down on one side and up on the other.
     (The thinnest place over a round hole goes on down on both sides, and stays.)"""
-    near = runs.chosen(_around(thin, runs, plan))
-    count = len(thin.cell)
+    near = runs.chosen(_around(short, runs, plan))
+    count = len(short.cell)
     links: list[tuple[_Ints, _Ints]] = []
     rim, steps, falls, down, up = (np.zeros(count) for _ in range(5))
     for step in (1, -1, plan.width, -plan.width):
-        alike, next_step, held, lies, rises = (np.zeros(count, bool) for _ in range(5))
-        one, other = _beside(thin, near, step)
-        lower = thin.first[one] - near.first[other]
-        upper = near.length[other] - lower - thin.length[one]
+        alike, next_step, held, sunk, rises = (np.zeros(count, bool) for _ in range(5))
+        one, other = _beside(short, near, step)
+        lower = short.first[one] - near.first[other]
+        upper = near.length[other] - lower - short.length[one]
         alike[one[(lower == 0) & (upper == 0)]] = True
         next_step[one[(np.abs(lower) <= 1) & (np.abs(upper) <= 1)]] = True
         held[one[(lower >= 0) & (upper >= 0)]] = True
-        lies[one[(lower == 1) & (upper == 0)]] = True
+        sunk[one[(lower == 1) & (upper == 0)]] = True
         rises[one[(lower == 0) & (upper == 1)]] = True
         rim += ~alike
-        down += lies
+        down += sunk
         up += rises
         steps += next_step & ~alike
         falls += ~held
-        one, other = _beside(thin, thin, step)
-        same = (thin.first[one] == thin.first[other]) & (thin.length[one] == thin.length[other])
+        one, other = _beside(short, short, step)
+        same = (short.first[one] == short.first[other]) & (short.length[one] == short.length[other])
         links.append((one[same], other[same]))
     number, strip = connected(
         np.concatenate([each for each, _ in links]),
@@ -249,61 +249,62 @@ def _not_steps(thin: _Runs, runs: _Runs, plan: _Plan, layer_height: float) -> _R
     )
     cells = np.bincount(strip, minlength=number)
     edge = np.bincount(strip, rim, number)
-    narrow = 2 * cells * plan.cell < _LEVEL * layer_height * edge
+    slim = 2 * cells * plan.cell < _LEVEL * layer_height * edge
     goes_on, ends, sinks, climbs = (
         np.bincount(strip, each, number) >= _STEP * edge for each in (steps, falls, down, up)
     )
-    return thin.chosen(~(narrow & ((goes_on & ends) | (sinks & climbs)))[strip])
+    return short.chosen(~(slim & ((goes_on & ends) | (sinks & climbs)))[strip])
 
 
-def _around(thin: _Runs, runs: _Runs, plan: _Plan) -> _Bools:
+def _around(short: _Runs, runs: _Runs, plan: _Plan) -> _Bools:
     """Which of the runs stand in or beside a cell with a thin run."""
     marked = np.zeros(plan.width * plan.rows, bool)
     for step in (0, 1, -1, plan.width, -plan.width):
-        marked[thin.cell + step] = True
+        marked[short.cell + step] = True
     around: _Bools = marked[runs.cell]
     return around
 
 
-def _plates(sections: Sections, plan: _Plan, thin: _Runs) -> list[Plate]:
+def _plates(sections: Sections, plan: _Plan, short: _Runs) -> list[Plate]:
     """Thin runs side by side that share a layer, or meet at one, are one plate."""
-    if not len(thin.cell):
+    if not len(short.cell):
         return []
     # One layer longer, so that what lies a layer further up or down still touches.
-    longer = _Runs(thin.cell, thin.first, thin.length + 1)
+    longer = _Runs(short.cell, short.first, short.length + 1)
     one, other = (
         np.concatenate(each)
         for each in zip(*(_beside(longer, longer, step) for step in (1, plan.width)), strict=True)
     )
-    floor = thin.first == 0
+    floor = short.first == 0
     same = floor[one] == floor[other]
-    number, label = connected(one[same], other[same], len(thin.cell))
+    number, label = connected(one[same], other[same], len(short.cell))
     order = np.argsort(label, kind="stable")
     bounds = np.searchsorted(label[order], np.arange(number + 1))
-    found = [
-        _plate(sections, plan, thin.chosen(order[bounds[i] : bounds[i + 1]])) for i in range(number)
+    plates = [
+        _plate(sections, plan, short.chosen(order[bounds[i] : bounds[i + 1]]))
+        for i in range(number)
     ]
-    return sorted(found, key=lambda plate: (plate.kind, plate.layers, plate.point))
+    return sorted(plates, key=lambda plate: (plate.kind, plate.layers, plate.point))
 
 
-def _plate(sections: Sections, plan: _Plan, thin: _Runs) -> Plate:
-    centre = plan.centre(thin.cell)
-    layers = int(thin.length.min())
-    thinnest = np.flatnonzero(thin.length == layers)
+def _plate(sections: Sections, plan: _Plan, short: _Runs) -> Plate:
+    centre = plan.centre(short.cell)
+    layers = int(short.length.min())
+    thinnest = np.flatnonzero(short.length == layers)
     middle = centre[thinnest].mean(axis=0)
     spot = thinnest[np.argmin(((centre[thinnest] - middle) ** 2).sum(axis=1))]
     height = sections.layer_height
     bottom = float(sections.heights[0]) - height / 2
-    low = bottom + height * float(thin.first.min())
-    high = bottom + height * float((thin.first + thin.length).max())
+    low = bottom + height * float(short.first.min())
+    high = bottom + height * float((short.first + short.length).max())
     x, y = centre[spot].tolist()
     half = plan.cell / 2
     (x0, y0), (x1, y1) = (centre.min(axis=0) - half).tolist(), (centre.max(axis=0) + half).tolist()
     return Plate(
-        kind="floor" if thin.first[0] == 0 else "roof",
+        kind="floor" if short.first[0] == 0 else "roof",
         layers=layers,
-        area=len(thin.cell) * plan.cell**2,
-        point=(x, y, bottom + height * (float(thin.first[spot]) + layers / 2)),
+        area=len(short.cell) * plan.cell**2,
+        point=(x, y, bottom + height * (float(short.first[spot]) + layers / 2)),
         box=((x0, y0, low), (x1, y1, high)),
         low=low,
         high=high,

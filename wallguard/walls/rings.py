@@ -97,14 +97,14 @@ class Rings:
         """Triangles (t, 3, 4) that fill the rings, their edges' labels (t, 3), and the number of
         the ring that each is of (t,). What has no area is left out."""
         size, after = self.points.shape[1], self.after
-        plain, found = self._is_plain(), []
+        plain, pieces = self._is_plain(), []
         for i in range(1, size - 1):
             there = np.flatnonzero(plain & (self.count > i + 1))
             first = self.label[there, 0] if i == 1 else INNER
             last = np.where(self.count[there] == i + 2, self.label[there, i + 1], INNER)
             labels = np.full((len(there), 3), INNER)
             labels[:, 0], labels[:, 1], labels[:, 2] = first, self.label[there, i], last
-            found.append((self.points[there][:, [0, i, i + 1]], labels, there))
+            pieces.append((self.points[there][:, [0, i, i + 1]], labels, there))
         # Others from their middle, so that each edge belongs to a triangle that has an area.
         valid = np.arange(size) < self.count[:, None]
         sums = (self.points * valid[:, :, None]).sum(axis=1)
@@ -114,10 +114,10 @@ class Rings:
             corners = self.points[there, i], self.points[there, after[there, i]], middle[there]
             labels = np.full((len(there), 3), INNER)
             labels[:, 0] = self.label[there, i]
-            found.append((np.stack(corners, axis=1), labels, there))
-        points = np.concatenate([each[0] for each in found])
-        labels = np.concatenate([each[1] for each in found])
-        owner = np.concatenate([each[2] for each in found])
+            pieces.append((np.stack(corners, axis=1), labels, there))
+        points = np.concatenate([each[0] for each in pieces])
+        labels = np.concatenate([each[1] for each in pieces])
+        owner = np.concatenate([each[2] for each in pieces])
         u, v = points[:, 1, :3] - points[:, 0, :3], points[:, 2, :3] - points[:, 0, :3]
         area = np.linalg.norm(np.cross(u, v), axis=1)
         order = np.argsort(owner, kind="stable")

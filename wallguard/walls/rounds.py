@@ -100,13 +100,13 @@ def find_rounds(mesh: Mesh, largest: float) -> list[Round]:
     strips = _strips(mesh, facets, links)
     if not strips.count:
         return []
-    found = _fit(strips)
-    joined = _join(strips, found)
+    cylinders = _fit(strips)
+    joined = _join(strips, cylinders)
     if joined is not None:
-        strips, found = joined, _fit(joined)
-    good = found.sound & (found.covered >= _ROUND) & (2 * found.radius <= largest)
-    good &= ~_part_of_curve(mesh, facets, strips, found, good)
-    return _rounds(mesh, strips, found, np.flatnonzero(good))
+        strips, cylinders = joined, _fit(joined)
+    good = cylinders.sound & (cylinders.covered >= _ROUND) & (2 * cylinders.radius <= largest)
+    good &= ~_part_of_curve(mesh, facets, strips, cylinders, good)
+    return _rounds(mesh, strips, cylinders, np.flatnonzero(good))
 
 
 @dataclass(frozen=True)
@@ -476,25 +476,27 @@ def _covered(strips: _Strips, axis: _Floats, foot: _Floats) -> _Floats:
     return _sums(strip, fresh, strips.count)
 
 
-def _join(strips: _Strips, found: _Cylinders) -> _Strips | None:
+def _join(strips: _Strips, cylinders: _Cylinders) -> _Strips | None:
     """Arcs of one cylinder, cut apart by slits or cross-holes, as one strip."""
-    arcs = np.flatnonzero(found.sound & (found.covered < _ROUND) & (found.covered > _ARC_ANGLE))
+    arcs = np.flatnonzero(
+        cylinders.sound & (cylinders.covered < _ROUND) & (cylinders.covered > _ARC_ANGLE)
+    )
     if len(arcs) < 2:
         return None
     from scipy.spatial import cKDTree
 
-    axis = _pointing(found.axis[arcs])
-    along = np.einsum("ij,ij->i", found.foot[arcs], axis)
-    origin = found.foot[arcs] - along[:, None] * axis
-    radius = found.radius[arcs]
+    axis = _pointing(cylinders.axis[arcs])
+    along = np.einsum("ij,ij->i", cylinders.foot[arcs], axis)
+    origin = cylinders.foot[arcs] - along[:, None] * axis
+    radius = cylinders.radius[arcs]
     # One tolerance for all: mm on the axis' place and radius, 0.02 (1.1 degrees) on directions.
     sense = 10.0 * strips.bulging[arcs]
     places = np.column_stack([origin / 0.02, axis / 0.02, radius / 0.01, sense])
     pairs = cKDTree(places).query_pairs(1.0, output_type="ndarray")
-    middle = along + np.einsum("ij,ij->i", axis, found.axis[arcs]) * (
-        (found.low[arcs] + found.high[arcs]) / 2
+    middle = along + np.einsum("ij,ij->i", axis, cylinders.axis[arcs]) * (
+        (cylinders.low[arcs] + cylinders.high[arcs]) / 2
     )
-    half = (found.high[arcs] - found.low[arcs]) / 2
+    half = (cylinders.high[arcs] - cylinders.low[arcs]) / 2
     apart = np.abs(middle[pairs[:, 0]] - middle[pairs[:, 1]])
     pairs = arcs[pairs[apart < half[pairs[:, 0]] + half[pairs[:, 1]]]]
     if not len(pairs):
@@ -513,12 +515,12 @@ def _pointing(axis: _Floats) -> _Floats:
 
 
 def _part_of_curve(
-    mesh: Mesh, facets: _Facets, strips: _Strips, found: _Cylinders, good: _Bools
+    mesh: Mesh, facets: _Facets, strips: _Strips, cylinders: _Cylinders, good: _Bools
 ) -> _Bools:
     """Whether the surface runs smoothly on past both ends of a strip and curves there as within:
     the belt of a ball or of a ring looks like a short cylinder."""
     count, strip = strips.count, strips.strip
-    middle = (found.low + found.high) / 2
+    middle = (cylinders.low + cylinders.high) / 2
     length, area = np.zeros(2 * count), np.zeros(2 * count)
     for sense in (False, True):
         strip_of = np.full(len(facets.area), -1, np.int64)
@@ -531,35 +533,35 @@ def _part_of_curve(
         beyond = np.concatenate([facets.other[border], facets.one[border]])
         edge, beyond, beside = (each[beside >= 0] for each in (edge, beyond, beside))
         begin, end = mesh.vertices[facets.begin[edge]], mesh.vertices[facets.end[edge]]
-        place = _along((begin + end) / 2, found, beside)
+        place = _along((begin + end) / 2, cylinders, beside)
         key = 2 * beside + (place > middle[beside])
         length += _sums(key, np.linalg.norm(end - begin, axis=1), 2 * count)
         area += _sums(key, 2 * facets.area[beyond], 2 * count)
-    smooth = (length.reshape(-1, 2) >= np.pi * found.radius[:, None]).all(axis=1)
+    smooth = (length.reshape(-1, 2) >= np.pi * cylinders.radius[:, None]).all(axis=1)
     beyond_height = (area / np.maximum(length, 1e-12)).reshape(-1, 2).max(axis=1)
-    short = found.high - found.low < 2.5 * beyond_height
+    short = cylinders.high - cylinders.low < 2.5 * beyond_height
     # Does the lean of the facets change along the axis, as on a barrel?
-    lean = np.einsum("ij,ij->i", strips.normal, found.axis[strip])
-    place = _along(strips.points.mean(axis=1), found, strip) - middle[strip]
+    lean = np.einsum("ij,ij->i", strips.normal, cylinders.axis[strip])
+    place = _along(strips.points.mean(axis=1), cylinders, strip) - middle[strip]
     change = _sums(strip, strips.area * lean * place, count)
     change /= np.maximum(_sums(strip, strips.area * place**2, count), 1e-12)
-    barrel = np.abs(change) * (found.high - found.low) / 2 > _CONE
+    barrel = np.abs(change) * (cylinders.high - cylinders.low) / 2 > _CONE
     belt: _Bools = smooth & (short | barrel)
     return belt
 
 
-def _along(point: _Floats, found: _Cylinders, strip: _Ints) -> _Floats:
+def _along(point: _Floats, cylinders: _Cylinders, strip: _Ints) -> _Floats:
     """How far each point (n, 3) lies along the axis of its strip."""
-    place: _Floats = np.einsum("ij,ij->i", point - found.foot[strip], found.axis[strip])
+    place: _Floats = np.einsum("ij,ij->i", point - cylinders.foot[strip], cylinders.axis[strip])
     return place
 
 
-def _rounds(mesh: Mesh, strips: _Strips, found: _Cylinders, chosen: _Ints) -> list[Round]:
+def _rounds(mesh: Mesh, strips: _Strips, cylinders: _Cylinders, chosen: _Ints) -> list[Round]:
     if not len(chosen):
         return []
     corners = mesh.vertices[mesh.triangles]
     lowest, highest = corners.min(axis=1), corners.max(axis=1)
-    axes = _pointing(found.axis)
+    axes = _pointing(cylinders.axis)
     rounds = []
     for i in chosen.tolist():
         begin, end = np.searchsorted(strips.strip, [i, i + 1])
@@ -567,17 +569,17 @@ def _rounds(mesh: Mesh, strips: _Strips, found: _Cylinders, chosen: _Ints) -> li
         low, high = lowest[own].min(axis=0), highest[own].max(axis=0)
         x = np.flatnonzero((lowest[:, 0] <= high[0]) & (highest[:, 0] >= low[0]))
         near = x[((lowest[x] <= high) & (highest[x] >= low)).all(axis=1)]
-        middle = (found.low[i] + found.high[i]) / 2
-        if not _clear(found, i, strips.points[begin:end], corners[np.setdiff1d(near, own)]):
+        middle = (cylinders.low[i] + cylinders.high[i]) / 2
+        if not _clear(cylinders, i, strips.points[begin:end], corners[np.setdiff1d(near, own)]):
             continue
-        centre = found.foot[i] + middle * found.axis[i]
+        centre = cylinders.foot[i] + middle * cylinders.axis[i]
         rounds.append(
             Round(
                 kind="pin" if strips.bulging[i] else "hole",
-                diameter=float(2 * found.radius[i]),
+                diameter=float(2 * cylinders.radius[i]),
                 axis=_point(axes[i]),
                 centre=_point(centre),
-                length=float(found.high[i] - found.low[i]),
+                length=float(cylinders.high[i] - cylinders.low[i]),
                 low=float(low[2]),
                 high=float(high[2]),
                 box=(_point(low), _point(high)),
@@ -592,15 +594,17 @@ def _point(values: _Floats) -> Point:
     return x, y, z
 
 
-def _clear(found: _Cylinders, i: int, own: _Floats, others: _Floats) -> bool:
+def _clear(cylinders: _Cylinders, i: int, own: _Floats, others: _Floats) -> bool:
     """Whether nothing else lies between the axis and the cylinder, as seen from most of three
     places on the axis: a hole is empty, and a pin is solid where no hole runs inside."""
-    u, v = (side[0] for side in _frames(found.axis[i : i + 1]))
+    u, v = (side[0] for side in _frames(cylinders.axis[i : i + 1]))
     turn = np.arange(6) * (np.pi / 3) + 0.1
     rays = np.tile(np.outer(np.cos(turn), u) + np.outer(np.sin(turn), v), (3, 1))
-    along = found.low[i] + np.repeat([0.2, 0.5, 0.8], 6) * (found.high[i] - found.low[i])
-    start = found.foot[i] + along[:, None] * found.axis[i]
-    reach = np.minimum(_hits(start, rays, own), found.radius[i])
+    along = cylinders.low[i] + np.repeat([0.2, 0.5, 0.8], 6) * (
+        cylinders.high[i] - cylinders.low[i]
+    )
+    start = cylinders.foot[i] + along[:, None] * cylinders.axis[i]
+    reach = np.minimum(_hits(start, rays, own), cylinders.radius[i])
     free = _hits(start, rays, others) >= reach - 1e-6
     return int(free.reshape(3, 6).all(axis=1).sum()) >= 2
 

@@ -132,8 +132,8 @@ def _find(mesh: Mesh, largest: float, edges: Sequence[float], *, air: bool) -> l
     groups = np.searchsorted(limits, _judged(thickness, area, whole, count), side="right")
     same = groups[one] == groups[other]
     count, piece = connected(one[same], other[same], len(members))
-    found = _Found(members, piece, count, groups, whole)
-    return _stretches(samples, surface, balls, found, air)
+    parts = _Parts(members, piece, count, groups, whole)
+    return _stretches(samples, surface, balls, parts, air)
 
 
 def _samples(mesh: Mesh, largest: float, air: bool) -> _Samples | None:
@@ -197,9 +197,12 @@ def _balls(samples: _Samples, surface: Surface, largest: float) -> Balls:
         return surface.balls(samples.point, samples.normal, np.arange(count), largest / 2)
     step = _step(samples.area, largest) / 2
     asked, spoken = spokesmen(surface.centre, samples.normal, step)
-    found = surface.balls(samples.point[asked], samples.normal[asked], asked, largest / 2)
+    balls_there = surface.balls(samples.point[asked], samples.normal[asked], asked, largest / 2)
     return Balls(
-        found.radius[spoken], found.contact[spoken], found.triangle[spoken], found.facing[spoken]
+        balls_there.radius[spoken],
+        balls_there.contact[spoken],
+        balls_there.triangle[spoken],
+        balls_there.facing[spoken],
     )
 
 
@@ -226,20 +229,20 @@ def _look_again(samples: _Samples, surface: Surface, balls: Balls, largest: floa
     tips, first, tip = np.unique(tips[~rim[tips]], return_index=True, return_inverse=True)
     points = np.concatenate([(samples.begin[flat] + samples.end[flat]) / 2, samples.vertices[tips]])
     own = np.concatenate([one, owner[first]])
-    found = surface.balls(points, samples.normal[own], own, largest)
+    tried = surface.balls(points, samples.normal[own], own, largest)
     # Which triangles each of them may speak for.
     triangle = np.concatenate([one, other, owner])
     place = np.concatenate([np.arange(len(one)), np.arange(len(one)), len(one) + tip])
-    kept = asked[triangle] & (found.facing[place] <= FACING)
+    kept = asked[triangle] & (tried.facing[place] <= FACING)
     triangle, place = triangle[kept], place[kept]
-    order = np.lexsort((place, np.round(found.facing[place], 6), triangle))
+    order = np.lexsort((place, np.round(tried.facing[place], 6), triangle))
     order = order[np.diff(triangle[order], prepend=-1) != 0]
     triangle, place = triangle[order], place[order]
     samples.point[triangle] = points[place]
-    balls.radius[triangle] = found.radius[place]
-    balls.contact[triangle] = found.contact[place]
-    balls.triangle[triangle] = found.triangle[place]
-    balls.facing[triangle] = found.facing[place]
+    balls.radius[triangle] = tried.radius[place]
+    balls.contact[triangle] = tried.contact[place]
+    balls.triangle[triangle] = tried.triangle[place]
+    balls.facing[triangle] = tried.facing[place]
 
 
 def _posts(
@@ -261,8 +264,8 @@ def _posts(
     near = tree.query(centre[line], k=min(16, len(line)), distance_upper_bound=2 * radius.max())
     pair = np.column_stack([np.repeat(line, near[1].shape[1]), near[1].ravel()])
     reach = near[0].ravel()
-    found = np.isfinite(reach)
-    first, second, reach = pair[found, 0], line[pair[found, 1]], reach[found]
+    hit = np.isfinite(reach)
+    first, second, reach = pair[hit, 0], line[pair[hit, 1]], reach[hit]
     alike = np.abs(radius[first] - radius[second]) <= 0.02 * radius[first]
     alike &= (reach <= 1.9 * radius[first]) & (label[first] != label[second])
     return first[alike], second[alike]
@@ -332,7 +335,7 @@ def _judged(thickness: _Floats, area: _Floats, label: _Ints, count: int) -> _Flo
 
 
 @dataclass(frozen=True)
-class _Found:
+class _Parts:
     """The samples that are walls (members), and of each of them its piece (of `count`), the group
     it is judged by, and its connected wall."""
 
@@ -344,7 +347,7 @@ class _Found:
 
 
 def _stretches(
-    samples: _Samples, surface: Surface, balls: Balls, walls: _Found, air: bool
+    samples: _Samples, surface: Surface, balls: Balls, walls: _Parts, air: bool
 ) -> list[Stretch]:
     members, piece, count = walls.members, walls.piece, walls.count
     thickness, area = 2 * balls.radius[members], samples.area[members]

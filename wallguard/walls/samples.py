@@ -84,11 +84,11 @@ def take_samples(
     """
     spacing = max(STEP, float(edges.length.sum()) / _MOST) if dense or everywhere else np.inf
     bounds = _blocks(edges)
-    found = []
+    parts = []
     for low, high in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
         outline = ready(_some(edges, low, high), largest, everywhere)
-        found.append((low, _sampled(outline, spacing, group)))
-    return _joined(found)
+        parts.append((low, _sampled(outline, spacing, group)))
+    return _joined(parts)
 
 
 def _sampled(outline: Outline, spacing: float, group: Grouping) -> Samples:
@@ -153,14 +153,14 @@ def _some(edges: Edges, low: int, high: int) -> Edges:
     )
 
 
-def _joined(found: list[tuple[int, Samples]]) -> Samples:
-    every = [samples for _, samples in found]
+def _joined(parts: list[tuple[int, Samples]]) -> Samples:
+    every = [samples for _, samples in parts]
 
     held = np.concatenate(
-        [np.where(each.discs.edge >= 0, each.discs.edge + low, -1) for low, each in found]
+        [np.where(each.discs.edge >= 0, each.discs.edge + low, -1) for low, each in parts]
     )
     return Samples(
-        edge=np.concatenate([each.edge + low for low, each in found]),
+        edge=np.concatenate([each.edge + low for low, each in parts]),
         at=np.concatenate([each.at for each in every]),
         share=np.concatenate([each.share for each in every]),
         ahead=np.concatenate([each.ahead for each in every]),

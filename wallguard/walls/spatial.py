@@ -50,11 +50,11 @@ class Measures(NamedTuple):
 
 def stretches(of: Measures) -> list[Stretch]:
     """The pieces as stretches, thinnest first."""
-    found = []
+    stretches = []
     for i in range(len(of.least)):
         x, y, z = of.centre[i].tolist()
         (x0, y0, z0), (x1, y1, z1) = of.lowest[i].tolist(), of.highest[i].tolist()
-        found.append(
+        stretches.append(
             Stretch(
                 minimum=float(of.least[i]),
                 typical=float(of.typical[i]),
@@ -69,16 +69,16 @@ def stretches(of: Measures) -> list[Stretch]:
                 wall=int(of.wall[i]),
             )
         )
-    return sorted(found, key=lambda each: (each.group, round(each.minimum, 4), each.point))
+    return sorted(stretches, key=lambda each: (each.group, round(each.minimum, 4), each.point))
 
 
 def moments(vector: _Floats, weight: _Floats, label: _Ints, count: int) -> _Floats:
     """(count, 3, 3) the weighted second moments of each label's vectors."""
-    found = np.empty((count, 3, 3))
+    moments = np.empty((count, 3, 3))
     for i in range(3):
         for j in range(3):
-            found[:, i, j] = np.bincount(label, weight * vector[:, i] * vector[:, j], count)
-    return found
+            moments[:, i, j] = np.bincount(label, weight * vector[:, i] * vector[:, j], count)
+    return moments
 
 
 def spokesmen(point: _Floats, normal: _Floats, step: float) -> tuple[_Ints, _Ints]:
@@ -107,8 +107,8 @@ def sharpened(
     for _ in range(3):
         tried = np.einsum("gc,ncx->ngx", weight, patch)
         each = np.repeat(own, len(weight))
-        found = surface.balls(tried.reshape(-1, 3), surface.normal[each], each, largest)
-        reached = np.where(found.facing <= FACING, found.radius, np.inf).reshape(len(own), -1)
+        balls = surface.balls(tried.reshape(-1, 3), surface.normal[each], each, largest)
+        reached = np.where(balls.facing <= FACING, balls.radius, np.inf).reshape(len(own), -1)
         which = reached.argmin(axis=1)
         least = reached[rows, which]
         better = least < best

@@ -98,8 +98,8 @@ def joined(pieces: Iterable[Stretch], key: Callable[[Stretch], Hashable]) -> lis
     alike: dict[tuple[int, Hashable], list[Stretch]] = {}
     for piece in pieces:
         alike.setdefault((piece.wall, key(piece)), []).append(piece)
-    found = [together(place) for group in alike.values() for place in _places(group)]
-    return sorted(found, key=lambda piece: (piece.group, round(piece.minimum, 4), piece.point))
+    stretches = [together(place) for group in alike.values() for place in _places(group)]
+    return sorted(stretches, key=lambda piece: (piece.group, round(piece.minimum, 4), piece.point))
 
 
 def gathered(
@@ -133,10 +133,10 @@ def _places(
         other = place[rest][near]
         if (other != place[at]).any():
             place[np.isin(place, other)] = place[at]
-    found: dict[int, list[Stretch]] = {}
+    places: dict[int, list[Stretch]] = {}
     for piece, number in zip(pieces, place.tolist(), strict=True):
-        found.setdefault(number, []).append(piece)
-    return list(found.values())
+        places.setdefault(number, []).append(piece)
+    return list(places.values())
 
 
 def together(pieces: list[Stretch]) -> Stretch:

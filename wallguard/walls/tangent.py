@@ -80,7 +80,7 @@ class Surface:
         Balls of a radius beyond `largest` (mm) are not followed; small ones are searched first.
         """
         total = len(point)
-        found = Balls(
+        balls = Balls(
             np.full(total, np.inf), point.copy(), np.full(total, -1, np.int64), np.ones(total)
         )
         order = np.argsort(own, kind="stable")
@@ -88,17 +88,17 @@ class Surface:
         while reaches[0] > 2 * self.typical and len(reaches) < 5:
             reaches.insert(0, reaches[0] / 2)
         for reach in reaches:
-            open_ = order[np.isinf(found.radius[order])]
+            open_ = order[np.isinf(balls.radius[order])]
             begin, chunk = 0, 1000
             while begin < len(open_):
                 some = open_[begin : begin + chunk]
                 begin += chunk
-                pairs = self._search(point[some], normal[some], own[some], reach, some, found)
+                pairs = self._search(point[some], normal[some], own[some], reach, some, balls)
                 chunk = int(np.clip(_PAIRS * len(some) / max(pairs, 1), 100, 20_000))
-        return found
+        return balls
 
     def _search(
-        self, point: _Floats, normal: _Floats, own: _Ints, reach: float, some: _Ints, found: Balls
+        self, point: _Floats, normal: _Floats, own: _Ints, reach: float, some: _Ints, balls: Balls
     ) -> int:
         """Fill in what is found of `some`; returns how many pairs were looked at."""
         centre = point + reach * normal
@@ -130,10 +130,10 @@ class Surface:
         order = np.lexsort((triangle, radius, np.round(facing, 6), sample))
         order = order[np.diff(sample[order], prepend=-1) != 0]
         place = some[sample[order]]
-        found.radius[place] = radius[order]
-        found.contact[place] = contact[order]
-        found.triangle[place] = triangle[order]
-        found.facing[place] = np.clip(facing[order], -1.0, 1.0)
+        balls.radius[place] = radius[order]
+        balls.contact[place] = contact[order]
+        balls.triangle[place] = triangle[order]
+        balls.facing[place] = np.clip(facing[order], -1.0, 1.0)
         return looked_at
 
     def _near(

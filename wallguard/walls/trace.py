@@ -108,13 +108,13 @@ def _find(
     if not len(walls.number):
         return none
     links = links_of(edges, walls)
-    found = []
+    results = []
     for splits in ways:
         pieces, piece = pieces_of(walls, links, _grouping(splits))
         nodes = nodes_of(sections, edges, walls, links, (pieces, piece))
         stretches = _stretches(sections, walls, pieces, nodes, held=held)
-        found.append(sorted(stretches, key=lambda s: (s.group, round(s.minimum, 4), s.point)))
-    return found
+        results.append(sorted(stretches, key=lambda s: (s.group, round(s.minimum, 4), s.point)))
+    return results
 
 
 def _grouping(splits: Sequence[float]) -> Callable[[_Floats], _Ints]:
@@ -249,9 +249,9 @@ def _without_roots(sections: Sections, walls: Walls, pieces: Pieces, nodes: Node
     longest = grouped(np.maximum, label, count, pieces.length[piece] + 1e-6)
     height = total / longest * sections.layer_height
     # A fillet begins gently: what it begins with is short.
-    thick, thin = np.where(thickness[one] > thickness[other], (one, other), (other, one))
+    thick, thinner = np.where(thickness[one] > thickness[other], (one, other), (other, one))
     begins = np.zeros(count, bool)
-    begins[thin[meets & may[thick]]] = True
+    begins[thinner[meets & may[thick]]] = True
     room = thickness * np.where(may, 2.0, np.where(begins, 0.5, -1.0))
     wall = swellings(thickness, height, (room, thickness), one[meets], other[meets])
     counts = (wall == np.arange(count))[label]

@@ -57,10 +57,10 @@ class Nodes:
 
 
 def nodes_of(
-    sections: Sections, edges: Edges, walls: Walls, links: Links, found: tuple[Pieces, _Ints]
+    sections: Sections, edges: Edges, walls: Walls, links: Links, pieces_of: tuple[Pieces, _Ints]
 ) -> Nodes:
-    """Follow pieces upward; found: the pieces, and the piece of each wall sample."""
-    pieces, piece = found
+    """Follow pieces upward; pieces_of: the pieces, and the piece of each wall sample."""
+    pieces, piece = pieces_of
     distinct = sections.distinct.astype(np.int64)
     first = np.flatnonzero(np.diff(distinct, prepend=-2))
     last = np.append(first[1:], len(distinct)) - 1
@@ -171,7 +171,7 @@ def _over_each_other(
     count = int(piece.max()) + 1
     order = np.argsort(speakers.section, kind="stable")
     section = speakers.section[order]
-    found = []
+    keys = []
     for own, its, up in ((0, 1, 1.0), (1, 0, -1.0)):
         begin = np.searchsorted(section, kinds[:, own], side="left")
         size = np.searchsorted(section, kinds[:, own], side="right") - begin
@@ -179,8 +179,8 @@ def _over_each_other(
         askers = speakers.chosen(order[place])
         one, other = _beside(askers, kinds[which, its], speakers, up, near)
         low, high = (askers.piece[one], speakers.piece[other])[:: int(up)]
-        found.append((which[one] * count + low) * count + high)
-    met = np.sort(np.concatenate(found))
+        keys.append((which[one] * count + low) * count + high)
+    met = np.sort(np.concatenate(keys))
     met = met[np.diff(met, prepend=-1) != 0]
     which, low, high = met // count**2, met // count % count, met % count
     # Each kind of neighbours in all the slabs where it comes.
@@ -202,7 +202,7 @@ def _beside(
     who = np.concatenate([np.arange(len(section)), moved])
     point = askers.centre[who]
     point[len(section) :] += up * askers.shift[moved]
-    found = [(who[:0], who[:0])]
+    pairs = [(who[:0], who[:0])]
     for one, other in meetings(Boxes(point, point, section[who]).wider(near), lines, 4 * near):
         away = point[one] - speakers.centre[other]
         way = speakers.way[other]
@@ -211,8 +211,8 @@ def _beside(
         away -= share[:, None] * way
         alike = np.abs(dot(askers.normal[who[one]], speakers.normal[other])) >= ALONG
         kept = alike & (dot(away, away) <= near**2)
-        found.append((who[one[kept]], other[kept]))
+        pairs.append((who[one[kept]], other[kept]))
     return (
-        np.concatenate([each for each, _ in found]),
-        np.concatenate([each for _, each in found]),
+        np.concatenate([each for each, _ in pairs]),
+        np.concatenate([each for _, each in pairs]),
     )
