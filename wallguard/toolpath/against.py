@@ -142,7 +142,11 @@ def side(path: str, laid: Beads, comparisons: Sequence[Comparison]) -> Side:
     """What is said of one toolpath as a whole."""
     good = ~laid.odd
     usual = weighted_median(laid.width[good], laid.volume[good]) if good.any() else 0.0
-    skipped = {(round(low, 3), round(high, 3)) for one in comparisons for low, high in one.skipped}
+    skipped = {
+        (round(low, 3), round(high, 3))
+        for comparison in comparisons
+        for low, high in comparison.skipped
+    }
     return Side(
         path,
         float(laid.volume.sum()),
@@ -161,26 +165,26 @@ def changes(
     tolerance: tuple[float, float] = (TOLERANCE_DEFAULT, TOLERANCE_DEFAULT),
 ) -> tuple[Change, ...]:
     """Every wall that both have, on all copies; what gets worse first."""
-    found: dict[Pair, Change] = {}
+    changes: dict[Pair, Change] = {}
     for number, comparison in enumerate(after):
         first = before[number] if number < len(before) else before[0]
         for one, other in _paired(first.walls, comparison.walls):
             pair = _pair(geometry, one, other, tolerance)
-            known = found.get(pair)
+            known = changes.get(pair)
             copies = (*known.pair.copies, number + 1) if known else (number + 1,)
             copies = tuple(dict.fromkeys(copies))
             # The key is the pair on the first copy; the copies are counted up beside it.
-            found[pair] = Change(replace(pair, copies=copies), one, other)
+            changes[pair] = Change(replace(pair, copies=copies), one, other)
     return tuple(
         sorted(
-            found.values(),
-            key=lambda one: (
-                not one.pair.worse,
-                not one.pair.better,
-                not one.pair.changed,
-                round(one.pair.thickness, 3),
-                one.pair.location,
-                one.pair.copies,
+            changes.values(),
+            key=lambda change: (
+                not change.pair.worse,
+                not change.pair.better,
+                not change.pair.changed,
+                round(change.pair.thickness, 3),
+                change.pair.location,
+                change.pair.copies,
             ),
         )
     )
@@ -191,16 +195,16 @@ def _paired(
 ) -> list[tuple[LaidWall, LaidWall]]:
     """Pieces of walls that lie where the other does."""
     boxes = np.array([wall.stretch.box for wall in before]).reshape(-1, 2, 3)
-    found = []
+    walls = []
     for other in after:
         low, high = np.array(other.stretch.box)
         near = ((boxes[:, 0] <= high) & (boxes[:, 1] >= low)).all(axis=1)
-        found += [
+        walls += [
             (before[index], other)
             for index in np.flatnonzero(near).tolist()
             if same_place(before[index], other) >= _SHARED
         ]
-    return found
+    return walls
 
 
 def _pair(

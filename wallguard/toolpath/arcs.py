@@ -61,8 +61,8 @@ def centres(start: Points, end: Points, radius: NDArray[np.float64], clockwise: 
     # The centre lies to the right of the way from start to end if the arc is clockwise and short.
     side = np.sqrt(np.maximum(off, 0.0)) / chord * np.where(clockwise == (radius > 0.0), 1.0, -1.0)
     aside = np.column_stack([way[:, 1], -way[:, 0]])
-    found: Points = start + way / 2.0 + aside * side[:, None]
-    return found
+    centres: Points = start + way / 2.0 + aside * side[:, None]
+    return centres
 
 
 def chords(start: Points, end: Points, middle: Points, clockwise: _Bools) -> Chords:
@@ -110,20 +110,20 @@ def split_arcs(
     count = np.ones(len(rows), np.int64)
     count[arc] = made.many
     owner, number = ranges(1, count)
-    found = rows[owner]
+    chords = rows[owner]
     curved = np.zeros(len(rows), bool)
     curved[arc] = True
     part = number / count[owner]
     chord = np.flatnonzero(curved[owner])
     whole, share = rows[owner[chord]], part[chord]
-    found[chord, 3:5] = made.end
+    chords[chord, 3:5] = made.end
     inner = share < 1.0
     rise = whole[:, 2] + (whole[:, 5] - whole[:, 2]) * share
-    found[chord, 5] = np.where(inner, rise, whole[:, 5])
+    chords[chord, 5] = np.where(inner, rise, whole[:, 5])
     before = (number[chord] - 1) / count[owner[chord]]
-    found[chord, 6] = whole[:, 6] * share - whole[:, 6] * before
+    chords[chord, 6] = whole[:, 6] * share - whole[:, 6] * before
     later = chord[number[chord] > 1]
-    found[later, 0:3] = found[later - 1, 3:6]
-    found[:, 0:3] += offset
-    found[:, 3:6] += offset
-    return found
+    chords[later, 0:3] = chords[later - 1, 3:6]
+    chords[:, 0:3] += offset
+    chords[:, 3:6] += offset
+    return chords

@@ -96,7 +96,7 @@ class Beads:
 
     def odd_beads(self, most: int = 20, among: NDArray[np.int64] | None = None) -> list[OddBead]:
         """The first beads of impossible width, of all or of those `among` which they are."""
-        found = []
+        odd = []
         for index in (np.flatnonzero(self.odd) if among is None else among)[:most]:
             width, height = float(self.width[index]), float(self.height[index])
             problem: Literal["too wide", "too thin", "no height"] = "too wide"
@@ -104,8 +104,8 @@ class Beads:
                 problem = "no height"
             elif width < height:
                 problem = "too thin"
-            found.append(OddBead(int(self.line[index]), width, height, problem))
-        return found
+            odd.append(OddBead(int(self.line[index]), width, height, problem))
+        return odd
 
 
 def beads(toolpath: Toolpath) -> Beads:
@@ -165,14 +165,14 @@ def beads(toolpath: Toolpath) -> Beads:
 
 def _notes(path: str, layers: Layers, length: _Floats, line: NDArray[np.int64]) -> tuple[str, ...]:
     """What was taken as it is not quite; an error where that is too much."""
-    found = []
+    notes = []
     if layers.spiral:
-        found.append(
+        notes.append(
             f"it rises all the time in a spiral: {layers.spiral} turns were taken as layers"
         )
     rest, first = layers.rising
     if first < 0:
-        return tuple(found)
+        return tuple(notes)
     if rest > _RAMPS * length.sum():
         raise NotFlatError(
             path,
@@ -181,11 +181,11 @@ def _notes(path: str, layers: Layers, length: _Floats, line: NDArray[np.int64]) 
             remedy="Make the toolpath with flat layers",
             line=int(line[first]),
         )
-    found.append(
+    notes.append(
         f"line {line[first]}: beads change height along {rest:.1f} mm of their way; each was taken "
         "as lying at the height of its end"
     )
-    return tuple(found)
+    return tuple(notes)
 
 
 def _odd(width: _Floats, height: _Floats, volume: _Floats) -> NDArray[np.bool_]:

@@ -189,16 +189,16 @@ def edges_at(
 
 def _buried(met: Crossings, count: int) -> _Bools:
     """Which lines are covered without a gap from `_DEEP` before their point to as far behind."""
-    found = np.zeros(count, bool)
+    buried = np.zeros(count, bool)
     if not len(met.line):
-        return found
+        return buried
     before = _covered_up_to(met.line, met.high)
     fresh = np.append(True, (met.line[1:] != met.line[:-1]) | (met.low[1:] > before[:-1] + 1e-6))
     begins = np.flatnonzero(fresh)
     ends = np.append(begins[1:], len(fresh)) - 1
     over = (met.low[begins] < -_DEEP) & (before[ends] > _DEEP)
-    found[met.line[begins[over]]] = True
-    return found
+    buried[met.line[begins[over]]] = True
+    return buried
 
 
 def _beginnings(met: Crossings, sight: float) -> _Bools:
@@ -209,8 +209,8 @@ def _beginnings(met: Crossings, sight: float) -> _Bools:
     begins = np.append(True, met.line[1:] != met.line[:-1])
     begins[1:] |= met.low[1:] > before[:-1] + 0.02
     # What is cut off at the end of sight has its edge elsewhere.
-    found: _Bools = begins & (met.low > -sight + 1e-9)
-    return found
+    visible: _Bools = begins & (met.low > -sight + 1e-9)
+    return visible
 
 
 def _covered_up_to(line: _Ints, high: _Floats) -> _Floats:
@@ -218,8 +218,8 @@ def _covered_up_to(line: _Ints, high: _Floats) -> _Floats:
     if not len(line):
         return high
     span = float(high.max() - high.min()) + 1.0
-    found: _Floats = np.maximum.accumulate(high + line * span) - line * span
-    return found
+    reach: _Floats = np.maximum.accumulate(high + line * span) - line * span
+    return reach
 
 
 def _least_squares(
@@ -229,19 +229,21 @@ def _least_squares(
     reach = max(float(np.hypot(*arm.T).max()), 1.0)
     turning = (direction[:, 1] * arm[:, 0] - direction[:, 0] * arm[:, 1]) / reach
     columns = np.column_stack([direction, turning, -np.ones(len(off))])
-    found = np.zeros(4)
+    solution = np.zeros(4)
     for _ in range(10):
-        rest = off - columns @ found
+        rest = off - columns @ solution
         scale = max(0.02, 1.5 * float(np.median(np.abs(rest))))
         weight = 1 / (1 + (rest / scale) ** 2)
         normal = (columns * weight[:, None]).T @ columns
         # Where nothing tells (all walls run one way, all is round) nothing moves.
         normal += 1e-6 * len(off) * np.eye(4)
-        before = found
-        found = np.asarray(np.linalg.solve(normal, (columns * weight[:, None]).T @ off), np.float64)
-        if np.abs(found - before).max() < 1e-5:
+        before = solution
+        solution = np.asarray(
+            np.linalg.solve(normal, (columns * weight[:, None]).T @ off), np.float64
+        )
+        if np.abs(solution - before).max() < 1e-5:
             break
-    return float(found[0]), float(found[1]), float(found[2]) / reach, float(found[3])
+    return float(solution[0]), float(solution[1]), float(solution[2]) / reach, float(solution[3])
 
 
 def _moved(place: Placement, move: _Floats) -> Placement:

@@ -145,9 +145,9 @@ def _climbing(bead: _Bead) -> _Ints:
     pieces shorter than _LEVEL in between included (heights are rounded); -1 where it is level."""
     rise = bead.end[:, 2] - bead.start[:, 2]
     rising = np.abs(rise) > 1e-6
-    found = np.full(len(rise), -1, np.int64)
+    climbing = np.full(len(rise), -1, np.int64)
     if not rising.any():
-        return found
+        return climbing
     joined = np.append(False, (np.abs(bead.start[1:] - bead.end[:-1]) < 1e-6).all(axis=1))
     fresh = ~joined | (rising != np.append(False, rising[:-1]))
     stretch = np.cumsum(fresh) - 1
@@ -215,7 +215,7 @@ def _pitch(start: _Floats, end: _Floats) -> float:
     middle = (start + end) / 2
     slope = (end[:, 2] - start[:, 2]).sum() / np.hypot(*(end - start)[:, :2].T).sum()
     tree = cKDTree(middle[:, :2])
-    found = []
+    rises = []
     late = np.linspace(len(middle) // 3, len(middle) - 1, min(len(middle), 60)).astype(np.int64)
     reach = max(0.5, 1.01 * float(np.hypot(*(end - start)[:, :2].T).max()))
     for index in np.unique(late).tolist():
@@ -229,8 +229,8 @@ def _pitch(start: _Floats, end: _Floats) -> float:
             beside = near[middle[index, 2] - middle[near, 2] > 4 * reach * slope]
             same = middle[index, 2] - middle[beside, 2] < 1.5 * least
             off = np.hypot(*(middle[beside[same], :2] - middle[index, :2]).T)
-            found.append(float(middle[index, 2] - middle[beside[same][off.argmin()], 2]))
-    return float(np.median(found)) if len(found) > 3 else 0.0
+            rises.append(float(middle[index, 2] - middle[beside[same][off.argmin()], 2]))
+    return float(np.median(rises)) if len(rises) > 3 else 0.0
 
 
 def _at_its_end(
@@ -282,7 +282,7 @@ def _settled(level: _Ints, height: _Ints, length: _Floats, volume: _Floats) -> _
     with_it = bead_width(area, np.asarray(drawn * _SAME, np.float64))
     with_usual = bead_width(area, np.full(len(key), usual * _SAME))
     expected = float(np.average(with_it[~tall], weights=amount[~tall]))
-    off, off_usual = (np.abs(np.log(one / expected)) for one in (with_it, with_usual))
+    off, off_usual = (np.abs(np.log(height / expected)) for height in (with_it, with_usual))
     drawn[tall & (off_usual < off - _EVIDENT)] = usual
     settled: _Ints = drawn[group]
     return settled
@@ -307,12 +307,12 @@ def _under(start: _Floats, end: _Floats, level: _Ints, stretch: _Ints) -> _Ints:
     cell = max(2.0 * _SPACING, float(span.max()) / 2**20)
     grid = points - points.min(axis=0)
     levels = level[np.flatnonzero(np.concatenate([[True], stretch[1:] != stretch[:-1]]))][own]
-    found: list[_Ints] = []
+    pairs: list[_Ints] = []
     for shift in (0.0, 0.5):
         place = np.floor(grid / cell + shift).astype(np.int64)
         key = place[:, 0] * 2**21 + place[:, 1]
-        found.append(_down(key, levels))
-    down = np.concatenate(found)
+        pairs.append(_down(key, levels))
+    down = np.concatenate(pairs)
     owner = np.concatenate([own, own])
     return _typical(owner, down, int(stretch[-1]) + 1)
 

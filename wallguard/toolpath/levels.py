@@ -54,14 +54,14 @@ def levels_of(geometry: Geometry, laid: Beads, placement: Placement) -> list[Lev
     if not chosen:
         return []
     usual = float(np.median(laid.layer_height[chosen]))
-    found: list[Level] = []
+    levels: list[Level] = []
     reached = raised
     for layer in chosen:
         top_of, height = float(laid.layer_z[layer]), float(laid.layer_height[layer])
-        found += _empty(reached, top_of - height, usual, skipped=True)
-        found.append(Level(top_of, height, layer))
+        levels += _empty(reached, top_of - height, usual, skipped=True)
+        levels.append(Level(top_of, height, layer))
         reached = top_of
-    return found + _empty(reached, top, usual, skipped=False)
+    return levels + _empty(reached, top, usual, skipped=False)
 
 
 def _without_overlap(laid: Beads, volume: np.ndarray, fits: np.ndarray) -> list[int]:

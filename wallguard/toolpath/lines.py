@@ -82,8 +82,8 @@ class Cells:
         self.bead = owner[piece[order]]
 
     def _key(self, layer: _Ints, column: _Ints, row: _Ints) -> _Ints:
-        found: _Ints = (layer * self.top[0] + column) * self.top[1] + row
-        return found
+        keys: _Ints = (layer * self.top[0] + column) * self.top[1] + row
+        return keys
 
     def near(self, layer: _Ints, points: _Floats) -> tuple[_Ints, _Ints]:
         """Slices of `bead` for points (n, 2): begin (n,), end (n,)."""

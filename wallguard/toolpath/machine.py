@@ -532,29 +532,29 @@ class Machine:
 
     def remarks(self) -> tuple[str, ...]:
         """What was read in one way and may be meant in another."""
-        found = [f"line {line}: {what}" for what, line in self.said.items()]
+        remarks = [f"line {line}: {what}" for what, line in self.said.items()]
         if self.skipped:
-            found.append(
+            remarks.append(
                 f"line {self.skipped[0].line}: {self.skipped[0].problem}; it was skipped, as it "
                 "comes before the first layer"
                 + (f", and {len(self.skipped) - 1} more were" if len(self.skipped) > 1 else "")
             )
         if self.first_mixed:
-            found.append(
+            remarks.append(
                 f"line {self.first_mixed}: E is absolute (M82) while the other axes are relative "
                 "(G91); it was read as absolute here and after, as M82 says"
             )
         if self.misfits:
-            found.append(
+            remarks.append(
                 f"line {self.first_misfit}: the radii at both ends of an arc differ; in "
                 f"{self.misfits} arcs by more than {STRICT_RADII} mm, at most by "
                 f"{self.worst_misfit:.3f} mm"
             )
         if self.unended is not None:
-            found.append(
+            remarks.append(
                 f"line {self.unended}: the last line has no line end; the file may be cut short"
             )
-        return tuple(found)
+        return tuple(remarks)
 
     @property
     def sagitta(self) -> float:

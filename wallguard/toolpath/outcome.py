@@ -126,13 +126,13 @@ class _Pieces:
         self.length = self.total(np.ones(len(thickness)))
 
     def total(self, values: _Floats | _Bools) -> _Floats:
-        found: _Floats = np.bincount(self.of, self.share * values, self.count).astype(np.float64)
-        return found
+        totals: _Floats = np.bincount(self.of, self.share * values, self.count).astype(np.float64)
+        return totals
 
     def extreme(self, way: np.ufunc, start: float, values: _Floats, chosen: _Bools) -> _Floats:
-        found = np.full(self.count, start)
-        way.at(found, self.of[chosen], values[chosen])
-        return found
+        extremes = np.full(self.count, start)
+        way.at(extremes, self.of[chosen], values[chosen])
+        return extremes
 
 
 def judge(seen: Seen, across: Across, voids: Voids, stops: Stops) -> Judged:
@@ -206,22 +206,22 @@ def _filled(seen: Seen, across: Across, laid: _Bools) -> tuple[_Bools, _Floats]:
 
 def _most(group: _Ints, values: _Floats, weight: _Floats, count: int) -> _Floats:
     """The value that four fifths of each group's values lie below, by weight; 0: it has none."""
-    found = np.zeros(count)
+    most = np.zeros(count)
     order = np.lexsort((values, group))
     group, gone = group[order], np.cumsum(weight[order])
     ends = np.flatnonzero(np.append(group[1:] != group[:-1], len(group) > 0))
     before = np.append(0.0, gone[ends[:-1]])[: len(ends)]
     at = np.searchsorted(gone, before + 0.8 * (gone[ends] - before))
-    found[group[ends]] = values[order][np.minimum(at, ends)]
-    return found
+    most[group[ends]] = values[order][np.minimum(at, ends)]
+    return most
 
 
 def _channels(seen: Seen, pieces: _Pieces, voids: Voids) -> _Bools:
     """Which lines a channel of air runs through."""
     count = len(seen.thickness)
-    found = np.zeros(count, bool)
+    channels = np.zeros(count, bool)
     if not len(voids.line):
-        return found
+        return channels
     line = voids.line
     # Pairs of pieces of air on lines that follow each other: all of one with all of the other.
     begin = np.searchsorted(line, np.arange(count + 1))
@@ -243,5 +243,5 @@ def _channels(seen: Seen, pieces: _Pieces, voids: Voids) -> _Bools:
     piece = np.zeros(len(length))
     np.maximum.at(piece, channel, pieces.length[pieces.of[member]])
     enough = np.minimum(np.maximum(CHANNEL[0], CHANNEL[1] * thick), CHANNEL[2] * piece)
-    found[member[(length >= enough)[channel]]] = True
-    return found
+    channels[member[(length >= enough)[channel]]] = True
+    return channels

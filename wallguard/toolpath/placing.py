@@ -127,9 +127,9 @@ def find_places(
     if not search.layers:
         raise _mismatch(geometry, laid, part, path, "no layer of it is as high as the part")
     judged = _all_judged(search, at)
-    if not any(not one.problem for one in judged):
+    if not any(not candidate.problem for candidate in judged):
         judged = _raised(geometry, laid, judged, at) or judged
-    good = [one.fit for one in judged if not one.problem]
+    good = [candidate.fit for candidate in judged if not candidate.problem]
     if not good:
         problem = "what it lays has nowhere the part's outline"
         raise _mismatch(geometry, laid, part, path, judged[0].problem if judged else problem)
@@ -139,7 +139,9 @@ def find_places(
         f"({why}); it was not compared"
         for (x, y), why in others
     ]
-    ordered = sorted(copies, key=lambda one: (round(one.middle[1], 1), round(one.middle[0], 1)))
+    ordered = sorted(
+        copies, key=lambda place: (round(place.middle[1], 1), round(place.middle[0], 1))
+    )
     return Places(tuple(ordered), tuple(remarks))
 
 
@@ -151,9 +153,9 @@ def _all_judged(search: Search, at: tuple[float, float] | None) -> list[_Judged]
         # A wrong place may agree well; what is grown is cheap to look for, other angles are not.
         if fits and fits[0].place.agrees >= (_SURE if grown else ENOUGH):
             continue
-        found = _fits(search, at, angles or search.angles(), grown=grown)
-        if found and (not fits or found[0].place.agrees > fits[0].place.agrees + _AS_GOOD):
-            fits = found
+        more = _fits(search, at, angles or search.angles(), grown=grown)
+        if more and (not fits or more[0].place.agrees > fits[0].place.agrees + _AS_GOOD):
+            fits = more
     return [_judge(search, fit) for fit in fits]
 
 
@@ -165,20 +167,20 @@ def _fits(
         candidates = [search.around(angle, at) for angle in angles]
     else:
         candidates = search.coarse(angles, grown=grown)
-    found: list[Fit] = []
+    fits: list[Fit] = []
     for number, group in enumerate(_neighbourhoods(search, candidates)):
         # Only from a place that is sure: from a wrong one all others would follow.
-        sure = found if found and found[0].place.agrees >= _SURE else []
+        sure = fits if fits and fits[0].place.agrees >= _SURE else []
         known = next((fit for place in group for fit in _known(search, sure, place)), None)
-        found = sorted([*found, *([known] if known else _best(search, group))], key=_rank)
+        fits = sorted([*fits, *([known] if known else _best(search, group))], key=_rank)
         # What is nowhere near the likeliest places is nowhere.
-        if number >= _LIKELIEST and found[0].place.agrees < _CHANCE:
+        if number >= _LIKELIEST and fits[0].place.agrees < _CHANCE:
             break
-    if at is None and found and found[0].place.agrees >= ENOUGH:
-        for shift in search.repeats(found[0].place):
-            moved = _moved(found[0].place, shift)
-            found += _known(search, found[:1], moved)
-    return _apart(search, [fit for fit in found if fit.place.agrees >= _CHANCE])
+    if at is None and fits and fits[0].place.agrees >= ENOUGH:
+        for shift in search.repeats(fits[0].place):
+            moved = _moved(fits[0].place, shift)
+            fits += _known(search, fits[:1], moved)
+    return _apart(search, [fit for fit in fits if fit.place.agrees >= _CHANCE])
 
 
 def _moved(place: Placement, way: _Floats) -> Placement:
@@ -197,7 +199,7 @@ def _best(search: Search, group: Sequence[Placement]) -> list[Fit]:
         cells = search.cells(place)
         looked.append((drawn_near(place, cells, search.outline), cells))
     most = max(near.share for near, _ in looked)
-    looked.sort(key=lambda one: (-round(one[0].share, 2), one[0].place.angle))
+    looked.sort(key=lambda candidate: (-round(candidate[0].share, 2), candidate[0].place.angle))
     chosen: list[tuple[Near, Cells]] = []
     for near, cells in looked:
         same = any(
@@ -229,22 +231,22 @@ def _neighbourhoods(search: Search, candidates: Sequence[Placement]) -> list[lis
 
 
 def _fit(search: Search, near: Near, cells: Cells) -> Fit:
-    found = settled(near, cells, search.outline)
-    angle = found.place.angle
+    fit = settled(near, cells, search.outline)
+    angle = fit.place.angle
     quarter = plain_angle(round(angle / 90) * 90.0)
     if 0 < abs(angle - round(angle / 90) * 90) < _QUARTER:
-        place = search.around(quarter, found.place.middle)
-        even = settled(Near(place, found.place.grown, 1.0), cells, search.outline, turn=False)
-        if even.place.agrees >= found.place.agrees - _AS_GOOD / 4:
+        place = search.around(quarter, fit.place.middle)
+        even = settled(Near(place, fit.place.grown, 1.0), cells, search.outline, turn=False)
+        if even.place.agrees >= fit.place.agrees - _AS_GOOD / 4:
             return even
-    return found
+    return fit
 
 
-def _known(search: Search, found: list[Fit], place: Placement) -> list[Fit]:
+def _known(search: Search, fits: list[Fit], place: Placement) -> list[Fit]:
     """The place from the first one, where the same strands are laid there; else nothing."""
-    if not found or found[0].place.agrees < ENOUGH:
+    if not fits or fits[0].place.agrees < ENOUGH:
         return []
-    first = found[0]
+    first = fits[0]
     if abs(first.place.angle - place.angle) > 1.0:
         return []
     near = np.array(place.middle) - first.place.middle
@@ -256,15 +258,15 @@ def _known(search: Search, found: list[Fit], place: Placement) -> list[Fit]:
     return [Fit(_moved(first.place, np.array(exact)), first.contradicted)]
 
 
-def _apart(search: Search, found: list[Fit]) -> list[Fit]:
+def _apart(search: Search, fits: list[Fit]) -> list[Fit]:
     """Without those that lie over a better one: two copies share no ground. Best first."""
     import shapely
 
-    if not found:
+    if not fits:
         return []
-    best = max(fit.place.agrees for fit in found)
+    best = max(fit.place.agrees for fit in fits)
     ranked = sorted(
-        found,
+        fits,
         key=lambda fit: (
             -round((fit.place.agrees - fit.contradicted) / _AS_GOOD),
             fit.place.angle,
@@ -274,7 +276,7 @@ def _apart(search: Search, found: list[Fit]) -> list[Fit]:
         ),
     )
     shapes = [polygon(search.rings(number)) for number in range(len(search.layers))]
-    shape = max(shapes, key=lambda one: float(one.area))
+    shape = max(shapes, key=lambda shape: float(shape.area))
     kept: list[tuple[Fit, Any]] = []
     for fit in ranked:
         if fit.place.agrees < _COPY * best:
@@ -311,7 +313,7 @@ def _raised(
     at: tuple[float, float] | None,
 ) -> list[_Judged]:
     """The same for a part that begins above the plate; empty where it does not either."""
-    tops = sorted({round(one.above, 3) for one in judged if one.above > 0})
+    tops = sorted({round(candidate.above, 3) for candidate in judged if candidate.above > 0})
     top = float(laid.z[~laid.odd].max(initial=0.0))
     whole = top - float(geometry.extents[2])
     for above in dict.fromkeys([*tops[:3], round(whole, 3)]):
@@ -320,10 +322,10 @@ def _raised(
         search = Search(geometry, laid, above)
         if not search.layers:
             continue
-        found = [one for one in _all_judged(search, at) if not one.problem]
-        found = [one for one in found if not _goes_on_below(search, one.fit.place)]
-        if found:
-            return found
+        good = [candidate for candidate in _all_judged(search, at) if not candidate.problem]
+        good = [candidate for candidate in good if not _goes_on_below(search, candidate.fit.place)]
+        if good:
+            return good
     return []
 
 
@@ -467,7 +469,7 @@ def _other_size(everything: Shape, shape: Shape) -> str:
     ]
     if not pieces:
         return ""
-    made, drawn = (np.array(one.bounds) for one in (shapely.union_all(pieces), shape))
+    made, drawn = (np.array(ground.bounds) for ground in (shapely.union_all(pieces), shape))
     size = drawn[2:] - drawn[:2]
     more = (made[2:] - made[:2]) - size
     least, most = np.abs(more).min(), np.abs(more).max()
@@ -481,8 +483,8 @@ def _other_size(everything: Shape, shape: Shape) -> str:
     other = shapely.transform(shape, lambda points: (points - middle) * scale + goal)
     edge = shapely.boundary(shapely.union_all(pieces)).buffer(NEAR)
 
-    def agrees(one: Shape) -> float:
-        outline = shapely.boundary(one)
+    def agrees(shape: Shape) -> float:
+        outline = shapely.boundary(shape)
         return float(shapely.intersection(outline, edge).length / max(outline.length, 1e-9))
 
     # Walls that are left out make it smaller too; but then the rest does not fit.
@@ -515,7 +517,7 @@ def _mismatch(
     low = np.minimum(laid.start, laid.end)[chosen] - wide
     high = np.maximum(laid.start, laid.end)[chosen] + wide
     made = np.append(high.max(axis=0) - low.min(axis=0), laid.z[chosen].max())
-    sizes = [" × ".join(f"{value:.1f}" for value in one) for one in (made, size)]
+    sizes = [" × ".join(f"{value:.1f}" for value in sides) for sides in (made, size)]
     ratio = np.sort(made[:2]) / np.maximum(np.sort(size[:2]), 1e-9)
     scale = np.append(ratio, made[2] / max(size[2], 1e-9))
     if scale.max() - scale.min() < 0.03 * scale.mean() and abs(scale.mean() - 1) > 0.004:

@@ -57,5 +57,5 @@ def outline_squares(rings: Sequence[_Floats], rows: int, columns: int) -> NDArra
             (row[inside], column[inside]),
             np.where(rise[inside, 1] > 0, -1, 1).astype(np.int32),
         )
-    found: NDArray[np.bool_] = np.cumsum(turns, axis=1)[:, :columns] != 0
-    return found
+    covered: NDArray[np.bool_] = np.cumsum(turns, axis=1)[:, :columns] != 0
+    return covered

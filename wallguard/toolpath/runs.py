@@ -112,9 +112,9 @@ def _sums_agree(text: bytes) -> bool:
     ends = np.flatnonzero(raw == ord("\n"))
     index = np.searchsorted(ends, stars)
     begins = np.where(index > 0, ends[index - 1] + 1, 0)
-    found = np.bitwise_xor.reduceat(raw, np.stack([begins, stars], axis=1).ravel())[::2]
+    sums = np.bitwise_xor.reduceat(raw, np.stack([begins, stars], axis=1).ravel())[::2]
     said = np.array([int(number) for number in _CHECKSUM.findall(text)])
-    return bool((found == said).all())
+    return bool((sums == said).all())
 
 
 def _count(machine: Machine, settings: list[bytes]) -> None:

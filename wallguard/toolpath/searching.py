@@ -170,7 +170,9 @@ class Search:
             if exact is None:
                 some = own[np.linspace(0, len(own) - 1, min(len(own), 60)).astype(np.int64)]
                 near = tree.query_ball_point(some + about, 1.5)
-                ways = [middle[hits] - one for hits, one in zip(near, some, strict=True) if hits]
+                ways = [
+                    middle[hits] - strand for hits, strand in zip(near, some, strict=True) if hits
+                ]
                 if not ways:
                     return None
                 exact = _commonest(np.concatenate(ways))
@@ -195,11 +197,11 @@ class Search:
         kind = np.asarray(kind).reshape(-1)
         own = own[times[kind[own]] > 1]
         rarest = own[np.lexsort((own, times[kind[own]]))[:3]]
-        found = [middle[kind == kind[one]] - middle[one] for one in rarest.tolist()]
+        steps = [middle[kind == kind[strand]] - middle[strand] for strand in rarest.tolist()]
         near = float(self.size[:2].min()) / 2
-        if not found:
+        if not steps:
             return []
-        shifts = np.unique(np.round(np.concatenate(found), 1), axis=0)
+        shifts = np.unique(np.round(np.concatenate(steps), 1), axis=0)
         return [shift for shift in shifts[:_MOST] if np.abs(shift).max() > near]
 
     def _few(self) -> list[int]:
@@ -284,7 +286,7 @@ class Search:
     ) -> list[Placement]:
         """Peaks as places; of those around one place only the first few."""
         side, rows, columns = grid
-        found: list[Placement] = []
+        placements: list[Placement] = []
         middles = np.zeros((0, 2))
         near = _BESIDE * float(self.size[:2].min()) + 2 * _APART
         for peak in peaks:
@@ -301,10 +303,10 @@ class Search:
                 continue
             middles = np.vstack([middles, middle])
             # The middle of the box of the turned part is that of its turned box.
-            found.append(self.around(peak.angle, (float(middle[0]), float(middle[1]))))
-            if len(found) >= _MOST:
+            placements.append(self.around(peak.angle, (float(middle[0]), float(middle[1]))))
+            if len(placements) >= _MOST:
                 break
-        return found
+        return placements
 
     def _outline(self) -> Outline:
         sections = self.sections
@@ -361,8 +363,8 @@ def _commonest(ways: _Floats) -> _Floats:
     cell = np.round(ways / 0.02).astype(np.int64)
     _, index, times = np.unique(cell, axis=0, return_inverse=True, return_counts=True)
     most = ways[np.asarray(index).reshape(-1) == int(times.argmax())].mean(axis=0)
-    found: _Floats = ways[(np.abs(ways - most) < 0.01).all(axis=1)].mean(axis=0)
-    return found
+    commonest: _Floats = ways[(np.abs(ways - most) < 0.01).all(axis=1)].mean(axis=0)
+    return commonest
 
 
 def _edges(sections: Sections) -> tuple[_Floats, _Floats]:
@@ -376,8 +378,8 @@ def _directions(way: _Floats, weight: _Floats) -> _Floats:
     """How much runs in each direction of half a turn, in bins, a little blurred."""
     count = round(180 / _BIN)
     angle = np.degrees(np.arctan2(way[:, 1], way[:, 0])) % 180
-    found = np.bincount(np.round(angle / _BIN).astype(np.int64) % count, weight, count)
-    blurred = (np.roll(found, 1) + 2 * found + np.roll(found, -1)) / 4
+    weights = np.bincount(np.round(angle / _BIN).astype(np.int64) % count, weight, count)
+    blurred = (np.roll(weights, 1) + 2 * weights + np.roll(weights, -1)) / 4
     # By the root: a dense fill has many times the length of the contours.
     root: _Floats = np.sqrt(blurred)
     return root
@@ -393,16 +395,16 @@ def _peaks(scores: list[tuple[float, NDArray[np.float32]]], square: float) -> li
     if best <= 0:
         return []
     around = 2 * max(1, math.floor(_APART / square)) - 1
-    found: list[_Peak] = []
+    peaks: list[_Peak] = []
     for angle, score in scores:
         high = score >= _COPY * best
         high &= score == maximum_filter(score, max(around, 3), mode="wrap")
         rows, columns = np.nonzero(high)
         value = score[rows, columns]
         order = np.argsort(-value, kind="stable")[: 4 * _MOST]
-        found += [
+        peaks += [
             _Peak(float(value[k]), angle, int(rows[k]), int(columns[k])) for k in order.tolist()
         ]
     return sorted(
-        found, key=lambda peak: (-round(peak.score, 3), peak.angle, peak.row, peak.column)
+        peaks, key=lambda peak: (-round(peak.score, 3), peak.angle, peak.row, peak.column)
     )

@@ -84,11 +84,11 @@ def tolerance_of(rules: Rules | None) -> tuple[float, float]:
 
 def report_walls(geometry: Geometry, walls: Sequence[LaidWall]) -> tuple[Wall, ...]:
     """The walls for a report, in the part file's own frame."""
-    found = []
+    reported = []
     for wall in walls:
         stretch = wall.stretch
         box = geometry.box(stretch.box)
-        found.append(
+        reported.append(
             Wall(
                 thickness=Spread(stretch.minimum, stretch.typical, stretch.maximum),
                 length=stretch.length,
@@ -105,7 +105,7 @@ def report_walls(geometry: Geometry, walls: Sequence[LaidWall]) -> tuple[Wall, .
                 copy=wall.copy + 1,
             )
         )
-    return tuple(found)
+    return tuple(reported)
 
 
 def _printed(wall: LaidWall) -> Printed | None:
@@ -156,7 +156,7 @@ def fill_drafts(
             continue
         stretch = wall.stretch
         limit = tolerance[outcome == "thickened"] if outcome in ("thickened", "thinned") else None
-        on = [one.copy for one in group]
+        on = [wall.copy for wall in group]
         point = geometry.location(stretch.point)
         says = f"{_laid(wall, outcome)}{_in_layers(wall)}{copies.named(on)}"
         draft = _draft(
@@ -188,7 +188,7 @@ def _on_copies(walls: Sequence[LaidWall], tolerance: tuple[float, float]) -> lis
         outcome = outcome_of(wall, tolerance)
         for group in groups:
             first = group[0]
-            if wall.copy not in {one.copy for one in group} and (
+            if wall.copy not in {other.copy for other in group} and (
                 outcome_of(first, tolerance) == outcome
                 and abs(first.air - wall.air) < _SAME
                 and same_place(first, wall) >= _SHARED
@@ -281,7 +281,7 @@ def rule_drafts(geometry: Geometry, walls: Sequence[LaidWall], case: Case) -> Dr
             key = (reading(wall.stretch.typical), outcome.fill, differs)
             seen.setdefault(key, []).append(wall)
     for (thickness, _, differs), alike in sorted(seen.items(), key=lambda item: item[0]):
-        wall = max(alike, key=lambda one: (one.stretch.length, one.stretch.point))
+        wall = max(alike, key=lambda wall: (wall.stretch.length, wall.stretch.point))
         outcome = case.table.outcome(wall.stretch.typical)
         severity: Severity = "warn"
         if differs == "fill" and outcome.fill == "solid":
@@ -343,10 +343,10 @@ def _does(wall: LaidWall) -> str:
 
 def placing_drafts(copies: Copies) -> Iterator[Draft]:
     """One finding where what is laid lies otherwise than the part's outline."""
-    bad = [k for k, one in enumerate(copies.places) if one.outline < ENOUGH]
+    bad = [k for k, place in enumerate(copies.places) if place.outline < ENOUGH]
     if not bad:
         return
-    worst = min((copies.places[k] for k in bad), key=lambda one: one.outline)
+    worst = min((copies.places[k] for k in bad), key=lambda place: place.outline)
     evenly = worst.agrees >= ENOUGH
     how = (
         f"all edges lie about {abs(worst.grown):.2f} mm "
@@ -371,8 +371,8 @@ def placing_drafts(copies: Copies) -> Iterator[Draft]:
 def layer_drafts(comparisons: Sequence[Comparison], copies: Copies) -> Iterator[Draft]:
     """One finding for each height at which nothing is laid although the part goes on."""
     where: dict[tuple[float, float], list[int]] = {}
-    for copy, one in enumerate(comparisons):
-        for low, high in one.skipped:
+    for copy, comparison in enumerate(comparisons):
+        for low, high in comparison.skipped:
             where.setdefault((round(low, 3), round(high, 3)), []).append(copy)
     for (low, high), on in sorted(where.items()):
         yield Draft(
@@ -397,9 +397,9 @@ def bead_drafts(laid: Beads, boxes: Sequence[np.ndarray]) -> Iterator[Draft]:
     chosen = np.flatnonzero(odd)
     if len(chosen):
         named = "; ".join(
-            f"line {one.line}: {one.problem}"
-            + ("" if one.problem == "no height" else f", {one.width:.2f} mm wide")
-            for one in laid.odd_beads(3, chosen)
+            f"line {bead.line}: {bead.problem}"
+            + ("" if bead.problem == "no height" else f", {bead.width:.2f} mm wide")
+            for bead in laid.odd_beads(3, chosen)
         )
         yield Draft(
             check=BEADS,
@@ -443,25 +443,27 @@ def facts(laid: Beads, filament: float, copies: Copies) -> list[str]:
     varies = f" ({least:.3g} to {most:.3g})" if most - least > 0.005 else ""
     low = np.minimum(laid.start, laid.end)[~laid.odd].min(axis=0)
     high = np.maximum(laid.start, laid.end)[~laid.odd].max(axis=0)
-    found = [
+    facts = [
         f"beads usually {mm(usual_width(laid))} mm wide, {len(heights)} layers of {usual:.3g} mm"
         f"{varies}, filament of {filament:g} mm",
         f"laid on X {low[0]:.0f} to {high[0]:.0f}, Y {low[1]:.0f} to {high[1]:.0f} of the plate, "
         f"up to {laid.z[~laid.odd].max():.2f} mm",
     ]
     count = len(copies.places)
-    alike = count > 1 and all(one.outline >= ENOUGH for one in copies.places)
+    alike = count > 1 and all(place.outline >= ENOUGH for place in copies.places)
     if alike:
-        where = "; ".join(f"X {x:.2f} Y {y:.2f}" for x, y in (one.middle for one in copies.places))
-        least_outline = min(one.outline for one in copies.places)
-        found.append(
+        where = "; ".join(
+            f"X {x:.2f} Y {y:.2f}" for x, y in (place.middle for place in copies.places)
+        )
+        least_outline = min(place.outline for place in copies.places)
+        facts.append(
             f"{count} copies, with their middles at {where}; at least {least_outline:.0%} of each "
             f"outline has a bead's edge within {NEAR:g} mm"
         )
     else:
         several = f"{count} copies: " if count > 1 else ""
-        found.append(several + "; ".join(one.words() for one in copies.places))
-    return found
+        facts.append(several + "; ".join(place.words() for place in copies.places))
+    return facts
 
 
 def small_voids(walls: Sequence[LaidWall]) -> str:
@@ -481,9 +483,9 @@ def with_walls(
 ) -> dict[str, LaidWall]:
     """The wall that each finding is about, by the finding's id."""
     of = {(draft.check, draft.subject, draft.location): wall for draft, wall in pairs}
-    found = {}
+    walls = {}
     for finding in findings:
         wall = of.get((finding.check, finding.subject, finding.location))
         if wall is not None:
-            found[finding.id] = wall
-    return found
+            walls[finding.id] = wall
+    return walls

@@ -72,10 +72,10 @@ def _verified(raw: bytes) -> bytes:
     if match is None:
         return raw
     numbered = raw[: match.start()].lstrip()
-    expected, found = reduce(xor, numbered, 0), int(match[1])
-    if found != expected:
+    expected, written = reduce(xor, numbered, 0), int(match[1])
+    if written != expected:
         # The star may stand in a text that an unnumbered command shows or sends.
         if not _LINE_NUMBER.match(numbered.upper()) and numbered[:1] not in b"GgTt":
             return raw
-        raise LineError(f"its checksum is {found}, and that of its text is {expected}")
+        raise LineError(f"its checksum is {written}, and that of its text is {expected}")
     return raw[: match.start()]
