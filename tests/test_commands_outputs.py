@@ -41,6 +41,26 @@ def test_no_report_is_written_over_a_part_a_toolpath_or_a_rule_file(
     assert "would write a report over what the name says" in told
 
 
+def test_a_report_replaces_an_earlier_one_of_its_kind_and_nothing_else(work, capsys):
+    formats = [one for one in FORMATS if one.goes == "file"]
+    reports = {f"--{one.option}": work.root / f"designs/r.{one.name}" for one in formats}
+    options = [str(word) for pair in reports.items() for word in pair]
+    for words in (["--staged"], ["parts/bad.stl"]):
+        assert main(["check", *words, *options]) in (0, 1)
+        assert "would write" not in capsys.readouterr().err
+    ready(Outputs({one.name: reports[f"--{one.option}"] for one in formats}), "check")
+    (work.root / "notes.txt").write_text("mine\n")
+    reports["--none"] = work.root / "notes.txt"
+    before = {path: path.read_bytes() for path in reports.values()}
+    for one in formats:
+        for option, path in reports.items():
+            if option != f"--{one.option}":
+                with pytest.raises(InputError, match="no earlier one of the kind"):
+                    ready(Outputs({one.name: path}), "check")
+    assert main(["check", "--all", "--json", str(work.root / "notes.txt")]) == 2
+    assert {path: path.read_bytes() for path in reports.values()} == before
+
+
 def test_all_at_once_name_files_as_seen_from_the_top(work, capsys):
     options = ["--sarif", "w.sarif", "--code-quality", "w.json", "--json", "r.json"]
     assert main(["check", "parts/bad.stl", "--annotations", *options]) == 1

@@ -1,6 +1,7 @@
 """Requests against a server that fails on order: retries, time-outs, words, no token shown."""
 
 import email.utils
+import gzip
 import socket
 import sys
 from collections.abc import Iterator
@@ -206,6 +207,28 @@ def test_an_answer_without_end_is_cut_off(server, clock, monkeypatch):
     server.faults = [Fault("GET", 200, body=b"x" * 100_000) for _ in range(9)]
     with pytest.raises(ForgeError, match="its answer is longer"):
         http(server, clock).request("GET", PATH)
+
+
+def test_an_answer_that_is_packed_is_unpacked_once_and_never_beyond_its_size(
+    server, clock, monkeypatch
+):
+    """zlib packs a thousandfold; packed again and again, bytes would become gigabytes."""
+    once = gzip.compress(b'{"id": 1}')
+    bomb = gzip.compress(gzip.compress(bytes(10_000_000)))
+    monkeypatch.setattr("wallguard.forge.http._LARGEST", 1_000_000)
+    for body, encoding, said in (
+        (once, "gzip", ""),
+        (gzip.compress(bytes(2_000_000)), "gzip", "its answer is longer"),
+        (bomb, "gzip, gzip", "its answer is packed with gzip, gzip"),
+        (b"text", "gzip", "its answer cannot be unpacked"),
+    ):
+        headers = {"Content-Encoding": encoding}
+        server.faults = [Fault("GET", 200, headers=headers, body=body) for _ in range(9)]
+        if said:
+            with pytest.raises(ForgeError, match=said):
+                http(server, clock).request("GET", PATH)
+        else:
+            assert http(server, clock).request("GET", PATH).data == {"id": 1}
 
 
 def test_an_answer_that_is_no_json_has_no_data(server, clock):

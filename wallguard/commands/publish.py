@@ -65,6 +65,8 @@ def outputs(arguments: argparse.Namespace, kind: Kind) -> Outputs:
 
 
 # What a report must never replace: parts, documents and toolpaths.
+_OWN_NAME = "Give the report a name of its own"
+_LOOK = 1_000_000  # bytes of a file that is there
 _NO_REPORTS = {*PART_SUFFIXES, *YAML, ".gcode", ".gco", ".g", ".nc", ".gz", ".step", ".stp"}
 
 
@@ -84,6 +86,17 @@ def ready(outputs: Outputs, kind: Kind) -> None:
         _ready(formats[name], path)
 
 
+def _there(path: Path) -> str:
+    """The beginning and the end of what a report would replace; empty where it would not."""
+    if path.is_symlink() or not path.is_file():  # a link is replaced, a device is written to
+        return ""
+    with suppress(OSError), path.open("rb") as file:
+        begin = file.read(_LOOK)
+        file.seek(max(len(begin), path.stat().st_size - _LOOK))
+        return (begin + file.read(_LOOK)).decode("utf-8", "replace")
+    return ""
+
+
 def _ready(form: Format, path: Path) -> None:
     if any(util.find_spec(name) is None for name in form.needs):
         raise InputError(
@@ -96,7 +109,13 @@ def _ready(form: Format, path: Path) -> None:
             path,
             f"--{form.option} would write a report over what the name says is a part, a toolpath "
             "or a rule file",
-            remedy="Give the report a name of its own",
+            remedy=_OWN_NAME,
+        )
+    if form.goes == "file" and not form.wrote(_there(path)):
+        raise InputError(
+            path,
+            f"--{form.option} would write a report over a file that is no earlier one of the kind",
+            remedy=f"{_OWN_NAME}, or delete that file first",
         )
     if form.goes == "folder":
         try:

@@ -10,6 +10,7 @@ import json
 import ssl
 import time
 import urllib.request
+import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -206,7 +207,8 @@ class Http:
         end = self.patience.clock() + _WHOLE
         content = bytearray()
         try:
-            for piece in response.stream(1 << 16):
+            # As it comes: packed in several layers, a few bytes would unpack to gigabytes at once.
+            for piece in response.stream(1 << 16, decode_content=False):
                 content += piece
                 if len(content) > _LARGEST:
                     raise _NoAnswerError(f"its answer is longer than {_LARGEST >> 20} MB", True)
@@ -214,7 +216,7 @@ class Http:
                     raise _NoAnswerError(f"its answer takes longer than {_WHOLE:g} s", True)
         finally:
             response.release_conn()
-        return bytes(content)
+        return _unpacked(bytes(content), response.headers.get("Content-Encoding", ""))
 
     def _wait(self, answer: Answer) -> float | None:
         """Seconds to wait before the next try, -1: as we like; None: trying again is no use."""
@@ -273,6 +275,23 @@ class _NoAnswerError(Exception):
     def __init__(self, message: str, sent: bool) -> None:
         super().__init__(message)
         self.sent = sent
+
+
+def _unpacked(content: bytes, encoding: str) -> bytes:
+    """An answer that is packed though it was asked for plain, no larger than any other; names of
+    encodings from RFC 9110."""
+    match encoding.strip().lower():
+        case "" | "identity":
+            return content
+        case "gzip" | "x-gzip":
+            try:
+                content = zlib.decompressobj(16 + zlib.MAX_WBITS).decompress(content, _LARGEST + 1)
+            except zlib.error:
+                raise _NoAnswerError("its answer cannot be unpacked", True) from None
+            if len(content) > _LARGEST:
+                raise _NoAnswerError(f"its answer is longer than {_LARGEST >> 20} MB", True)
+            return content
+    raise _NoAnswerError(f"its answer is packed with {clipped(plain(encoding), 40)}", True)
 
 
 def checked_base(base: str) -> str:

@@ -7,11 +7,14 @@ a `Setting` and returns the text of the file, or for a folder its files.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+
+from wallguard.base import cautions
 
 if TYPE_CHECKING:
     from wallguard.rules.model import Rules
@@ -54,6 +57,7 @@ class Format:
     kinds    of results that it can show
     goes     to a `file`, into a `folder` or to the `terminal`
     needs    libraries that it cannot do without, as they are imported, and the extra that has them
+    mark     a regular expression that matches, from the beginning, a report that wallguard wrote
     """
 
     option: str
@@ -63,6 +67,12 @@ class Format:
     goes: Literal["file", "folder", "terminal"] = "file"
     needs: tuple[str, ...] = ()
     extra: str = ""
+    mark: str = ""
+
+    def wrote(self, content: str) -> bool:
+        """Whether a file's content is an earlier report of this format, or nothing."""
+        content = content.strip()
+        return content in _NOTHING or re.match(self.mark, content, re.DOTALL) is not None
 
     @property
     def name(self) -> str:
@@ -79,12 +89,31 @@ class Format:
 
 _ALL: tuple[Kind, ...] = ("check", "toolpath", "impact", "against")
 _REPORTS: tuple[Kind, ...] = ("check", "toolpath")
+_CAUTION = f"({re.escape(cautions.PARTS)}|{re.escape(cautions.TOOLPATHS)})"
+# What reports without parts are, and files that were made to be written to.
+_NOTHING = ("", "[]", '<?xml version="1.0" encoding="UTF-8"?>\n<testsuites />')
 FORMATS = (
-    Format("junit", "junit", "write JUnit XML", (*_REPORTS, "impact")),
-    Format("markdown", "markdown", "write a Markdown summary", _ALL),
-    Format("json", "json_report", "write all of it as JSON", _ALL),
-    Format("sarif", "sarif", "write SARIF, for code-scanning services", _REPORTS),
-    Format("code-quality", "code_quality", "write code-quality JSON, for merges", _REPORTS),
+    Format(
+        "junit", "junit", "write JUnit XML", (*_REPORTS, "impact"), mark=r'<\?xml.*name="wallguard"'
+    ),
+    Format("markdown", "markdown", "write a Markdown summary", _ALL, mark=rf"[^<{{\[].*{_CAUTION}"),
+    Format(
+        "json", "json_report", "write all of it as JSON", _ALL, mark=r'\{\s*"schema": "wallguard-'
+    ),
+    Format(
+        "sarif",
+        "sarif",
+        "write SARIF, for code-scanning services",
+        _REPORTS,
+        mark=r'\{\s*"\$schema".*"name": "wallguard"',
+    ),
+    Format(
+        "code-quality",
+        "code_quality",
+        "write code-quality JSON, for merges",
+        _REPORTS,
+        mark=r'\[\n \{\n  "description": ',  # no name of ours is in it, but how it is laid out
+    ),
     Format(
         "annotations",
         "annotations",
@@ -99,6 +128,7 @@ FORMATS = (
         ("check",),
         needs=("plotly",),
         extra="web",
+        mark=r"<!DOCTYPE html>.*<title>[^<]* - wallguard</title>",
     ),
     Format(
         "pictures",
