@@ -63,7 +63,7 @@ def load_part(
 
     Raises InputError: the file or that `wallguard.yaml` cannot be used, or no such direction.
     """
-    said = assignment_of(Path(path), *([Path(rules.path)] if rules else []))
+    said = assignment_of(Path(path), Path(rules.path) if rules else None)
     said = replace(
         said,
         unit=unit or said.unit,

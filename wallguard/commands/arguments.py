@@ -135,21 +135,19 @@ def jobs(text: str) -> int:
 
 def above_zero(text: str) -> float:
     """A number above zero."""
-    try:
-        value = number(text)
-    except ValueError:
-        value = 0.0
-    if not 0 < value < 1e9:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number above zero")
-    return value
+    return _above_zero(text, 1e9, "a number above zero")
 
 
 def length(text: str) -> float:
     """A length in mm above zero."""
+    return _above_zero(text, 1e6, "a length in mm above zero")
+
+
+def _above_zero(text: str, most: float, what: str) -> float:
     try:
         value = number(text)
     except ValueError:
         value = 0.0
-    if not 0 < value < 1e6:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a length in mm above zero")
+    if not 0 < value < most:
+        raise argparse.ArgumentTypeError(f"{text!r} is not {what}")
     return value

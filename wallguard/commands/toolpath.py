@@ -160,9 +160,7 @@ def _task(part: Path, rules: Path | None, asked: Reading) -> Task:
     from wallguard.part.part import Part
 
     loaded = load_rules(rules) if rules else None
-    return task_for(
-        Part.load(part, assignment_of(part, *([rules] if rules else []))), loaded, asked
-    )
+    return task_for(Part.load(part, assignment_of(part, rules)), loaded, asked)
 
 
 def _drawn(judged: Judged, task: Task) -> list[tuple[Path, str]]:

@@ -48,7 +48,7 @@ def _command(arguments: argparse.Namespace) -> int:
     from wallguard.part.part import Part
 
     rules = load_rules(arguments.rules) if arguments.rules else None
-    placed = assignment_of(arguments.part, *([arguments.rules] if arguments.rules else []))
+    placed = assignment_of(arguments.part, arguments.rules)
     walls = find_walls(
         Part.load(arguments.part, placed),
         rules,

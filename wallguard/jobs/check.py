@@ -18,7 +18,6 @@ from wallguard.findings.model import (
     MeshInfo,
     PartReport,
     Printed,
-    Spread,
     Status,
     Wall,
     in_force,
@@ -394,7 +393,6 @@ def plain_walls(geometry: Geometry, stretches: Sequence[Stretch]) -> tuple[Wall,
 
 
 def _wall(geometry: Geometry, wall: Stretch, case: Case | None) -> Wall:
-    box = geometry.box(wall.box)
     fill, printed = None, None
     margin, beyond = None, ""
     if case is not None:
@@ -404,13 +402,8 @@ def _wall(geometry: Geometry, wall: Stretch, case: Case | None) -> Wall:
         fill = outcome.fill
         if outcome.printed is not None:
             printed = Printed(outcome.printed, outcome.uncertainty)
-    return Wall(
-        thickness=Spread(wall.minimum, wall.typical, wall.maximum),
-        length=wall.length,
-        z=(box[0][2], box[1][2]),
-        location=geometry.location(wall.point),
-        box=box,
-        sides=wall.sides,
+    return geometry.wall(
+        wall,
         fill=fill,
         printed=printed,
         margin=margin,

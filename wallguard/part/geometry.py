@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -267,6 +267,21 @@ class Geometry:
         from wallguard.part.bodies import bodies
 
         return self._once("bodies", (), lambda: bodies(self.drawn))
+
+    def wall(self, stretch: Stretch, **said: Any) -> findings.Wall:
+        """A wall for a report, in the part file's own frame, with what else is to be said of it."""
+        from wallguard.findings.model import Spread, Wall
+
+        box = self.box(stretch.box)
+        return Wall(
+            thickness=Spread(stretch.minimum, stretch.typical, stretch.maximum),
+            length=stretch.length,
+            z=(box[0][2], box[1][2]),
+            location=self.location(stretch.point),
+            box=box,
+            sides=stretch.sides,
+            **said,
+        )
 
     def location(self, point: Point) -> Point:
         """A point of the print frame in the part file's own frame, mm."""

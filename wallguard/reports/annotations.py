@@ -13,9 +13,9 @@ from typing import Literal
 from wallguard.base.plain import counted, plain
 from wallguard.findings.model import Report, Severity, in_force
 from wallguard.reports import order
-from wallguard.reports.first import notices
+from wallguard.reports.first import notes
 from wallguard.reports.formats import Setting
-from wallguard.reports.sentence import from_top, reason, sentence
+from wallguard.reports.sentence import from_top, sentence
 
 Kind = Literal["error", "warning", "notice"]
 
@@ -44,16 +44,9 @@ def text(report: Report, *, folder: str = "") -> str:
 
 
 def _lines(report: Report, folder: str) -> Iterator[tuple[Kind, str]]:
-    for trouble in order.unusable(report):
-        where, why = from_top(folder, trouble.path), reason(trouble.path, trouble.message)
-        yield "error", _command("error", where, "walls: could not be checked", why)
-    for remark in order.remarks(report):
-        where, why = from_top(folder, remark.path), reason(remark.path, remark.message)
-        yield "warning", _command("warning", where, "walls: to be mended", why)
-    for notice in notices(report):
-        for path, message in notice.lines:
-            said = f"{notice.title}: {message}" if message else notice.title
-            yield "warning", _command("warning", from_top(folder, path or "."), "walls", said)
+    for note in notes(report):
+        title = f"walls: {note.title}" if note.title else "walls"
+        yield note.level, _command(note.level, from_top(folder, note.path), title, note.message)
     pairs = order.by_part(report, lambda finding: not finding.waived)
     for (part, group), follows in zip(pairs, order.following(pairs), strict=True):
         if follows:

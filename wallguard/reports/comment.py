@@ -14,7 +14,7 @@ from wallguard.base.plain import counted
 from wallguard.findings.counts import grouped
 from wallguard.findings.model import Report, in_force
 from wallguard.reports import order
-from wallguard.reports.first import left_out, not_seen, scope, word
+from wallguard.reports.first import aside, scope, word
 from wallguard.reports.markdown_text import code
 from wallguard.reports.order import Pair
 from wallguard.reports.page import (
@@ -99,12 +99,7 @@ def _counts(report: Report) -> str:
     said = f"{counted(counts.files, 'part')} checked"
     if report.head_commit:
         said += f" at {code(report.head_commit[:10])}"
-    if report.left_out:
-        said += f", {left_out(report)}"
-    if report.unseen:
-        said += f", {not_seen(report)}"
-    if report.not_covered:
-        said += f", {len(report.not_covered)} not covered by any rule file"
+    said += "".join(f", {clause}" for clause in aside(report))
     waived = f", {counts.waived} waived" if counts.waived else ""
     if not report.base:
         return f"{said}. Findings: {order.severities(report) or 'none'}{waived}."

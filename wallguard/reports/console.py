@@ -20,7 +20,7 @@ from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Status, Trouble, in_force
 from wallguard.findings.outcomes import doubtful, is_cause
 from wallguard.reports import order
-from wallguard.reports.first import by_rules, left_out, not_seen, notices, waived_now
+from wallguard.reports.first import aside, by_rules, notices, waived_now
 
 # Nobody reads hundreds of findings or names on a terminal; the worst come first.
 _SHOWN = 10
@@ -141,14 +141,9 @@ def verdict(report: Report) -> str:
             clauses.append("only new findings fail")
     if counts.waived:
         clauses.append(f"{counts.waived} waived")
-    if counts.not_covered:
-        clauses.append(f"{counted(counts.not_covered, 'part')} not covered by any rule file")
+    clauses += aside(report)
     if report.removed:
         clauses.append(f"{counted(len(report.removed), 'part')} removed")
-    if report.left_out:
-        clauses.append(left_out(report))
-    if report.unseen:
-        clauses.append(not_seen(report))
     word = {0: "PASSED", 1: "FAILED", 2: "NOT DONE"}[report.exit_code]
     if word == "PASSED" and not counts.parts:
         word = "NOTHING CHECKED"

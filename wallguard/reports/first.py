@@ -5,10 +5,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Literal, NamedTuple
 
 from wallguard.base.plain import counted, listed
 from wallguard.findings.model import Finding, Report, in_force
 from wallguard.reports import order
+from wallguard.reports.sentence import reason
 
 # What is named at once.
 _MOST = 8
@@ -36,14 +38,37 @@ def notices(report: Report) -> list[Notice]:
     return [notice for notice in made if notice.lines]
 
 
-def left_out(report: Report) -> str:
-    """How many parts are left out that were asked for; empty where there are none."""
-    return f"{counted(len(report.left_out), 'part')} left out" if report.left_out else ""
+class Note(NamedTuple):
+    """A message beside the findings, for services that show each at its file; `.`: at none."""
+
+    level: Literal["error", "warning"]
+    title: str
+    path: str
+    message: str
 
 
-def not_seen(report: Report) -> str:
-    """How many parts nobody looked at; empty where there are none."""
-    return f"{counted(len(report.unseen), 'part')} not looked at" if report.unseen else ""
+def notes(report: Report) -> Iterator[Note]:
+    """What could not be checked, what is to be mended, and every line of the notices."""
+    for trouble in order.unusable(report):
+        why = reason(trouble.path, trouble.message)
+        yield Note("error", "could not be checked", trouble.path, why)
+    for remark in order.remarks(report):
+        why = reason(remark.path, remark.message)
+        yield Note("warning", "to be mended", remark.path, why)
+    for notice in notices(report):
+        for path, message in notice.lines:
+            said = f"{notice.title}: {message}" if message else notice.title
+            yield Note("warning", "", path or ".", said)
+
+
+def aside(report: Report) -> list[str]:
+    """How many parts were not checked, and why: "2 parts left out"."""
+    numbers = (
+        (len(report.not_covered), "not covered by any rule file"),
+        (len(report.left_out), "left out"),
+        (len(report.unseen), "not looked at"),
+    )
+    return [f"{counted(number, 'part')} {why}" for number, why in numbers if number]
 
 
 def word(report: Report) -> str:

@@ -27,7 +27,7 @@ from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
 from wallguard.findings.outcomes import SEVERITIES, doubtful, is_cause
 from wallguard.reports import order
-from wallguard.reports.first import by_rules, left_out, not_seen, notices, scope, waived_now, word
+from wallguard.reports.first import aside, by_rules, notices, scope, waived_now, word
 from wallguard.reports.formats import Setting
 from wallguard.reports.sentence import mark
 from wallguard.reports.templates import render
@@ -365,15 +365,7 @@ def _encoded(svg: str) -> str:
 
 def _clauses(report: Report) -> str:
     counts = grouped(report)
-    said = []
-    if counts.failed:
-        said.append(f"{counts.failed} of {order.checked(counts)} failed")
-    if order.undone(counts):
-        said.append(f"{order.undone(counts)} could not be checked")
-    if counts.parts and not said:
-        said.append(f"{counts.passed} of {order.checked(counts)} passed")
-    if counts.indeterminate:
-        said.append(f"{counts.indeterminate} indeterminate")
+    said = order.results(counts)
     if order.severities(report):
         said.append(f"findings: {order.severities(report)}")
     if report.head_commit:
@@ -384,12 +376,7 @@ def _clauses(report: Report) -> str:
             said.append("only new findings fail")
     if counts.waived:
         said.append(f"{counts.waived} waived")
-    if report.left_out:
-        said.append(left_out(report))
-    if report.unseen:
-        said.append(not_seen(report))
-    if counts.not_covered:
-        said.append(f"{counted(counts.not_covered, 'part')} not covered by any rule file")
+    said += aside(report)
     return "; ".join(said or ["there was no part to check"]) + "."
 
 

@@ -6,13 +6,13 @@ from collections.abc import Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING
 
-from wallguard.base.plain import counted, without_path
+from wallguard.base.plain import without_path
 from wallguard.findings.counts import grouped
 from wallguard.findings.groups import groups
 from wallguard.findings.impact import Impact
 from wallguard.findings.model import PartReport, Report, Status, in_force
 from wallguard.reports import impact_markdown, order
-from wallguard.reports.first import left_out, not_seen, scope, word
+from wallguard.reports.first import aside, scope, word
 from wallguard.reports.formats import Setting
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.order import Pair
@@ -68,24 +68,7 @@ def markdown(
 
 def _verdict(report: Report) -> str:
     counts = grouped(report)
-    undone = order.undone(counts)
-    clauses = []
-    if counts.failed:
-        clauses.append(f"{counts.failed} of {order.checked(counts)} failed")
-    if undone:
-        clauses.append(f"{undone} could not be checked")
-    if counts.parts and not clauses:
-        clauses.append(f"{counts.passed} of {order.checked(counts)} passed")
-    if counts.indeterminate:
-        clauses.append(f"{counts.indeterminate} indeterminate")
-    if counts.not_covered:
-        clauses.append(f"{counted(counts.not_covered, 'part')} not covered by any rule file")
-    if report.left_out:
-        clauses.append(left_out(report))
-    if report.unseen:
-        clauses.append(not_seen(report))
-    if not counts.parts and not clauses:
-        clauses = ["there was no part to check"]
+    clauses = [*order.results(counts), *aside(report)] or ["there was no part to check"]
     said = [f"**{word(report)}**{scope(report)}: {'; '.join(clauses)}."]
     severities = order.severities(report)
     if severities:

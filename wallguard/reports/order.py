@@ -64,6 +64,17 @@ def undone(counts: Counts) -> str:
     return listed([counted(number, what) for number, what in pairs if number])
 
 
+def results(counts: Counts) -> list[str]:
+    """How parts came out: "1 of 3 parts failed", "1 part could not be checked"; how many passed
+    only where there is nothing worse to say."""
+    said = [f"{counts.failed} of {checked(counts)} failed"] if counts.failed else []
+    if undone(counts):
+        said.append(f"{undone(counts)} could not be checked")
+    if counts.parts and not said:
+        said.append(f"{counts.passed} of {checked(counts)} passed")
+    return said + ([f"{counts.indeterminate} indeterminate"] if counts.indeterminate else [])
+
+
 def whole(report: Report) -> Report:
     """The same report in this order."""
     return replace(

@@ -14,10 +14,10 @@ from urllib.parse import quote
 from wallguard.base.plain import counted, one_line, plain
 from wallguard.findings.model import Finding, PartReport, Report, Severity
 from wallguard.reports import order
-from wallguard.reports.first import notices
+from wallguard.reports.first import notes
 from wallguard.reports.formats import Setting
 from wallguard.reports.markdown_text import prose
-from wallguard.reports.sentence import from_top, mark, reason, sentence
+from wallguard.reports.sentence import from_top, mark, sentence
 
 Json = dict[str, Any]
 Level = Literal["error", "warning", "note"]
@@ -148,21 +148,7 @@ def _facts(part: PartReport, finding: Finding) -> Json:
 
 
 def _notifications(report: Report, count: int, folder: str) -> list[Json]:
-    made = [
-        _notification("error", reason(trouble.path, trouble.message), trouble.path, folder)
-        for trouble in order.unusable(report)
-    ]
-    made += [
-        _notification("warning", reason(remark.path, remark.message), remark.path, folder)
-        for remark in order.remarks(report)
-    ]
-    made += [
-        _notification(
-            "warning", ": ".join(filter(None, (notice.title, message))), path or ".", folder
-        )
-        for notice in notices(report)
-        for path, message in notice.lines
-    ]
+    made = [_notification(note.level, note.message, note.path, folder) for note in notes(report)]
     made += [
         _notification("note", "not checked: no rule file answers for this part", path, folder)
         for path in sorted(report.not_covered)

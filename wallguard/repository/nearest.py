@@ -110,9 +110,9 @@ def names(rules: Iterable[Path], root: Path) -> Iterator[str]:
                 yield name
 
 
-def assignment_of(part: Path, *rules: Path) -> Assignment:
-    """How the part at `part` is printed for the first of `rules` that its `wallguard.yaml` names
-    for it: see `Repository.assignment`.
+def assignment_of(part: Path, *rules: Path | None) -> Assignment:
+    """How the part at `part` is printed for the first of `rules`, if any, that its
+    `wallguard.yaml` names for it: see `Repository.assignment`.
 
     Raises InputError where that file cannot be used.
     """
@@ -120,4 +120,4 @@ def assignment_of(part: Path, *rules: Path) -> Assignment:
     name = relative(part, root)
     if name is None:
         return Assignment(rules="")
-    return load_repository(root).assignment(name, *names(rules, root))
+    return load_repository(root).assignment(name, *names(filter(None, rules), root))

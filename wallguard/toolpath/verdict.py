@@ -84,28 +84,19 @@ def tolerance_of(rules: Rules | None) -> tuple[float, float]:
 
 def report_walls(geometry: Geometry, walls: Sequence[LaidWall]) -> tuple[Wall, ...]:
     """The walls for a report, in the part file's own frame."""
-    reported = []
-    for wall in walls:
-        stretch = wall.stretch
-        box = geometry.box(stretch.box)
-        reported.append(
-            Wall(
-                thickness=Spread(stretch.minimum, stretch.typical, stretch.maximum),
-                length=stretch.length,
-                z=(box[0][2], box[1][2]),
-                location=geometry.location(stretch.point),
-                box=box,
-                sides=stretch.sides,
-                fill=wall.fill,
-                printed=_printed(wall),
-                source="toolpath",
-                air=wall.air,
-                bead=wall.bead,
-                laid_in=wall.layers,
-                copy=wall.copy + 1,
-            )
+    return tuple(
+        geometry.wall(
+            wall.stretch,
+            fill=wall.fill,
+            printed=_printed(wall),
+            source="toolpath",
+            air=wall.air,
+            bead=wall.bead,
+            laid_in=wall.layers,
+            copy=wall.copy + 1,
         )
-    return tuple(reported)
+        for wall in walls
+    )
 
 
 def _printed(wall: LaidWall) -> Printed | None:
