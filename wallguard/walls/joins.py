@@ -44,7 +44,7 @@ _END = 3.0
 # A wall that varies by less than this is one thickness: facets and computing error.
 _UNIFORM_MM, _UNIFORM = 0.02, 0.02
 # Medians along a wall are of values that lie this close together (mm), or of so many.
-_FINE, _MOST = 0.004, 16
+_FINE, _MOST = 0.004, 64
 # A curve that was exported as facets turns by no more than this from one to the next.
 _FACET = float(np.radians(25.0))
 # Pieces in two directions with their middles this close are one square post (mm).

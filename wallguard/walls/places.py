@@ -17,10 +17,10 @@ A re-entrant corner is asked in directions at most 20 degrees apart, each turned
 
 Wherever neighbours on an edge differ in kind (wall or not, range of thickness, or what holds the
 disc where it is no wall), more points are set between them until they stand 0.01 mm apart, and
-0.0006 mm where a wall ends or is divided: on both sides of the place where the two edges that hold
-them would hold one disc, or else half-way. On a straight edge a wall is thinnest straight across
-from a corner and thickest where it passes from one edge to the next, so points are set there too
-where that makes more than 0.001 mm.
+0.0006 mm where a wall ends or is divided: on both sides of the place where, as far as the two edges
+that hold them tell, the one turns into the other (`turning.py`), or else half-way. On a straight
+edge a wall is thinnest straight across from a corner and thickest where it passes from one edge to
+the next, so points are set there too where that makes more than 0.001 mm.
 """
 
 from __future__ import annotations
@@ -44,7 +44,6 @@ from wallguard.walls.chains import (
 )
 from wallguard.walls.discs import (
     STAGES,
-    TIE,
     Discs,
     Search,
     chosen,
@@ -54,6 +53,7 @@ from wallguard.walls.discs import (
     value_of,
 )
 from wallguard.walls.edges import Edges
+from wallguard.walls.turning import turns_at
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -68,8 +68,8 @@ _CLOSE, _ROUNDS = 0.01, 34
 # Extremes of thickness, and the thickness where a wall is divided, are this exact (mm).
 _EXACT = 0.001
 # Right at a knife edge, so that a taper is followed to its end; and on either side of a place
-# where two edges would hold the disc, at first and at last.
-_INSET, _BESIDE, _RIGHT_BESIDE = 0.005, 0.003, 0.0003
+# where a disc turns from what it is at the one end into what it is at the other.
+_INSET, _BESIDE = 0.005, 0.0003
 _SPREAD = np.radians(20.0)
 # Facets that turn by less than this are one curved face.
 _FLAT = float(np.cos(np.radians(15.0)))
@@ -307,7 +307,7 @@ def _on_short(outline: Outline, corners: Discs) -> tuple[_Ints, _Floats]:
     return edge[~again], place[~again]
 
 
-class _Spots(NamedTuple):
+class Spots(NamedTuple):
     """Points on edges with their discs: whether each lies on a wall, the range of thickness it is
     in (-1 where it is no wall), and whether it says nothing (`is_blind`)."""
 
@@ -318,8 +318,8 @@ class _Spots(NamedTuple):
     kind: _Ints
     blind: _Bools
 
-    def chosen(self, which: _Ints) -> _Spots:
-        return _Spots(
+    def chosen(self, which: _Ints) -> Spots:
+        return Spots(
             self.edge[which],
             self.place[which],
             chosen(self.discs, which),
@@ -329,23 +329,23 @@ class _Spots(NamedTuple):
         )
 
 
-def _spots(outline: Outline, edge: _Ints, place: _Floats, group: Grouping) -> _Spots:
+def spots_at(outline: Outline, edge: _Ints, place: _Floats, group: Grouping) -> Spots:
     discs = outline.on(edge, place)
     wall = is_wall(outline.edges, edge, discs)
     kind = np.where(wall, group(2 * discs.radius), -1)
-    return _Spots(edge, place, discs, wall, kind, is_blind(outline.edges, edge, discs))
+    return Spots(edge, place, discs, wall, kind, is_blind(outline.edges, edge, discs))
 
 
-def _in_a_row(*spots: _Spots) -> _Spots:
+def _in_a_row(*spots: Spots) -> Spots:
     edge, place, discs, *rest = zip(*spots, strict=True)
     wall, kind, blind = (np.concatenate(each) for each in rest)
-    return _Spots(np.concatenate(edge), np.concatenate(place), together(*discs), wall, kind, blind)
+    return Spots(np.concatenate(edge), np.concatenate(place), together(*discs), wall, kind, blind)
 
 
 def closer(outline: Outline, places: Places, group: Grouping) -> tuple[_Ints, _Floats, Discs]:
     """The edges, places and discs of the points at places, and of more where neighbours on an edge
     differ; in order along each edge."""
-    spots = _spots(outline, places.edge, places.place, group)
+    spots = spots_at(outline, places.edge, places.place, group)
     levels = [spots]
     asked = np.flatnonzero(places.open_[:-1] & (places.edge[1:] == places.edge[:-1]))
     low, high = spots.chosen(asked), spots.chosen(asked + 1)
@@ -355,8 +355,8 @@ def closer(outline: Outline, places: Places, group: Grouping) -> tuple[_Ints, _F
         if not len(split):
             break
         low, high, corner = low.chosen(split), high.chosen(split), corner[split]
-        owner, place = _between(outline, (low, high), corner, number)
-        more = _spots(outline, low.edge[owner], place, group)
+        owner, place = _between(outline, (low, high), corner, number, group)
+        more = spots_at(outline, low.edge[owner], place, group)
         levels.append(more)
         # From the low end to the first, from each to the next, and from the last to the high end.
         first = np.diff(owner, prepend=-1) > 0
@@ -374,7 +374,7 @@ def closer(outline: Outline, places: Places, group: Grouping) -> tuple[_Ints, _F
     return every.edge[order], every.place[order], chosen(every.discs, order)
 
 
-def _unlike(outline: Outline, low: _Spots, high: _Spots) -> _Bools:
+def _unlike(outline: Outline, low: Spots, high: Spots) -> _Bools:
     """Whether more points are needed between those at `low` and at `high`."""
     room = high.place - low.place
     # Between two discs that are held by different edges a short wall may lie.
@@ -403,7 +403,7 @@ def _unlike(outline: Outline, low: _Spots, high: _Spots) -> _Bools:
     return result
 
 
-def _across_from_corner(outline: Outline, low: _Spots, high: _Spots) -> _Floats:
+def _across_from_corner(outline: Outline, low: Spots, high: Spots) -> _Floats:
     """Between points on walls, the place straight across from a corner of what holds their discs
     where the wall is thinner than at both; nan where there is none. As the corner belongs to the
     outline, the disc there is no larger than the way to it."""
@@ -426,37 +426,29 @@ def _across_from_corner(outline: Outline, low: _Spots, high: _Spots) -> _Floats:
 
 
 def _between(
-    outline: Outline, ends: tuple[_Spots, _Spots], corner: _Floats, number: int
+    outline: Outline,
+    ends: tuple[Spots, Spots],
+    corner: _Floats,
+    number: int,
+    group: Grouping,
 ) -> tuple[_Ints, _Floats]:
     """Where more points are set between each two ends: the pair that each lies between, and its
     place, rising. corner: the place to take where it is finite."""
     below, above = ends
-    edge, low, high = below.edge, below.place, above.place
-    middle = np.where(np.isfinite(corner), corner, (low + high) / 2)
-    one, other = below.discs.edge, above.discs.edge
-    both = below.wall & above.wall & (below.kind != above.kind)
-    # Every second time half-way, so that what is no straight line ends as well.
-    sought = (one >= 0) & (other >= 0) & (one != other) & ~both & ~np.isfinite(corner)
-    chosen_ = np.flatnonzero(sought if number % 2 == 0 else np.zeros(len(edge), bool))
-    begin, end = below.chosen(chosen_), above.chosen(chosen_)
-    before = _held_by(outline, begin.edge, begin.place, end.discs.edge)
-    after = _held_by(outline, begin.edge, end.place, begin.discs.edge)
-    # Of two as near as makes a tie, that which lies straighter across holds the disc.
-    turn = np.round(end.discs.facing, 6) - np.round(begin.discs.facing, 6)
-    own, its = 1 + TIE * (turn < 0), 1 + TIE * (turn > 0)
-    short = before * its - begin.discs.radius * own
-    over = after * own - end.discs.radius * its
-    total = short + over
-    known = np.isfinite(total) & (total > 1e-9)
-    chosen_, share = chosen_[known], (short[known] / total[known]).clip(0.0, 1.0)
-    middle[chosen_] = low[chosen_] + share * (high - low)[chosen_]
-    wide = np.zeros(len(edge))
-    wide[chosen_] = np.where((high - low)[chosen_] > 4 * _CLOSE, _BESIDE, _RIGHT_BESIDE)
-    margin = np.minimum(np.minimum(_CLOSE, high - low) / 4, np.where(wide > 0, wide, np.inf))
+    low, high = below.place, above.place
+    turn = np.full(len(low), np.nan)
+    # Every second time half-way, so that what the two edges do not tell ends as well.
+    if number % 2 == 0:
+        asked = np.flatnonzero(~np.isfinite(corner))
+        turn[asked] = turns_at(outline, below.chosen(asked), above.chosen(asked), group)
+    known = np.isfinite(turn)
+    middle = np.where(known, turn, np.where(np.isfinite(corner), corner, (low + high) / 2))
+    wide = np.where(known, _BESIDE, 0.0)
+    margin = np.minimum(np.minimum(_CLOSE, high - low) / 4, np.where(known, _BESIDE, np.inf))
     first = np.clip(middle - wide, low + margin, high - margin)
     second = np.clip(middle + wide, low + margin, high - margin)
     twice = np.flatnonzero(second - first > wide)
-    where = np.concatenate([np.arange(len(edge)), twice])
+    where = np.concatenate([np.arange(len(low)), twice])
     place = np.concatenate([first, second[twice]])
     order = np.lexsort((place, where))
     return where[order], place[order]

@@ -1,0 +1,171 @@
+"""Where on an edge the disc changes hands, or a wall ends or changes its range of thickness.
+
+Of two places on an edge it is known which edges hold their discs. Were there no other edges, the
+disc at every place between would follow from these two alone; so the place where it turns from the
+kind of the one into that of the other is found by halving, without a search:
+
+      r |       held by a          .' held by b
+        |  `-._                 .-'                   the smaller holds the disc, and of two as
+        |      `-._          .-'                      near as makes a tie the straighter across
+        |          `-._   .-'
+        +---o----------`x'-----------o--->  place
+           low                      high
+
+Whether it really turns there is then asked right beside that place, on both sides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.walls.chains import FACING
+from wallguard.walls.discs import TIE, touched, value_of
+
+if TYPE_CHECKING:
+    from wallguard.walls.places import Outline, Spots
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
+
+# A place is known this well (mm), or after so many halvings.
+_KNOWN, _HALVINGS = 5e-5, 24
+
+
+def turns_at(
+    outline: Outline, low: Spots, high: Spots, group: Callable[[_Floats], _Ints]
+) -> _Floats:
+    """(k,) the place on each edge where what is at `low` ends, as far as the edges that hold the
+    discs at both ends tell; nan where they do not. group numbers the ranges of thickness."""
+    found = np.full(len(low.edge), np.nan)
+    held = (low.discs.edge >= 0) | (high.discs.edge >= 0)
+    which = np.flatnonzero(held)
+    model = _Model.of(outline, low, high, which)
+    begin, end = low.place[which], high.place[which]
+    like = model.like_low(begin, group)
+    unlike = ~model.like_low(end, group)
+    some = np.flatnonzero(like & unlike)
+    which, model, begin, end = which[some], model.chosen(some), begin[some], end[some]
+    open_ = np.arange(len(which))
+    for _ in range(_HALVINGS):
+        open_ = open_[end[open_] - begin[open_] > _KNOWN]
+        if not len(open_):
+            break
+        part = model if len(open_) == len(which) else model.chosen(open_)
+        middle = (begin[open_] + end[open_]) / 2
+        like = part.like_low(middle, group)
+        begin[open_[like]] = middle[like]
+        end[open_[~like]] = middle[~like]
+    found[which] = (begin + end) / 2
+    return found
+
+
+class _Holders(NamedTuple):
+    """Edges that hold discs, as seen from the starts of others: the way there x, y; along x, y;
+    length; of the lean the products of cosines and of sines; whether none (k,), or a circle with
+    itself (k,)."""
+
+    away: tuple[_Floats, _Floats]
+    along: tuple[_Floats, _Floats]
+    length: _Floats
+    cosine: _Floats
+    sine: _Floats
+    none: _Bools
+    itself: _Bools
+
+
+class _Model(NamedTuple):
+    """Places on edges with two holders each: along x, y; normal x, y; the reach; the holders; of
+    each place at `low` the kind; and whether the kind tells it from that at `high`, or else the
+    holder."""
+
+    along: tuple[_Floats, _Floats]
+    normal: tuple[_Floats, _Floats]
+    reach: float
+    holders: tuple[_Holders, _Holders]
+    kind: _Ints
+    by_kind: _Bools
+
+    @classmethod
+    def of(cls, outline: Outline, low: Spots, high: Spots, which: _Ints) -> _Model:
+        edges, edge = outline.edges, low.edge[which]
+        holders = []
+        for spots in (low, high):
+            held = spots.discs.edge[which]
+            other = np.maximum(held, 0)
+            away, along = edges.start[other] - edges.start[edge], edges.along[other]
+            lean, its = edges.lean[edge], edges.lean[other]
+            ring = edges.ring[edge]
+            holders.append(
+                _Holders(
+                    (away[:, 0].copy(), away[:, 1].copy()),
+                    (along[:, 0].copy(), along[:, 1].copy()),
+                    edges.length[other],
+                    lean[:, 0] * its[:, 0],
+                    lean[:, 1] * its[:, 1],
+                    held < 0,
+                    (ring == edges.ring[other]) & edges.round_ring[ring],
+                )
+            )
+        along, normal = edges.along[edge], outline.inward[edge]
+        return cls(
+            (along[:, 0].copy(), along[:, 1].copy()),
+            (normal[:, 0].copy(), normal[:, 1].copy()),
+            outline.search.reach,
+            (holders[0], holders[1]),
+            low.kind[which],
+            low.kind[which] != high.kind[which],
+        )
+
+    def chosen(self, which: _Ints) -> _Model:
+        def take(each: tuple[_Floats, _Floats]) -> tuple[_Floats, _Floats]:
+            return each[0][which], each[1][which]
+
+        one, other = (
+            _Holders(
+                take(each.away),
+                take(each.along),
+                each.length[which],
+                each.cosine[which],
+                each.sine[which],
+                each.none[which],
+                each.itself[which],
+            )
+            for each in self.holders
+        )
+        along, normal = take(self.along), take(self.normal)
+        return _Model(
+            along, normal, self.reach, (one, other), self.kind[which], self.by_kind[which]
+        )
+
+    def like_low(self, place: _Floats, group: Callable[[_Floats], _Ints]) -> _Bools:
+        """Whether the disc at each place, mm from the edge's start, is as it is at `low`."""
+        (r, facing), (its_r, its_facing) = (self._held(each, place) for each in self.holders)
+        # Of those as near as makes a tie the straightest holds the disc: see `discs.py`.
+        straighter = np.round(facing, 6) - np.round(its_facing, 6)
+        most = np.minimum(np.minimum(r, its_r) * (1 + TIE), self.reach)
+        first = np.where(straighter == 0, r <= its_r, straighter < 0)
+        own = (r <= most) & (first | (its_r > most))
+        radius = np.where(own, r, its_r)
+        cosine = np.where(own, facing, its_facing)
+        itself = np.where(own, self.holders[0].itself, self.holders[1].itself)
+        within = np.minimum(r, its_r) <= self.reach
+        wall = within & (cosine <= FACING) & ~itself
+        kind = np.where(wall, group(2 * np.where(within, radius, 0.0)), -1)
+        like: _Bools = np.where(self.by_kind, kind == self.kind, own & within)
+        return like
+
+    def _held(self, holder: _Holders, place: _Floats) -> tuple[_Floats, _Floats]:
+        """Radius and facing of the disc at each place if this edge holds it."""
+        (x, y), (nx, ny), (ex, ey) = self.along, self.normal, holder.along
+        ax, ay = holder.away[0] - place * x, holder.away[1] - place * y
+        qx, qy = touched((ax, ay), (ex, ey), holder.length, (nx, ny))
+        radius = value_of(qx, qy, nx, ny)
+        radius[(ax * ey - ay * ex <= 0) | holder.none] = np.inf
+        opposite = (nx * qx + ny * qy) / np.where(np.isfinite(radius), radius, 1.0) - 1
+        facing = holder.sine - opposite * holder.cosine
+        return radius, np.where(np.isfinite(radius), facing, 1.0)
