@@ -346,3 +346,52 @@ def test_a_taper_tells_where_it_comes_out_how():
         "0.94 mm thick"
     )
     assert finding.advice == "draw ≥ 1.05 mm"
+
+
+# Of what stands lower, on fewer sides, or for less than two beads of 0.575 mm.
+MINIMA = {"wall": Limit(0.9), "free_wall": Limit(1.2), "pin": Limit(1.5), "floor": Limit(3)}
+
+
+def test_a_wall_that_leans_answers_to_minima_as_callipers_read_it():
+    """1.15 mm are 1.63 in the layers at 45 degrees, which is above the minimum."""
+    lean = prism([[0, 0], [1.15 * 2**0.5, 0], [1.15 * 2**0.5 + 10, 10], [10, 10]], 20)
+    (finding,) = found("free_wall", lean.rotate([90, 0, 0]), minimum=MINIMA)
+    assert finding.measured == pytest.approx(1.15, abs=0.005)
+    assert "free wall 1.63 mm thick (1.15 mm square to it) at" in finding.message
+    assert found("free_wall", box([20, 1.2, 10]), minimum=MINIMA) == []
+    # A dome as thick as the minimum all over, however it leans.
+    dome = m3.Manifold.sphere(20, 128) - m3.Manifold.sphere(18.8, 128)
+    dome = dome.trim_by_plane([0, 0, 1], 0)
+    minimum = {"wall": Limit(1.15), "free_wall": Limit(1.15)}
+    assert not found("wall", dome, minimum=minimum) + found("free_wall", dome, minimum=minimum)
+
+
+def test_a_wall_shorter_than_two_beads_is_a_post_and_told_once():
+    plate = box([20, 20, 3])
+    for sides in ([0.6, 0.6, 8], [0.8, 0.8, 8], [0.7, 1.1, 8]):
+        (finding,) = told(plate + box(sides, [5, 5, 3]), minimum=MINIMA)
+        assert (finding.subject.kind, [one.check for one in finding.breaches]) == ("pin", ["pin"])
+        assert finding.message.startswith(f"post {sides[0]:.2f} mm thick at (5.")
+        assert finding.measured == pytest.approx(sides[0], abs=0.005)
+        assert finding.advice == "draw ≥ 1.73 mm"
+    # What is not printed at all is told with it.
+    (finding,) = told(plate + box([0.4, 0.4, 8], [5, 5, 3]), minimum=MINIMA)
+    assert {one.check for one in finding.breaches} == {"pin", "fill"}
+    # Longer it is a wall; so is what is held at both ends; and so are all where pins have no limit.
+    assert told(plate + box([0.8, 1.3, 8], [5, 5, 3]), minimum=MINIMA)[0].subject.kind == "wall"
+    web = box([20, 20, 8]) - box([20, 9.6, 9], [-0.5, -1, -0.5]) - box([9.6, 30, 9], [-1, -1, -0.5])
+    assert all(one.subject.kind == "wall" for one in told(web, minimum=MINIMA))
+    less = {name: limit for name, limit in MINIMA.items() if name != "pin"}
+    (finding,) = told(plate + box([0.8, 0.8, 8], [5, 5, 3]), minimum=less)
+    assert finding.subject.kind == "wall"
+
+
+def test_what_is_lower_than_three_layers_is_judged_as_a_floor():
+    plate = box([20, 20, 3])
+    assert told(plate + box([15, 0.8, 0.4], [2, 5, 3]), minimum=MINIMA) == []
+    assert told(plate + box([15, 0.8, 0.6], [2, 5, 3]), minimum=MINIMA)
+    (finding,) = told(box([15, 1.5, 0.4]), minimum=MINIMA)
+    assert [one.check for one in finding.breaches] == ["floor"]
+    # On the plate it is lost all the same where nothing is printed.
+    (finding,) = told(plate + box([15, 0.4, 0.4], [2, 5, 3]), minimum=MINIMA)
+    assert finding.fill == "missing"

@@ -353,3 +353,33 @@ def test_a_long_taper_is_followed_to_its_blunt_end():
     """However far apart the samples on its sides begin: its end is as thick as it was drawn."""
     (wall,) = find_walls(cut(mesh(wedge(0.3, 1.2, 60, 2)), 0.2), 4.0)
     assert wall.minimum == pytest.approx(0.3, abs=0.003)
+
+
+def test_a_place_is_in_the_middle_of_its_wall():
+    """Also of one as thick all along, whose samples stand at its ends."""
+    for turn in (0.0, 17.3):
+        (wall,) = walls(box([40, 0.8, 10]).rotate([0, 0, turn]))
+        middle = m3.CrossSection.square([40, 0.8]).rotate(turn).bounds()
+        assert wall.point[0] == pytest.approx((middle[0] + middle[2]) / 2, abs=0.1)
+        assert wall.point[1:] == pytest.approx(((middle[1] + middle[3]) / 2, 5), abs=0.1)
+    frame = box([40, 30, 10]) - box([37, 27, 12], [1.5, 1.5, -1])
+    assert sorted(wall.point for wall in walls(frame)) == [
+        pytest.approx(point, abs=0.1)
+        for point in ((0.75, 15, 5), (20, 0.75, 5), (20, 29.25, 5), (39.25, 15, 5))
+    ]
+
+
+def test_a_wall_that_leans_is_as_thick_square_to_it_as_it_is_drawn():
+    """Exactly where it leans alike all along, as a plate that is turned and a cone's shell do."""
+    for degrees in (0, 20, 45, 60):
+        plate = box([20, 1.2, 12], [0, 0, -3]).rotate([degrees, 0, 0]).trim_by_plane([0, 0, 1], 0)
+        wall = max(walls(plate, largest=4), key=lambda wall: wall.area)
+        assert wall.across == pytest.approx(1.2, abs=0.005)
+        assert wall.minimum == pytest.approx(1.2 / np.cos(np.radians(degrees)), abs=0.02)
+    # Of 1.0 mm square to it.
+    wide = np.sqrt(2)
+    shell = m3.Manifold.cylinder(8, 20, 12, 256) - m3.Manifold.cylinder(
+        8, 20 - wide, 12 - wide, 256
+    )
+    (wall,) = walls(shell, largest=4)
+    assert wall.across == pytest.approx(1, abs=0.01)

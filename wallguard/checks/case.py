@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -13,7 +13,7 @@ from wallguard.base.text import above, below, mm
 from wallguard.findings.model import Breach, Finding, Kind, Printed, Severity, Subject
 from wallguard.rules.features import asked_of
 from wallguard.rules.model import Level, Limit, Rules
-from wallguard.walls.stretch import Stretch, is_notch, is_speck, joined
+from wallguard.walls.stretch import Stretch, along, is_notch, is_speck, joined, together
 
 if TYPE_CHECKING:
     from wallguard.part.geometry import Box, Geometry, Point
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 # where the search costs far more, only up to half as much again as the rules speak of.
 LISTED = 4.0
 _MARGIN = 1.5
+# A wall of fewer layers, or of fewer beads along, is none: common practice, no published source.
+_LAYERS, _BEADS = 3, 2
 
 
 @dataclass(frozen=True)
@@ -163,6 +165,55 @@ class Case:
         return [wall for wall in walls if not is_speck(wall)]
 
     @cached_property
+    def judged(self) -> Sequence[Stretch]:
+        """The pieces that are judged as walls."""
+        return [piece for piece in self.pieces if self.judges(piece)]
+
+    def judges(self, wall: Stretch) -> bool:
+        """Whether one of the walls, or a piece of it, is judged as a wall."""
+        return wall.wall not in self._others
+
+    @cached_property
+    def posts(self) -> Sequence[Stretch]:
+        """The pieces of posts, which are judged as pins."""
+        return [piece for piece in self.pieces if self._others.get(piece.wall) == "pin"]
+
+    def is_low(self, piece: Stretch) -> bool:
+        """Whether it is too low for a wall, and judged as a floor."""
+        return self._others.get(piece.wall) == "floor"
+
+    @cached_property
+    def _others(self) -> dict[int, str]:
+        return self.others(self.pieces)
+
+    def others(self, pieces: Iterable[Stretch]) -> dict[int, str]:
+        """By number the connected walls that another check judges, where the rules ask for it:
+
+        pin    posts: they stand free and are shorter than two beads, so that none has room to turn
+        floor  what is lower than three layers: the first ones are laid otherwise than those that
+               tables are read from
+        """
+        walls: dict[int, list[Stretch]] = {}
+        for piece in pieces if self.layered else ():
+            walls.setdefault(piece.wall, []).append(piece)
+        found: dict[int, str] = {}
+        for number, wall in walls.items():
+            whole = together(wall)
+            height = whole.high - whole.low
+            if "floor" in self.rules.minimum and below(height, _LAYERS * self.rules.layer_height):
+                found[number] = "floor"
+                continue
+            short = not whole.ends and below(along(whole), _BEADS * self.bead)
+            if short and "pin" in self.rules.minimum:
+                found[number] = "pin"
+        return found
+
+    @property
+    def bead(self) -> float:
+        """How wide a bead is, mm: where the rules do not say, about two layers."""
+        return self.rules.beads.width if self.rules.beads else 2 * self.rules.layer_height
+
+    @cached_property
     def walls(self) -> Sequence[Stretch]:
         """The part's walls, divided only where the outcome changes."""
         tolerance = self.rules.tolerance
@@ -203,8 +254,7 @@ class Case:
     def plates(self) -> Sequence[Plate]:
         """Floors and roofs thinner than the larger limit."""
         layers = int(max((need.layers for need in self._needs), default=0.0))
-        smallest = self.rules.beads.width if self.rules.beads else 2 * self.rules.layer_height
-        return self.geometry.plates(self.rules.layer_height, layers, smallest) if layers else []
+        return self.geometry.plates(self.rules.layer_height, layers, self.bead) if layers else []
 
     def severity(self, check: str, measured: float) -> tuple[Severity, float] | None:
         """What a measured size does to the gate by a check's limit, and the level it breaks; None

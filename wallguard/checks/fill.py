@@ -5,6 +5,8 @@ Fails: a wall that comes out hollow, not at all, thicker or thinner than the tol
 each of these does to the gate stands under `outcomes` in the rule file. A pin that is not printed.
 Indeterminate: the band is uncertain, the deviation lies within its uncertainty of the tolerance, or
 the facets of a curve take off what is missing.
+Of a post that `pin` judges, and of a wall of fewer than three layers that `floor` judges, only that
+it is not printed at all is said here: how beads fill a wall holds for neither.
 """
 
 from __future__ import annotations
@@ -37,6 +39,8 @@ def findings(case: Case) -> Iterator[Broken]:
     """Each piece of a wall that comes out otherwise; pieces that come out alike are one."""
     for piece in case.pieces:
         verdict = case.table.classify(piece.typical, case.rules.tolerance)
+        if not case.judges(piece) and verdict != "missing":
+            continue
         outcome = case.table.outcome(piece.typical)
         says = describe(outcome)
         read = case.callipers(piece)

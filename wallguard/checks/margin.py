@@ -29,7 +29,7 @@ def needs(case: Case) -> Needs:
 def findings(case: Case) -> Iterator[Broken]:
     """Each good piece of a wall that is too near to another outcome that matters."""
     tolerance = case.rules.tolerance
-    for piece in case.pieces if case.rules.margin else ():
+    for piece in case.judged if case.rules.margin else ():
         if case.table.classify(piece.typical, tolerance) != "solid":
             continue
         nearest = case.nearest_other(piece.typical)

@@ -1,6 +1,7 @@
 """No round pin is thinner than the rules allow, whatever way its axis points.
 
-Passes: a diameter of 1.50 mm against a minimum of 1.50 mm. Fails: 1.40 mm.
+Passes: a diameter of 1.50 mm against a minimum of 1.50 mm. Fails: 1.40 mm; a post, a wall that
+stands free and is shorter than two beads, that is thinner.
 """
 
 from __future__ import annotations
@@ -8,8 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
+from wallguard.base.text import limit_text
 from wallguard.checks.case import Broken, Case, Needs
 from wallguard.checks.round import below_minimum
+from wallguard.findings.model import Breach
 
 ID: Final = "pin"
 
@@ -26,4 +29,11 @@ def needs(case: Case) -> Needs:
 
 def findings(case: Case) -> Iterator[Broken]:
     """Each pin below the minimum diameter."""
-    yield from below_minimum(case, ID, "it may break or not be printed")
+    why = "it may break or not be printed"
+    yield from below_minimum(case, ID, why)
+    for post in case.posts:
+        broken = case.severity(ID, post.across)
+        if broken:
+            says = f"is below the minimum of {limit_text(broken[1])} mm for a pin: {why}"
+            breach = Breach(ID, broken[0], post.across, broken[1], says=says)
+            yield Broken(ID, post, breach)

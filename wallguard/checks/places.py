@@ -126,6 +126,8 @@ def _taken(case: Case, broken: list[Broken], places: Sequence[_Place]) -> bool:
     space, or a gap is a hole; what it breaks is then told there."""
     piece = cast(Stretch, broken[0].subject)
     kinds = {"pin"} if case.layered else {"pin", "floor", "roof"}
+    if case.is_low(piece):
+        kinds = {"pin", "floor"}
     if broken[0].kind == "gap":
         kinds = {"hole"}
     for known in places:
@@ -302,20 +304,25 @@ def _head(case: Case, place: _Place, first: _Limit, where: str) -> str:
         layers = f"{thing.layers} layer{'s' if thing.layers > 1 else ''}"
         thick = f"{layers} ({mm(thing.layers * case.rules.layer_height)} mm) thick"
         return f"{thing.kind} {thick} at {where}, {thing.area:.0f} mm² wide,"
+    if place.kind == "pin":
+        thick = f"{mm(thing.minimum)} mm thick{_square(thing)}"
+        return f"post {thick} at {where}, {mm(thing.high - thing.low)} mm high,"
     if place.kind == "gap":
         return f"gap {mm(thing.minimum)} mm wide at {where}, {extent(thing)},"
     if first.broken.minimum:
-        thick = f"{mm(thing.minimum)} mm thick{_square(thing.minimum, thing)}"
+        thick = f"{mm(thing.minimum)} mm thick{_square(thing)}"
         return f"{first.broken.name} {thick} at {where}, {extent(thing)},"
     thick = span(thing.minimum, thing.typical, thing.maximum)
-    thick += f" thick{_square(thing.typical, thing)}"
+    thick += f" thick{_square(thing, typical=True)}"
     return f"wall {thick} at {where}, {extent(thing)},"
 
 
-def _square(thickness: float, wall: Stretch) -> str:
-    """ " (0.80 mm square to it)" of a wall that is that thick in its layers and leans."""
-    across = leaning(thickness, wall.square)
-    return "" if across is None else f" ({mm(across)} mm square to it)"
+def _square(wall: Stretch, *, typical: bool = False) -> str:
+    """ " (0.80 mm square to it)" of a wall that leans, where it is thinnest or as it is mostly."""
+    across = leaning(wall.typical, wall.square) if typical else wall.across
+    if across is None or mm(across) == mm(wall.typical if typical else wall.minimum):
+        return ""
+    return f" ({mm(across)} mm square to it)"
 
 
 def _where(spot: _Place, point: tuple[float, float, float]) -> str:
@@ -337,6 +344,8 @@ def _advice(case: Case, place: _Place, limits: Sequence[_Limit]) -> str:
         advice = case.advice(thing.diameter, max(least, rules.strictest("pin")))
         diameter = limits[0].breach.check == place.kind
         return advice.replace("draw ", "draw a diameter ", 1) if diameter else advice
+    if place.kind == "pin" and isinstance(thing, Stretch):
+        return case.advice(thing.minimum, max(least, rules.strictest("pin")), thing.square)
     if isinstance(thing, Plate):
         layers = round(rules.strictest(thing.kind))
         height = layers * rules.layer_height
@@ -346,5 +355,6 @@ def _advice(case: Case, place: _Place, limits: Sequence[_Limit]) -> str:
     if all(each.breach.check == "margin" for each in limits):
         return case.advice_with_margin(thing.typical, least, thing.square)
     good = case.table.classify(thing.typical, rules.tolerance) == "solid"
-    judged = thing.minimum if good and not below(thing.typical, least) else thing.typical
+    thick = thing.typical * sum(thing.square) / 2
+    judged = thing.minimum if good and not below(thick, least) else thing.typical
     return case.advice(judged, least, thing.square)

@@ -18,6 +18,8 @@ from wallguard.rules.model import Limit
 from wallguard.walls.stretch import Stretch
 
 ID = "wall"
+# In its layers a wall that leans by up to 60 degrees is so many times as thick as it is drawn.
+_LEANS = 2.0
 
 
 def applies(case: Case) -> str:
@@ -39,7 +41,8 @@ def needs_of_minimum(case: Case, check: str) -> Needs:
     """What a check of a minimum of thickness needs."""
     limit = case.rules.minimum.get(check, Limit())
     levels = [level for level in (limit.fail, limit.warn) if level]
-    return Needs(walls=case.rules.strictest(check), splits=tuple(at - SHOWN for at in levels))
+    most = case.rules.strictest(check) * (_LEANS if case.layered else 1.0)
+    return Needs(walls=most, splits=tuple(at - SHOWN for at in levels))
 
 
 def below_minimum(case: Case, check: str, name: str, what: str) -> Iterator[Broken]:
@@ -48,7 +51,7 @@ def below_minimum(case: Case, check: str, name: str, what: str) -> Iterator[Brok
 
     name  how such a wall is called, and what its minimum is a minimum for
     """
-    for piece in case.pieces:
+    for piece in case.judged:
         if case.asked(piece.sides) != check:
             continue
         broken = _broken(case, check, piece)
@@ -59,10 +62,10 @@ def below_minimum(case: Case, check: str, name: str, what: str) -> Iterator[Brok
         yield Broken(
             kind="wall",
             subject=piece,
-            breach=Breach(check, severity, piece.minimum, limit, says=says, indeterminate=doubtful),
+            breach=Breach(check, severity, piece.across, limit, says=says, indeterminate=doubtful),
             name=name,
             minimum=what,
-            weight=(-round(piece.minimum, 4),),
+            weight=(-round(piece.across, 4),),
         )
 
 
@@ -73,8 +76,8 @@ def _broken(case: Case, check: str, piece: Stretch) -> tuple[Severity, float, bo
     What is doubtful does what the rules say of what is indeterminate, but never more than if it
     were certain, and never less than what is certain: a lower level of the limit.
     """
-    broken = case.severity(check, piece.minimum)
-    certain = case.severity(check, piece.minimum + piece.facets)
+    broken = case.severity(check, piece.across)
+    certain = case.severity(check, piece.across + piece.facets)
     if broken is None or broken == certain:
         return None if broken is None else (*broken, False)
     level = severity_of(case.rules.outcomes["indeterminate"])

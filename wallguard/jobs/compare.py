@@ -58,6 +58,9 @@ def compare(geometry: Geometry, old: Rules, new: Rules, path: str) -> PartImpact
     before = Case(geometry, old, band_table(old))
     after = Case(geometry, new, band_table(new))
     pieces = _measure(before, after)
+    # What both judge as a pin or a floor changes as a wall only where it goes missing.
+    others = before.others(pieces).keys() & after.others(pieces).keys()
+    pieces = [one for one in pieces if one.wall not in others or _missing(one, before, after)]
     walls = joined(pieces, lambda piece: _answers(piece.typical, before, after))
     changes = [change for wall in walls for change in _changes(wall, before, after)]
     changes.sort(key=_worst_first)
@@ -71,6 +74,10 @@ def compare(geometry: Geometry, old: Rules, new: Rules, path: str) -> PartImpact
         appeared=tuple(_more(findings[1], findings[0], changes, "worse")),
         gone=tuple(_more(findings[0], findings[1], changes, "better")),
     )
+
+
+def _missing(wall: Stretch, *cases: Case) -> bool:
+    return any(case.table.outcome(wall.typical).fill == "missing" for case in cases)
 
 
 def notes(old: Rules, new: Rules) -> tuple[str, ...]:

@@ -190,7 +190,10 @@ def _vanishes(case: Case) -> bool:
 def _verdict(case: Case, wall: Stretch) -> str:
     """What becomes of a wall; `thin` where it comes out but is below the minimum."""
     verdict = case.table.classify(wall.typical, case.rules.tolerance)
-    if not _bad(case, verdict) and below(wall.minimum, case.least(wall)):
+    if not case.judges(wall):
+        # As a pin or a floor; of these only what is lost counts here.
+        return "missing" if verdict == "missing" else "solid"
+    if not _bad(case, verdict) and below(wall.across, case.least(wall)):
         return "thin"
     return verdict
 

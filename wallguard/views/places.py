@@ -324,7 +324,7 @@ def _label(finding: Finding) -> str:
     if subject is None:
         return ""
     thickness = subject.thickness
-    if subject.kind in ("hole", "pin"):
+    if subject.axis is not None:
         return f"Ø {mm(thickness.typical)} mm"
     if subject.kind == "wall" and finding.breaches[0].check == "fill":
         return span(thickness.min, thickness.typical, thickness.max)

@@ -99,6 +99,7 @@ class Pieces:
     """Pieces of walls within single distinct sections, before layers are joined; one entry each.
 
     low, typical, high  thickness; length; thinnest: the wall sample where it is, in the middle
+    spot   (n, 2) where it is thinnest, as near to its middle as that allows
     widens mean change of thickness with height, mm a mm
     moves  (n, 2) mean of how far the middle moves on with height, mm a mm, and of its square
     bend   by how much the outline turns from facet to facet where it is curved, radians, else 0
@@ -111,6 +112,7 @@ class Pieces:
     typical: _Floats
     high: _Floats
     thinnest: _Ints
+    spot: _Floats
     length: _Floats
     widens: _Floats
     moves: _Floats
@@ -215,6 +217,7 @@ def pieces_of(
             typical=typical,
             high=high,
             thinnest=first,
+            spot=_spots(walls, piece, middle, first),
             length=np.bincount(piece, walls.share, count) / 2,
             widens=np.bincount(piece, (walls.share + 1e-9) * walls.widens, count) / members,
             moves=_moves(walls, piece, count),
@@ -226,6 +229,30 @@ def pieces_of(
         ),
         piece,
     )
+
+
+def _spots(walls: Walls, piece: _Ints, middle: _Floats, thinnest: _Ints) -> _Floats:
+    """(c, 2) where each piece is thinnest: at that sample, or nearer to its middle (c, 2) between
+    two samples that show the same. On a long edge samples stand at its ends only."""
+    centre, shown = walls.centre, np.round(walls.thickness, 2)
+    spot = centre[thinnest].copy()
+    one = np.flatnonzero(
+        (walls.edge[1:] == walls.edge[:-1])
+        & (piece[1:] == piece[:-1])
+        & (np.diff(walls.number) == 1)
+        & (shown[1:] == shown[:-1])
+        & (shown[1:] == shown[thinnest[piece[1:]]])
+    )
+    of, way = piece[one], centre[one + 1] - centre[one]
+    along = dot(middle[of] - centre[one], way) / np.maximum(dot(way, way), 1e-12)
+    point = centre[one] + np.clip(along, 0.0, 1.0)[:, None] * way
+    off: _Floats = np.linalg.norm(point - middle[of], axis=1).round(3)
+    order = np.lexsort((off, of))
+    order = order[np.diff(of[order], prepend=-1) > 0]
+    now: _Floats = np.linalg.norm(spot - middle, axis=1).round(3)
+    nearer = order[off[order] < now[of[order]]]
+    spot[of[nearer]] = point[nearer]
+    return spot
 
 
 def _alike(links: Links, groups: _Ints) -> tuple[int, _Ints]:
@@ -269,7 +296,8 @@ def _along_rings(edges: Edges, walls: Walls) -> tuple[_Ints, _Ints, tuple[_Ints,
     turn = dot(walls.normal, walls.normal[next_])
     joined = (turn >= ALONG) & (free <= _JUNCTION * thick)
     broken = np.flatnonzero(~joined)
-    end = (turn[broken] < 0) & (free[broken] <= _END * thick[broken])
+    # A post's sides follow each other at a corner: then both belong to one piece, too.
+    end = (turn[broken] < ALONG) & (free[broken] <= _END * thick[broken])
     return this[joined], next_[joined], (this[broken], next_[broken], end)
 
 

@@ -59,6 +59,7 @@ def stretches(of: Measures) -> list[Stretch]:
                 minimum=float(of.least[i]),
                 typical=float(of.typical[i]),
                 maximum=float(of.most[i]),
+                across=float(of.least[i]),
                 length=float(of.length[i]),
                 low=z0,
                 high=z1,

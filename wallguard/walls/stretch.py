@@ -16,6 +16,8 @@ class Stretch:
     """A wall (or a gap) between two facing boundaries, followed over layers. All in mm.
 
     minimum, typical, maximum  thickness; typical is the median along its length
+    across    least thickness square to the wall, as it is drawn and as callipers read it: less than
+              `minimum` where it leans
     length    along the wall in the layer where it is longest
     low, high extent in z: the bottom of its first layer and the top of its last
     point     a point in the middle of the wall, where it is thinnest
@@ -27,6 +29,7 @@ class Stretch:
     moves     least and greatest, by how much its middle moves on with height where it leans, mm a
               mm: the tangent of its lean; 0 where thickness is measured in space
     bend      by how much its outline turns from facet to facet where it is a curve, radians, else 0
+    ends      how many of its two ends in the layer are held; 2 where thickness is measured in space
     fewest    of pieces that were joined, on how many sides that is held which is held least; None:
               as `sides`
     """
@@ -34,6 +37,7 @@ class Stretch:
     minimum: float
     typical: float
     maximum: float
+    across: float
     length: float
     low: float
     high: float
@@ -46,6 +50,7 @@ class Stretch:
     fewest: int | None = None
     bend: float = 0.0
     moves: tuple[float, float] = (0.0, 0.0)
+    ends: int = 2
 
     @property
     def square(self) -> tuple[float, float]:
@@ -80,6 +85,14 @@ def is_speck(stretch: Stretch) -> bool:
     """Whether a stretch is too small to matter to a print."""
     point = max(stretch.length, stretch.maximum) < _POINT
     return point or max(stretch.length, stretch.high - stretch.low) < _SPECK
+
+
+def along(wall: Stretch) -> float:
+    """How long (mm) a straight wall with free ends is from end to end: its middle line, on which
+    its discs lie, and half a thickness beyond either end of that."""
+    (x, y, _), (to_x, to_y, _) = wall.box
+    line = math.hypot(to_x - x - wall.maximum, to_y - y - wall.maximum)
+    return min(line, wall.length) + wall.maximum
 
 
 def is_notch(gap: Stretch) -> bool:
@@ -143,12 +156,19 @@ def together(pieces: list[Stretch]) -> Stretch:
     """Pieces of one place as one: as thin as the thinnest, as typical as the longest."""
     if len(pieces) == 1:
         return pieces[0]
-    thinnest = min(pieces, key=lambda piece: (round(piece.minimum, 4), piece.point))
     longest = max(pieces, key=lambda piece: (piece.length, piece.point))
     low = [min(piece.box[0][axis] for piece in pieces) for axis in range(3)]
     high = [max(piece.box[1][axis] for piece in pieces) for axis in range(3)]
+    middle = [(a + b) / 2 for a, b in zip(low, high, strict=True)]
+
+    def thinness(piece: Stretch) -> tuple[float, float, Point]:
+        return round(piece.minimum, 2), round(math.dist(piece.point, middle), 3), piece.point
+
+    thinnest = min(pieces, key=thinness)
     return replace(
         thinnest,
+        minimum=min(piece.minimum for piece in pieces),
+        across=min(piece.across for piece in pieces),
         typical=longest.typical,
         maximum=max(piece.maximum for piece in pieces),
         length=_longest(pieces),
@@ -156,6 +176,7 @@ def together(pieces: list[Stretch]) -> Stretch:
         high=high[2],
         box=((low[0], low[1], low[2]), (high[0], high[1], high[2])),
         sides=max(piece.sides for piece in pieces),
+        ends=max(piece.ends for piece in pieces),
         fewest=min(piece.least_sides for piece in pieces),
         area=sum(piece.area for piece in pieces),
         moves=(min(piece.moves[0] for piece in pieces), max(piece.moves[1] for piece in pieces)),

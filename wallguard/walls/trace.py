@@ -165,20 +165,22 @@ def _stretches(
     area = np.bincount(label, pieces.length[piece] * layers, count) * sections.layer_height
     bottom = grouped(np.minimum, label, count, nodes.first)
     top = grouped(np.maximum, label, count, nodes.last)
-    thinnest = _thinnest(pieces, nodes, bottom + top, count)
+    box_low = grouped(np.minimum, label, count, pieces.box_low[piece])
+    box_high = grouped(np.maximum, label, count, pieces.box_high[piece])
+    thinnest = _thinnest(pieces, nodes, bottom + top, (box_low + box_high) / 2)
     weight = (pieces.length[piece] + 1e-6) * layers * counts
     _, typical, _ = spread(label, pieces.typical[piece], weight, count)
     minimum = grouped(np.minimum, label[counts], count, pieces.low[piece[counts]])
     maximum = grouped(np.maximum, label[counts], count, pieces.high[piece[counts]])
     length = grouped(np.maximum, label, count, pieces.length[piece])
-    box_low = grouped(np.minimum, label, count, pieces.box_low[piece])
-    box_high = grouped(np.maximum, label, count, pieces.box_high[piece])
-    sides = grouped(np.maximum, label, count, pieces.ends[piece])
+    ends = grouped(np.maximum, label, count, pieces.ends[piece])
+    sides = ends
     if held:
         for layer, step, extreme in ((nodes.first, -1, bottom), (nodes.last, 1, top)):
             sides = sides + _held_beyond(sections, walls, pieces, nodes, layer, (step, extreme))
     moves = _moves(pieces, nodes, count)
-    centre = walls.centre[pieces.thinnest[piece[thinnest]]]
+    centre = pieces.spot[piece[thinnest]]
+    across = _across(pieces, nodes, count)
     # In the middle of the slab, and as near to the middle of the wall as that allows.
     middle = np.clip(bottom + top, 2 * nodes.first[thinnest], 2 * nodes.last[thinnest])
     height = (sections.heights[middle // 2] + sections.heights[(middle + 1) // 2]) / 2
@@ -189,6 +191,7 @@ def _stretches(
             minimum=float(minimum[i]),
             typical=float(typical[i]),
             maximum=float(maximum[i]),
+            across=float(across[i]),
             length=float(length[i]),
             low=float(lowest[i]),
             high=float(highest[i]),
@@ -199,6 +202,7 @@ def _stretches(
             ),
             group=int(pieces.group[piece[thinnest[i]]]),
             sides=int(sides[i]),
+            ends=int(ends[i]),
             wall=int(nodes.wall[thinnest[i]]),
             area=float(area[i]),
             bend=float(pieces.bend[piece[thinnest[i]]]),
@@ -222,6 +226,15 @@ def _moves(pieces: Pieces, nodes: Nodes, count: int) -> _Floats:
     )
     off = 2 * np.sqrt(np.maximum(square - mean**2, 0.0))
     return np.column_stack([np.maximum(mean - off, 0.0), mean + off])
+
+
+def _across(pieces: Pieces, nodes: Nodes, count: int) -> _Floats:
+    """(count,) the least thickness square to each wall: in each layer as far as it leans there at
+    least, within two standard deviations."""
+    mean, square = pieces.moves.T
+    lean = np.maximum(mean - 2 * np.sqrt(np.maximum(square - mean**2, 0.0)), 0.0)
+    own = (pieces.low / np.hypot(1.0, lean))[nodes.piece[nodes.counts]]
+    return grouped(np.minimum, nodes.label[nodes.counts], count, own)
 
 
 def _without_roots(sections: Sections, walls: Walls, pieces: Pieces, nodes: Nodes) -> Nodes:
@@ -260,14 +273,16 @@ def _without_roots(sections: Sections, walls: Walls, pieces: Pieces, nodes: Node
     return replace(nodes, label=np.unique(wall[label], return_inverse=True)[1], counts=counts)
 
 
-def _thinnest(pieces: Pieces, nodes: Nodes, middle: _Ints, count: int) -> _Ints:
+def _thinnest(pieces: Pieces, nodes: Nodes, middle: _Ints, centre: _Floats) -> _Ints:
     """The node of each wall where it is thinnest; of several as thin, as shown, the one nearest to
-    the middle of its height (`middle` is twice the layer there)."""
+    the middle of its height (`middle` is twice the layer there), and to its centre (n, 2)."""
     low = np.round(pieces.low[nodes.piece], 3)
     wanted = middle[nodes.label]
     away = np.maximum(np.maximum(2 * nodes.first - wanted, wanted - 2 * nodes.last), 0)
-    order = np.lexsort((nodes.first, away, low, ~nodes.counts, nodes.label))
-    chosen: _Ints = order[np.searchsorted(nodes.label[order], np.arange(count))]
+    off = pieces.spot[nodes.piece] - centre[nodes.label]
+    aside = np.linalg.norm(off, axis=1).round(3)
+    order = np.lexsort((nodes.first, aside, away, low, ~nodes.counts, nodes.label))
+    chosen: _Ints = order[np.searchsorted(nodes.label[order], np.arange(len(centre)))]
     return chosen
 
 
