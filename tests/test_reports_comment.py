@@ -25,8 +25,8 @@ from test_reports_markdown import OWN, Page
 from wallguard.base.errors import InputError
 from wallguard.base.plain import plain
 from wallguard.findings.model import Report
-from wallguard.reports.comment import SMALLEST, text
-from wallguard.reports.page import size
+from wallguard.reports.comment import text
+from wallguard.reports.page import SMALLEST, size
 
 MARKER = "<!-- wallguard comment: walls -->"
 
@@ -159,7 +159,7 @@ def test_an_ordinary_comment_is_not_cut():
 
 
 def test_a_limit_that_holds_nothing_is_refused():
-    with pytest.raises(ValueError, match="no comment fits"):
+    with pytest.raises(ValueError, match="no page fits"):
         text(EMPTY, limit=SMALLEST - 1)
 
 

@@ -14,10 +14,11 @@ from wallguard.findings.impact import Change, Impact, Judged, PartImpact, Proces
 from wallguard.findings.model import Printed, Spread, Trouble
 from wallguard.reports import impact_order
 from wallguard.reports.impact_console import text
-from wallguard.reports.impact_markdown import SMALLEST, markdown
+from wallguard.reports.impact_markdown import markdown
 from wallguard.reports.json_report import IMPACT
 from wallguard.reports.json_report import impact_text as json_text
 from wallguard.reports.junit import impact_xml as xml
+from wallguard.reports.page import SMALLEST
 
 SOLID = Judged("solid", "good", Printed(1.5, 0.05))
 HOLLOW = Judged("hollow", "fail", Printed(1.5, 0.05), 0.35)

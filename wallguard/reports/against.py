@@ -14,7 +14,7 @@ from wallguard.reports.json_codec import Format
 from wallguard.reports.json_report import FRAME
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.order import one_of
-from wallguard.reports.page import Section, fitted
+from wallguard.reports.page import COORDINATES, Section, fitted
 from wallguard.toolpath.against import Against, Pair
 
 _SHOWN = 20
@@ -66,7 +66,7 @@ def markdown(compared: Against, *, limit: int = 65000) -> str:
             "note", "notes", [f"- {prose(note)}\n" for note in compared.notes], "### Notes\n\n"
         ),
     ]
-    foot = f"Coordinates are in the part file's own frame, in mm.\n\n{cautions.TOOLPATHS}\n"
+    foot = f"{COORDINATES}\n\n{cautions.TOOLPATHS}\n"
     return fitted(head, [section for section in sections if section.items], foot, limit)
 
 

@@ -18,6 +18,7 @@ from wallguard.reports.first import aside, scope, word
 from wallguard.reports.markdown_text import code
 from wallguard.reports.order import Pair
 from wallguard.reports.page import (
+    COORDINATES,
     Section,
     accepted,
     finding_item,
@@ -31,9 +32,6 @@ from wallguard.reports.page import (
 
 # What is shown at once; the rest is folded.
 _SHOWN = 7
-# Less has no room for the verdict, what was cut, and the caution.
-SMALLEST = 2000
-_FRAME = "Coordinates are in the part file's own frame, in mm."
 _LINKABLE = ":/?#@!$&'*+,;=%~"
 
 
@@ -45,15 +43,13 @@ def text(report: Report, *, marker: str = "", artifacts: str = "", limit: int = 
 
     Where it would grow longer whole items are left out, and a line says how many of what.
 
-    Raises InputError: `artifacts` is no web address. ValueError: `limit` is less than SMALLEST.
+    Raises InputError: `artifacts` is no web address. ValueError: `limit` is below `page.SMALLEST`.
     """
-    if limit < SMALLEST:
-        raise ValueError(f"no comment fits in {limit} characters; {SMALLEST} is the least")
     head = f"{marker}\n" if marker else ""
     head += f"## {_verdict(report)}\n\n{_counts(report)}\n\n"
     if artifacts:
         head += f"[All reports of this run]({_address(artifacts)})\n\n"
-    return fitted(head, _sections(report), f"{_FRAME} {report.caution}\n", limit)
+    return fitted(head, _sections(report), f"{COORDINATES} {report.caution}\n", limit)
 
 
 def _address(url: str) -> str:

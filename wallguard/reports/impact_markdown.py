@@ -9,13 +9,11 @@ from wallguard.findings.impact import Change, Impact, PartImpact, kind
 from wallguard.reports import impact_order as order
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.order import alike, one_of
-from wallguard.reports.page import Section, fitted, folded
+from wallguard.reports.page import COORDINATES, Section, fitted, folded
 
 # What is shown at once; the rest is folded.
 _PARTS = 20
 _CHANGES = 10
-# Less has no room for the verdict, what was cut, and the caution.
-SMALLEST = 2500
 
 _WORDS = {
     "worse": "**Something gets worse**",
@@ -30,7 +28,7 @@ _KINDS = "| | from | to | walls | parts |\n|---|---|---|--:|--:|\n"
 _FOOT = f"""\
 {order.WORSE}
 
-Coordinates are in the part file's own frame, in mm. {cautions.PARTS}
+{COORDINATES} {cautions.PARTS}
 """
 
 
@@ -39,10 +37,8 @@ def markdown(impact: Impact, *, limit: int = 65000) -> str:
 
     Where it would grow longer whole items are left out, and a line says how many of what.
 
-    Raises ValueError: `limit` is less than SMALLEST.
+    Raises ValueError: `limit` is less than `page.SMALLEST`.
     """
-    if limit < SMALLEST:
-        raise ValueError(f"no report fits in {limit} characters; {SMALLEST} is the least")
     sections = [section for section in _sections(impact) if section.items]
     return fitted(_head(impact), sections, _FOOT, limit)
 

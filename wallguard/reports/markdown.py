@@ -17,6 +17,7 @@ from wallguard.reports.formats import Setting
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.order import Pair
 from wallguard.reports.page import (
+    COORDINATES,
     Section,
     accepted,
     finding_items,
@@ -35,8 +36,6 @@ if TYPE_CHECKING:
 # What is shown at once; the rest is folded.
 _PARTS = 20
 _FINDINGS = 10
-# Less has no room for the verdict, what was cut, and the caution.
-SMALLEST = 1500
 
 _MARKS: dict[Status, str] = {
     "passed": "✓ passed",
@@ -46,7 +45,6 @@ _MARKS: dict[Status, str] = {
 }
 _WORST_FIRST: tuple[Status, ...] = ("error", "failed", "indeterminate", "passed")
 _TABLE = "| part | rules | result | worst finding |\n|---|---|---|---|\n"
-_FRAME = "Coordinates are in the part file's own frame, in mm."
 
 
 def markdown(
@@ -58,12 +56,12 @@ def markdown(
 
     Where it would grow longer whole items are left out, and a line says how many of what.
 
-    Raises ValueError: `limit` is less than SMALLEST.
+    Raises ValueError: `limit` is less than `page.SMALLEST`.
     """
-    if limit < SMALLEST:
-        raise ValueError(f"no report fits in {limit} characters; {SMALLEST} is the least")
     head = f"{_verdict(report)}\n\n"
-    return fitted(head, _sections(report, pictures or {}), f"{_FRAME}\n\n{report.caution}\n", limit)
+    return fitted(
+        head, _sections(report, pictures or {}), f"{COORDINATES}\n\n{report.caution}\n", limit
+    )
 
 
 def _verdict(report: Report) -> str:

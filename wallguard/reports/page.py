@@ -26,9 +26,19 @@ class Section:
     closing: str = "\n"
 
 
+# Less has no room for any verdict, what was cut, and what stands at the end.
+SMALLEST = 2500
+COORDINATES = "Coordinates are in the part file's own frame, in mm."
+
+
 def fitted(head: str, sections: Sequence[Section], foot: str, limit: int) -> str:
     """The page in at most `limit` characters (see `size`): where it would grow longer whole items
-    are left out, and a line above `foot` says how many of what."""
+    are left out, and a line above `foot` says how many of what.
+
+    Raises ValueError: `limit` is less than SMALLEST.
+    """
+    if limit < SMALLEST:
+        raise ValueError(f"no page fits in {limit} characters; {SMALLEST} is the least")
     # What was cut takes the most room where everything was.
     longest = _cut([(section, len(section.items)) for section in sections], limit)
     room = limit - size(head + longest + foot)
