@@ -196,17 +196,17 @@ class Case:
         walls: dict[int, list[Stretch]] = {}
         for piece in pieces if self.layered else ():
             walls.setdefault(piece.wall, []).append(piece)
-        found: dict[int, str] = {}
+        answers: dict[int, str] = {}
         for number, wall in walls.items():
             whole = together(wall)
             height = whole.high - whole.low
             if "floor" in self.rules.minimum and below(height, _LAYERS * self.rules.layer_height):
-                found[number] = "floor"
+                answers[number] = "floor"
                 continue
             short = not whole.ends and below(along(whole), _BEADS * self.bead)
             if short and "pin" in self.rules.minimum:
-                found[number] = "pin"
-        return found
+                answers[number] = "pin"
+        return answers
 
     @property
     def bead(self) -> float:

@@ -244,8 +244,8 @@ class Choice:
         yield _mismatch(key, self.expected(), node, remedy)
 
     def value(self, node: Node) -> Any:
-        found = node.plain()
-        return None if found is False and True not in self.values else found
+        said = node.plain()
+        return None if said is False and True not in self.values else said
 
     def plain(self, value: Any) -> Any:
         return False if value is None and False in self.values else value

@@ -60,7 +60,9 @@ def compare(geometry: Geometry, old: Rules, new: Rules, path: str) -> PartImpact
     pieces = _measure(before, after)
     # What both judge as a pin or a floor changes as a wall only where it goes missing.
     others = before.others(pieces).keys() & after.others(pieces).keys()
-    pieces = [one for one in pieces if one.wall not in others or _missing(one, before, after)]
+    pieces = [
+        piece for piece in pieces if piece.wall not in others or _missing(piece, before, after)
+    ]
     walls = joined(pieces, lambda piece: _answers(piece.typical, before, after))
     changes = [change for wall in walls for change in _changes(wall, before, after)]
     changes.sort(key=_worst_first)

@@ -130,8 +130,8 @@ def _meet(vertices: _Floats, triangles: NDArray[np.int32], side: _Ints, height: 
     lower, upper = np.where(swap, other, one), np.where(swap, one, other)
     base, top = vertices.take(lower, axis=0), vertices.take(upper, axis=0)
     share = np.clip((height - base[:, 2]) / (top[:, 2] - base[:, 2]), 0.0, 1.0)
-    found: _Floats = base[:, :2] + share[:, None] * (top[:, :2] - base[:, :2])
-    return found
+    crossing: _Floats = base[:, :2] + share[:, None] * (top[:, :2] - base[:, :2])
+    return crossing
 
 
 def _twins(triangles: NDArray[np.int32], vertices: int) -> NDArray[np.int64]:

@@ -67,11 +67,11 @@ def cut_at(
     if not total:
         return _empty(heights, layer_height)
     crossing = np.flatnonzero(per_triangle)
-    found = outlines(mesh.vertices, snapped, mesh.triangles[crossing], below, heights)
-    rings = found.points, found.slope, found.start, found.layer
+    crossed = outlines(mesh.vertices, snapped, mesh.triangles[crossing], below, heights)
+    rings = crossed.points, crossed.slope, crossed.start, crossed.layer
     loose: NDArray[np.int32] = np.zeros(0, np.int32)
-    if not found.closed.all():
-        rings, loose = _without_loose(rings, found.closed, found.ends)
+    if not crossed.closed.all():
+        rings, loose = _without_loose(rings, crossed.closed, crossed.ends)
     return _finished(rings, heights, layer_height, loose, untangle)
 
 
@@ -246,9 +246,9 @@ def _may_be_straight(
     length = np.sqrt(way_x * way_x + way_y * way_y)
     cross = way_x[before] * way_y - way_y[before] * way_x
     short = length[before]
-    found: NDArray[np.bool_] = np.abs(cross) <= 1.001 * tolerance * (short + length)
-    found |= short < 2e-6
-    return found
+    straight: NDArray[np.bool_] = np.abs(cross) <= 1.001 * tolerance * (short + length)
+    straight |= short < 2e-6
+    return straight
 
 
 def _in_line(

@@ -41,7 +41,7 @@ def turns_at(
 ) -> _Floats:
     """(k,) the place on each edge where what is at `low` ends, as far as the edges that hold the
     discs at both ends tell; nan where they do not. group numbers the ranges of thickness."""
-    found = np.full(len(low.edge), np.nan)
+    turns = np.full(len(low.edge), np.nan)
     held = (low.discs.edge >= 0) | (high.discs.edge >= 0)
     which = np.flatnonzero(held)
     model = _Model.of(outline, low, high, which)
@@ -60,8 +60,8 @@ def turns_at(
         like = part.like_low(middle, group)
         begin[open_[like]] = middle[like]
         end[open_[~like]] = middle[~like]
-    found[which] = (begin + end) / 2
-    return found
+    turns[which] = (begin + end) / 2
+    return turns
 
 
 class _Holders(NamedTuple):
