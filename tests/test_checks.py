@@ -1,6 +1,7 @@
 """Every check: a part that passes and one that fails, with what is said of it."""
 
 import math
+import re
 from dataclasses import replace
 
 import manifold3d as m3
@@ -395,3 +396,23 @@ def test_what_is_lower_than_three_layers_is_judged_as_a_floor():
     # On the plate it is lost all the same where nothing is printed.
     (finding,) = told(plate + box([15, 0.4, 0.4], [2, 5, 3]), minimum=MINIMA)
     assert finding.fill == "missing"
+
+
+def test_a_mesh_too_coarse_for_its_walls_is_told():
+    """Of 24 and 20 sides, whose middles lie 0.09 and 0.11 mm off: a wall of 1.10 mm between them is
+    seen as 1.02 to 1.20 mm thick. From 1.05 mm on it is solid. With 200 sides all is well."""
+
+    def tube_of(outside, inside):
+        hole = m3.Manifold.cylinder(8, 8.9, 8.9, inside).translate([0, 0, -1])
+        return m3.Manifold.cylinder(6, 10, 10, outside) - hole
+
+    (finding,) = found("mesh", tube_of(24, 20))
+    assert finding.severity == "note"
+    assert finding.measured == pytest.approx(10 * (1 - math.cos(math.pi / 24)), abs=0.025)
+    assert finding.measured > finding.limit
+    said = re.search(r"no more than ([\d.]+) mm off the curve", finding.advice)
+    assert 0 < float(said[1]) <= finding.limit
+    assert found("mesh", tube_of(200, 190)) == []
+    # Flat walls have no curve to be off, and a curve far from all limits may be as coarse as it is.
+    assert found("mesh", box([40, 1.2, 10])) == []
+    assert found("mesh", tube(20, 3.4, 6, 24)) == []

@@ -149,6 +149,23 @@ class Case:
         others = ((abs(thickness - at), how) for at, how in self._changes if how != own)
         return min(others, default=None)
 
+    def room(self, wall: Stretch) -> float | None:
+        """How far (mm) a wall is from the nearest thickness that is judged otherwise; None where
+        there is none."""
+
+        def matters(verdict: Verdict) -> bool:
+            return verdict != "solid" and severity_of(self.rules.outcomes[verdict]) is not None
+
+        own = matters(self.table.classify(wall.typical, self.rules.tolerance))
+        found = [
+            abs(wall.typical - reading)
+            for reading, verdict in self._changes
+            if matters(verdict) != own
+        ]
+        limit = self.rules.minimum.get(self.asked(wall.sides), Limit())
+        found += [abs(wall.across - level) for level in (limit.fail, limit.warn) if level]
+        return min(found, default=None)
+
     @cached_property
     def largest(self) -> float:
         """Up to which thickness walls are looked for: beyond, no check has a word to say."""

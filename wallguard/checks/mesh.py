@@ -3,19 +3,22 @@
 Fails: open edges, faces the wrong way round, bodies turned inside out: what will be printed is then
 anybody's guess; and faces that enclose nothing. Warns: edges with more than two faces, layers that
 could not be checked. Notes: faces without area, doubled faces, overlapping bodies (they are united
-before they are cut), coordinates so large that the file's precision is seen in thicknesses. Where
-that is coarser than the tolerance nothing can be said, and the part is refused.
+before they are cut), facets too coarse for the walls between them, and coordinates so large that
+the file's precision is seen in thicknesses. Where that is coarser than the tolerance nothing can be
+said, and the part is refused.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from wallguard.base.errors import InputError
-from wallguard.base.text import SHOWN, mm, place
+from wallguard.base.text import SHOWN, above, limit_text, mm, place
 from wallguard.checks.case import Case, Draft
 from wallguard.findings.model import Severity
 from wallguard.mesh.health import Spots
+from wallguard.walls.stretch import Stretch, together
 
 ID = "mesh"
 
@@ -113,6 +116,7 @@ def findings(case: Case) -> Iterator[Draft]:
         )
     if case.layered:
         yield from _layers(case)
+        yield from _facets(case)
 
 
 def _coarse(case: Case) -> Iterator[Draft]:
@@ -174,6 +178,45 @@ def _layers(case: Case) -> Iterator[Draft]:
             limit=0,
             unit="layers",
         )
+
+
+def _facets(case: Case) -> Iterator[Draft]:
+    """Facets that are farther off than a wall between them is from being judged otherwise.
+
+    Where those of both faces stand alike, a wall is thinner by `Stretch.facets` than it was drawn;
+    where they do not, its thickness varies by as much as they are off. Neither is more than the
+    sagitta: how far they lie from the curve.
+    """
+    curved: dict[int, list[Stretch]] = {}
+    for piece in case.judged:
+        if piece.sagitta > SHOWN:
+            curved.setdefault(piece.wall, []).append(piece)
+    doubtful: list[tuple[float, float, Stretch]] = []
+    for pieces in curved.values():
+        wall = together(pieces)
+        off = min(wall.sagitta, wall.facets + wall.maximum - wall.minimum)
+        room = case.room(wall)
+        if room is not None and above(off, max(room, SHOWN)):
+            doubtful.append((off, max(room, SHOWN), wall))
+    if not doubtful:
+        return
+    off, room, wall = max(doubtful, key=lambda each: (each[0] - each[1], each[2].point))
+    location, box = case.place(wall.point, wall.box)
+    finer = max(math.floor(100 * room) / 100, SHOWN)
+    yield Draft(
+        check=ID,
+        severity="note",
+        message=(
+            f"facets too coarse for the wall {mm(wall.typical)} mm thick at {place(location)}: "
+            f"they lie up to {off:.3f} mm off its curve, and it is {room:.3f} mm from a thickness "
+            "that is judged otherwise"
+        ),
+        advice=f"export it finer, with facets no more than {limit_text(finer)} mm off the curve",
+        measured=off,
+        limit=room,
+        location=location,
+        box=box,
+    )
 
 
 def _where(places: Spots) -> str:

@@ -63,6 +63,7 @@ class Walls:
     moves   (n,) by how much the middle moves on with height, as both faces lean, mm a mm
     bend    (n,) by how much the outline turns at both ends of the edge, if that is a facet of a
             curve, radians; else 0
+    sagitta (n,) how far the middle of that facet lies from the curve's arc through its ends, mm
     """
 
     samples: Samples
@@ -77,6 +78,7 @@ class Walls:
     widens: _Floats
     moves: _Floats
     bend: _Floats
+    sagitta: _Floats
 
 
 @dataclass(frozen=True)
@@ -103,6 +105,7 @@ class Pieces:
     widens mean change of thickness with height, mm a mm
     moves  (n, 2) mean of how far the middle moves on with height, mm a mm, and of its square
     bend   by how much the outline turns from facet to facet where it is curved, radians, else 0
+    sagitta  how far its facets lie from that curve, mm
     ends   held ends, 0 to 2;  whole: the wall in this section that it is a piece of
     """
 
@@ -117,6 +120,7 @@ class Pieces:
     widens: _Floats
     moves: _Floats
     bend: _Floats
+    sagitta: _Floats
     ends: _Ints
     whole: _Ints
     box_low: _Floats
@@ -128,6 +132,7 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
     number = np.flatnonzero(samples.wall)
     edge = samples.edge[number]
     slope = edges.lean[:, 1] / np.maximum(edges.lean[:, 0], 1e-9)
+    bend = facets(edges, edge)
     return Walls(
         samples=samples,
         number=number,
@@ -140,7 +145,9 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
         normal=samples.normal[number],
         widens=-slope[edge] - slope[samples.discs.edge[number]],
         moves=np.abs(slope[edge] - slope[samples.discs.edge[number]]) / 2,
-        bend=facets(edges, edge),
+        bend=bend,
+        # Of a chord of a circle: half its length times the tangent of a quarter of its angle.
+        sagitta=edges.length[edge] / 2 * np.tan(bend / 4),
     )
 
 
@@ -155,13 +162,13 @@ def facets(edges: Edges, which: _Ints) -> _Floats:
     return np.where(curved, size, 0.0)
 
 
-def _bends(walls: Walls, piece: _Ints, count: int) -> _Floats:
-    """Of each piece the mean bend where most of it is curved, else 0."""
+def _curved(walls: Walls, values: _Floats, piece: _Ints, count: int) -> _Floats:
+    """Of each piece the mean of values (n,) on its facets where most of it is curved, else 0."""
     weight = (walls.share + 1e-9) * (walls.bend > 0)
     curved = np.bincount(piece, weight, count)
     most = curved > np.bincount(piece, walls.share + 1e-9, count) / 2
-    bend = np.bincount(piece, weight * walls.bend, count) / np.maximum(curved, 1e-9)
-    return np.where(most, bend, 0.0)
+    mean = np.bincount(piece, weight * values, count) / np.maximum(curved, 1e-9)
+    return np.where(most, mean, 0.0)
 
 
 def _moves(walls: Walls, piece: _Ints, count: int) -> _Floats:
@@ -221,7 +228,8 @@ def pieces_of(
             length=np.bincount(piece, walls.share, count) / 2,
             widens=np.bincount(piece, (walls.share + 1e-9) * walls.widens, count) / members,
             moves=_moves(walls, piece, count),
-            bend=_bends(walls, piece, count),
+            bend=_curved(walls, walls.bend, piece, count),
+            sagitta=_curved(walls, walls.sagitta, piece, count),
             ends=_held_ends(piece, count, links.breaks),
             whole=links.whole[first],
             box_low=grouped(np.minimum, piece, count, centre - radius),

@@ -29,6 +29,7 @@ class Stretch:
     moves     least and greatest, by how much its middle moves on with height where it leans, mm a
               mm: the tangent of its lean; 0 where thickness is measured in space
     bend      by how much its outline turns from facet to facet where it is a curve, radians, else 0
+    sagitta   how far the facets of that curve lie from it at most, mm
     ends      how many of its two ends in the layer are held; 2 where thickness is measured in space
     fewest    of pieces that were joined, on how many sides that is held which is held least; None:
               as `sides`
@@ -49,6 +50,7 @@ class Stretch:
     area: float = 0.0
     fewest: int | None = None
     bend: float = 0.0
+    sagitta: float = 0.0
     moves: tuple[float, float] = (0.0, 0.0)
     ends: int = 2
 

@@ -206,6 +206,7 @@ def _stretches(
             wall=int(nodes.wall[thinnest[i]]),
             area=float(area[i]),
             bend=float(pieces.bend[piece[thinnest[i]]]),
+            sagitta=float(pieces.sagitta[piece[thinnest[i]]]),
             moves=(float(moves[i, 0]), float(moves[i, 1])),
         )
         for i in range(count)
