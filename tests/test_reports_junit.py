@@ -58,7 +58,7 @@ def test_junitparser_reads_the_report_back() -> None:
     assert [type(result) for result in results["fill"]] == [Failure]
     assert results["gap"] == []
     assert [type(result) for result in results["floor"]] == [Skipped]
-    assert results["floor"][0].message == "the rules ask for no minimum floor"
+    assert results["floor"][0].message == "the rules set no limit to the thickness of a floor"
     lost = next(iter(found["parts/lost.stl (rules/petg.yaml)"]))
     assert [type(result) for result in lost.result] == [Error]
     assert lost.result[0].message == "parts/lost.stl: the file is empty. Export it again."

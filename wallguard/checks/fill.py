@@ -21,11 +21,6 @@ from wallguard.findings.model import Breach
 ID = "fill"
 
 
-def applies(case: Case) -> str:
-    """An empty string, or why the check has nothing to do."""
-    return ""
-
-
 def needs(case: Case) -> Needs:
     """Walls up to the thickest that comes out otherwise than the next, and the thickest pin that is
     too thin to print."""

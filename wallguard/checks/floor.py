@@ -14,11 +14,6 @@ from wallguard.checks.plate import below_minimum
 ID: Final = "floor"
 
 
-def applies(case: Case) -> str:
-    """An empty string, or why the check has nothing to do."""
-    return "" if "floor" in case.rules.minimum else "the rules ask for no minimum floor"
-
-
 def needs(case: Case) -> Needs:
     """Floors below the minimum."""
     return Needs(layers=case.rules.strictest(ID))

@@ -15,13 +15,6 @@ from wallguard.checks.wall import below_minimum, needs_of_minimum
 ID = "free_wall"
 
 
-def applies(case: Case) -> str:
-    """An empty string, or why the check has nothing to do."""
-    if ID in case.rules.minimum:
-        return ""
-    return "the rules ask for no minimum for walls with a free edge"
-
-
 def needs(case: Case) -> Needs:
     """Walls below the minimum, divided at both its levels."""
     return needs_of_minimum(case, ID)

@@ -15,11 +15,6 @@ from wallguard.findings.model import Breach
 ID = "gap"
 
 
-def applies(case: Case) -> str:
-    """An empty string, or why the check has nothing to do."""
-    return "" if ID in case.rules.minimum else "the rules ask for no minimum gap"
-
-
 def needs(case: Case) -> Needs:
     """Gaps below the minimum."""
     return Needs(gaps=case.rules.strictest(ID))

@@ -14,11 +14,6 @@ from wallguard.checks.round import below_minimum
 ID: Final = "hole"
 
 
-def applies(case: Case) -> str:
-    """An empty string, or why the check has nothing to do."""
-    return "" if "hole" in case.rules.minimum else "the rules ask for no minimum hole"
-
-
 def needs(case: Case) -> Needs:
     """Holes below the minimum."""
     return Needs(rounds=case.rules.strictest(ID))

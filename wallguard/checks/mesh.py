@@ -63,11 +63,6 @@ _KINDS: tuple[tuple[str, Severity, str, str], ...] = (
 )
 
 
-def applies(case: Case) -> str:
-    """An empty string, or why the check has nothing to do."""
-    return ""
-
-
 def findings(case: Case) -> Iterator[Draft]:
     """One finding for each kind of trouble, with its first places.
 

@@ -17,11 +17,6 @@ from wallguard.findings.model import Breach
 ID: Final = "pin"
 
 
-def applies(case: Case) -> str:
-    """An empty string, or why the check has nothing to do."""
-    return "" if "pin" in case.rules.minimum else "the rules ask for no minimum pin"
-
-
 def needs(case: Case) -> Needs:
     """Pins below the minimum."""
     return Needs(rounds=case.rules.strictest(ID))

@@ -7,17 +7,15 @@ from importlib import import_module
 from typing import Protocol, cast
 
 from wallguard.checks.case import Broken, Case, Draft, Needs
-from wallguard.rules.features import FEATURES
+from wallguard.rules.features import FEATURES, asked_of
 
 
 class Check(Protocol):
-    """What a check module offers; and `needs(case)`, a `Needs`, where it looks at walls, gaps,
-    holes, pins, floors or roofs."""
+    """What a check module offers. Besides, where it looks at walls, gaps, holes, pins, floors or
+    roofs, `needs(case)`, a `Needs`; and `applies(case)`, an empty string or why it has nothing to
+    do, where that is not told by whether the rule file has its limit."""
 
     ID: str
-
-    def applies(self, case: Case) -> str:
-        """An empty string, or why the check has nothing to do."""
 
     def findings(self, case: Case) -> Iterator[Draft | Broken]:
         """What breaks a limit: findings on the part as a whole or its mesh, and places."""
@@ -36,7 +34,17 @@ def registered() -> dict[str, Check]:
 CHECKS = registered()
 
 
+def skipped(name: str, case: Case) -> str:
+    """Why a check has nothing to do; empty where it has."""
+    check, limit = CHECKS[name], asked_of(name)
+    if hasattr(check, "applies"):
+        return str(check.applies(case))
+    if limit is None or name in case.rules.minimum:
+        return ""
+    return f"the rules set no limit to the {limit.what}"
+
+
 def needs_of(case: Case) -> list[Needs]:
     """What each check that has something to do asks to be measured."""
-    asking = [check for check in CHECKS.values() if not check.applies(case)]
+    asking = [check for name, check in CHECKS.items() if not skipped(name, case)]
     return [check.needs(case) for check in asking if hasattr(check, "needs")]

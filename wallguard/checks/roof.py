@@ -14,11 +14,6 @@ from wallguard.checks.plate import below_minimum
 ID: Final = "roof"
 
 
-def applies(case: Case) -> str:
-    """An empty string, or why the check has nothing to do."""
-    return "" if "roof" in case.rules.minimum else "the rules ask for no minimum roof"
-
-
 def needs(case: Case) -> Needs:
     """Roofs below the minimum."""
     return Needs(layers=case.rules.strictest(ID))

@@ -13,11 +13,6 @@ from wallguard.mesh.scale_hint import suspect_size
 ID = "unit"
 
 
-def applies(case: Case) -> str:
-    """An empty string, or why the check has nothing to do."""
-    return ""
-
-
 def findings(case: Case) -> Iterator[Draft]:
     """One finding where another unit is likely."""
     facts = case.geometry.facts

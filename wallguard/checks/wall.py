@@ -22,11 +22,6 @@ ID = "wall"
 _LEANS = 2.0
 
 
-def applies(case: Case) -> str:
-    """An empty string, or why the check has nothing to do."""
-    return "" if ID in case.rules.minimum else "the rules ask for no minimum wall"
-
-
 def needs(case: Case) -> Needs:
     """Walls below the minimum, divided at both its levels."""
     return needs_of_minimum(case, ID)

@@ -314,15 +314,15 @@ def run_checks(case: Case) -> tuple[list[CheckRun], list[Finding]]:
     """All checks on one case, in their order, and what they find, worst first."""
     from wallguard.checks.case import Broken
     from wallguard.checks.places import findings_of
-    from wallguard.checks.registry import CHECKS
+    from wallguard.checks.registry import CHECKS, skipped
 
     runs: list[CheckRun] = []
     whole: list[Finding] = []
     broken: list[Broken] = []
     for name, check in CHECKS.items():
-        skipped = check.applies(case)
-        if skipped:
-            runs.append(CheckRun(name, "skipped", skipped))
+        why = skipped(name, case)
+        if why:
+            runs.append(CheckRun(name, "skipped", why))
             continue
         drafts = list(check.findings(case))
         broken += [each for each in drafts if isinstance(each, Broken)]
