@@ -101,8 +101,13 @@ def test_without_annotations_nothing_is_a_command(work, capsys):
     assert "::" not in capsys.readouterr().out
 
 
-def test_toolpaths_and_impacts_have_an_option_for_every_format_that_can_show_them(capsys):
-    for command, kind in (("check", "check"), ("impact", "impact"), ("toolpath", "toolpath")):
+def test_commands_have_an_option_for_every_format_that_can_show_them(capsys):
+    for command, kind in (
+        ("check", "check"),
+        ("impact", "impact"),
+        ("rehearse", "rehearsal"),
+        ("toolpath", "toolpath"),
+    ):
         with pytest.raises(SystemExit):
             main([command, "--help"])
         shown = capsys.readouterr().out

@@ -16,6 +16,7 @@ from wallguard.commands.schema import SCHEMAS, run
         ("waivers", "waivers.yaml"),
         ("report", "wallguard report"),
         ("impact", "wallguard impact"),
+        ("rehearsal", "wallguard rehearsal"),
         ("scale", "wallguard scale"),
         ("walls", "wallguard walls"),
         ("toolpath", "wallguard report"),

@@ -108,6 +108,38 @@ def test_both_axes_carry_the_same_walls_and_gaps():
         assert [each.nominal for each in one] == [each.nominal for each in other] != []
 
 
+def test_a_quick_coupon_has_ten_walls_that_bracket_the_first_changes_and_reach_every_fill():
+    for given in (rules(), rules(beads=WIDE), rules(**RESIN)):
+        planned, table = plan(given, quick=True), band_table(given)
+        found = [each.nominal for each in planned.features]
+        assert {(each.kind, each.axis) for each in planned.features} == {("wall", "x")}
+        assert (len(found), planned.sizes.height) == (10, pytest.approx(6))
+        changes = [two.lower for one, two in pairwise(table.bands) if one.fill != two.fill]
+        for change in changes[:3]:
+            below = max(step for step in found if step < change)
+            assert min(step for step in found if step >= change) - below < 0.25
+        for low, high in pairwise([*changes, found[-1] + 0.1]):
+            assert any(low <= step < high for step in found)
+    with pytest.raises(InputError, match="a quick coupon chooses its own"):
+        plan(rules(), steps=[0.8], quick=True)
+
+
+def test_a_coupon_says_what_it_takes_and_marks_the_estimate():
+    coupon = make_coupon(rules(), quick=True)
+    (plate,) = coupon.plates
+    mesh = solid(plate, coupon.plan.sizes)
+    closed = m3.Manifold(m3.Mesh64(mesh.vertices, mesh.triangles.astype(np.uint64)))
+    assert coupon.effort.volume == pytest.approx(closed.volume(), rel=1e-6)
+    # Closed form: a bead of 0.45 mm in layers of 0.2 mm, 40 mm of it a second.
+    area = 0.2 * 0.25 + math.pi * 0.01
+    assert coupon.effort.minutes == pytest.approx(closed.volume() / area / 40 / 60)
+    assert coupon.effort.minutes < 60
+    material, time = coupon.effort.words
+    assert material == f"material: {closed.volume() / 1000:.1f} cm³ at most"
+    assert "an estimate: 40 mm of bead a second" in time
+    assert make_coupon(rules(**RESIN), features={"pin"}).effort.minutes is None
+
+
 def test_levels_of_the_rules_are_among_the_sizes():
     planned = plan(rules())
     assert {0.2, 0.4} <= {each.nominal for each in planned.of("gap", "x")}

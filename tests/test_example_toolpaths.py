@@ -33,6 +33,12 @@ def test_the_script_makes_what_is_there(example):
         sys.modules.pop("make_parts", None)
 
 
+def test_the_coupon_is_the_quick_one_of_its_rules(example, tmp_path):
+    main(["coupon", "make", RULES[1], "--quick", "-o", str(tmp_path / "coupon")])
+    for made in (tmp_path / "coupon").iterdir():
+        assert made.read_bytes() == (EXAMPLE / "coupon" / made.name).read_bytes()
+
+
 def test_before_the_update_it_does_what_the_rules_say(example, capsys):
     assert main(["toolpath", BEFORE, *PART, *RULES]) == 0
 

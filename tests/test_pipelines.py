@@ -2,6 +2,7 @@
 
 import json
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -12,6 +13,8 @@ import pytest
 import yaml
 from design_repository import TOP, Work, design_repository, stl
 from forge_server import Forge, forge
+
+from wallguard.commands.main import _parser as parser
 
 PIPELINES = TOP / "hooks" / "pipelines"
 NODE = TOP / "tests" / "node"
@@ -69,8 +72,8 @@ def schema_check(kind: str, file: Path) -> subprocess.CompletedProcess[str]:
 
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_pipelines_have_their_forges_schema(file):
-    kind = {"gitlab-ci": "gitlab-ci", "bitbucket-pipelines": "bitbucket-pipelines"}
-    done = schema_check(kind.get(file.stem, "github-workflows"), file)
+    kind = {"gitlab": "gitlab-ci", "bitbucket": "bitbucket-pipelines"}
+    done = schema_check(kind.get(file.stem.partition("-")[0], "github-workflows"), file)
     assert done.returncode == 0, done.stdout
 
 
@@ -213,7 +216,7 @@ def test_what_comes_from_outside_is_no_part_of_a_script(file):
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
 def test_the_history_is_there(file):
     text = file.read_text(encoding="utf-8")
-    if "wallguard check" in text:
+    if "wallguard check" in text or "wallguard rehearse" in text:
         assert re.search(r"fetch-depth: 0|GIT_DEPTH: \"0\"|depth: full", text)
 
 
@@ -234,6 +237,42 @@ def test_the_shell_script_checks_and_comments(work, server, monkeypatch):
     assert kept == ["walls-comment.md", "walls.html", "walls.json", "walls.md", "walls.xml"]
     assert "comment created on stage/puppets, pull request 5" in done.stdout
     assert server.requests[-1].path == "/projects/stage%2Fpuppets/merge_requests/5/notes"
+
+
+@SHELL
+def test_a_new_toolpath_of_the_coupon_is_rehearsed_and_commented(work, server, monkeypatch):
+    for folder in ("coupon", "rules"):
+        shutil.copytree(TOP / "example_repo" / folder, work.root / folder, dirs_exist_ok=True)
+    rules, toolpath = "rules/petg-0.4.yaml", "coupon/petg.gcode.gz"
+    parts = f"[{{files: '**/tube.stl', rules: {rules}}}]"
+    work.write("wallguard.yaml", f"wallguard: 1\nparts: {parts}\n")
+    stl(work.root / "parts/tube.stl", 1.7)
+    made = TOP / "example_repo/toolpaths"
+    shutil.copy(made / "coupon-before.gcode.gz", work.root / toolpath)
+    work.git("add", "--all")
+    work.git("commit", "--quiet", "--message", "coupon")
+    base = branch(work)
+    shutil.copy(made / "coupon-after.gcode.gz", work.root / toolpath)
+    told = {"WALLS_PULL_REQUEST": "5", "WALLS_API": server.url, "GITHUB_TOKEN": "token"}
+    for key, value in {**told, "WALLS_REPOSITORY": "stage/puppets"}.items():
+        monkeypatch.setenv(key, value)
+    done = work.run("sh", str(PIPELINES / "rehearse.sh"), rules, toolpath, base)
+    assert done.returncode == 1, done.stdout
+    (comment,) = server.comments.values()
+    assert "## ✗ Update rehearsed: hold back: 1 part to hold back" in comment
+    assert f"{toolpath} at {base}`, the rules describe all of its 10 walls" in comment
+    assert "**Instead:** draw ≤ 1.22 or ≥ 1.80 mm" in comment
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)
+def test_the_words_of_pipelines_are_those_of_the_commands(file):
+    """In every shell line that calls wallguard, whatever the variables hold."""
+    lines = "\n".join(scripts(yaml.safe_load(file.read_bytes()))).replace('"$@"', "--all")
+    found = re.findall(r"\bwallguard (?:check|comment|rehearse) [^;\n]*", lines)
+    assert found
+    for line in found:
+        words = shlex.split(line)[1:]
+        parser(words[0]).parse_args(words)
 
 
 @SHELL

@@ -1,9 +1,9 @@
 """wallguard checks the walls of 3D-printed parts before they are printed.
 
-From Python, `check`, `check_repository`, `compare`, `verify`, `scale`, `fit`, `find_walls`,
-`load_part` and `load_rules` do what the command line does: see `wallguard.api`. They give the
-results that the commands report. All are imported on first use, so that importing the package
-costs nothing.
+From Python, `check`, `check_repository`, `compare`, `rehearse`, `verify`, `scale`, `fit`,
+`find_walls`, `load_part` and `load_rules` do what the command line does: see `wallguard.api`. They
+give the results that the commands report. All are imported on first use, so that importing the
+package costs nothing.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ __all__ = [
     "fit",
     "load_part",
     "load_rules",
+    "rehearse",
     "scale",
     "verify",
 ]
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
         fit,
         load_part,
         load_rules,
+        rehearse,
         scale,
         verify,
     )

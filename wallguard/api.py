@@ -9,6 +9,7 @@ for finding in wallguard.check(part, rules).findings:
 
 report = wallguard.check_repository(wallguard.Asked(base="origin/main"))
 impact = wallguard.compare("rules/petg.yaml", "rules/petg-after-update.yaml")
+update = wallguard.rehearse("rules/petg.yaml", ["coupon/after.gcode"], coupon="coupon")
 laid = wallguard.verify("bracket.gcode", part, rules)
 scales = wallguard.scale(part, rules, wanted=200)
 fitted = wallguard.fit(["readings.csv"], "rules/petg.yaml")
@@ -28,13 +29,16 @@ from wallguard.base.rotation import Rotation, rotation_from_up
 from wallguard.base.units import Unit
 from wallguard.findings.impact import Impact
 from wallguard.findings.model import PartReport, Report, Wall
+from wallguard.findings.rehearsal import Rehearsal
 from wallguard.findings.scale import Scales
 from wallguard.jobs import characterise, walls
+from wallguard.jobs import rehearse as rehearsing
 from wallguard.jobs import scale as scaling
 from wallguard.jobs.characterise import Fitted, Toolpaths
 from wallguard.jobs.check import report_on
 from wallguard.jobs.choose import Asked, How
 from wallguard.jobs.impact import Processes, impact
+from wallguard.jobs.rehearse import Update
 from wallguard.jobs.review import review
 from wallguard.jobs.toolpath import judge_toolpath, task_for
 from wallguard.jobs.verify import Reading
@@ -125,6 +129,30 @@ def compare(
     """
     processes = Processes(Path(old), Path(new))
     return impact(processes, list(map(Path, paths)), everything=everything, how=How(jobs))
+
+
+def rehearse(
+    rules: str | Path,
+    toolpaths: Sequence[str | Path],
+    paths: Sequence[str | Path] = (),
+    *,
+    coupon: str | Path | None = None,
+    before: Sequence[str | Path] = (),
+    jobs: int = 1,
+) -> Rehearsal:
+    """What an update of slicing software does to parts of the repository that the current folder is
+    in, from the toolpaths that it makes of a coupon: see `jobs.rehearse.Update` and `compare`.
+
+    A toolpath that cannot be used is told in the result. Raises InputError: rules, a coupon or a
+    `wallguard.yaml` that cannot be used.
+    """
+    update = Update(
+        Path(rules),
+        tuple(map(Path, toolpaths)),
+        None if coupon is None else Path(coupon),
+        tuple(map(Path, before)),
+    )
+    return rehearsing.rehearse(update, list(map(Path, paths)), how=How(jobs))
 
 
 def verify(

@@ -47,13 +47,14 @@ def _over(upper: Iterator[Band], base: tuple[Band, ...]) -> Iterator[Band]:
     """The bands of `upper`, and those of `base` where `upper` has none, by thickness."""
     covered = 0.0
     for band in sorted(upper, key=lambda band: band.lower):
-        yield from _cut(base, covered, band.lower)
+        yield from cut(base, covered, band.lower)
         yield band
         covered = band.upper
-    yield from _cut(base, covered, math.inf)
+    yield from cut(base, covered, math.inf)
 
 
-def _cut(bands: tuple[Band, ...], lower: float, upper: float) -> Iterator[Band]:
+def cut(bands: tuple[Band, ...], lower: float, upper: float) -> Iterator[Band]:
+    """What of the bands lies between two thicknesses (mm)."""
     for band in bands:
         low, high = max(band.lower, lower), min(band.upper, upper)
         if low < high:

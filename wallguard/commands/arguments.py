@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TypeAlias
 
@@ -17,6 +17,20 @@ if TYPE_CHECKING:
 
 class Parser(argparse.ArgumentParser):
     """A parser that says in one line what is wrong with the words, and ends with 2."""
+
+    # Whether names may stand between options and behind them, too.
+    mixed = False
+
+    def parse_known_args(  # type: ignore[override]
+        self, args: Sequence[str] | None = None, namespace: argparse.Namespace | None = None
+    ) -> tuple[argparse.Namespace, list[str]]:
+        if not self.mixed:
+            return super().parse_known_args(args, namespace)
+        self.mixed = False  # what is called here calls this again
+        try:
+            return self.parse_known_intermixed_args(args, namespace)
+        finally:
+            self.mixed = True
 
     def error(self, message: str) -> NoReturn:
         # Words may be names of somebody's files.
@@ -36,6 +50,7 @@ SUMMARIES = {
     "init": "write a commented wallguard.yaml, a first rule file and the hook's configuration",
     "coupon": "make a test part, and a rule file from what callipers read on it",
     "impact": "show which walls a change of process changes, before an update is rolled out",
+    "rehearse": "show what a slicing-software update does to parts, from its toolpath of a coupon",
     "toolpath": "verify a toolpath against its part: what becomes of every wall",
     "comment": "put a report on its pull request, in one comment that later runs update",
     "schema": "print a JSON Schema, so that editors complete and check files",

@@ -16,7 +16,7 @@ from urllib.parse import urlsplit
 from wallguard.base.errors import InputError
 from wallguard.base.write import write
 from wallguard.commands.arguments import Commands, command
-from wallguard.commands.publish import read_report
+from wallguard.commands.publish import read_result
 from wallguard.findings.model import Report, Trouble
 from wallguard.forge import context as ci
 from wallguard.forge.dialects import DIALECTS, Dialect, connect, publish, pull_request_of
@@ -25,6 +25,7 @@ from wallguard.forge.secret import Secret
 from wallguard.reports import comment
 
 if TYPE_CHECKING:
+    from wallguard.findings.rehearsal import Rehearsal
     from wallguard.forge.http import Http, Patience
 
 DEFAULT_FILE = Path("walls-comment.md")
@@ -40,7 +41,7 @@ def add(commands: Commands) -> None:
         _command,
     )
     parser.add_argument(
-        "report", type=Path, metavar="REPORT", help="what `wallguard check --json` wrote"
+        "report", type=Path, metavar="REPORT", help="what `check` or `rehearse` wrote with --json"
     )
     parser.add_argument(
         "--forge",
@@ -128,7 +129,7 @@ def run(
     """
     problem: InputError | None = None
     try:
-        content = read_report(report)
+        content: Report | Rehearsal = read_result(report)
     except InputError as error:
         problem = error
         content = Report((), troubles=(Trouble(str(report), str(error)),))
@@ -151,7 +152,11 @@ class Kept:
 
 
 def _run(
-    content: Report, report: Path, target: Target, environment: Mapping[str, str], how: Kept
+    content: Report | Rehearsal,
+    report: Path,
+    target: Target,
+    environment: Mapping[str, str],
+    how: Kept,
 ) -> int:
     dry_run, output = how.dry_run, how.output
     context = ci.read(environment)
@@ -161,7 +166,7 @@ def _run(
     secret = Secret(token)
     marker = _marker(target.name)
     body = secret.hidden_in(
-        comment.text(
+        comment.show(
             content,
             marker=marker,
             artifacts=target.artifacts or context.artifacts,

@@ -24,6 +24,7 @@ from wallguard.jobs.source import YAML
 from wallguard.reports.formats import Files, Format, Kind, Setting, of_kind, terminal
 
 if TYPE_CHECKING:
+    from wallguard.findings.rehearsal import Rehearsal
     from wallguard.views.model import What
 
 # Bounds the memory that a report of tens of thousands of findings may ask for.
@@ -207,5 +208,18 @@ def read_report(path: Path) -> Report:
     """A report that `wallguard check --json` wrote. Raises InputError."""
     from wallguard.reports import json_report
 
-    shown = str(path)
-    return json_report.read(read_text(path, shown, _MAX_REPORT, _REPORT), shown)
+    return json_report.read(_read(path), str(path))
+
+
+def read_result(path: Path) -> Report | Rehearsal:
+    """The same, or what `wallguard rehearse --json` wrote. Raises InputError."""
+    from wallguard.reports import json_report
+
+    text = _read(path)
+    if f'"schema": "{json_report.REHEARSAL.name}"' in text[:200]:
+        return json_report.REHEARSAL.read(text, str(path))
+    return json_report.read(text, str(path))
+
+
+def _read(path: Path) -> str:
+    return read_text(path, str(path), _MAX_REPORT, _REPORT)

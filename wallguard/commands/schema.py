@@ -71,6 +71,7 @@ SCHEMAS: dict[str, Callable[[], dict[str, Any]]] = {
     "toolpath": _json("wallguard.reports.json_report", "REPORT"),
     "toolpath-against": _json("wallguard.reports.against", "AGAINST"),
     "impact": _json("wallguard.reports.json_report", "IMPACT"),
+    "rehearsal": _json("wallguard.reports.json_report", "REHEARSAL"),
     "scale": _json("wallguard.reports.scale_json", "SCALE"),
     "coupon": _json("wallguard.reports.coupon_manifest", "MANIFEST"),
     "walls": _json("wallguard.reports.json_report", "WALLS"),

@@ -32,6 +32,7 @@ LEAST_HEIGHT, MOST_HEIGHT = 6.0, 60.0
 SHARES = (0.4, 0.65, 0.9)
 THINNEST, THICKEST = 0.05, 30.0
 MOST_STEPS = 120
+QUICK = 10  # walls of a quick coupon
 BASE = 1.5
 BLOCK = 6.0  # breadth of what stands beside a gap or around a hole
 RIM = 3.0  # base around all
@@ -122,28 +123,36 @@ def plan(
     steps: Sequence[float] | None = None,
     height: float | None = None,
     kinds: Iterable[str] | None = None,
+    quick: bool = False,
 ) -> Plan:
     """What a coupon for the process of `rules` carries.
 
     steps   thicknesses of the walls, mm; None: chosen from the bead width and the band table
     height  of the walls above the base, mm; None: HEIGHT, or what the build volume allows
     kinds   of `KINDS`; None: all
+    quick   the walls that tell most, along x and low, and by themselves nothing else
 
     Raises InputError: values that cannot be printed or measured, or no band table follows.
     """
+    if quick:
+        kinds, height = kinds or ("wall",), LEAST_HEIGHT if height is None else height
+        if steps is not None:
+            problem = "given, but a quick coupon chooses its own"
+            raise InputError("steps", problem, remedy="Ask for steps, or for a quick coupon")
     chosen = _kinds(kinds)
     table = band_table(rules)
     unit = unit_width(rules, table)
     if steps is not None and "wall" not in chosen:
         problem = "given, but walls are not among the features"
         raise InputError("steps", problem, remedy="Ask for the feature `wall`, or leave steps out")
-    walls = wall_steps(rules, table, unit) if steps is None else _given(steps)
+    choose = quick_steps if quick else wall_steps
+    walls = choose(rules, table, unit) if steps is None else _given(steps)
     low = rules.minimum
     gaps = _sizes(_GAPS, unit, low.get("gap"))
     holes, pins = _sizes(_ROUNDS, unit, low.get("hole")), _sizes(_ROUNDS, unit, low.get("pin"))
     wanted: tuple[tuple[Kind, Axis, tuple[float, ...]], ...] = (
         ("wall", "x", walls),
-        ("wall", "y", walls),
+        ("wall", "y", () if quick else walls),
         ("gap", "x", gaps),
         ("gap", "y", gaps),
         ("hole", "vertical", holes),
@@ -193,6 +202,30 @@ def wall_steps(rules: Rules, table: BandTable, unit: float) -> tuple[float, ...]
         value for value in plain if all(abs(value - step) > _APART * unit + 1e-9 for step in dense)
     }
     return tuple(sorted(dense | far))
+
+
+def quick_steps(rules: Rules, table: BandTable, unit: float) -> tuple[float, ...]:
+    """The ten walls that tell most (mm, rising), of those of the whole coupon.
+
+    One to either side of the three thinnest changes of fill, as all others follow from the same
+    settings; then the middle of each range of one fill, by which it is seen whether that is still
+    there; then those that are farthest from the rest.
+    """
+    every = list(wall_steps(rules, table, unit))
+    changes = [two.lower for one, two in pairwise(table.bands) if one.fill != two.fill]
+    beside = {one for change in changes[:3] for one in _beside(change, unit)}
+    chosen = [one for one in every if one in beside][:QUICK]
+    ranges = list(pairwise([*(one for one in changes if one < every[-1]), every[-1]]))
+    # Those of which there is no wall yet come first.
+    for low, high in sorted(ranges, key=lambda ends: any(ends[0] <= c < ends[1] for c in chosen)):
+        middle = min(every, key=lambda one: abs(one - (low + high) / 2))
+        if middle not in chosen and len(chosen) < QUICK:
+            chosen.append(middle)
+    rest = [one for one in every if one not in chosen]
+    while rest and len(chosen) < QUICK:
+        apart = [min((abs(one - other) for other in chosen), default=one) for one in rest]
+        chosen.append(rest.pop(apart.index(max(apart))))
+    return tuple(sorted(chosen))
 
 
 def whole_layers(length: float, layer_height: float) -> float:

@@ -225,12 +225,12 @@ def contradicts(step: Step, table: BandTable, scatter: Scatter) -> bool:
 
 def _of_base(band: Band, bands: Sequence[DeclaredBand]) -> Iterator[DeclaredBand]:
     """The parts of a base's band that no measured band holds."""
-    whole = _declared(band, "declared")
+    whole = declared(band, "declared")
     for lower, upper in free(band.lower, band.upper, [b for b in bands if _touch(b, band)]):
         yield replace(whole, lower=lower, upper=None if math.isinf(upper) else upper)
 
 
-def _declared(band: Band, source: Literal["declared", "calculated"]) -> DeclaredBand:
+def declared(band: Band, source: Literal["declared", "measured", "calculated"]) -> DeclaredBand:
     """A band of a table as a rule file writes it."""
     return DeclaredBand(
         lower=band.lower,
@@ -268,7 +268,7 @@ def worse(
             continue
         if len(said) < len(rows) and beads is not None:
             found_there = next(band for band in beads.bands if band.lower <= lower < band.upper)
-            said.append(_declared(found_there, "calculated"))
+            said.append(declared(found_there, "calculated"))
         found.append(_worst(said, lower, upper))
     return merged(found)
 

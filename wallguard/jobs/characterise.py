@@ -11,6 +11,7 @@ from typing import Any
 
 from wallguard.base.errors import InputError
 from wallguard.coupon import files as coupon_files
+from wallguard.coupon.effort import Effort, effort
 from wallguard.coupon.layout import Plate, lay_out
 from wallguard.coupon.plan import Plan, plan
 from wallguard.coupon.readings import Readings, read_readings
@@ -36,6 +37,12 @@ class Coupon:
     plan: Plan
     plates: tuple[Plate, ...]
     round_number: int = 1
+
+    @property
+    def effort(self) -> Effort:
+        """How much material it takes, and about how long it prints."""
+        meshes = [solid(plate, self.plan.sizes) for plate in self.plates]
+        return effort(self.rules, meshes)
 
     def files(self) -> dict[str, bytes]:
         """The plates as STL and 3MF, and the readings to fill in, by name."""
@@ -91,17 +98,19 @@ def make_coupon(
     height: float | None = None,
     features: Iterable[str] | None = None,
     round_number: int = 1,
+    quick: bool = False,
 ) -> Coupon:
     """A coupon for one process; nothing is written.
 
     steps     thicknesses of the walls, mm; None: chosen from the rules
     height    of the walls, mm; None: 12, or what the build volume allows
     features  of "wall", "gap", "hole" and "pin"; None: all
+    quick     only the ten walls that tell most, low and along one axis
 
     Raises InputError: rules or values that no coupon follows from, or a build volume too small.
     """
     loaded = load_rules(rules) if isinstance(rules, Path) else rules
-    planned = plan(loaded, steps=steps, height=height, kinds=features)
+    planned = plan(loaded, steps=steps, height=height, kinds=features, quick=quick)
     return Coupon(loaded, planned, lay_out(planned), round_number)
 
 

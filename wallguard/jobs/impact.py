@@ -28,10 +28,16 @@ from wallguard.rules.model import Rules
 
 @dataclass(frozen=True)
 class Processes:
-    """The process as it is, and as it would become."""
+    """The process as it is, and as it would become.
+
+    standing  what is compared in the place of `old`, which parts answer to; None: that itself
+    called    what the new one is called in reports, where nobody keeps its file; else empty
+    """
 
     old: Path
     new: Path
+    standing: Path | None = None
+    called: str = ""
 
 
 def impact(
@@ -100,7 +106,8 @@ class _Run:
 
     def __init__(self, processes: Processes) -> None:
         self.processes = processes
-        self.before, self.after = load_rules(processes.old), load_rules(processes.new)
+        self.before = self._load(processes.standing or processes.old, str(processes.old))
+        self.after = self._load(processes.new, processes.called or str(processes.new))
         self.design = Design(work_tree(Path.cwd()))
         self.root = self.design.source.root
         self.tasks: list[Task] = []
@@ -109,6 +116,10 @@ class _Run:
         self.troubles: list[Trouble] = []
         self._named = tuple(names([processes.old, processes.new], self.root))
         self._own: dict[str, _Pair | None] = {}
+
+    @staticmethod
+    def _load(path: Path, shown: str) -> Rules:
+        return replace(load_rules(path), path=Path(shown).as_posix())
 
     def choose(self, paths: Sequence[Path], everything: bool) -> None:
         """Fill `tasks`. Raises InputError where a `wallguard.yaml` cannot be used."""
@@ -172,14 +183,15 @@ class _Run:
             rules = self.design.rules(name)
             old = tuple(names([self.processes.old], self.root))
             if rules is not None and not set(old).isdisjoint(rules.files):
-                after = self._with_the_new(name)
-                self._own[name] = _Pair(rules, after, name) if after else None
+                standing = self.processes.standing
+                before = self._with(name, standing) if standing else rules
+                after = self._with(name, self.processes.new)
+                self._own[name] = _Pair(before, after, name) if before and after else None
         return self._own[name]
 
-    def _with_the_new(self, name: str) -> Rules | None:
-        """The rule file with the new process in the place of the old one; None where it then makes
-        no sense, which is trouble."""
-        new = self.processes.new
+    def _with(self, name: str, new: Path) -> Rules | None:
+        """The rule file with another in the place of the old one; None where it then makes no
+        sense, which is trouble."""
         root = self.root if changes.relative(new, self.root) is not None else None
         try:
             rules = load_rules(self.root / name, root, (self.processes.old, new))

@@ -13,6 +13,7 @@ from wallguard.base.errors import InputError
 from wallguard.base.plain import counted
 from wallguard.findings.counts import grouped
 from wallguard.findings.model import Report, in_force
+from wallguard.findings.rehearsal import Rehearsal
 from wallguard.reports import order
 from wallguard.reports.first import aside, scope, word
 from wallguard.reports.markdown_text import code
@@ -45,11 +46,24 @@ def text(report: Report, *, marker: str = "", artifacts: str = "", limit: int = 
 
     Raises InputError: `artifacts` is no web address. ValueError: `limit` is below `page.SMALLEST`.
     """
-    head = f"{marker}\n" if marker else ""
-    head += f"## {_verdict(report)}\n\n{_counts(report)}\n\n"
-    if artifacts:
-        head += f"[All reports of this run]({_address(artifacts)})\n\n"
+    head = _opening(_verdict(report), f"{_counts(report)}\n\n", marker, artifacts)
     return fitted(head, _sections(report), f"{COORDINATES} {report.caution}\n", limit)
+
+
+def show(result: Report | Rehearsal, *, marker: str, artifacts: str, limit: int) -> str:
+    """A report or a rehearsal as a comment, see `text`."""
+    if isinstance(result, Report):
+        return text(result, marker=marker, artifacts=artifacts, limit=limit)
+    from wallguard.reports import rehearsal_markdown
+
+    head = _opening(rehearsal_markdown.title(result), "", marker, artifacts)
+    return rehearsal_markdown.markdown(result, head=head, limit=limit)
+
+
+def _opening(verdict: str, counts: str, marker: str, artifacts: str) -> str:
+    head = f"{marker}\n" if marker else ""
+    head += f"## {verdict}\n\n{counts}"
+    return head + (f"[All reports of this run]({_address(artifacts)})\n\n" if artifacts else "")
 
 
 def _address(url: str) -> str:

@@ -58,8 +58,10 @@ class Table:
     rows: tuple[tuple[Feature, ...], ...]
 
 
-def instructions(rules: Rules, plan: Plan, plates: int) -> list[tuple[str, list[str]]]:
-    """Headings, and under each its sentences."""
+def instructions(
+    rules: Rules, plan: Plan, plates: int, takes: Sequence[str] = ()
+) -> list[tuple[str, list[str]]]:
+    """Headings, and under each its sentences; `takes`: what it takes to print."""
     kinds = {each.kind for each in plan.features}
     heights = listed([f"{height:g}" for height in plan.sizes.measured])
     measure = [
@@ -97,6 +99,7 @@ def instructions(rules: Rules, plan: Plan, plates: int) -> list[tuple[str, list[
                 "With the settings of this process, as on every other day; change nothing for the "
                 "coupon.",
                 "Let it cool to the room's temperature before you take it off and measure.",
+                *(f"{one[0].upper()}{one[1:]}." for one in takes),
             ],
         ),
         ("Measure", measure),
@@ -120,19 +123,28 @@ def tables(plan: Plan) -> list[Table]:
         ("Holes", "hole", ("vertical", "horizontal"), 1),
         ("Pins", "pin", ("vertical",), 3),
     )
+    held = {(each.kind, each.axis) for each in plan.features}
+    carried = (
+        (title, kind, tuple(axis for axis in axes if (kind, axis) in held), readings)
+        for title, kind, axes, readings in wanted
+    )
     return [
         Table(title, kind, axes, readings, rows)
-        for title, kind, axes, readings in wanted
+        for title, kind, axes, readings in carried
         if (rows := tuple(zip(*(plan.of(kind, axis) for axis in axes), strict=True)))
     ]
 
 
-def markdown_sheet(rules: Rules, plan: Plan, plates: Sequence[Plate]) -> str:
-    """The sheet as Markdown (GFM)."""
-    return "\n".join(_lines(rules, plan, plates)) + "\n"
+def markdown_sheet(
+    rules: Rules, plan: Plan, plates: Sequence[Plate], takes: Sequence[str] = ()
+) -> str:
+    """The sheet as Markdown (GFM); `takes`: what it takes to print."""
+    return "\n".join(_lines(rules, plan, plates, takes)) + "\n"
 
 
-def _lines(rules: Rules, plan: Plan, plates: Sequence[Plate]) -> Iterator[str]:
+def _lines(
+    rules: Rules, plan: Plan, plates: Sequence[Plate], takes: Sequence[str]
+) -> Iterator[str]:
     sizes = plan.sizes
     yield f"# Coupon: {prose(rules.name)}"
     yield ""
@@ -146,7 +158,7 @@ def _lines(rules: Rules, plan: Plan, plates: Sequence[Plate]) -> Iterator[str]:
     yield ""
     for plate in plates:
         yield f"- plate {plate.number}: {plate.size[0]:.0f} x {plate.size[1]:.0f} mm"
-    for heading, sentences in instructions(rules, plan, len(plates)):
+    for heading, sentences in instructions(rules, plan, len(plates), takes):
         yield ""
         yield f"## {heading}"
         yield ""

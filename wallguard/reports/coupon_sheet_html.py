@@ -19,8 +19,14 @@ _COLUMNS = (("wall",), ("gap", "pin"), ("hole",))
 _SHORT: dict[Axis, str] = {"x": "x", "y": "y", "vertical": "U", "horizontal": "L"}
 
 
-def html_sheet(rules: Rules, plan: Plan, plates: Sequence[Plate], round_number: int) -> str:
-    """The sheet as HTML."""
+def html_sheet(
+    rules: Rules,
+    plan: Plan,
+    plates: Sequence[Plate],
+    round_number: int,
+    takes: Sequence[str] = (),
+) -> str:
+    """The sheet as HTML; `takes`: what it takes to print."""
     about = [
         *(part for part in (rules.printer, rules.material) if part),
         rules.category,
@@ -28,7 +34,7 @@ def html_sheet(rules: Rules, plan: Plan, plates: Sequence[Plate], round_number: 
         f"rule file {rules.path.rpartition('/')[2]}",
         f"round {round_number}",
     ]
-    *how, note = instructions(rules, plan, len(plates))
+    *how, note = instructions(rules, plan, len(plates), takes)
     return render(
         "coupon_sheet.html",
         name=rules.name,

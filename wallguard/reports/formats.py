@@ -1,8 +1,8 @@
 """All report formats in one table: a format is a module and a row here.
 
 The module has one function for each kind of result that the row says it can show, by name:
-`show_report` (of `check` and `toolpath`), `show_impact`, `show_against`. Each takes the result and
-a `Setting` and returns the text of the file, or for a folder its files.
+`show_report` (of `check` and `toolpath`), `show_impact`, `show_against`, `show_rehearsal`. Each
+takes the result and a `Setting` and returns the text of the file, or for a folder its files.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from wallguard.rules.model import Rules
 
 # What a command has to show; `against`: two toolpaths.
-Kind = Literal["check", "toolpath", "impact", "against"]
+Kind = Literal["check", "toolpath", "impact", "against", "rehearsal"]
 Files: TypeAlias = Iterable[tuple[Path, str | bytes]]
 
 _SHOWS: Mapping[Kind, str] = {
@@ -28,6 +28,7 @@ _SHOWS: Mapping[Kind, str] = {
     "toolpath": "show_report",
     "impact": "show_impact",
     "against": "show_against",
+    "rehearsal": "show_rehearsal",
 }
 
 
@@ -87,14 +88,18 @@ class Format:
         return function(result, setting)
 
 
-_ALL: tuple[Kind, ...] = ("check", "toolpath", "impact", "against")
+_ALL: tuple[Kind, ...] = ("check", "toolpath", "impact", "against", "rehearsal")
 _REPORTS: tuple[Kind, ...] = ("check", "toolpath")
 _CAUTION = f"({re.escape(cautions.PARTS)}|{re.escape(cautions.TOOLPATHS)})"
 # What reports without parts are, and files that were made to be written to.
 _NOTHING = ("", "[]", '<?xml version="1.0" encoding="UTF-8"?>\n<testsuites />')
 FORMATS = (
     Format(
-        "junit", "junit", "write JUnit XML", (*_REPORTS, "impact"), mark=r'<\?xml.*name="wallguard"'
+        "junit",
+        "junit",
+        "write JUnit XML",
+        (*_REPORTS, "impact", "rehearsal"),
+        mark=r'<\?xml.*name="wallguard"',
     ),
     Format("markdown", "markdown", "write a Markdown summary", _ALL, mark=rf"[^<{{\[].*{_CAUTION}"),
     Format(
@@ -152,6 +157,7 @@ def terminal(kind: Kind, brief: bool = False) -> Callable[..., str]:
         "toolpath": ("console", "text"),
         "impact": ("impact_console", "text"),
         "against": ("against", "text"),
+        "rehearsal": ("rehearsal_console", "text"),
     }[kind]
     function: Callable[..., str] = getattr(import_module(f"wallguard.reports.{module}"), name)
     return function

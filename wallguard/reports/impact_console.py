@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from wallguard.base import cautions
 from wallguard.base.plain import counted, plain, without_path
 from wallguard.findings.groups import alike_changes, groups
-from wallguard.findings.impact import Direction, Impact, PartImpact, kind
+from wallguard.findings.impact import Direction, Impact, PartImpact, Process, kind
 from wallguard.findings.model import Finding
 from wallguard.reports import impact_order as order
 from wallguard.reports.console import Paint, painter, wrapped
@@ -38,25 +38,29 @@ def text(impact: Impact, *, width: int = 80, colour: bool = False) -> str:
     """
     paint = painter(colour)
     width = max(width, _NARROWEST)
-    blocks = [list(_head(impact, width)), list(_files(impact, width, paint)), _transitions(impact)]
-    if impact.left_out:
-        number = counted(len(impact.left_out), "part")
-        blocks.append(
-            wrapped(f"{number} left out. {order.left_out(len(impact.left_out))}", "", width)
-        )
+    head = [f"{word}  {plain(one.rules)}  ({plain(one.name)})" for word, one in _sides(impact)]
+    first_block, *more_blocks = blocks(impact, width, paint)
+    made = [head + first_block, *more_blocks]
     word = order.verdict(impact).upper()
     outcome = {0: "passed", 1: "failed", 2: "error"}[impact.exit_code]
     first, *more = wrapped(f"{word}: {order.summary(impact)}", "", width)
     caution = wrapped(cautions.PARTS, "", width)
-    blocks.append([paint(word, outcome) + first.removeprefix(word), *more, *caution])
-    return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
+    made.append([paint(word, outcome) + first.removeprefix(word), *more, *caution])
+    return "\n\n".join("\n".join(block) for block in made if block) + "\n"
 
 
-def _head(impact: Impact, width: int) -> Iterator[str]:
-    for word, process in (("from", impact.before), ("to  ", impact.after)):
-        yield f"{word}  {plain(process.rules)}  ({plain(process.name)})"
-    for note in impact.notes:
-        yield from wrapped(note, "", width)
+def blocks(impact: Impact, width: int, paint: Paint) -> list[list[str]]:
+    """Lines without head and verdict: notes, parts, kinds of change, what was left out."""
+    notes = [line for note in impact.notes for line in wrapped(note, "", width)]
+    left_out = []
+    if impact.left_out:
+        number = counted(len(impact.left_out), "part")
+        left_out = wrapped(f"{number} left out. {order.left_out(len(impact.left_out))}", "", width)
+    return [notes, list(_files(impact, width, paint)), _transitions(impact), left_out]
+
+
+def _sides(impact: Impact) -> tuple[tuple[str, Process], ...]:
+    return ("from", impact.before), ("to  ", impact.after)
 
 
 def _files(impact: Impact, width: int, paint: Paint) -> Iterator[str]:

@@ -39,8 +39,8 @@ def markdown(impact: Impact, *, limit: int = 65000) -> str:
 
     Raises ValueError: `limit` is less than `page.SMALLEST`.
     """
-    sections = [section for section in _sections(impact) if section.items]
-    return fitted(_head(impact), sections, _FOOT, limit)
+    shown = [section for section in sections(impact) if section.items]
+    return fitted(_head(impact), shown, _FOOT, limit)
 
 
 def _head(impact: Impact) -> str:
@@ -50,7 +50,7 @@ def _head(impact: Impact) -> str:
     return said + "".join(f"- {prose(note)}\n" for note in impact.notes) + "\n"
 
 
-def _sections(impact: Impact) -> list[Section]:
+def sections(impact: Impact) -> list[Section]:
     """What the page shows, in order of weight."""
     parts = order.parts(impact)
     rows = [_row(part) for part in parts if kind(part) != "same"]

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING
 from wallguard.base import cautions
 from wallguard.base.errors import InputError
 from wallguard.findings import counts
+from wallguard.findings import rehearsal as rehearsals
 from wallguard.findings.impact import Impact, PartImpact, kind, summary
 from wallguard.findings.model import Finding, PartReport, Report, Wall
+from wallguard.findings.rehearsal import Edge, Rehearsal
 from wallguard.reports import order
 from wallguard.reports.formats import Setting
 from wallguard.reports.json_codec import Format, Tellers
@@ -89,9 +91,9 @@ def result(part: PartImpact) -> str:
     return kind(part)
 
 
-def caution(impact: Impact) -> str:
+def caution(result: Impact | Rehearsal) -> str:
     """What it does not say."""
-    return cautions.PARTS
+    return cautions.PARTS if isinstance(result, Impact) else cautions.REHEARSALS
 
 
 IMPACT = Format(
@@ -107,9 +109,39 @@ IMPACT = Format(
 )
 
 
+def verdict(rehearsal: Rehearsal) -> str:
+    """`hold back`, `not worse`, `no change`, `nothing compared` or `not done`; `unproven` where
+    nothing gets worse, but the rules do not describe what was laid before."""
+    return rehearsals.verdict(rehearsal)
+
+
+REHEARSAL = Format(
+    name="wallguard-rehearsal/1",
+    title="wallguard rehearsal",
+    of=Rehearsal,
+    frame=FRAME,
+    beyond={
+        **IMPACT.beyond,
+        Rehearsal: (caution, verdict, "hold_back", "matrix"),
+        Edge: ("shift",),
+    },
+)
+
+
+def rehearsal_text(rehearsal: Rehearsal) -> str:
+    """The rehearsal as JSON text with a final line break. Raises ValueError: a size is not
+    finite."""
+    made = (replace(one, impact=_ordered(one.impact)) for one in rehearsal.toolpaths)
+    return REHEARSAL.text(replace(rehearsal, toolpaths=tuple(made)))
+
+
 def impact_text(impact: Impact) -> str:
     """The impact as JSON text with a final line break. Raises ValueError: a size is not finite."""
-    whole = replace(
+    return IMPACT.text(_ordered(impact))
+
+
+def _ordered(impact: Impact) -> Impact:
+    return replace(
         impact,
         parts=tuple(sorted(impact.parts, key=lambda part: part.path)),
         left_out=tuple(sorted(impact.left_out)),
@@ -117,7 +149,6 @@ def impact_text(impact: Impact) -> str:
             sorted(impact.troubles, key=lambda trouble: (trouble.path, trouble.message))
         ),
     )
-    return IMPACT.text(whole)
 
 
 def show_report(report: Report, setting: Setting) -> str:
@@ -128,6 +159,11 @@ def show_report(report: Report, setting: Setting) -> str:
 def show_impact(impact: Impact, setting: Setting) -> str:
     """See `impact_text`."""
     return impact_text(impact)
+
+
+def show_rehearsal(rehearsal: Rehearsal, setting: Setting) -> str:
+    """See `rehearsal_text`."""
+    return rehearsal_text(rehearsal)
 
 
 def show_against(compared: Against, setting: Setting) -> str:

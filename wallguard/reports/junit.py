@@ -10,7 +10,8 @@ from wallguard.base.text import limit_text, mm, place
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.impact import Change, Impact, PartImpact
 from wallguard.findings.model import Finding, PartReport, Report, in_force
-from wallguard.reports import order
+from wallguard.findings.rehearsal import Rehearsal, Rehearsed
+from wallguard.reports import order, rehearsal_words
 from wallguard.reports.first import notices
 from wallguard.reports.formats import Setting
 from wallguard.reports.impact_order import left_out
@@ -25,6 +26,11 @@ def show_report(report: Report, setting: Setting) -> str:
 def show_impact(impact: Impact, setting: Setting) -> str:
     """See `impact_xml`."""
     return impact_xml(impact)
+
+
+def show_rehearsal(rehearsal: Rehearsal, setting: Setting) -> str:
+    """See `rehearsal_xml`."""
+    return rehearsal_xml(rehearsal)
 
 
 def xml(report: Report) -> str:
@@ -194,6 +200,44 @@ def _impact_suites(impact: Impact) -> Iterator[Suite]:
     for path in sorted(impact.left_out):
         case = Case("compared", "skipped", f"not compared. {left_out(1)}")
         yield Suite(token(path), "wallguard", [case])
+
+
+def rehearsal_xml(rehearsal: Rehearsal) -> str:
+    """The rehearsal as JUnit XML: a suite for each toolpath, whose case `before` is skipped where
+    nobody knows whether the rules describe the toolpath of before, and one for each of its parts,
+    as of an impact."""
+    return document(_rehearsal_suites(rehearsal), rehearsal.started)
+
+
+def _rehearsal_suites(rehearsal: Rehearsal) -> Iterator[Suite]:
+    for one in rehearsal.toolpaths:
+        said = [f"otherwise: {rehearsal_words.otherwise(each)}" for each in one.otherwise]
+        said += [f"edge: {rehearsal_words.edge(each)}" for each in one.edges]
+        said += [f"setting: {rehearsal_words.setting(each)}" for each in one.settings]
+        said += [one_line(note) for note in _told(one) if note]
+        name = token(f"{one.toolpath} ({rehearsal.rules.rules})")
+        held = [("caution", rehearsal_words.CAUTION), ("wallguard", plain(rehearsal.version))]
+        yield Suite(name, token(one.toolpath), [Case("read"), _proof(one)], held, out=said)
+        yield from _impact_suites(one.impact)
+    for trouble in rehearsal.troubles:
+        case = error("usable", trouble.message)
+        about = [("wallguard", plain(rehearsal.version))]
+        path, said = token(trouble.path), lines(trouble.message)
+        yield Suite(path, "wallguard", [case], about, error=said)
+
+
+def _told(one: Rehearsed) -> tuple[str, ...]:
+    stand = (f"stands: {rehearsal_words.stand(each)}" for each in one.stand)
+    return (*stand, rehearsal_words.more(one), *one.notes)
+
+
+def _proof(one: Rehearsed) -> Case:
+    if one.before is None:
+        return Case("before", "skipped", "no toolpath of before the update was named")
+    if not one.before.unlike:
+        return Case("before")
+    text = "\n".join(rehearsal_words.unlike(wall) for wall in one.before.unlike)
+    return Case("before", "skipped", one_line(rehearsal_words.proof(one.before)), text=text)
 
 
 def _impact_part(impact: Impact, part: PartImpact) -> Suite:

@@ -31,6 +31,7 @@ from wallguard.reports.pictures import links
 from wallguard.reports.sentence import Key
 
 if TYPE_CHECKING:
+    from wallguard.findings.rehearsal import Rehearsal
     from wallguard.toolpath.against import Against
 
 # What is shown at once; the rest is folded.
@@ -166,6 +167,13 @@ def show_report(report: Report, setting: Setting) -> str:
 def show_impact(impact: Impact, setting: Setting) -> str:
     """An impact as Markdown."""
     return impact_markdown.markdown(impact)
+
+
+def show_rehearsal(rehearsal: Rehearsal, setting: Setting) -> str:
+    """A rehearsal as Markdown."""
+    from wallguard.reports import rehearsal_markdown
+
+    return rehearsal_markdown.markdown(rehearsal)
 
 
 def show_against(compared: Against, setting: Setting) -> str:

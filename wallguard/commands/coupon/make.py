@@ -28,8 +28,14 @@ def add(commands: Commands) -> None:
     )
     parser.add_argument("rules", type=Path, metavar="RULES")
     parser.add_argument("-o", "--output", type=Path, required=True, metavar="FOLDER")
-    parser.add_argument(
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument(
         "--steps", type=length, nargs="+", metavar="MM", help="thicknesses of the walls"
+    )
+    which.add_argument(
+        "--quick",
+        action="store_true",
+        help="only the ten walls that tell most, low and along one axis, which print soon",
     )
     parser.add_argument("--height", type=length, metavar="MM", help="of the walls (default 12 mm)")
     parser.add_argument(
@@ -47,6 +53,7 @@ def _command(arguments: argparse.Namespace) -> int:
         steps=arguments.steps,
         height=arguments.height,
         features=arguments.features,
+        quick=arguments.quick,
     )
     print("\n".join(lines))
     return 0
@@ -59,19 +66,21 @@ def run(
     steps: Sequence[float] | None = None,
     height: float | None = None,
     features: Iterable[str] | None = None,
+    quick: bool = False,
 ) -> list[str]:
     """Make the coupon for the rule file `rules` in the folder `out`, and say what was written.
 
     steps     thicknesses of the walls, mm; None: chosen from the rules
     height    of the walls, mm; None: 12, or what the build volume allows
     features  of "wall", "gap", "hole" and "pin"; None: all
+    quick     only the ten walls that tell most
 
     Raises InputError: rules or values that no coupon follows from, a build volume too small, or
     files in the way that are not an untouched earlier coupon. Nothing is then written.
     """
     from wallguard.jobs.characterise import make_coupon
 
-    coupon = make_coupon(rules, steps=steps, height=height, features=features)
+    coupon = make_coupon(rules, steps=steps, height=height, features=features, quick=quick)
     return write_coupon(coupon, out)
 
 
@@ -82,10 +91,10 @@ def write_coupon(coupon: Coupon, out: Path) -> list[str]:
     """
     from wallguard.coupon.folder import write_folder
 
-    planned, plates = coupon.plan, coupon.plates
+    planned, plates, takes = coupon.plan, coupon.plates, coupon.effort.words
     sheets = {
-        "measure.md": markdown_sheet(coupon.rules, planned, plates),
-        "measure.html": html_sheet(coupon.rules, planned, plates, coupon.round_number),
+        "measure.md": markdown_sheet(coupon.rules, planned, plates, takes),
+        "measure.html": html_sheet(coupon.rules, planned, plates, coupon.round_number, takes),
     }
     files = coupon.files() | {name: text.encode("utf-8") for name, text in sheets.items()}
     written = write_folder(out, coupon.manifest(), files)
@@ -99,6 +108,7 @@ def write_coupon(coupon: Coupon, out: Path) -> list[str]:
     sizes = ", ".join(f"{plate.size[0]:.0f} x {plate.size[1]:.0f} mm" for plate in plates)
     return [
         f"a coupon of {counts} on {counted(len(plates), 'plate')} ({sizes})",
+        *takes,
         *(f"note: {remark}" for remark in planned.remarks),
         *(f"wrote: {path}" for path in written),
         "Read Safety in measure.html before printing.",

@@ -1,0 +1,85 @@
+"""What a toolpath contradicts, held against the settings that the test takes its readings from."""
+
+from dataclasses import replace
+
+import pytest
+
+from wallguard.bands.calculated import calculated
+from wallguard.bands.declared import band_table
+from wallguard.coupon.plan import quick_steps
+from wallguard.coupon.readings import Readings
+from wallguard.coupon.rows import Row
+from wallguard.documents.reading import parse_document
+from wallguard.fitting.evidence import SLACK, evidence
+from wallguard.fitting.fit import fit
+from wallguard.fitting.moved import edges, otherwise
+from wallguard.fitting.rule_file import rule_file
+from wallguard.fitting.tables import declared
+from wallguard.rules.load import rules_from
+from wallguard.rules.model import Beads, Rules
+
+BEADS = Beads(
+    width=0.45, contours=2, smallest_wall=0.3, squeeze=0.1, smallest_fill=0.4, spacing="width"
+)
+RULES = Rules("r.yaml", "r", "material extrusion", 0.2, beads=BEADS)
+
+
+def read(beads, rules=RULES):
+    """What a toolpath of a quick coupon that is laid by these settings says of `rules`."""
+    steps = quick_steps(RULES, band_table(RULES), BEADS.width)
+    laid = [calculated(beads).outcome(step) for step in steps]
+    rows = tuple(
+        Row(
+            "wall",
+            "x",
+            step,
+            () if one.printed is None else (one.printed,) * 3,
+            one.fill,
+            "",
+            "",
+            1,
+        )
+        for step, one in zip(steps, laid, strict=True)
+    )
+    fitted = fit([Readings("t", rows, error=0.0, error_stated=True)], rules)
+    made = rules_from(parse_document(rule_file(fitted, rules), "t"), "t")
+    return steps, evidence(fitted, made, rules)
+
+
+def test_what_the_rules_say_is_no_news():
+    _, found = read(BEADS)
+    assert (list(otherwise(found)), list(edges(found))) == ([], [])
+    assert found.after.bands == band_table(RULES).bands
+
+
+@pytest.mark.parametrize(
+    "change", [{"smallest_fill": 0.52}, {"contours": 1}, {"between_one_and_two": "dropped"}]
+)
+def test_what_is_claimed_to_have_changed_has(change):
+    truth, old = calculated(replace(BEADS, **change)), band_table(RULES)
+    steps, found = read(replace(BEADS, **change))
+    claimed = 0
+    for at in range(1, 300):
+        told = found.after.outcome(at / 100).fill
+        if told in ("uncertain", old.outcome(at / 100).fill):
+            continue
+        claimed += 1
+        near = (at / 100 + apart for apart in (-SLACK, 0, SLACK))
+        assert told in {truth.outcome(max(0, one)).fill for one in near}
+    assert claimed
+    # Of the walls that were read all is told, whatever lies between them.
+    for step in steps:
+        assert found.after.outcome(step).fill == truth.outcome(step).fill
+
+
+@pytest.mark.parametrize(("offset", "stands"), [(0.02, True), (0.2, False)])
+def test_a_printed_thickness_is_news_beyond_both_uncertainties(offset, stands):
+    bands = tuple(
+        replace(declared(band, "measured"), printed=band.offset + offset, uncertainty=0.05)
+        for band in band_table(RULES).bands
+        if band.fill != "missing"
+    )
+    _, found = read(BEADS, replace(RULES, bands=bands))
+    told = list(otherwise(found))
+    assert (told == []) is stands
+    assert all(one.before == one.after for one in told)

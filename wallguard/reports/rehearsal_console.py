@@ -1,0 +1,93 @@
+"""A rehearsal on a terminal: what the toolpath lays otherwise, what that does to which part, and
+the verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from wallguard.base.plain import counted, plain, without_path
+from wallguard.findings.rehearsal import Rehearsal, Rehearsed
+from wallguard.reports import impact_console
+from wallguard.reports import rehearsal_words as words
+from wallguard.reports.console import Paint, painter, wrapped
+
+_NARROWEST = 40
+_SHOWN = 12
+_PARTS = 40
+
+
+def text(rehearsal: Rehearsal, *, width: int = 80, colour: bool = False) -> str:
+    """The rehearsal for a terminal of `width` columns (40 at least); ends with a line break."""
+    paint = painter(colour)
+    width = max(width, _NARROWEST)
+    rules = rehearsal.rules
+    blocks = [[f"rules     {plain(rules.rules)}  ({plain(rules.name)})"]]
+    for one in rehearsal.toolpaths:
+        blocks += [list(_toolpath(one, width)), *impact_console.blocks(one.impact, width, paint)]
+    if len(rehearsal.toolpaths) > 1:
+        blocks.append(list(_matrix(rehearsal)))
+    for trouble in rehearsal.troubles:
+        message = wrapped(without_path(trouble.path, trouble.message), "    ", width)
+        blocks.append([f"{paint('! error', 'error')}  {plain(trouble.path)}", *message])
+    blocks.append(_verdict(rehearsal, width, paint))
+    return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
+
+
+def _toolpath(one: Rehearsed, width: int) -> Iterator[str]:
+    yield f"toolpath  {plain(one.toolpath)}: {words.read(one)}"
+    if one.before is not None:
+        first, *more = wrapped(
+            f"{plain(one.before.toolpath)}: {words.proof(one.before)}", " " * 10, width
+        )
+        yield f"before{first[6:]}"
+        yield from more
+        yield from _listed([words.unlike(wall) for wall in one.before.unlike], " " * 12, width)
+    for note in one.notes:
+        yield from wrapped(f"note: {note}", " " * 10, width)
+    yield ""
+    moved = [words.setting(each) for each in one.settings if each.moved]
+    for title, said in (
+        ("walls come out otherwise that are", [words.otherwise(each) for each in one.otherwise]),
+        ("edges of the band table that moved", [words.edge(each) for each in one.edges]),
+        ("bead settings that moved", moved),
+        ("edges that stand", [words.stand(each) for each in one.stand]),
+    ):
+        if said:
+            yield f"  {title}"
+            yield from _listed(said, "    ", width)
+    if not one.otherwise:
+        yield "  nothing in it contradicts the rules"
+    if one.next_walls:
+        yield from wrapped(words.more(one), "  ", width)
+
+
+def _listed(said: list[str], indent: str, width: int) -> Iterator[str]:
+    for line in said[:_SHOWN]:
+        yield from wrapped(line, indent, width)
+    if len(said) > _SHOWN:
+        yield f"{indent}and {len(said) - _SHOWN} more; the JSON report has them all"
+
+
+def _matrix(rehearsal: Rehearsal) -> Iterator[str]:
+    """What each toolpath does to each part, where it does something to any."""
+    for number, one in enumerate(rehearsal.toolpaths, 1):
+        yield f"  [{number}] {plain(one.toolpath)}"
+    heads = "".join(f"{f'[{number}]':<11}" for number in range(1, len(rehearsal.toolpaths) + 1))
+    yield f"  {heads}part"
+    rows = [row for row in rehearsal.matrix if set(row.kinds) != {"same"}]
+    for row in rows[:_PARTS]:
+        cells = "".join(f"{words.MARKS[kind]:<11}" for kind in row.kinds)
+        yield f"  {cells}{plain(row.path)}"
+    if len(rows) > _PARTS:
+        yield f"  and {counted(len(rows) - _PARTS, 'part')} more; the JSON report has them all"
+    same = len(rehearsal.matrix) - len(rows)
+    if same:
+        yield f"  {counted(same, 'part')} the same by all of them"
+
+
+def _verdict(rehearsal: Rehearsal, width: int, paint: Paint) -> list[str]:
+    word = words.word(rehearsal).upper()
+    outcome = {0: "passed", 1: "failed", 2: "error"}[rehearsal.exit_code]
+    first, *more = wrapped(f"{word}: {words.summary(rehearsal)}", "", width)
+    caution = wrapped(words.CAUTION, "", width)
+    return [paint(word, outcome) + first.removeprefix(word), *more, *caution]
