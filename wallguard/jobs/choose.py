@@ -174,7 +174,7 @@ def _named(design: Design, paths: Sequence[Path], chosen: Chosen) -> tuple[set[s
             inside.add(name)
             chosen.asked.append(name)
         elif path.is_dir():
-            within = [part for part in source.every if name == "." or part.startswith(f"{name}/")]
+            within = design.below(name)
             inside.update(design.repositories.part_files(within))
             chosen.asked += within
             _miss(design, f"{name}/" if name != "." else "")

@@ -74,6 +74,11 @@ class Design:
         """The same for a part that lies elsewhere: it answers to the given rules."""
         return [replace(assignment_of(part, rules), rules=str(rules)) for rules in self.given]
 
+    def below(self, name: str) -> list[str]:
+        """Every file in the folder of this name; "." is the root."""
+        every = self.source.every
+        return [path for path in every if name == "." or path.startswith(f"{name}/")]
+
     def is_left_out(self, path: str) -> bool:
         """Whether a part is excluded, and no rules are given that it answers to all the same."""
         return not self.given and self.repository(path).excluded(path)

@@ -208,9 +208,7 @@ class _Run:
         for path in paths:
             name = changes.relative(path, self.root)
             if path.is_dir() and name is not None:
-                every = self.design.source.every
-                within = [path for path in every if name == "." or path.startswith(f"{name}/")]
-                inside.update(self.design.repositories.part_files(within))
+                inside.update(self.design.repositories.part_files(self.design.below(name)))
             elif not is_part(str(path)) or path.is_dir():
                 what = "a folder outside the repository" if path.is_dir() else "not a mesh file"
                 self._refuse(path, f"this is {what}", "Name parts, or folders with parts")
