@@ -85,13 +85,16 @@ def test_where_readings_contradict_the_settings_nothing_is_known_beyond_them():
 
 
 def test_beads_in_pairs_only_and_an_offset_are_found_again():
-    truth = replace(FIRST, width=0.48, single_bead=False, offset=0.05)
+    # What neighbours share is the base's.
+    base = replace(BASE, beads=replace(FIRST, spacing="from volume"))
+    truth = replace(base.beads, width=0.48, single_bead=False, offset=0.05)
     rows = []
     for at in range(20, 260, 8):
-        outcome = calculated(truth).outcome(at / 100)
+        outcome = calculated(truth, BASE.layer_height).outcome(at / 100)
         rows.append((at / 100, outcome.fill, around(outcome.printed) if outcome.printed else ()))
-    found = fit([file_of(rows, "xy")], BASE).found
+    found = fit([file_of(rows, "xy")], base).found
     assert found is not None and found.unlike == ()
+    assert found.beads.spacing == "from volume"
     assert not found.beads.single_bead and found.choices["single_bead"] == ("false",)
     assert found.beads.width == pytest.approx(0.48, abs=0.02)
     assert found.ranges["offset"].value == pytest.approx(0.05, abs=0.01)

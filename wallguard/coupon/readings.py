@@ -16,6 +16,7 @@ from pathlib import Path
 
 from wallguard.base.errors import InputError
 from wallguard.coupon.callipers import UNKNOWN_INSTRUMENT
+from wallguard.coupon.laid import LaidAcross
 from wallguard.coupon.rows import HEADER, MAX_CELL, Row, Rows, Slips
 from wallguard.documents.reading import FileKind, read_text
 from wallguard.documents.shape import nearest
@@ -52,6 +53,7 @@ class Readings:
     resolution  the last digit that the readings show
     unmeasured  rows passed over because nothing stands in them
     remarks     what is odd about the file but does not keep it from being used
+    laid        of a toolpath, what it lays across each wall
     """
 
     path: str
@@ -62,6 +64,7 @@ class Readings:
     resolution: float = 0.01
     unmeasured: int = 0
     remarks: tuple[str, ...] = ()
+    laid: tuple[LaidAcross, ...] = field(default=(), repr=False)
 
 
 def read_readings(path: Path, shown: str | None = None) -> Readings:

@@ -26,7 +26,7 @@ from itertools import groupby
 import numpy as np
 
 from wallguard.bands.beads import FILLS
-from wallguard.bands.calculated import calculated
+from wallguard.bands.table import BandTable
 from wallguard.fitting.settings import Array, Estimate, laid
 from wallguard.fitting.steps import INCLUDED, Step
 from wallguard.fitting.tables import Rule, band_of, free, held_at
@@ -43,14 +43,17 @@ class _Verdict(Enum):
 
 
 def with_settings(
-    bands: Sequence[DeclaredBand], found: Estimate, steps: Sequence[Step]
+    bands: Sequence[DeclaredBand], found: Estimate, steps: Sequence[Step], table: BandTable
 ) -> tuple[DeclaredBand, ...]:
-    """The bands, made uncertain or taken out where the settings that explain the steps say so."""
+    """The bands, made uncertain or taken out where the settings that explain the steps say so.
+
+    table  calculated from these settings
+    """
     kept = found.kept
     farthest = max(2 * row[2] * row[1] + row[5] + row[6] for row in kept.tolist())
     farthest = max(farthest, *(step.nominal for step in steps)) + 0.1
     hundredths = np.arange(1, math.ceil(farthest * _PER_MM) + 1)
-    verdicts = _verdicts(hundredths, bands, found, steps)
+    verdicts = _verdicts(hundredths, bands, found, (table, steps))
     deviations = laid(hundredths / _PER_MM, kept).printed - hundredths / _PER_MM
     result = [cut for band in bands for cut in _left(band, verdicts)]
     for first, last in _runs(verdicts, _Verdict.OPEN):
@@ -68,21 +71,24 @@ def with_settings(
 
 
 def _verdicts(
-    hundredths: Array, bands: Sequence[DeclaredBand], found: Estimate, steps: Sequence[Step]
+    hundredths: Array,
+    bands: Sequence[DeclaredBand],
+    found: Estimate,
+    known: tuple[BandTable, Sequence[Step]],
 ) -> list[_Verdict]:
-    table = calculated(found.beads)
+    table, steps = known
     best = [FILLS.index(table.outcome(at / _PER_MM).fill) for at in hundredths.tolist()]
     agree = (laid(hundredths / _PER_MM, found.kept).fill == np.array(best)).all(axis=0)
     inner = hundredths[hundredths <= math.ceil(steps[-1].nominal * _PER_MM)]
     every = laid(inner / _PER_MM, found.every).fill
-    known = {round(step.lower * _PER_MM) for step in steps}
-    known |= {math.floor(step.upper * _PER_MM) for step in steps}
+    measured = {round(step.lower * _PER_MM) for step in steps}
+    measured |= {math.floor(step.upper * _PER_MM) for step in steps}
     verdicts = []
     for index, at in enumerate(hundredths.tolist()):
         band = held_at(bands, at / _PER_MM + _SAME)
         if band is None:
             verdicts.append(_Verdict.SETTLED if agree[index] else _Verdict.OPEN)
-        elif band.fill == "uncertain" or at in known:
+        elif band.fill == "uncertain" or at in measured:
             verdicts.append(_Verdict.STANDS)
         else:
             same = every[:, index] == FILLS.index(band.fill)

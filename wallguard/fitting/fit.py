@@ -16,6 +16,7 @@ from wallguard.coupon.readings import Readings, merged
 from wallguard.coupon.rows import Row
 from wallguard.fitting.doubt import with_settings
 from wallguard.fitting.lines import Lines, lines_of
+from wallguard.fitting.recovery import Recovered, recover
 from wallguard.fitting.settings import Estimate, estimate
 from wallguard.fitting.steps import (
     ASSUMED_SCATTER,
@@ -47,6 +48,7 @@ class Fit:
     axes      of walls along one axis; empty where the axes do not differ
     beads     settings for what lies between and beyond; None where nothing can be calculated
     found     the settings that explain the readings; None where none do
+    recovered what of them the toolpath shows by itself, where there is nothing but toolpaths
     measured  the steps along each axis
     lines     through the steps that the tables rest on, by axis, or under "" for both together
     scatter   of readings
@@ -68,6 +70,7 @@ class Fit:
     claimed: bool = True
     others: tuple[str, ...] = ()
     files: tuple[Readings, ...] = field(default=(), repr=False)
+    recovered: Recovered | None = None
 
     def uncertainty_of(self, step: Step) -> float:
         """U (mm, k = 2) of the mean reading of a step."""
@@ -102,10 +105,15 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
     if differ:
         together = {axis: found for axis, found in measured.items()}  # noqa: C416  wider keys
     lines = {axis: lines_of(found, scatter) for axis, found in together.items()}
-    found = None
+    found = recovered = None
     if base.category == "material extrusion":
         every = [step for part in together.values() for step in part]
-        found = estimate(sorted(every, key=lambda step: step.nominal), scatter, base)
+        recovered = _recovered(files)
+        ordered = sorted(every, key=lambda step: step.nominal)
+        found = estimate(ordered, scatter, base, recovered)
+        if found is None and recovered is not None:
+            recovered = None
+            found = estimate(ordered, scatter, base)
     beads = found.beads if found else base.beads
     table = calculated(beads, base.layer_height) if beads else None
     tables = {axis: _table(together[axis], lines[axis], found, table, base) for axis in together}
@@ -117,6 +125,7 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
         axes=by_name,
         beads=beads,
         found=found,
+        recovered=recovered,
         measured=measured,
         lines=lines,
         scatter=scatter,
@@ -128,6 +137,13 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
     return replace(made, odd=tuple(_odd(made, walls, base)))
 
 
+def _recovered(files: Sequence[Readings]) -> Recovered | None:
+    """What toolpaths show of bead settings; None where there are readings of a print too."""
+    if not all(file.keys.get("source") == "toolpath" for file in files):
+        return None
+    return recover([wall for file in files for wall in file.laid])
+
+
 def _table(
     found_steps: Sequence[Step],
     lines: Lines,
@@ -136,8 +152,8 @@ def _table(
     base: Rules,
 ) -> tuple[DeclaredBand, ...]:
     bands = measured_bands(lines, table)
-    if found is not None:
-        bands = with_settings(bands, found, found_steps)
+    if found is not None and table is not None:
+        bands = with_settings(bands, found, found_steps, table)
     if table is not None:
         # Settings, those of the base if need be, hold where nothing was measured.
         return doubted_beyond(bands, found_steps, table, lines.scatter)

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.bands.beads import BETWEEN, FILLS, Laid, Settings, lay, shared
+from wallguard.fitting.recovery import Known, Recovered
 from wallguard.fitting.steps import Scatter, Step
 from wallguard.fitting.uncertainty import Component
 from wallguard.rules.model import Beads, Fill, Rules
@@ -88,27 +89,22 @@ class Estimate:
     every: Array
 
 
-def estimate(steps: Sequence[Step], scatter: Scatter, base: Rules) -> Estimate | None:
+def estimate(
+    steps: Sequence[Step], scatter: Scatter, base: Rules, seen: Recovered | None = None
+) -> Estimate | None:
     """Settings that explain the steps (of all axes); None where none do.
 
     base  gives the nozzle, and the number of contours where the readings leave it open
+    seen  of a toolpath, what it shows: only settings in the range that it leaves are tried
     """
     known = [step for step in steps if step.fill != "uncertain"]
     printed = [step for step in known if step.readings]
     if len(printed) < 2:
         return None
     target = _Target.of(known, scatter)
-    box = _box(known, printed, base)
-    common = _shared(base)
-    tried = _spread(_FIRST, box, common)
-    scores = target.scores(tried)
-    for round_ in range(_ROUNDS):
-        parents = tried[_best_of_each(tried, scores)]
-        more = _about(parents, box, _ROUND, shrink=0.15 * 0.5**round_, seed=round_)
-        tried, scores = np.vstack([tried, more]), np.concatenate([scores, target.scores(more)])
+    limits = _limits(base, seen)
+    tried, scores = _search(target, _box(known, printed, base), limits)
     best = float(scores.max())
-    close = scores >= best - CLOSE
-    tried, scores = tried[close], scores[close]
     taken, every = False, _thin(tried, scores)
     if base.beads is not None:
         of_base = tried[:, _N] == base.beads.contours
@@ -117,33 +113,52 @@ def estimate(steps: Sequence[Step], scatter: Scatter, base: Rules) -> Estimate |
             tried, scores, taken = tried[of_base], scores[of_base], True
     same = tried[scores >= best - SAME]
     chosen = _representative(tried, scores, target)
+    # What a toolpath shows is known better than any fit tells.
+    told = np.isfinite(limits).all(axis=0)
+    chosen[told] = _rounded(limits.mean(axis=0))[told]
+    chosen[_FILL] = max(chosen[_FILL], chosen[_SQUEEZE])
     misfit = target.misfit(chosen)
     if len(misfit.wrong) > max(1, _WRONG * len(known)) or misfit.rough > _ROUGH:
         return None
     beads = replace(
-        _beads(chosen, base),
+        _beads(chosen, base, seen),
         nozzle=base.beads.nozzle if base.beads else None,
         uncertainty=_up(max(_LEAST_UNCERTAINTY, scatter.expanded(*misfit.parts))),
     )
     return Estimate(
         beads=beads,
-        ranges=_ranges(chosen, same),
-        choices={
-            "between_one_and_two": tuple(
-                name for code, name in enumerate(BETWEEN) if (same[:, _BETWEEN] == code).any()
-            ),
-            "width_varies": tuple(
-                name for code, name in enumerate(_YES_NO) if (same[:, _VARIES] == code).any()
-            ),
-            "single_bead": tuple(
-                name for code, name in enumerate(_YES_NO) if (same[:, _SINGLE] == code).any()
-            ),
-        },
+        ranges=_ranges(chosen, same) | _spacing(seen),
+        choices=_choices(same),
         unlike=tuple((known[at].nominal, known[at].fill) for at in misfit.wrong),
         contours_taken=taken,
         kept=_thin(tried, scores),
         every=every,
     )
+
+
+def _search(target: _Target, box: Array, limits: Array) -> tuple[Array, Array]:
+    """Settings that explain it at 99 % of the best, and their scores."""
+    tried = _spread(_FIRST, box, limits)
+    scores = target.scores(tried)
+    for round_ in range(_ROUNDS):
+        parents = tried[_best_of_each(tried, scores)]
+        more = _about(parents, (box, limits), shrink=0.15 * 0.5**round_, seed=round_)
+        tried, scores = np.vstack([tried, more]), np.concatenate([scores, target.scores(more)])
+    close = scores >= float(scores.max()) - CLOSE
+    return tried[close], scores[close]
+
+
+def _choices(same: Array) -> dict[str, tuple[str, ...]]:
+    """The words that explain the readings as well, by the key they stand under."""
+    columns: tuple[tuple[str, int, tuple[str, ...]], ...] = (
+        ("between_one_and_two", _BETWEEN, BETWEEN),
+        ("width_varies", _VARIES, _YES_NO),
+        ("single_bead", _SINGLE, _YES_NO),
+    )
+    return {
+        key: tuple(name for code, name in enumerate(names) if (same[:, column] == code).any())
+        for key, column, names in columns
+    }
 
 
 def laid(thicknesses: Array, settings: Array) -> Laid:
@@ -252,9 +267,33 @@ def _box(known: Sequence[Step], printed: Sequence[Step], base: Rules) -> Array:
     return np.array([low, high], dtype=float)
 
 
-def _shared(base: Rules) -> float:
-    """What neighbouring beads share of their width (mm), by the base."""
-    return 0.0 if base.beads is None else shared(base.beads, base.layer_height)
+def _limits(base: Rules, seen: Recovered | None) -> Array:
+    """Lowest and highest of each setting, (2, 12), where they are known beforehand; else nan."""
+    found = np.full((2, len(Settings._fields)), math.nan)
+    found[:, _SHARED] = 0.0 if base.beads is None else shared(base.beads, base.layer_height)
+    found[:, _OVERLAP] = 0.0
+    if seen is None:
+        return found
+    found[:, _VARIES] = seen.narrowest is not None
+    narrowest, widest = seen.narrowest or seen.width, seen.widest or seen.width
+    known: dict[int, Known | None] = {
+        _A: narrowest,
+        _B: widest,
+        _SHARED: seen.shared,
+        _SMALLEST: seen.smallest_wall,
+        _SQUEEZE: seen.squeeze,
+        _FILL: seen.smallest_fill,
+    }
+    for column, one in known.items():
+        if one is not None:
+            found[:, column] = max(0.0, one.low), max(0.0, one.high)
+    if seen.contours is not None:
+        found[:, _N] = seen.contours
+    if seen.single_bead is not None:
+        found[:, _SINGLE] = seen.single_bead
+    if seen.between_one_and_two is not None:
+        found[:, _BETWEEN] = BETWEEN.index(seen.between_one_and_two)
+    return found
 
 
 @lru_cache(maxsize=1)
@@ -271,11 +310,11 @@ def _even(count: int, start: int = 0) -> Array:
     return np.asarray((0.5 + numbers * np.array(_ratios(len(_TRIED)))) % 1)
 
 
-def _spread(count: int, box: Array, common: float) -> Array:
-    """`count` settings evenly over the box, all with the same that beads share."""
+def _spread(count: int, box: Array, limits: Array) -> Array:
+    """`count` settings evenly over the box, and where their limits are known within these."""
     raw = np.zeros((count, len(Settings._fields)))
-    raw[:, _TRIED] = box[0] + _even(count) * (box[1] - box[0])
-    raw[:, _SHARED] = common
+    place = _even(count)
+    raw[:, _TRIED] = box[0] + place * (box[1] - box[0])
     raw[:, _SINGLE] = raw[:, _SINGLE] >= _PAIRS_ONLY
     # Of varying beads the widest is up to twice the narrowest.
     raw[:, _VARIES] = np.floor(raw[:, _VARIES])
@@ -284,7 +323,11 @@ def _spread(count: int, box: Array, common: float) -> Array:
         raw[:, column] = np.floor(raw[:, column])
     raw[:, _SQUEEZE] *= raw[:, _A]
     raw[:, _FILL] *= raw[:, _A]
-    return _tidy(raw, box)
+    for number, column in enumerate(_TRIED):
+        low, high = limits[:, column].tolist()
+        if math.isfinite(low):
+            raw[:, column] = low + place[:, number] * (high - low)
+    return _tidy(raw, box, limits)
 
 
 def _best_of_each(settings: Array, scores: Array) -> list[int]:
@@ -299,8 +342,12 @@ def _best_of_each(settings: Array, scores: Array) -> list[int]:
     return sorted(found)
 
 
-def _about(parents: Array, box: Array, count: int, shrink: float, seed: int) -> Array:
-    """`count` settings about those of `parents`, in turn; words and contours sometimes change."""
+def _about(parents: Array, bounds: tuple[Array, Array], shrink: float, seed: int) -> Array:
+    """Settings about those of `parents`, in turn; words and contours sometimes change.
+
+    bounds  the box, and the limits that are known
+    """
+    (box, limits), count = bounds, _ROUND
     place = _even(count, start=_FIRST * (seed + 1))
     made = parents[np.arange(count) % len(parents)].copy()
     width = made[:, _A].copy()
@@ -311,11 +358,11 @@ def _about(parents: Array, box: Array, count: int, shrink: float, seed: int) -> 
     anew = place[:, _N] < 0.25
     other = 1 + np.floor(place[:, _N] * 4 * _MOST_CONTOURS)
     made[:, _N] = np.where(anew, other, made[:, _N])
-    return _tidy(made, box)
+    return _tidy(made, box, limits)
 
 
-def _tidy(settings: Array, box: Array) -> Array:
-    """Settings with what must hold between them."""
+def _tidy(settings: Array, box: Array, limits: Array) -> Array:
+    """Settings with what must hold between them, and within the limits that are known."""
     pairs_only = settings[:, _SINGLE] == 0
     one_bead = settings[:, _BETWEEN] == BETWEEN.index("one bead")
     settings[pairs_only & one_bead, _BETWEEN] = BETWEEN.index("two beads")
@@ -330,6 +377,10 @@ def _tidy(settings: Array, box: Array) -> Array:
         settings[:, _SMALLEST], box[0, _SMALLEST] + 1e-3, box[1, _SMALLEST]
     )
     settings[:, _SQUEEZE] = np.maximum(settings[:, _SQUEEZE], 0)
+    known = np.isfinite(limits).all(axis=0)
+    settings[:, known] = np.clip(settings[:, known], *limits[:, known])
+    fixed = settings[:, _VARIES] == 0
+    settings[fixed, _B] = settings[fixed, _A]
     settings[:, _FILL] = np.maximum(settings[:, _FILL], settings[:, _SQUEEZE])
     return settings
 
@@ -389,10 +440,18 @@ def _ranges(chosen: Array, same: Array) -> dict[str, Range]:
     }
 
 
-def _beads(settings: Array, base: Rules) -> Beads:
+def _spacing(seen: Recovered | None) -> dict[str, Range]:
+    """As a toolpath shows it; callipers do not tell it."""
+    one = seen and seen.spacing
+    return {"spacing": Range(one.value, one.low, one.high)} if one else {}
+
+
+def _beads(settings: Array, base: Rules, seen: Recovered | None) -> Beads:
     a, b, n, smallest, between, squeeze, fill, varies, common, _, single, offset = settings.tolist()
     width, spacing = round((a + b) / 2, 3), base.beads.spacing if base.beads else None
-    if spacing is not None and not isinstance(spacing, str):
+    if seen is not None and seen.shared is not None:
+        spacing = seen.spacing_of(base)
+    elif spacing is not None and not isinstance(spacing, str):
         spacing = round(width - common, 4)
     return Beads(
         width=width,

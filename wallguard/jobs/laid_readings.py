@@ -1,9 +1,10 @@
 """Readings from a coupon's toolpath: what it lays, so that a process can be characterised
 provisionally before anything is printed.
 
-The walls of the coupon are found by its manifest. How one comes out is read from the whole wall, as
-`wallguard toolpath` does; its thickness at the heights at which callipers would be put on the
-print, as the median along the middle of its length. A wall laid with gaps counts as missing.
+The features of the coupon are found by its manifest. How a wall comes out is read from the whole
+wall, as `wallguard toolpath` does; its thickness at the heights at which callipers would be put on
+the print, as the median along the middle of its length. A wall laid with gaps counts as missing.
+Gaps, holes and pins are read in their middle. What lines across them meet is in `laid_across`.
 """
 
 from __future__ import annotations
@@ -11,23 +12,23 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Any, cast
 
 import numpy as np
 
 from wallguard.base import files
 from wallguard.base.coupon import MANIFEST, SCHEMA
 from wallguard.base.errors import InputError
+from wallguard.coupon.laid import LaidAcross
 from wallguard.coupon.readings import Readings
-from wallguard.coupon.rows import Row, Seen
+from wallguard.coupon.rows import Feature, Row, Seen
+from wallguard.jobs.laid_across import Box, Drawn, free_room, outer_size, wall_across
 from wallguard.jobs.verify import Reading, Verified, verify
 from wallguard.part.part import Part
-from wallguard.toolpath.comparison import LaidWall, across_walls
+from wallguard.toolpath.comparison import LaidWall
 
 _AGAIN = "Make the coupon anew with `wallguard coupon make`"
 _LARGEST = 8 * 1024 * 1024
-# Lines across a wall at each height, over the middle of its length.
-_LINES, _MIDDLE = 25, 0.6
 # A wall of the comparison is a wall of the manifest if its thickness agrees to this, mm.
 _SAME = 0.05
 
@@ -48,8 +49,8 @@ def toolpath_readings(
         if not name or Path(name).name != name:
             raise InputError(folder / MANIFEST, "names no STL file of a plate", remedy=_AGAIN)
         geometry = Part.load(folder / name).geometry
-        walls = [feature for feature in plate["features"] if feature["feature"] == "wall"]
-        thickest = max((float(wall["nominal"]) for wall in walls), default=0.0)
+        features = [_drawn(feature) for feature in plate["features"]]
+        thickest = max((each.nominal for each in features if each.feature == "wall"), default=0.0)
         try:
             verified = verify(
                 file,
@@ -62,7 +63,7 @@ def toolpath_readings(
                 raise
             problem = error
             continue
-        return _readings(file, manifest, walls, verified)
+        return _readings(file, manifest, features, verified)
     raise problem or InputError(folder / MANIFEST, "holds no plate", remedy=_AGAIN)
 
 
@@ -82,35 +83,59 @@ def _manifest(folder: Path) -> Mapping[str, Any]:
             raise InputError(path, f"is not of the format {SCHEMA}", remedy=_AGAIN)
         for plate in manifest["plates"]:
             for feature in plate["features"]:
-                _box(feature)
-                float(feature["nominal"])
-                [[float(value) for value in point] for point in feature["measure"]["at"]]
-                str(feature["feature"]), str(feature["axis"]), str(feature["measure"]["across"])
+                _drawn(feature)
             list(plate["files"])
     except (KeyError, TypeError, ValueError, IndexError):
         raise InputError(path, "lacks what a manifest holds", remedy=_AGAIN) from None
     return cast(Mapping[str, Any], manifest)
 
 
-def _box(feature: Mapping[str, Any]) -> np.ndarray[Any, np.dtype[np.float64]]:
+def _drawn(feature: Mapping[str, Any]) -> Drawn:
+    """A feature of the manifest. Raises KeyError, TypeError, ValueError or IndexError."""
+    measure, named = feature["measure"], str(feature["feature"])
+    kinds: dict[str, Feature] = {"wall": "wall", "gap": "gap", "hole": "hole", "pin": "pin"}
     box = np.array(feature["box"], np.float64)
-    if box.shape != (2, 3):
+    heights = [float(point[2]) for point in measure["at"]]
+    if box.shape != (2, 3) or not np.isfinite(box).all() or not heights:
         raise ValueError("a box has two corners")
-    return box
+    return Drawn(
+        kinds[named],
+        str(feature["axis"]),
+        float(feature["nominal"]),
+        box,
+        {"x": 0, "y": 1}.get(str(measure["across"])),
+        tuple(heights),
+    )
 
 
 def _readings(
-    file: Path,
-    manifest: Mapping[str, Any],
-    walls: Sequence[Mapping[str, Any]],
-    verified: Verified,
+    file: Path, manifest: Mapping[str, Any], features: Sequence[Drawn], verified: Verified
 ) -> Readings:
-    rows = []
-    for number, feature in enumerate(walls, 1):
-        row = _row(feature, verified, str(file), number)
-        if row is not None:
-            rows.append(row)
-    if not rows:
+    rows: list[Row] = []
+    laid: list[LaidAcross] = []
+    for number, drawn in enumerate(features, 1):
+        if drawn.feature == "wall":
+            read = _wall(drawn, verified)
+            if read is None:
+                continue
+            seen, measured, note, across = read
+            laid.append(across)
+        else:
+            measured = (outer_size if drawn.feature == "pin" else free_room)(drawn, verified)
+            seen, note = "solid" if measured else "missing", ""
+        rows.append(
+            Row(
+                feature=drawn.feature,
+                axis=drawn.axis,
+                nominal=drawn.nominal,
+                readings=measured,
+                fill=seen,
+                note=note,
+                path=str(file),
+                line=number,
+            )
+        )
+    if not laid:
         raise InputError(
             file,
             "of the walls of the coupon none was found in it",
@@ -129,14 +154,18 @@ def _readings(
         error=0.0,
         error_stated=True,
         resolution=0.01,
-        unmeasured=len(walls) - len(rows),
+        unmeasured=len(features) - len(rows),
         remarks=tuple(f"{file}: {note}" for note in verified.notes),
+        laid=tuple(laid),
     )
 
 
-def _row(feature: Mapping[str, Any], verified: Verified, path: str, number: int) -> Row | None:
-    nominal, box = float(feature["nominal"]), _box(feature)
-    wall = _wall_in(nominal, box, verified.comparisons[0].walls)
+def _wall(
+    drawn: Drawn, verified: Verified
+) -> tuple[Seen, tuple[float, ...], str, LaidAcross] | None:
+    """How a wall comes out, its thickness, a note, and what is laid across it; None where it was
+    not found."""
+    wall = _wall_in(drawn.nominal, drawn.box, verified.comparisons[0].walls)
     if wall is None:
         return None
     fill: Seen = "solid"
@@ -145,27 +174,17 @@ def _row(feature: Mapping[str, Any], verified: Verified, path: str, number: int)
     elif wall.fill in ("hollow", "sparse"):
         fill = "hollow"
     note = {"broken": "laid with gaps along its length", "sparse": "with a sparse fill"}
-    measured: tuple[float, ...] = ()
-    if fill != "missing":
-        across: Literal[0, 1] = 0 if feature["measure"]["across"] == "x" else 1
-        measured = _thickness(box, across, nominal, feature["measure"]["at"], verified)
-        if not measured:
-            return None
-    return Row(
-        feature="wall",
-        axis=str(feature["axis"]),
-        nominal=nominal,
-        readings=measured,
-        fill=fill,
-        note=note.get(wall.fill, ""),
-        path=path,
-        line=number,
-    )
+    if fill == "missing":
+        nothing = LaidAcross(drawn.axis, drawn.nominal, fill, (), False)
+        return fill, (), note.get(wall.fill, ""), nothing
+    across = wall_across(drawn, verified)
+    if not across.thickness:
+        return None
+    laid = LaidAcross(drawn.axis, drawn.nominal, fill, across.strands, across.filled)
+    return fill, across.thickness, note.get(wall.fill, ""), laid
 
 
-def _wall_in(
-    nominal: float, box: np.ndarray[Any, np.dtype[np.float64]], walls: Sequence[LaidWall]
-) -> LaidWall | None:
+def _wall_in(nominal: float, box: Box, walls: Sequence[LaidWall]) -> LaidWall | None:
     """The wall in a box; of several pieces the one that takes up most of it."""
     best, nearest = 0.0, None
     for wall in walls:
@@ -177,30 +196,3 @@ def _wall_in(
         if size > best:
             best, nearest = size, wall
     return nearest
-
-
-def _thickness(
-    box: np.ndarray[Any, np.dtype[np.float64]],
-    across: Literal[0, 1],
-    nominal: float,
-    at: Sequence[Sequence[float]],
-    verified: Verified,
-) -> tuple[float, ...]:
-    along = 1 - across
-    middle = box.mean(axis=0)
-    reach = (box[1] - box[0])[along] * _MIDDLE / 2
-    points = np.zeros((_LINES, 2))
-    points[:, across] = middle[across]
-    points[:, along] = middle[along] + np.linspace(-reach, reach, _LINES)
-    normal = np.zeros((_LINES, 2))
-    normal[:, across] = 1.0
-    levels = verified.comparisons[0].levels
-    thicknesses = []
-    for point in at:
-        height = float(point[2])
-        nearest = min(levels, key=lambda level: abs(level.top - level.height / 2 - height))
-        printed = across_walls(verified.laid, verified.places[0], nearest, points, normal, nominal)
-        printed = printed[printed > 0]
-        if len(printed):
-            thicknesses.append(round(float(np.median(printed)), 3))
-    return tuple(thicknesses)

@@ -16,6 +16,7 @@ Strands of fill cover, but do not make a wall thicker: where they turn they may 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from typing import NamedTuple
 
@@ -128,27 +129,61 @@ class Plate:
         self, found: Across, lines: Lines, some: slice, levels: tuple[int, int]
     ) -> list[Voids]:
         """Measure the lines of some levels into `found`."""
+        thickness = lines.thickness[some]
+        return [
+            _measure(found, own, thickness, some.start)
+            for own in self._own(lines, some, levels)
+            if len(own.line)
+        ]
+
+    def own(self, lines: Lines) -> Own:
+        """What lines meet of the beads of their own walls, sorted by line, then low."""
+        nothing = np.zeros(0)
+        parts = [Own(np.zeros(0, np.int64), nothing, nothing, nothing, np.zeros(0, bool))]
+        parts += self._own(lines, slice(0, len(lines.level)), (0, len(self.levels)))
+        return Own(*(np.concatenate(part) for part in zip(*parts, strict=True)))
+
+    def free(self, lines: Lines) -> _Floats:
+        """How far (n,), mm, nothing is laid to either side of the middle of each line, as far as
+        it sees; 0 where something is."""
+        reach = self._sight(lines.thickness)
+        before, after = -reach, reach.copy()
+        point = self.placement.to_plate(lines.centre)
+        direction = turned(lines.normal, self.placement.angle)
+        cells = Cells(self._strands(np.unique(lines.level), 0, point))
+        for met in crossings(cells, lines.level, point, direction, reach):
+            behind, ahead = met.high <= 0, met.low >= 0
+            np.maximum.at(before, met.line[behind], met.high[behind])
+            np.minimum.at(after, met.line[ahead], met.low[ahead])
+            over = met.line[~behind & ~ahead]
+            before[over] = after[over] = 0.0
+        found: _Floats = np.maximum(after - before, 0.0)
+        return found
+
+    def _sight(self, thickness: _Floats) -> _Floats:
+        """How far lines across walls see, mm."""
+        found: _Floats = thickness / 2 + max(_BESIDE[0], _BESIDE[1] * self.usual)
+        return found
+
+    def _own(self, lines: Lines, some: slice, levels: tuple[int, int]) -> Iterator[Own]:
+        """In blocks of whole lines, numbered from the first of `some` on."""
         point = self.placement.to_plate(lines.centre[some])
         direction = turned(lines.normal[some], self.placement.angle)
         thickness = lines.thickness[some]
         # Only levels that have a line: others were measured elsewhere, or not asked for.
         asked = np.unique(lines.level[some])
         strands = self._strands(asked, levels[0], point)
-        reach = thickness / 2 + max(_BESIDE[0], _BESIDE[1] * self.usual)
+        reach = self._sight(thickness)
         cells = Cells(strands)
         way = strands.end - strands.start
         way /= np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-12)[:, None]
-        voids = []
         layer = lines.level[some] - levels[0]
         for met in crossings(cells, layer, point, direction, thickness / 2, reach):
             slant = np.abs((way[met.bead] * direction[met.line]).sum(axis=1))
             width = strands.width[met.bead]
             # Where all edges lie outside, so do the middles of the outermost beads.
             room = _OUTSIDE * width + max(self.placement.grown, 0.0)
-            own = _own(met, (width, room), slant <= _ALONG, thickness)
-            if len(own.line):
-                voids.append(_measure(found, own, thickness, some.start))
-        return voids
+            yield _own(met, (width, room), slant <= _ALONG, thickness)
 
     def _strands(self, levels: _Ints, first: int, point: _Floats) -> Strands:
         """The beads of some levels, numbered from `first` on, that come near some points."""
@@ -176,8 +211,9 @@ def usual_width(laid: Beads) -> float:
     return weighted_median(laid.width[good], laid.volume[good]) if good.any() else 0.4
 
 
-class _Own(NamedTuple):
-    """Crossings of lines with beads of their own walls, sorted by line, then low."""
+class Own(NamedTuple):
+    """Crossings of lines with beads of their own walls, sorted by line, then low: from where to
+    where (mm from the wall's middle), how wide the bead is, and whether it runs along the wall."""
 
     line: _Ints
     low: _Floats
@@ -185,8 +221,15 @@ class _Own(NamedTuple):
     width: _Floats
     along: _Bools
 
+    def part(self, low: int, high: int) -> Own:
+        """The crossings from `low` up to, not including, `high`."""
+        some = slice(low, high)
+        return Own(
+            self.line[some], self.low[some], self.high[some], self.width[some], self.along[some]
+        )
 
-def _own(met: Crossings, wide: tuple[_Floats, _Floats], along: _Bools, thickness: _Floats) -> _Own:
+
+def _own(met: Crossings, wide: tuple[_Floats, _Floats], along: _Bools, thickness: _Floats) -> Own:
     """The crossings with own beads. wide: how wide each bead is, and how far outside of the wall
     its middle may lie."""
     width, room = wide
@@ -199,10 +242,10 @@ def _own(met: Crossings, wide: tuple[_Floats, _Floats], along: _Bools, thickness
     high = np.where(along, met.high, np.minimum(met.high, half))[own]
     line = met.line[own]
     order = np.lexsort((low, line))
-    return _Own(line[order], low[order], high[order], width[own][order], along[own][order])
+    return Own(line[order], low[order], high[order], width[own][order], along[own][order])
 
 
-def _measure(found: Across, own: _Own, thickness: _Floats, first: int) -> Voids:
+def _measure(found: Across, own: Own, thickness: _Floats, first: int) -> Voids:
     """Write what the lines meet into `found`, from `first` on; the pieces of air between."""
     half = thickness[own.line] / 2
     reached, fresh = _reached(own.line, own.high)
@@ -224,7 +267,7 @@ def _measure(found: Across, own: _Own, thickness: _Floats, first: int) -> Voids:
     return Voids(first + own.line[void], before[void], own.low[void])
 
 
-def _along(found: Across, own: _Own, first: int) -> None:
+def _along(found: Across, own: Own, first: int) -> None:
     """Where beads run along: printed thickness and width from them alone, and the room."""
     line, low, high = own.line[own.along], own.low[own.along], own.high[own.along]
     if not len(line):

@@ -56,7 +56,7 @@ from wallguard.base.arrays import quantiles, ranges
 from wallguard.part.geometry import Geometry
 from wallguard.sections.cut import cut_at
 from wallguard.sections.sections import Sections
-from wallguard.toolpath.across import Across, Lines, Plate
+from wallguard.toolpath.across import Across, Lines, Own, Plate
 from wallguard.toolpath.beads import Beads
 from wallguard.toolpath.levels import Level, levels_of
 from wallguard.toolpath.outcome import (
@@ -438,16 +438,36 @@ def _rise(stretch: Stretch) -> float:
     return stretch.high - stretch.low
 
 
-def across_walls(
+def strands_across(
+    laid: Beads,
+    placement: Placement,
+    levels: list[Level],
+    centre: _Floats,
+    normal: _Floats,
+    thickness: float,
+) -> Own:
+    """What lines across the middle of a wall at `centre` (n, 2) along `normal` (n, 2), in the part
+    as printed, meet in each of some levels; line k of level j has the number j n + k."""
+    count, many = len(centre), len(levels)
+    lines = Lines(
+        np.repeat(np.arange(many), count),
+        np.tile(centre, (many, 1)),
+        np.tile(normal, (many, 1)),
+        np.full(many * count, thickness),
+    )
+    return Plate(laid, placement, levels).own(lines)
+
+
+def free_across(
     laid: Beads,
     placement: Placement,
     level: Level,
     centre: _Floats,
     normal: _Floats,
-    thickness: float,
+    width: float,
 ) -> _Floats:
-    """Printed thickness (n,), mm, of a wall in one level, across its middle at `centre` (n, 2)
-    along `normal` (n, 2), in the part as printed; 0 where nothing is laid."""
+    """How far (n,), mm, nothing is laid to either side of points (n, 2) in one level, along
+    `normal` (n, 2); 0 where something is laid there. `width`: about what is expected."""
     count = len(centre)
-    lines = Lines(np.zeros(count, np.int64), centre, normal, np.full(count, thickness))
-    return Plate(laid, placement, [level]).across(lines)[0].printed
+    lines = Lines(np.zeros(count, np.int64), centre, normal, np.full(count, width))
+    return Plate(laid, placement, [level]).free(lines)
