@@ -30,7 +30,7 @@ def main(arguments: list[str]) -> int:
         command = [str(environment("")), "-m", "wallguard", "check", "--all"]
         return subprocess.run(command, cwd=ROOT / "example_repo", check=False).returncode
     # On all processors, unless the arguments say otherwise.
-    command = [str(environment("[test]")), "-m", "pytest", *(arguments or ["--numprocesses=auto"])]
+    command = [str(environment("[test]")), "-m", "pytest", *(arguments or ["--numprocesses=auto", "--dist=loadgroup"])]
     return subprocess.run(command, cwd=ROOT, check=False).returncode
 
 

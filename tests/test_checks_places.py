@@ -185,8 +185,8 @@ def assert_places_apart(findings):
 
 
 MESHES = (
-    "angle_block.STL", "cycloidal.ply",
-    "featuretype.STL", "multibody.stl", "octagonal_pocket.stl", "plate_holes.STL",
+    "angle_block.STL", "featuretype.3MF", "featuretype.STL",
+    "multibody.stl", "octagonal_pocket.stl", "plate_holes.STL",
 )  # fmt: skip
 
 

@@ -35,6 +35,7 @@ USED = (
     "/repos/{owner}/{repo}/pulls",
     "/user",
 )
+pytestmark = pytest.mark.xdist_group("the forge's description")
 MARKER = "<!-- wallguard comment: walls -->"
 BODY = f"{MARKER}\n## Verdict\n"
 

@@ -15,6 +15,7 @@ from wallguard.mesh.health import examine
 from wallguard.part.geometry import Geometry
 from wallguard.toolpath.beads import beads
 from wallguard.toolpath.comparison import compare
+from wallguard.toolpath.placement import Placement
 from wallguard.toolpath.placing import find_places
 from wallguard.toolpath.reader import read_toolpath
 
@@ -26,14 +27,24 @@ def geometry(solid):
     return Geometry(found, examine(found), UPRIGHT, 1.0)
 
 
-def walls(tmp_path, solid, text, **options):
-    """The walls of every copy, as the comparison finds them."""
+def read(tmp_path, text):
     path = tmp_path / "program.gcode"
     path.write_text(text)
-    laid = beads(read_toolpath(path))
-    part = geometry(solid)
-    places = find_places(part, laid, part="part.stl", path=path).copies
+    return beads(read_toolpath(path))
+
+
+def found_walls(tmp_path, solid, text, **options):
+    """The walls of every copy that is found on the plate, as the comparison finds them."""
+    laid, part = read(tmp_path, text), geometry(solid)
+    places = find_places(part, laid, part="part.stl", path=tmp_path).copies
     return [list(compare(part, laid, place, **options).walls) for place in places]
+
+
+def walls(tmp_path, solid, text, **options):
+    """The walls of the one copy, which lies where a `Program` lays it by itself."""
+    laid, part = read(tmp_path, text), geometry(solid)
+    place = Placement(0.0, (50.0, 40.0), 0.0, (50.0, 40.0))
+    return [list(compare(part, laid, place, **options).walls)]
 
 
 def one_wall(tmp_path, solid, text, **options):
@@ -81,14 +92,15 @@ def test_straight_walls_of_one_to_six_beads(tmp_path, count, void):
     assert (wall.stretch.low, wall.stretch.high) == pytest.approx((0.0, LAYERS * 0.2))
 
 
-@pytest.mark.parametrize("relative", [True, False])
-@pytest.mark.parametrize("inch", [True, False])
-@pytest.mark.parametrize("turns", [0, 1, 2, 3])
+@pytest.mark.parametrize(
+    ("relative", "inch", "turns"),
+    [(True, True, 0), (True, False, 1), (False, True, 2), (False, False, 3)],
+)
 def test_however_it_is_written_and_lies(tmp_path, relative, inch, turns):
     solid, program, _ = straight(
         2, 0.33, relative=relative, inch=inch, turns=turns, shift=(123.456, 78.9)
     )
-    wall = one_wall(tmp_path, solid, program.text())
+    ((wall,),) = found_walls(tmp_path, solid, program.text())
     assert (wall.fill, round(wall.air, 2)) == ("hollow", 0.33)
 
 
@@ -165,7 +177,7 @@ def test_programs_of_mecode(tmp_path):
             for x, y in ((49.75, 30.25), (49.75, 30.96), (20.25, 30.96), (20.25, 30.25)):
                 g.move(x=x, y=y)
         g.teardown()
-    wall = one_wall(tmp_path, box([30, 1.21, LAYERS * 0.2]), path.read_text())
+    ((wall,),) = found_walls(tmp_path, box([30, 1.21, LAYERS * 0.2]), path.read_text())
     assert (wall.fill, wall.air) == ("hollow", pytest.approx(0.21, abs=0.02))
     assert wall.printed == pytest.approx(1.21, abs=0.03)
 
@@ -176,7 +188,7 @@ def test_programs_of_mecode(tmp_path):
 def base_and_wall(wall, thickness=W):
     """A plate with one wall on it along x, so that its place is known however the wall is laid."""
     plate = bar(40, 20)
-    program = Program(shift=(60, 60))
+    program = Program()
     for number in range(5):
         program.layer(number)
         program.loops(plate, 22)
@@ -348,7 +360,7 @@ def test_two_copies_are_compared_each(tmp_path):
         lay(program, outline, 2, 0.33)
         program.shift, program.turns = (90, 70), 1
         program.loops(outline, 1, width=thickness / 2)
-    first, second = walls(tmp_path, slab(30, thickness), program.text())
+    first, second = found_walls(tmp_path, slab(30, thickness), program.text())
     assert [one.fill for one in (*first, *second)] == ["hollow", "solid"]
     assert first[0].air == pytest.approx(0.33, abs=0.02)
 

@@ -356,8 +356,8 @@ def test_the_dimension_of_a_picture_is_as_long_as_its_message_says(part):
 
 def test_so_it_is_on_real_parts(shared):
     counts = 0
-    for name in ("featuretype.3MF", "cube_gears.3mf"):
+    for name in ("featuretype.3MF", "featuretype.STL", "angle_block.STL"):
         off, count = dimensions_off(shared / "meshes" / name, MANY)
         assert off == []
         counts += count
-    assert counts > 50
+    assert counts > 30

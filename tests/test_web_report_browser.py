@@ -38,6 +38,7 @@ ARGUMENTS = [
     "--enable-unsafe-swiftshader",
 ]
 SETTLED = 60_000
+pytestmark = pytest.mark.xdist_group("browser")
 
 
 def reported():
@@ -102,8 +103,9 @@ class Seen:
     def eye(self):
         return self.page.get_attribute("#stage", "data-eye")
 
-    def wait_for(self, expression):
-        self.page.wait_for_function(expression, timeout=SETTLED)
+    def wait_for(self, state):
+        """Until the stage says so: a CSS condition on its attributes."""
+        self.page.wait_for_selector(f"#stage{state}", timeout=SETTLED)
 
 
 @pytest.fixture(scope="module")
@@ -116,15 +118,25 @@ def browser(tmp_path_factory):
         context.close()
 
 
-@pytest.fixture
-def opened(browser, address):
+@pytest.fixture(scope="module")
+def once(browser, address):
+    """Drawing a page without a graphics card takes seconds, so all tests that can share one do."""
     page = browser.new_page()
     seen = Seen(page, address).drawn()
     yield seen
     page.close()
-    assert seen.errors == []
-    assert seen.requests == []
-    assert seen.dialogs == []
+
+
+@pytest.fixture
+def opened(once):
+    """The page, whatever earlier tests did to it; it must have been quiet until now."""
+    yield once
+    once.page.emulate_media(media="screen")
+    once.page.select_option("select[name=part]", "")
+    once.page.fill("input[name=text]", "")
+    assert once.errors == []
+    assert once.requests == []
+    assert once.dialogs == []
 
 
 def shown(page):
@@ -148,7 +160,7 @@ def test_a_click_on_a_finding_moves_the_view_and_opens_its_section(opened):
     at = item.get_attribute("data-at")
     assert not page.is_visible(f"#d{at}")
     page.click(f"#f{at}")
-    opened.wait_for(f"document.getElementById('stage').dataset.part !== '{part}'")
+    opened.wait_for(f":not([data-part='{part}'])")
     assert opened.eye() != before
     assert page.is_visible(f"#d{at} .section")
     assert page.get_attribute(f"#f{at}", "aria-expanded") == "true"
@@ -162,7 +174,7 @@ def test_two_findings_of_one_part_are_two_views(opened):
     assert len(ribs) >= 2
     before = opened.eye()
     ribs[1].query_selector("button").click()
-    opened.wait_for(f"document.getElementById('stage').dataset.eye !== '{before}'")
+    opened.wait_for(f":not([data-eye='{before}'])")
 
 
 def test_the_colours_switch_between_outcome_and_thickness(opened):
@@ -172,8 +184,9 @@ def test_the_colours_switch_between_outcome_and_thickness(opened):
     assert "hollow: a void along its middle" in words
     assert "missing: nothing is printed" in words
     before = page.query_selector("#stage").screenshot()
+    drawn = int(page.get_attribute("#stage", "data-ready"))
     page.click("#by-thickness")
-    opened.wait_for("document.getElementById('stage').dataset.ready === '2'")
+    opened.wait_for(f"[data-ready='{drawn + 1}']")
     assert page.is_visible("#key-thickness")
     assert not page.is_visible("#key-outcome")
     assert "0.30 mm" in page.inner_text("#key-thickness")
@@ -220,30 +233,32 @@ def test_filters_leave_only_what_fits(opened):
 
 def test_the_keyboard_reaches_opens_and_walks_the_list_and_turns_the_part(opened):
     page = opened.page
-    page.focus("#f0")
+    page.click("#f0")
+    drawn = int(page.get_attribute("#stage", "data-ready"))
     page.keyboard.press("ArrowDown")
     assert page.evaluate("document.activeElement.id") == "f1"
     assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+    before = page.is_visible("#d1")
     page.keyboard.press("Enter")
-    assert page.is_visible("#d1")
+    assert page.is_visible("#d1") is not before
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.id") == "f2"
-    opened.wait_for("document.getElementById('stage').dataset.ready === '2'")
+    opened.wait_for(f"[data-ready='{drawn + 1}']")
     page.focus("#stage")
     for key in ("ArrowLeft", "+"):
         before = opened.eye()
         page.keyboard.press(key)
-        opened.wait_for(f"document.getElementById('stage').dataset.eye !== '{before}'")
+        opened.wait_for(f":not([data-eye='{before}'])")
 
 
 def test_the_whole_part_can_be_seen_again_and_other_parts_chosen(opened):
     page = opened.page
     assert page.is_visible("#ring")
     page.click("#whole")
-    opened.wait_for("document.getElementById('stage').dataset.center === '0.000 0.000 0.000'")
+    opened.wait_for("[data-center='0.000 0.000 0.000']")
     assert not page.is_visible("#ring")
     page.select_option("#shape", label="sound.stl: passed")
-    opened.wait_for("document.getElementById('stage').dataset.part === '2'")
+    opened.wait_for("[data-part='2']")
 
 
 def test_hostile_names_stay_text(opened):
@@ -270,9 +285,8 @@ def test_it_is_readable_on_a_phone(browser, address):
     page.close()
 
 
-def test_paper_gets_the_list_with_all_sections(browser, address):
-    page = browser.new_page()
-    seen = Seen(page, address).drawn()
+def test_paper_gets_the_list_with_all_sections(opened):
+    page = opened.page
     page.emulate_media(media="print")
     assert not page.is_visible("#space")
     assert not page.is_visible("#filters")
@@ -282,8 +296,6 @@ def test_paper_gets_the_list_with_all_sections(browser, address):
         "Array.from(document.querySelectorAll('.finding .section')).every("
         "(one) => one.getBoundingClientRect().height > 100)"
     )
-    assert seen.errors == []
-    page.close()
 
 
 def test_without_webgl_the_page_says_so_and_the_rest_works(browser, address):
