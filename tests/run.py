@@ -29,8 +29,9 @@ def main(arguments: list[str]) -> int:
     if arguments == ["--example"]:
         command = [str(environment("")), "-m", "wallguard", "check", "--all"]
         return subprocess.run(command, cwd=ROOT / "example_repo", check=False).returncode
-    # On all processors, unless the arguments say otherwise.
-    command = [str(environment("[test]")), "-m", "pytest", *(arguments or ["--numprocesses=auto", "--dist=loadgroup"])]
+    # On all processors, unless the arguments say otherwise; what shares a browser stays together.
+    said = arguments or ["--numprocesses=auto", "--dist=loadgroup"]
+    command = [str(environment("[test]")), "-m", "pytest", *said]
     return subprocess.run(command, cwd=ROOT, check=False).returncode
 
 
