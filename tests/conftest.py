@@ -2,19 +2,27 @@
 
 import os
 from collections.abc import Callable
+from itertools import count
 from pathlib import Path
 from typing import Any
 
 import pytest
 from real_meshes import ORIGINS
 
+_NUMBERS = count()
+
+
+@pytest.fixture(scope="session")
+def caches(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where each test has a folder for what it finds out. `tmp_path_factory` itself looks through
+    all folders that it made before: for thousands of tests that takes longer than many of them."""
+    return tmp_path_factory.mktemp("caches")
+
 
 @pytest.fixture(autouse=True)
-def no_old_results(
-    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def no_old_results(caches: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """No test sees what another one found out, nor what the user did."""
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+    monkeypatch.setenv("XDG_CACHE_HOME", str(caches / str(next(_NUMBERS))))
 
 
 @pytest.fixture(scope="session")
@@ -52,6 +60,7 @@ def git_config(tmp_path_factory: pytest.TempPathFactory) -> Path:
     file = tmp_path_factory.mktemp("home") / "gitconfig"
     file.write_text(
         "[user]\nname = Tester\nemail = tester@example.org\n[init]\ndefaultBranch = main\n"
+        "[core]\nfsync = none\n[gc]\nauto = 0\n"
     )
     return file
 
