@@ -1,5 +1,6 @@
 """Fixtures that all tests share."""
 
+import gc
 import os
 from collections.abc import Callable
 from itertools import count
@@ -10,6 +11,12 @@ import pytest
 from real_meshes import ORIGINS
 
 _NUMBERS = count()
+
+
+def pytest_collection_finish() -> None:
+    """What thousands of collected tests hold stays: it is not looked through again and again."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(scope="session")

@@ -36,6 +36,7 @@ USED = (
     "/user",
 )
 pytestmark = pytest.mark.xdist_group("the forge's description")
+PRIVATE = "private-user-response-with-public-and-private-profile-information"
 MARKER = "<!-- wallguard comment: walls -->"
 BODY = f"{MARKER}\n## Verdict\n"
 
@@ -50,9 +51,31 @@ def description(tmp_path_factory) -> Path:
     whole = json.loads(DESCRIPTION.read_text(encoding="utf-8"))
     whole["paths"] = {path: whole["paths"][path] for path in USED}
     whole.pop("x-webhooks", None)
+    whole["components"] = _needed(whole)
     file = tmp_path_factory.mktemp("prism") / "description.json"
     file.write_text(json.dumps(whole), encoding="utf-8")
     return file
+
+
+def _needed(whole: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """The components that the paths refer to, and what these refer to."""
+    kept: dict[str, dict[str, Any]] = {"examples": {}}
+    for name in ("issue-comment", PRIVATE):
+        kept["examples"][name] = whole["components"]["examples"][name]
+    ahead: list[Any] = [whole["paths"], kept["examples"]]
+    while ahead:
+        inside = ahead.pop()
+        if isinstance(inside, list):
+            ahead += inside
+        elif isinstance(inside, dict):
+            ahead += inside.values()
+            way = inside.get("$ref")
+            if isinstance(way, str):
+                _, _, kind, name = way.split("/")
+                if name not in kept.setdefault(kind, {}):
+                    kept[kind][name] = whole["components"][kind][name]
+                    ahead.append(kept[kind][name])
+    return kept
 
 
 @pytest.fixture(scope="module")
@@ -73,8 +96,7 @@ def checked(description, upstream) -> Iterator[str]:
     whole = json.loads(description.read_text(encoding="utf-8"))
     examples = whole["components"]["examples"]
     upstream.shape = examples["issue-comment"]["value"]
-    private = "private-user-response-with-public-and-private-profile-information"
-    upstream.user = examples[private]["value"]
+    upstream.user = examples[PRIVATE]["value"]
     yield from _prism("proxy", str(description), upstream.url)
 
 

@@ -14,6 +14,7 @@ from design_repository import RULES, Work, design_repository, stl
 from wallguard.commands.main import main
 
 TOP = Path(__file__).resolve().parents[1]
+pytestmark = pytest.mark.xdist_group("hooks")
 
 
 @pytest.fixture
@@ -22,9 +23,26 @@ def work(tmp_path, monkeypatch, git_settings) -> Work:
     return design_repository(tmp_path, monkeypatch)
 
 
+@pytest.fixture(scope="module")
+def with_hook() -> dict[str, Path]:
+    """Where a repository with pre-commit installed is kept, once it is made."""
+    return {}
+
+
 @pytest.fixture
-def hooked(work) -> Work:
+def hooked(work, with_hook, tmp_path_factory) -> Work:
     """The same with pre-commit installed: our manifest's hook, but run from this environment."""
+    if "made" not in with_hook:
+        _install(work)
+        with_hook["made"] = tmp_path_factory.mktemp("hooked") / "design"
+        shutil.copytree(work.root, with_hook["made"], symlinks=True)
+    else:
+        shutil.rmtree(work.root)
+        shutil.copytree(with_hook["made"], work.root, symlinks=True)
+    return work
+
+
+def _install(work: Work) -> None:
     (hook,) = yaml.safe_load((TOP / ".pre-commit-hooks.yaml").read_text(encoding="utf-8"))
     hook |= {"language": "system"}
     config = {"repos": [{"repo": "local", "hooks": [hook]}]}
@@ -33,7 +51,6 @@ def hooked(work) -> Work:
     work.git("commit", "--quiet", "--message", "hook")
     done = work.run(sys.executable, "-m", "pre_commit", "install")
     assert done.returncode == 0, done.stdout
-    return work
 
 
 def one_line(text: str) -> str:

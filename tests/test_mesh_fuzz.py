@@ -29,6 +29,7 @@ REAL = ["angle_block.STL", "box.3mf", "featuretype.3MF", "multibody.stl", "plate
 
 def survives(path, data):
     """Read, examine and mend; how many times it got as far as a mesh (0 or 1)."""
+    path.unlink(missing_ok=True)  # some file systems wait for the disk where a file is written anew
     path.write_bytes(data)
     try:
         mesh = read_mesh(path)

@@ -272,17 +272,16 @@ def test_hostile_names_stay_text(opened):
     assert opened.dialogs == []
 
 
-def test_it_is_readable_on_a_phone(browser, address):
-    page = browser.new_page()
-    seen = Seen(page, address, 390, 844).drawn()
+def test_it_is_readable_on_a_phone(opened):
+    page = opened.page
+    page.set_viewport_size({"width": 390, "height": 844})
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
     size = page.evaluate(
         "parseFloat(getComputedStyle(document.querySelector('.message')).fontSize)"
     )
     assert size >= 14
     assert page.query_selector("#f0").bounding_box()["height"] >= 40
-    assert seen.errors == []
-    page.close()
+    page.set_viewport_size({"width": 1280, "height": 800})
 
 
 def test_paper_gets_the_list_with_all_sections(opened):
