@@ -2,7 +2,6 @@
 
 import importlib.util
 import json
-import os
 import shutil
 import subprocess
 import sys
@@ -11,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from here import Ran, wallguard
 
 from wallguard.mesh.health import examine
 from wallguard.mesh.read import read_mesh
@@ -25,6 +25,7 @@ assert SPEC.loader is not None
 make_parts = importlib.util.module_from_spec(SPEC)
 SPEC.loader.exec_module(make_parts)
 
+pytestmark = pytest.mark.xdist_group("the example")
 PARTS = sorted(make_parts.PARTS)
 # Which checks fail for which part and rule file; every other pair passes.
 FAILING = {
@@ -47,17 +48,8 @@ PASSING = {
 }
 
 
-def check(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    """`wallguard check` as a pipeline runs it: no terminal, 80 columns."""
-    values = {name: value for name, value in os.environ.items() if name != "COLUMNS"}
-    return subprocess.run(
-        [sys.executable, "-m", "wallguard", "check", *arguments],
-        cwd=folder,
-        env={**values, "PYTHONIOENCODING": "utf-8"},
-        capture_output=True,
-        encoding="utf-8",
-        check=False,
-    )
+def check(folder: Path, *words: str) -> Ran:
+    return wallguard(folder, "check", *words, "--jobs", "1", "--no-cache")
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +58,7 @@ def drawn() -> dict[str, bytes]:
 
 
 @pytest.fixture(scope="module")
-def checked(tmp_path_factory) -> tuple[subprocess.CompletedProcess[str], dict]:
+def checked(tmp_path_factory) -> tuple[Ran, dict]:
     file = tmp_path_factory.mktemp("report") / "report.json"
     done = check(EXAMPLE, "--all", "--json", str(file))
     return done, json.loads(file.read_text(encoding="utf-8"))
@@ -177,16 +169,8 @@ def test_the_mending_that_the_readme_tells_of_passes(tmp_path):
 def test_the_update_changes_exactly_the_walls_in_the_changed_bands(tmp_path, checked):
     # The two rule files differ in what is filled: from 1.62 mm before, from 1.79 mm after.
     report = tmp_path / "impact.json"
-    compared = subprocess.run(
-        [
-            *(sys.executable, "-m", "wallguard", "impact"),
-            *("--from", "rules/petg-0.4.yaml", "--to", "rules/petg-0.4-update.yaml"),
-            *("--json", str(report)),
-        ],
-        cwd=EXAMPLE,
-        capture_output=True,
-        check=False,
-    )
+    rules = ("--from", "rules/petg-0.4.yaml", "--to", "rules/petg-0.4-update.yaml")
+    compared = wallguard(EXAMPLE, "impact", *rules, "--json", str(report), "--jobs", "1")
     assert compared.returncode == 1
     changes = [
         change
