@@ -55,7 +55,7 @@ def lint(*files: Path) -> list[str]:
 
 
 def test_workflows_are_lint_free():
-    assert len(ACTIONS) == 3
+    assert len(ACTIONS) > 2
     assert lint(*ACTIONS) == []
 
 
