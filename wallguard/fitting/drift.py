@@ -116,9 +116,9 @@ def drift(files: Sequence[Readings], rules: Rules) -> Drift:
     measured: Grouped = by_axis(rows)
     walls = tuple(
         _compare(axis, step, table, scatter)
-        for axis, found in measured.items()
+        for axis, steps in measured.items()
         for table in (band_table(rules, axis),)
-        for step in found
+        for step in steps
     )
     compared = [wall for wall in walls if wall.difference is not None]
     edge = _farthest_by_chance(len(compared))

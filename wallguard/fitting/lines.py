@@ -69,7 +69,7 @@ class Lines:
         """U (mm) of the printed thickness along a line, at its worse end."""
         if line.fill in ("missing", "uncertain"):
             return 0.0
-        one = self.scatter.of(line.fill)
+        single = self.scatter.of(line.fill)
         weights = [float(len(step.readings)) for step in line.steps]
         total = math.fsum(weights)
         lever = 1 / total
@@ -85,10 +85,10 @@ class Lines:
             lever += reach**2 / spread
             walls += reach**2 / spread * total / len(weights)
         parts = [
-            Component(one.u * math.sqrt(lever), one.freedom),
+            Component(single.u * math.sqrt(lever), single.freedom),
             Component(self.tau.u * math.sqrt(1 + walls), self.tau.freedom),
         ]
-        if one.u < math.sqrt(3) * self.scatter.digit.u:
+        if single.u < math.sqrt(3) * self.scatter.digit.u:
             # Readings that scatter by less than half a digit are all rounded the same way; where
             # they scatter by more, rounding is part of the scatter already.
             parts.append(self.scatter.digit)
@@ -114,9 +114,11 @@ def lines_of(steps: Sequence[Step], scatter: Scatter) -> Lines:
     return Lines(tuple(best[1]), _tau(best[1], scatter), scatter)
 
 
-def _divide(run: tuple[Step, ...], fill: Fill, one: float, tau: float) -> tuple[float, list[Line]]:
+def _divide(
+    run: tuple[Step, ...], fill: Fill, single: float, tau: float
+) -> tuple[float, list[Line]]:
     """The cheapest lines through one run, and their price."""
-    variances = [one**2 / len(step.readings) + tau**2 for step in run]
+    variances = [single**2 / len(step.readings) + tau**2 for step in run]
     cheapest: list[tuple[float, int, Line | None]] = [(0.0, 0, None)]
     for end in range(1, len(run) + 1):
         choices = []
@@ -164,13 +166,13 @@ class _Sums:
             slopes = [float(grows)]
         else:
             slopes = [1.0, 0.0]
-        found = [(*self.misfit(slope), slope, False) for slope in slopes]
+        rules = [(*self.misfit(slope), slope, False) for slope in slopes]
         if count >= _FREE_STEPS:
             spread = self.wtt - self.wt**2 / self.w
             slope = (self.wty - self.wt * self.wy / self.w) / spread
             if _SLOPES[0] <= slope <= _SLOPES[1]:
-                found.append((*self.misfit(slope), slope, True))
-        return found
+                rules.append((*self.misfit(slope), slope, True))
+        return rules
 
 
 def _tau(lines: Sequence[Line], scatter: Scatter) -> Component:
@@ -182,8 +184,8 @@ def _tau(lines: Sequence[Line], scatter: Scatter) -> Component:
         spare = count - 1 - line.free
         if line.fill in ("missing", "uncertain") or spare < 1:
             continue
-        one = scatter.of(line.fill).u
-        weights = [len(step.readings) / one**2 for step in line.steps]
+        single = scatter.of(line.fill).u
+        weights = [len(step.readings) / single**2 for step in line.steps]
         total = math.fsum(weights)
         misfit += math.fsum(
             weight * (step.mean - line.at(step.nominal)) ** 2

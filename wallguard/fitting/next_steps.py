@@ -53,7 +53,7 @@ class _Range:
         """`count` thicknesses that divide the range evenly, in hundredths."""
         first, last = self.lower, self.upper
         made = [first + (last - first) * at / (count + 1) for at in range(1, count + 1)]
-        return list(dict.fromkeys(round(one, 2) for one in made))
+        return list(dict.fromkeys(round(thickness, 2) for thickness in made))
 
 
 def uncertain_width(table: BandTable, up_to: float = _FARTHEST) -> float:
@@ -81,21 +81,21 @@ def next_steps(rules: Rules, at_most: int = 8) -> tuple[NextStep, ...]:
         if ranges[at].width / (counts[at] + 1) < 2 * NARROWEST:
             break
         counts[at] += 1
-    found = {
-        thickness: NextStep(thickness, one.lower, one.upper, one.fills, one.why)
-        for one, count in zip(ranges, counts, strict=True)
-        for thickness in one.parts(count)
-        if one.lower < thickness < one.upper
+    steps = {
+        thickness: NextStep(thickness, part.lower, part.upper, part.fills, part.why)
+        for part, count in zip(ranges, counts, strict=True)
+        for thickness in part.parts(count)
+        if part.lower < thickness < part.upper
     }
-    return tuple(found[thickness] for thickness in sorted(found))
+    return tuple(steps[thickness] for thickness in sorted(steps))
 
 
 def _ranges(rules: Rules) -> list[_Range]:
     axes: tuple[Axis | None, ...] = tuple(sorted(rules.axes)) if rules.axes else (None,)
-    found: list[_Range] = []
+    ranges: list[_Range] = []
     for axis in axes:
-        found += _of_table(band_table(rules, axis))
-    return _apart(found)
+        ranges += _of_table(band_table(rules, axis))
+    return _apart(ranges)
 
 
 def _of_table(table: BandTable) -> Iterable[_Range]:
@@ -114,7 +114,7 @@ def _of_table(table: BandTable) -> Iterable[_Range]:
             and above
             and band.source == "measured"
             and band.fill != "missing"
-            and min(band.uncertainty - one.uncertainty for one in (below, above)) > _DOUBT
+            and min(band.uncertainty - beside.uncertainty for beside in (below, above)) > _DOUBT
         ):
             # A step in what is printed, somewhere between two walls.
             yield _Range(round(band.lower, 2), round(upper, 2), fills, "thickness")
@@ -122,12 +122,13 @@ def _of_table(table: BandTable) -> Iterable[_Range]:
 
 def _apart(ranges: Sequence[_Range]) -> list[_Range]:
     """Ranges of two axes that are nearly the same as one; what overlaps otherwise stays apart."""
-    found: list[_Range] = []
-    for one in sorted(set(ranges), key=lambda each: (each.lower, each.upper, each.why)):
+    apart: list[_Range] = []
+    for wanted in sorted(set(ranges), key=lambda each: (each.lower, each.upper, each.why)):
         alike = any(
-            abs(one.lower - other.lower) < NARROWEST and abs(one.upper - other.upper) < NARROWEST
-            for other in found
+            abs(wanted.lower - other.lower) < NARROWEST
+            and abs(wanted.upper - other.upper) < NARROWEST
+            for other in apart
         )
         if not alike:
-            found.append(one)
-    return found
+            apart.append(wanted)
+    return apart

@@ -84,8 +84,8 @@ class Scatter:
 
     def of_mean(self, step: Step) -> Component:
         """How the mean of a step's readings scatters."""
-        one = self.of(step.fill)
-        mean = Component(one.u / math.sqrt(len(step.readings)), one.freedom)
+        single = self.of(step.fill)
+        mean = Component(single.u / math.sqrt(len(step.readings)), single.freedom)
         return combined((mean, self.digit))
 
     def expanded(self, *parts: Component) -> float:
@@ -167,7 +167,7 @@ def axes_differ(x: Sequence[Step], y: Sequence[Step], spread: Scatter, shown: fl
     """
     others = {reading(step.nominal): step for step in y}
     pairs = [(step, others[at]) for step in x if (at := reading(step.nominal)) in others]
-    found = [
+    said = [
         f"{one.nominal:.2f} mm comes out {one.fill} along x and {other.fill} along y"
         for at, (one, other) in enumerate(pairs)
         if one.fill != other.fill and not {one.fill, other.fill} <= _fills_beside(pairs, at)
@@ -178,20 +178,20 @@ def axes_differ(x: Sequence[Step], y: Sequence[Step], spread: Scatter, shown: fl
         if one.fill == other.fill and one.readings and other.readings
     ]
     if not rows:
-        return found
+        return said
     pair, at, off, u = np.array(rows).T
     freedom = spread.solid.freedom if spread.found else 1.0
     shift = _common(off, u, np.ones(len(off)), freedom)
     if abs(shift.value) >= shown and shift.chance < _SHIFTED:
-        found.append(f"on the whole walls along x are {_against(shift.value)}")
+        said.append(f"on the whole walls along x are {_against(shift.value)}")
     if len(off) > 2:
         scale = _common(off - shift.value, u, at - at.mean(), freedom)
         reach = scale.value * float(at.max() - at.min())
         if abs(reach) >= shown and scale.chance < _SCALED:
-            found.append(
+            said.append(
                 f"from {at.min():.2f} to {at.max():.2f} mm walls along x become {_against(reach)}"
             )
-    return found + [
+    return said + [
         f"{at[number]:.2f} mm along x is {_against(float(off[number]))}"
         for number in _set_apart(off, u, freedom, shown)
         if not _steps_up(pairs, int(pair[number]))
@@ -200,7 +200,7 @@ def axes_differ(x: Sequence[Step], y: Sequence[Step], spread: Scatter, shown: fl
 
 def _set_apart(off: Floats, u: Floats, freedom: float, shown: float) -> list[int]:
     """Which differences are not like all others together."""
-    found = []
+    odd = []
     for number in range(len(off)):
         rest = np.arange(len(off)) != number
         like, ratio, spare = 0.0, 1.0, freedom
@@ -210,8 +210,8 @@ def _set_apart(off: Floats, u: Floats, freedom: float, shown: float) -> list[int
         apart = float(off[number]) - like
         chance = _chance(apart / (float(u[number]) * ratio), spare)
         if abs(apart) > shown and chance < _ALONE / len(off):
-            found.append(number)
-    return found
+            odd.append(number)
+    return odd
 
 
 def _fills_beside(pairs: Sequence[tuple[Step, Step]], at: int) -> set[Fill]:
@@ -276,22 +276,22 @@ def _against(difference: float) -> str:
 
 def odd_rows(rows: Iterable[Row], rules: Rules, spread: Scatter) -> list[str]:
     """Readings that cannot be, or hardly, each with its place."""
-    found: list[str] = []
+    remarks: list[str] = []
     for row in rows:
         where = f"{row.path}:{row.line}: {row.nominal:.2f} mm along {row.axis}"
-        found += [f"{where}: {text}" for text in _impossible(row, rules)]
+        remarks += [f"{where}: {text}" for text in _impossible(row, rules)]
         if len(row.readings) > 2 and spread.found:
             middle = median(row.readings)
             limit = _OUTLIER * spread.of(row.fill).u
             # Two digits of the display are no outlier, however little the rest scatters.
             limit = max(limit, 2 * math.sqrt(12) * spread.digit.u)
-            found += [
+            remarks += [
                 f"{where}: the reading {value:g} is an outlier among "
-                f"{', '.join(f'{one:g}' for one in row.readings)}: measure it again"
+                f"{', '.join(f'{reading:g}' for reading in row.readings)}: measure it again"
                 for value in row.readings
                 if abs(value - middle) > limit
             ]
-    return found
+    return remarks
 
 
 def _impossible(row: Row, rules: Rules) -> Iterable[str]:
@@ -319,4 +319,4 @@ def by_axis(rows: Sequence[Row]) -> Grouped:
     """The steps along each axis that was measured."""
     axes: tuple[Axis, ...] = ("x", "y")
     grouped = {axis: steps(row for row in rows if row.axis == axis) for axis in axes}
-    return {axis: found for axis, found in grouped.items() if found}
+    return {axis: steps for axis, steps in grouped.items() if steps}

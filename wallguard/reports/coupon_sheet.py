@@ -99,7 +99,7 @@ def instructions(
                 "With the settings of this process, as on every other day; change nothing for the "
                 "coupon.",
                 "Let it cool to the room's temperature before you take it off and measure.",
-                *(f"{one[0].upper()}{one[1:]}." for one in takes),
+                *(f"{take[0].upper()}{take[1:]}." for take in takes),
             ],
         ),
         ("Measure", measure),

@@ -38,7 +38,7 @@ def text(impact: Impact, *, width: int = 80, colour: bool = False) -> str:
     """
     paint = painter(colour)
     width = max(width, _NARROWEST)
-    head = [f"{word}  {plain(one.rules)}  ({plain(one.name)})" for word, one in _sides(impact)]
+    head = [f"{word}  {plain(side.rules)}  ({plain(side.name)})" for word, side in _sides(impact)]
     first_block, *more_blocks = blocks(impact, width, paint)
     made = [head + first_block, *more_blocks]
     word = order.verdict(impact).upper()

@@ -131,7 +131,7 @@ REHEARSAL = Format(
 def rehearsal_text(rehearsal: Rehearsal) -> str:
     """The rehearsal as JSON text with a final line break. Raises ValueError: a size is not
     finite."""
-    made = (replace(one, impact=_ordered(one.impact)) for one in rehearsal.toolpaths)
+    made = (replace(toolpath, impact=_ordered(toolpath.impact)) for toolpath in rehearsal.toolpaths)
     return REHEARSAL.text(replace(rehearsal, toolpaths=tuple(made)))
 
 

@@ -210,15 +210,17 @@ def rehearsal_xml(rehearsal: Rehearsal) -> str:
 
 
 def _rehearsal_suites(rehearsal: Rehearsal) -> Iterator[Suite]:
-    for one in rehearsal.toolpaths:
-        said = [f"otherwise: {rehearsal_words.otherwise(each)}" for each in one.otherwise]
-        said += [f"edge: {rehearsal_words.edge(each)}" for each in one.edges]
-        said += [f"setting: {rehearsal_words.setting(each)}" for each in one.settings]
-        said += [one_line(note) for note in _told(one) if note]
-        name = token(f"{one.toolpath} ({rehearsal.rules.rules})")
+    for toolpath in rehearsal.toolpaths:
+        said = [f"otherwise: {rehearsal_words.otherwise(each)}" for each in toolpath.otherwise]
+        said += [f"edge: {rehearsal_words.edge(each)}" for each in toolpath.edges]
+        said += [f"setting: {rehearsal_words.setting(each)}" for each in toolpath.settings]
+        said += [one_line(note) for note in _lines_of(toolpath) if note]
+        name = token(f"{toolpath.toolpath} ({rehearsal.rules.rules})")
         held = [("caution", rehearsal_words.CAUTION), ("wallguard", plain(rehearsal.version))]
-        yield Suite(name, token(one.toolpath), [Case("read"), _proof(one)], held, out=said)
-        yield from _impact_suites(one.impact)
+        yield Suite(
+            name, token(toolpath.toolpath), [Case("read"), _proof(toolpath)], held, out=said
+        )
+        yield from _impact_suites(toolpath.impact)
     for trouble in rehearsal.troubles:
         case = error("usable", trouble.message)
         about = [("wallguard", plain(rehearsal.version))]
@@ -226,18 +228,18 @@ def _rehearsal_suites(rehearsal: Rehearsal) -> Iterator[Suite]:
         yield Suite(path, "wallguard", [case], about, error=said)
 
 
-def _told(one: Rehearsed) -> tuple[str, ...]:
-    stand = (f"stands: {rehearsal_words.stand(each)}" for each in one.stand)
-    return (*stand, rehearsal_words.more(one), *one.notes)
+def _lines_of(rehearsed: Rehearsed) -> tuple[str, ...]:
+    stand = (f"stands: {rehearsal_words.stand(each)}" for each in rehearsed.stand)
+    return (*stand, rehearsal_words.more(rehearsed), *rehearsed.notes)
 
 
-def _proof(one: Rehearsed) -> Case:
-    if one.before is None:
+def _proof(rehearsed: Rehearsed) -> Case:
+    if rehearsed.before is None:
         return Case("before", "skipped", "no toolpath of before the update was named")
-    if not one.before.unlike:
+    if not rehearsed.before.unlike:
         return Case("before")
-    text = "\n".join(rehearsal_words.unlike(wall) for wall in one.before.unlike)
-    return Case("before", "skipped", one_line(rehearsal_words.proof(one.before)), text=text)
+    text = "\n".join(rehearsal_words.unlike(wall) for wall in rehearsed.before.unlike)
+    return Case("before", "skipped", one_line(rehearsal_words.proof(rehearsed.before)), text=text)
 
 
 def _impact_part(impact: Impact, part: PartImpact) -> Suite:

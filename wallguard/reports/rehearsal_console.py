@@ -22,8 +22,11 @@ def text(rehearsal: Rehearsal, *, width: int = 80, colour: bool = False) -> str:
     width = max(width, _NARROWEST)
     rules = rehearsal.rules
     blocks = [[f"rules     {plain(rules.rules)}  ({plain(rules.name)})"]]
-    for one in rehearsal.toolpaths:
-        blocks += [list(_toolpath(one, width)), *impact_console.blocks(one.impact, width, paint)]
+    for toolpath in rehearsal.toolpaths:
+        blocks += [
+            list(_toolpath(toolpath, width)),
+            *impact_console.blocks(toolpath.impact, width, paint),
+        ]
     if len(rehearsal.toolpaths) > 1:
         blocks.append(list(_matrix(rehearsal)))
     for trouble in rehearsal.troubles:
@@ -33,32 +36,37 @@ def text(rehearsal: Rehearsal, *, width: int = 80, colour: bool = False) -> str:
     return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
 
 
-def _toolpath(one: Rehearsed, width: int) -> Iterator[str]:
-    yield f"toolpath  {plain(one.toolpath)}: {words.read(one)}"
-    if one.before is not None:
+def _toolpath(rehearsed: Rehearsed, width: int) -> Iterator[str]:
+    yield f"toolpath  {plain(rehearsed.toolpath)}: {words.read(rehearsed)}"
+    if rehearsed.before is not None:
         first, *more = wrapped(
-            f"{plain(one.before.toolpath)}: {words.proof(one.before)}", " " * 10, width
+            f"{plain(rehearsed.before.toolpath)}: {words.proof(rehearsed.before)}", " " * 10, width
         )
         yield f"before{first[6:]}"
         yield from more
-        yield from _listed([words.unlike(wall) for wall in one.before.unlike], " " * 12, width)
-    for note in one.notes:
+        yield from _listed(
+            [words.unlike(wall) for wall in rehearsed.before.unlike], " " * 12, width
+        )
+    for note in rehearsed.notes:
         yield from wrapped(f"note: {note}", " " * 10, width)
     yield ""
-    moved = [words.setting(each) for each in one.settings if each.moved]
+    moved = [words.setting(each) for each in rehearsed.settings if each.moved]
     for title, said in (
-        ("walls come out otherwise that are", [words.otherwise(each) for each in one.otherwise]),
-        ("edges of the band table that moved", [words.edge(each) for each in one.edges]),
+        (
+            "walls come out otherwise that are",
+            [words.otherwise(each) for each in rehearsed.otherwise],
+        ),
+        ("edges of the band table that moved", [words.edge(each) for each in rehearsed.edges]),
         ("bead settings that moved", moved),
-        ("edges that stand", [words.stand(each) for each in one.stand]),
+        ("edges that stand", [words.stand(each) for each in rehearsed.stand]),
     ):
         if said:
             yield f"  {title}"
             yield from _listed(said, "    ", width)
-    if not one.otherwise:
+    if not rehearsed.otherwise:
         yield "  nothing in it contradicts the rules"
-    if one.next_walls:
-        yield from wrapped(words.more(one), "  ", width)
+    if rehearsed.next_walls:
+        yield from wrapped(words.more(rehearsed), "  ", width)
 
 
 def _listed(said: list[str], indent: str, width: int) -> Iterator[str]:
@@ -70,8 +78,8 @@ def _listed(said: list[str], indent: str, width: int) -> Iterator[str]:
 
 def _matrix(rehearsal: Rehearsal) -> Iterator[str]:
     """What each toolpath does to each part, where it does something to any."""
-    for number, one in enumerate(rehearsal.toolpaths, 1):
-        yield f"  [{number}] {plain(one.toolpath)}"
+    for number, toolpath in enumerate(rehearsal.toolpaths, 1):
+        yield f"  [{number}] {plain(toolpath.toolpath)}"
     heads = "".join(f"{f'[{number}]':<11}" for number in range(1, len(rehearsal.toolpaths) + 1))
     yield f"  {heads}part"
     rows = [row for row in rehearsal.matrix if set(row.kinds) != {"same"}]

@@ -36,19 +36,22 @@ def markdown(rehearsal: Rehearsal, *, head: str = "", limit: int = 65000) -> str
     sections = [_broken(rehearsal), _doubt(rehearsal)]
     if len(rehearsal.toolpaths) > 1:
         sections.append(_matrix(rehearsal))
-    for one in rehearsal.toolpaths:
-        sections += _toolpath(one, named=len(rehearsal.toolpaths) > 1)
-    return fitted(head + _head(rehearsal), [one for one in sections if one.items], _FOOT, limit)
+    for toolpath in rehearsal.toolpaths:
+        sections += _toolpath(toolpath, named=len(rehearsal.toolpaths) > 1)
+    return fitted(
+        head + _head(rehearsal), [section for section in sections if section.items], _FOOT, limit
+    )
 
 
 def _head(rehearsal: Rehearsal) -> str:
     rules = rehearsal.rules
     said = f"{_WORDS[verdict(rehearsal)]}: {prose(words.summary(rehearsal), 500)}.\n\n"
     said += f"- Rules: {code(rules.rules)} ({code(rules.name)})\n"
-    for one in rehearsal.toolpaths:
-        said += f"- Toolpath: {code(one.toolpath)}, {words.read(one)}\n"
-        if one.before is not None:
-            said += f"- Before: {code(one.before.toolpath)}, {prose(words.proof(one.before))}\n"
+    for toolpath in rehearsal.toolpaths:
+        said += f"- Toolpath: {code(toolpath.toolpath)}, {words.read(toolpath)}\n"
+        before = toolpath.before
+        if before is not None:
+            said += f"- Before: {code(before.toolpath)}, {prose(words.proof(before))}\n"
     return f"{said}\n"
 
 
@@ -60,16 +63,16 @@ def _broken(rehearsal: Rehearsal) -> Section:
 def _doubt(rehearsal: Rehearsal) -> Section:
     """Where the rules do not describe what was laid before: it stands before every claim."""
     items = [
-        f"- {code(one.before.toolpath)}: {prose(words.unlike(wall))}\n"
-        for one in rehearsal.toolpaths
-        if one.before is not None
-        for wall in one.before.unlike
+        f"- {code(toolpath.before.toolpath)}: {prose(words.unlike(wall))}\n"
+        for toolpath in rehearsal.toolpaths
+        if toolpath.before is not None
+        for wall in toolpath.before.unlike
     ]
     return Section("wall", "walls", items, "### What the rules do not describe today\n\n")
 
 
 def _matrix(rehearsal: Rehearsal) -> Section:
-    names = [code(one.toolpath) for one in rehearsal.toolpaths]
+    names = [code(toolpath.toolpath) for toolpath in rehearsal.toolpaths]
     opening = f"| part | {' | '.join(names)} |\n|---|{'---|' * len(names)}\n"
     rows = [
         f"| {code(row.path)} | {' | '.join(map(_cell, row.kinds))} |\n"
@@ -83,19 +86,19 @@ def _cell(kind: str) -> str:
     return {"same": "=", "worse": "✗ **worse**", "error": "! **error**"}.get(kind, kind)
 
 
-def _toolpath(one: Rehearsed, named: bool) -> list[Section]:
+def _toolpath(rehearsed: Rehearsed, named: bool) -> list[Section]:
     """What one toolpath does; `named`: whether it is one of several."""
-    moved = [f"- {prose(words.otherwise(each))}\n" for each in one.otherwise]
-    edges = [f"- {prose(words.edge(each))}\n" for each in one.edges]
-    stand = [f"- {prose(words.stand(each))}\n" for each in one.stand]
-    settings = [f"- {prose(words.setting(each))}\n" for each in one.settings if each.moved]
-    rest = [f"- {prose(words.setting(each))}\n" for each in one.settings if not each.moved]
-    notes = [*filter(None, [words.more(one)]), *one.notes, *one.impact.notes]
-    title = f"## {code(one.toolpath)}\n\n" if named else ""
-    parts = [section for section in impact_markdown.sections(one.impact) if section.items]
+    moved = [f"- {prose(words.otherwise(each))}\n" for each in rehearsed.otherwise]
+    edges = [f"- {prose(words.edge(each))}\n" for each in rehearsed.edges]
+    stand = [f"- {prose(words.stand(each))}\n" for each in rehearsed.stand]
+    settings = [f"- {prose(words.setting(each))}\n" for each in rehearsed.settings if each.moved]
+    rest = [f"- {prose(words.setting(each))}\n" for each in rehearsed.settings if not each.moved]
+    notes = [*filter(None, [words.more(rehearsed)]), *rehearsed.notes, *rehearsed.impact.notes]
+    title = f"## {code(rehearsed.toolpath)}\n\n" if named else ""
+    parts = [section for section in impact_markdown.sections(rehearsed.impact) if section.items]
     if parts and title:
         parts[0] = replace(parts[0], opening=title + parts[0].opening)
-    otherwise = f"### Walls that it lays otherwise{f': {code(one.toolpath)}' * named}\n\n"
+    otherwise = f"### Walls that it lays otherwise{f': {code(rehearsed.toolpath)}' * named}\n\n"
     return [
         *parts,
         Section("range of thickness", "ranges of thickness", moved, otherwise),

@@ -63,13 +63,13 @@ def _clauses(rehearsal: Rehearsal) -> Iterator[str]:
         yield order.summary(rehearsal.toolpaths[0].impact)
     else:
         yield f"{counted(len(rehearsal.matrix), 'part')} by {len(rehearsal.toolpaths)} toolpaths"
-    if held and any(one.before and one.before.unlike for one in rehearsal.toolpaths):
+    if held and any(toolpath.before and toolpath.before.unlike for toolpath in rehearsal.toolpaths):
         yield "the rules do not describe what is laid today, see above"
 
 
-def read(one: Rehearsed) -> str:
+def read(rehearsed: Rehearsed) -> str:
     """What was read of a toolpath."""
-    return f"{counted(one.walls, 'wall')} of the coupon read"
+    return f"{counted(rehearsed.walls, 'wall')} of the coupon read"
 
 
 def proof(before: Before) -> str:
@@ -84,35 +84,37 @@ def proof(before: Before) -> str:
     )
 
 
-def unlike(one: Unlike) -> str:
+def unlike(unlike: Unlike) -> str:
     """A wall that the toolpath of before lays otherwise than the rules say."""
-    said = _outcome(one.fill_said, one.printed_said)
-    laid = _outcome(one.fill_laid, one.printed_laid)
-    return f"{mm(one.nominal)} mm along {one.axis}: the rules say {said}, it lays {laid}"
+    said = _outcome(unlike.fill_said, unlike.printed_said)
+    laid = _outcome(unlike.fill_laid, unlike.printed_laid)
+    return f"{mm(unlike.nominal)} mm along {unlike.axis}: the rules say {said}, it lays {laid}"
 
 
-def otherwise(one: Otherwise) -> str:
+def otherwise(otherwise: Otherwise) -> str:
     """A range of thickness that comes out otherwise."""
-    reach = range_text(one.lower, float("inf") if one.upper is None else one.upper)
-    if one.before == one.after:
-        printed = (one.printed_before, one.printed_after)
+    reach = range_text(
+        otherwise.lower, float("inf") if otherwise.upper is None else otherwise.upper
+    )
+    if otherwise.before == otherwise.after:
+        printed = (otherwise.printed_before, otherwise.printed_after)
         thick = " -> ".join("nothing" if each is None else mm(each) for each in printed)
-        what = f"{one.before}, printed {thick} mm thick at {mm(one.lower)} mm"
+        what = f"{otherwise.before}, printed {thick} mm thick at {mm(otherwise.lower)} mm"
     else:
-        what = f"{one.before} -> {one.after}"
-    walls = ", ".join(map(mm, one.read[:_MANY]))
+        what = f"{otherwise.before} -> {otherwise.after}"
+    walls = ", ".join(map(mm, otherwise.read[:_MANY]))
     return f"{reach} mm: {what}" + (f" (read at {walls})" if walls else "")
 
 
-def edge(one: Edge) -> str:
+def edge(edge: Edge) -> str:
     """An edge of the band table that moved, came or went."""
-    name = f"{one.below} -> {one.above}"
-    if one.before is None or one.after is None:
-        there = one.before or one.after or (0.0, 0.0)
-        return f"{name} {'is no more' if one.before else 'is new'}: {_place(there)}"
-    least, most = one.shift or (0.0, 0.0)
+    name = f"{edge.below} -> {edge.above}"
+    if edge.before is None or edge.after is None:
+        there = edge.before or edge.after or (0.0, 0.0)
+        return f"{name} {'is no more' if edge.before else 'is new'}: {_place(there)}"
+    least, most = edge.shift or (0.0, 0.0)
     moved = f"{least:+.2f}" if abs(most - least) < 0.005 else f"{least:+.2f} to {most:+.2f}"
-    return f"{name}: {_place(one.before)}, now {_place(one.after)} ({moved} mm)"
+    return f"{name}: {_place(edge.before)}, now {_place(edge.after)} ({moved} mm)"
 
 
 def _place(ends: tuple[float, float]) -> str:
@@ -120,30 +122,30 @@ def _place(ends: tuple[float, float]) -> str:
     return f"from {mm(low)} mm" if low == high else f"from somewhere in {mm(low)}-{mm(high)} mm"
 
 
-def stand(one: Edge) -> str:
+def stand(edge: Edge) -> str:
     """An edge that stands, and how well it was seen."""
-    low, high = one.after or (0.0, 0.0)
+    low, high = edge.after or (0.0, 0.0)
     return (
-        f"{one.below} -> {one.above}: {_place(one.before or (0.0, 0.0))}, seen between walls of "
+        f"{edge.below} -> {edge.above}: {_place(edge.before or (0.0, 0.0))}, seen between walls of "
         f"{mm(low)} and {mm(high)} mm"
     )
 
 
-def more(one: Rehearsed) -> str:
+def more(rehearsed: Rehearsed) -> str:
     """Which walls on the coupon would tell more; empty: none would."""
-    if not one.next_walls:
+    if not rehearsed.next_walls:
         return ""
-    walls = " ".join(map(mm, one.next_walls))
+    walls = " ".join(map(mm, rehearsed.next_walls))
     return (
         f"walls of {walls} mm on the coupon too (`coupon make --steps`) would tell most of what is "
         "uncertain"
     )
 
 
-def setting(one: Setting) -> str:
+def setting(setting: Setting) -> str:
     """A bead setting, before and after."""
-    key = one.key.replace("_", " ")
-    return f"{key}: {one.before or 'not said'} by the rules, {one.after} explains it"
+    key = setting.key.replace("_", " ")
+    return f"{key}: {setting.before or 'not said'} by the rules, {setting.after} explains it"
 
 
 def _outcome(fill: str, printed: float | None) -> str:
