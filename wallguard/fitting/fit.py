@@ -103,20 +103,22 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
         differ = tuple(axes_differ(measured["x"], measured["y"], scatter, SHOWN))
     together: dict[str, tuple[Step, ...]] = {"": steps(walls)}
     if differ:
-        together = {axis: found for axis, found in measured.items()}  # noqa: C416  wider keys
-    lines = {axis: lines_of(found, scatter) for axis, found in together.items()}
-    found = recovered = None
+        together = {axis: steps for axis, steps in measured.items()}  # noqa: C416  wider keys
+    lines = {axis: lines_of(steps, scatter) for axis, steps in together.items()}
+    estimated = recovered = None
     if base.category == "material extrusion":
         every = [step for part in together.values() for step in part]
         recovered = _recovered(files)
         ordered = sorted(every, key=lambda step: step.nominal)
-        found = estimate(ordered, scatter, base, recovered)
-        if found is None and recovered is not None:
+        estimated = estimate(ordered, scatter, base, recovered)
+        if estimated is None and recovered is not None:
             recovered = None
-            found = estimate(ordered, scatter, base)
-    beads = found.beads if found else base.beads
+            estimated = estimate(ordered, scatter, base)
+    beads = estimated.beads if estimated else base.beads
     table = calculated(beads, base.layer_height) if beads else None
-    tables = {axis: _table(together[axis], lines[axis], found, table, base) for axis in together}
+    tables = {
+        axis: _table(together[axis], lines[axis], estimated, table, base) for axis in together
+    }
     by_name: dict[Axis, tuple[DeclaredBand, ...]] = {
         axis: tables[axis] for axis in measured if differ
     }
@@ -124,7 +126,7 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
         bands=worse(tables.values(), table) if differ else tables[""],
         axes=by_name,
         beads=beads,
-        found=found,
+        found=estimated,
         recovered=recovered,
         measured=measured,
         lines=lines,
@@ -147,13 +149,13 @@ def _recovered(files: Sequence[Readings]) -> Recovered | None:
 def _table(
     found_steps: Sequence[Step],
     lines: Lines,
-    found: Estimate | None,
+    estimated: Estimate | None,
     table: BandTable | None,
     base: Rules,
 ) -> tuple[DeclaredBand, ...]:
     bands = measured_bands(lines, table)
-    if found is not None and table is not None:
-        bands = with_settings(bands, found, found_steps, table)
+    if estimated is not None and table is not None:
+        bands = with_settings(bands, estimated, found_steps, table)
     if table is not None:
         # Settings, those of the base if need be, hold where nothing was measured.
         return doubted_beyond(bands, found_steps, table, lines.scatter)
@@ -223,14 +225,14 @@ def _off(lines: Lines, beads: bool) -> list[str]:
     return said
 
 
-def _unexplained(found: Estimate | None, base: Rules) -> list[str]:
-    if found is None:
+def _unexplained(estimated: Estimate | None, base: Rules) -> list[str]:
+    if estimated is None:
         kept = "those of the base are kept" if base.beads else "none are written"
         return [f"no bead settings explain these readings well: {kept}"]
     return [
         f"{nominal:.2f} mm came out {fill}, which no bead settings that explain the other steps "
         "expect: look at it again"
-        for nominal, fill in found.unlike
+        for nominal, fill in estimated.unlike
     ]
 
 
@@ -241,12 +243,12 @@ def _others(rows: Sequence[Row], scatter: Scatter) -> list[str]:
         if row.feature != "wall":
             groups[(row.feature, row.axis)].append(row)
     said = []
-    for (feature, axis), found in sorted(groups.items()):
+    for (feature, axis), group in sorted(groups.items()):
         name = f"{axis} {feature}s" if axis in ("vertical", "horizontal") else f"{feature}s"
         if axis in ("x", "y"):
             name += f" along {axis}"
-        open_ = [row for row in found if row.fill != "missing"]
-        lost = [row.nominal for row in found if row.fill == "missing"]
+        open_ = [row for row in group if row.fill != "missing"]
+        lost = [row.nominal for row in group if row.fill == "missing"]
         parts = []
         if lost:
             parts.append(f"{max(lost):.2f} mm did not come out")
@@ -267,6 +269,6 @@ def _other_uncertainty(means: Sequence[float], scatter: Scatter) -> float:
         return scatter.expanded(Component(ASSUMED_SCATTER))
     mean = math.fsum(means) / len(means)
     squares = math.fsum((value - mean) ** 2 for value in means)
-    one = Component(math.sqrt(squares / (len(means) - 1)), float(len(means) - 1))
-    average = replace(one, u=one.u / math.sqrt(len(means)))
-    return scatter.expanded(one, average)
+    single = Component(math.sqrt(squares / (len(means) - 1)), float(len(means) - 1))
+    average = replace(single, u=single.u / math.sqrt(len(means)))
+    return scatter.expanded(single, average)

@@ -104,20 +104,20 @@ class Recovered:
     def numbers(self) -> dict[str, Known]:
         """The settings that are lengths and that the toolpath tells, by their names."""
         names = ("width", "narrowest", "widest", "spacing", "smallest_wall", "squeeze")
-        found = {name: getattr(self, name) for name in (*names, "smallest_fill", "offset")}
-        return {name: one for name, one in found.items() if one is not None}
+        known = {name: getattr(self, name) for name in (*names, "smallest_fill", "offset")}
+        return {name: value for name, value in known.items() if value is not None}
 
     def spacing_of(self, rules: Rules) -> float | Spacing:
         """As a rule file writes it: in words where they fit, as in `rules` where it is not told."""
         if self.shared is None or self.spacing is None:
             return (rules.beads and rules.beads.spacing) or "width"
-        found = self.shared.value
+        shared = self.shared.value
         words: tuple[tuple[Spacing, float], ...] = (
             ("width", 0.0),
             ("from volume", rules.layer_height * (1 - math.pi / 4)),
         )
-        word, share = min(words, key=lambda one: abs(one[1] - found))
-        near = abs(share - found) <= max(_SAME, self.shared.uncertainty)
+        word, share = min(words, key=lambda choice: abs(choice[1] - shared))
+        near = abs(share - shared) <= max(_SAME, self.shared.uncertainty)
         return word if near else round(self.spacing.value, 3)
 
 
@@ -142,18 +142,20 @@ class _Reader:
         self.free = [wall for wall in self.unforced if _filled(wall) or wall.fill == "hollow"]
         shared = self._shared()
         self.shared = shared.value if shared else 0.0
-        every, free = ([_width(one) for one in walls] for walls in (self.unforced, self.free))
+        every, free = ([_width(wall) for wall in walls] for walls in (self.unforced, self.free))
         usual = _usual(free or every, _SAME)
-        width = _spread([one for one in free or every if abs(one - usual) < _SAME])
+        width = _spread(
+            [free_width for free_width in free or every if abs(free_width - usual) < _SAME]
+        )
         self.ends: tuple[Known, Known] | None = None
         # What fixed beads lay beside air or filling is of one width, and none is ever narrower.
-        narrower = sum(one < usual - _SAME for one in every)
-        others = sum(abs(one - usual) >= _SAME for one in free)
+        narrower = sum(each < usual - _SAME for each in every)
+        others = sum(abs(each - usual) >= _SAME for each in free)
         if narrower > _VARIES * len(every) or others > _VARIES * len(free):
             self.ends = self._narrowest(), self._widest()
             low, high = self.ends
             width = Known((low.value + high.value) / 2, (low.uncertainty + high.uncertainty) / 2)
-        self.a, self.b = (one.value for one in self.ends or (width, width))
+        self.a, self.b = (end.value for end in self.ends or (width, width))
         self.width, self.known_share = width, shared
 
     def settings(self) -> Recovered:
@@ -186,15 +188,15 @@ class _Reader:
         ]
         if all(len(side) < 2 for side in sides):
             sides = [wall.strands for wall in self.unforced if wall not in self.free]
-        found = [
+        overlaps = [
             (one.width + other.width) / 2 - (other.middle - one.middle)
             for side in sides
             for one, other in pairwise(side)
         ]
-        if not found:
+        if not overlaps:
             return None
-        usual = _usual(found, _READ)
-        return _spread([one for one in found if abs(one - usual) < 2 * _READ])
+        usual = _usual(overlaps, _READ)
+        return _spread([overlap for overlap in overlaps if abs(overlap - usual) < 2 * _READ])
 
     def _narrowest(self) -> Known:
         """Of beads that vary: no wider than any that was laid; and where so few pairs lie in a
@@ -232,10 +234,10 @@ class _Reader:
         return most if any(wall.nominal > room for wall in self.laid) else None
 
     def _single(self) -> bool | None:
-        thin = [wall for wall in self.laid if wall.nominal <= self.b + _READ]
-        if not thin:
+        narrowest = [wall for wall in self.laid if wall.nominal <= self.b + _READ]
+        if not narrowest:
             return None
-        return any(len(wall.strands) == 1 for wall in thin)
+        return any(len(wall.strands) == 1 for wall in narrowest)
 
     def _between(self, single: bool | None) -> BetweenOneAndTwo | None:
         """What became of most of the walls that are too thick for one bead and too thin for two."""
@@ -272,7 +274,7 @@ class _Reader:
         if not open_:
             return None
         most = max(0.0, min(open_))
-        return Known.between(max([0.0, *(one for one in closed if one <= most)]), most)
+        return Known.between(max([0.0, *(room for room in closed if room <= most)]), most)
 
     def _smallest_fill(self) -> Known | None:
         """Between the largest left-over without filling, and the smallest with."""
@@ -286,7 +288,7 @@ class _Reader:
             if not _filled(wall) and (self.ends is None or wall.fill == "hollow")
         ]
         least = min(filled)
-        return Known.between(max([0.0, *(one for one in unfilled if one < least)]), least)
+        return Known.between(max([0.0, *(room for room in unfilled if room < least)]), least)
 
     def _offset(self) -> Known | None:
         return _spread(
@@ -324,7 +326,7 @@ def _width(wall: LaidAcross) -> float:
 
 def _usual(values: Sequence[float], near: float) -> float:
     """The value that has most others near it."""
-    return max(values, key=lambda one: sum(abs(one - other) < near for other in values))
+    return max(values, key=lambda value: sum(abs(value - other) < near for other in values))
 
 
 def _spread(values: Sequence[float]) -> Known:

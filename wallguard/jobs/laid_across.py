@@ -88,31 +88,31 @@ def wall_across(drawn: Drawn, verified: Verified) -> WallAcross:
         _thickness(block, levels[number]) for block, number in zip(blocks, read, strict=False)
     ]
     strands, filled = _strands(blocks[len(read) :])
-    return WallAcross(tuple(one for one in thickness if one > 0), strands, filled)
+    return WallAcross(tuple(across for across in thickness if across > 0), strands, filled)
 
 
 def free_room(drawn: Drawn, verified: Verified) -> tuple[float, ...]:
     """The free room (mm) across a gap or a hole; empty where it is closed."""
     low, high = drawn.box
     # A hole that lies is as wide as its diameter at the height of its middle only.
-    lies = drawn.axis == "horizontal"
-    shares = (0.5,) if lies else (0.35, 0.6, 0.85)
+    lying = drawn.axis == "horizontal"
+    shares = (0.5,) if lying else (0.35, 0.6, 0.85)
     ways = [drawn.across] if drawn.across is not None else _round_ways(drawn)
-    found = []
+    rooms = []
     for share in shares:
         level = _level(verified, float(low[2] + share * (high[2] - low[2])))
         for way in ways:
-            points, normal = _lines(drawn, way, one=drawn.across is None and not lies)
+            points, normal = _lines(drawn, way, one=drawn.across is None and not lying)
             free = free_across(
                 verified.laid, verified.places[0], level, points, normal, drawn.nominal
             )
-            found.append(float(np.median(free)))
-    return _read(found)
+            rooms.append(float(np.median(free)))
+    return _read(rooms)
 
 
 def outer_size(drawn: Drawn, verified: Verified) -> tuple[float, ...]:
     """The diameter (mm) of a pin; empty where nothing is laid."""
-    found = []
+    sizes = []
     for height in drawn.heights:
         level = _level(verified, height)
         for way in (0, 1):
@@ -120,15 +120,15 @@ def outer_size(drawn: Drawn, verified: Verified) -> tuple[float, ...]:
             own = strands_across(
                 verified.laid, verified.places[0], [level], points, normal, drawn.nominal
             )
-            found.append(float(own.high.max() - own.low.min()) if len(own.line) else 0.0)
-    return _read(found)
+            sizes.append(float(own.high.max() - own.low.min()) if len(own.line) else 0.0)
+    return _read(sizes)
 
 
-def _read(found: list[float]) -> tuple[float, ...]:
+def _read(sizes: list[float]) -> tuple[float, ...]:
     """Readings in thousandths; none where most of them are nothing."""
-    if np.median(found) <= 0:
+    if np.median(sizes) <= 0:
         return ()
-    return tuple(round(one, 3) for one in found if one > 0)
+    return tuple(round(size, 3) for size in sizes if size > 0)
 
 
 def _round_ways(drawn: Drawn) -> list[int]:
@@ -164,15 +164,15 @@ def _level(verified: Verified, height: float) -> Level:
 def _thickness(lines: list[Own], level: Level) -> float:
     """Of a wall in one level, the median of the lines (mm); 0 where nothing is laid."""
     share = level.height * (1 - math.pi / 4)
-    found = []
+    thicknesses = []
     for own in lines:
         if not len(own.line):
             continue
         along = own.along if own.along.any() else np.ones(len(own.line), bool)
         reached = float(own.high[along].max() - own.low[along].min())
         filled = float((own.width[along] - share).sum()) + share if own.along.all() else 0.0
-        found.append(max(reached, filled))
-    return round(float(np.median(found)), 3) if found else 0.0
+        thicknesses.append(max(reached, filled))
+    return round(float(np.median(thicknesses)), 3) if thicknesses else 0.0
 
 
 def _strands(layers: list[list[Own]]) -> tuple[tuple[Strand, ...], bool]:
@@ -188,11 +188,11 @@ def _strands(layers: list[list[Own]]) -> tuple[tuple[Strand, ...], bool]:
     while strands:
         first = strands[0]
         same = [
-            abs(one.middle - first.middle) < _STILL and abs(one.width - first.width) < _STILL
-            for one in strands
+            abs(strand.middle - first.middle) < _STILL and abs(strand.width - first.width) < _STILL
+            for strand in strands
         ]
-        near = [one for one, is_ in zip(strands, same, strict=True) if is_]
-        strands = [one for one, is_ in zip(strands, same, strict=True) if not is_]
+        near = [strand for strand, is_ in zip(strands, same, strict=True) if is_]
+        strands = [strand for strand, is_ in zip(strands, same, strict=True) if not is_]
         number = round(len(near) / len(each))
         if len(near) >= _MOST * len(each):
             # Two that are forced to one place are two.

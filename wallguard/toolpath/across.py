@@ -82,7 +82,7 @@ class Across:
 
     def some(self, which: _Ints) -> Across:
         """Those of some lines."""
-        return Across(*(getattr(self, one.name)[which] for one in fields(self)))
+        return Across(*(getattr(self, field.name)[which] for field in fields(self)))
 
     @classmethod
     def nothing(cls, count: int) -> Across:
@@ -109,7 +109,7 @@ class Plate:
     def across(self, lines: Lines) -> tuple[Across, Voids]:
         """Measure across walls."""
         count = len(lines.level)
-        found = Across.nothing(count)
+        across = Across.nothing(count)
         voids: list[Voids] = []
         bounds = np.searchsorted(lines.level, np.arange(len(self.levels) + 1))
         first = 0
@@ -119,19 +119,19 @@ class Plate:
                 last += 1
             some = slice(int(bounds[first]), int(bounds[last]))
             if some.stop > some.start:
-                voids += self._some(found, lines, some, (first, last))
+                voids += self._some(across, lines, some, (first, last))
             first = last
         if not voids:
-            return found, Voids(np.zeros(0, np.int64), np.zeros(0), np.zeros(0))
-        return found, Voids(*(np.concatenate(part) for part in zip(*voids, strict=True)))
+            return across, Voids(np.zeros(0, np.int64), np.zeros(0), np.zeros(0))
+        return across, Voids(*(np.concatenate(part) for part in zip(*voids, strict=True)))
 
     def _some(
-        self, found: Across, lines: Lines, some: slice, levels: tuple[int, int]
+        self, across: Across, lines: Lines, some: slice, levels: tuple[int, int]
     ) -> list[Voids]:
         """Measure the lines of some levels into `found`."""
         thickness = lines.thickness[some]
         return [
-            _measure(found, own, thickness, some.start)
+            _measure(across, own, thickness, some.start)
             for own in self._own(lines, some, levels)
             if len(own.line)
         ]
@@ -157,13 +157,13 @@ class Plate:
             np.minimum.at(after, met.line[ahead], met.low[ahead])
             over = met.line[~behind & ~ahead]
             before[over] = after[over] = 0.0
-        found: _Floats = np.maximum(after - before, 0.0)
-        return found
+        room: _Floats = np.maximum(after - before, 0.0)
+        return room
 
     def _sight(self, thickness: _Floats) -> _Floats:
         """How far lines across walls see, mm."""
-        found: _Floats = thickness / 2 + max(_BESIDE[0], _BESIDE[1] * self.usual)
-        return found
+        sight: _Floats = thickness / 2 + max(_BESIDE[0], _BESIDE[1] * self.usual)
+        return sight
 
     def _own(self, lines: Lines, some: slice, levels: tuple[int, int]) -> Iterator[Own]:
         """In blocks of whole lines, numbered from the first of `some` on."""
@@ -245,7 +245,7 @@ def _own(met: Crossings, wide: tuple[_Floats, _Floats], along: _Bools, thickness
     return Own(line[order], low[order], high[order], width[own][order], along[own][order])
 
 
-def _measure(found: Across, own: Own, thickness: _Floats, first: int) -> Voids:
+def _measure(across: Across, own: Own, thickness: _Floats, first: int) -> Voids:
     """Write what the lines meet into `found`, from `first` on; the pieces of air between."""
     half = thickness[own.line] / 2
     reached, fresh = _reached(own.line, own.high)
@@ -256,18 +256,18 @@ def _measure(found: Across, own: Own, thickness: _Floats, first: int) -> Voids:
     new = np.maximum(np.minimum(own.high, half) - np.maximum(begin, -half), 0.0)
     begins = np.flatnonzero(fresh)
     at = first + own.line[begins]
-    found.covered[at] = np.add.reduceat(new, begins)
-    found.widest[at] = np.maximum.reduceat(gap, begins)
-    found.air[at] = np.add.reduceat(np.where(gap >= VOID, gap, 0.0), begins)
+    across.covered[at] = np.add.reduceat(new, begins)
+    across.widest[at] = np.maximum.reduceat(gap, begins)
+    across.air[at] = np.add.reduceat(np.where(gap >= VOID, gap, 0.0), begins)
     ends = np.append(begins[1:], len(fresh)) - 1
-    found.printed[at] = reached[ends] - own.low[begins]
-    found.width[at] = np.add.reduceat(own.width, begins) / (ends - begins + 1)
-    _along(found, own, first)
+    across.printed[at] = reached[ends] - own.low[begins]
+    across.width[at] = np.add.reduceat(own.width, begins) / (ends - begins + 1)
+    _along(across, own, first)
     void = np.flatnonzero(gap >= VOID)
     return Voids(first + own.line[void], before[void], own.low[void])
 
 
-def _along(found: Across, own: Own, first: int) -> None:
+def _along(across: Across, own: Own, first: int) -> None:
     """Where beads run along: printed thickness and width from them alone, and the room."""
     line, low, high = own.line[own.along], own.low[own.along], own.high[own.along]
     if not len(line):
@@ -276,20 +276,20 @@ def _along(found: Across, own: Own, first: int) -> None:
     begins = np.flatnonzero(fresh)
     ends = np.append(begins[1:], len(fresh)) - 1
     at = first + line[begins]
-    found.printed[at] = reached[ends] - low[begins]
-    found.width[at] = np.add.reduceat(own.width[own.along], begins) / (ends - begins + 1)
+    across.printed[at] = reached[ends] - low[begins]
+    across.width[at] = np.add.reduceat(own.width[own.along], begins) / (ends - begins + 1)
     before = np.append(0.0, reached[:-1])
     gap = np.where(fresh, 0.0, np.maximum(low - before, 0.0))
-    found.room[at] = np.maximum.reduceat(gap, begins)
+    across.room[at] = np.maximum.reduceat(gap, begins)
     # The widest gap of each line, and whether something that runs across covers its middle.
-    widest = np.flatnonzero(gap == found.room[first + line])
+    widest = np.flatnonzero(gap == across.room[first + line])
     widest = widest[gap[widest] > VOID]
-    middle = np.full(len(found.room), np.nan)
+    middle = np.full(len(across.room), np.nan)
     middle[first + line[widest]] = (before[widest] + low[widest]) / 2
     crossed = ~own.along
     where = first + own.line[crossed]
     over = (own.low[crossed] <= middle[where]) & (own.high[crossed] >= middle[where])
-    found.filled[where[over]] = True
+    across.filled[where[over]] = True
 
 
 def _reached(line: _Ints, high: _Floats) -> tuple[_Floats, _Bools]:

@@ -163,8 +163,8 @@ def compare(
     if not samples.wall.any():
         return Comparison((), tuple(levels), skipped)
     walls = _Walls((sections, edges, samples), plate, slabs, limits)
-    found = [replace(wall, copy=copy) for wall in _merged(walls.found())]
-    return Comparison(tuple(found), tuple(levels), skipped)
+    merged = [replace(wall, copy=copy) for wall in _merged(walls.found())]
+    return Comparison(tuple(merged), tuple(levels), skipped)
 
 
 def _sections(geometry: Geometry, placement: Placement, levels: list[Level]) -> Sections:
@@ -181,14 +181,14 @@ def _skipped(
     if not out:
         return ()
     there = _sections(geometry, placement, out).distinct >= 0
-    found: list[tuple[float, float]] = []
+    spans: list[tuple[float, float]] = []
     for level in (level for level, has in zip(out, there.tolist(), strict=True) if has):
         low = level.top - level.height
-        if found and abs(found[-1][1] - low) < 1e-6:
-            found[-1] = (found[-1][0], level.top)
+        if spans and abs(spans[-1][1] - low) < 1e-6:
+            spans[-1] = (spans[-1][0], level.top)
         else:
-            found.append((low, level.top))
-    return tuple(found)
+            spans.append((low, level.top))
+    return tuple(spans)
 
 
 class _Walls:
@@ -271,12 +271,12 @@ class _Walls:
         np.maximum.at(last, number, self.level + self.slabs.layers[self.level] - 1)
         posts = np.bincount(number, self._alone(), count) > 0
         cells = self._cells(number, count)
-        found = []
+        walls = []
         for index, stretch in enumerate(followed.walls):
             fill = FILLS[kinds[index]]
             layers = int(first[index]), int(last[index])
             missing = fill == "missing"
-            found.append(
+            walls.append(
                 LaidWall(
                     stretch=self._placed(stretch, layers),
                     fill=fill,
@@ -290,7 +290,7 @@ class _Walls:
                     cells=cells[index],
                 )
             )
-        return found
+        return walls
 
     def _cells(self, number: _Ints, count: int) -> list[_Ints]:
         """The cubes in which each wall was measured, each once."""
@@ -398,12 +398,12 @@ def _kinds(thickness: _Floats) -> _Ints:
 
 def _merged(walls: list[LaidWall]) -> list[LaidWall]:
     """Join pieces of one wall that came out alike, leave out specks, thinnest first."""
-    kept = [one for one in walls if not is_speck(one.stretch) and not _is_corner(one)]
-    of = {id(one.stretch): one for one in kept}
-    found: list[LaidWall] = []
+    kept = [wall for wall in walls if not is_speck(wall.stretch) and not _is_corner(wall)]
+    of = {id(wall.stretch): wall for wall in kept}
+    merged: list[LaidWall] = []
     groups: dict[tuple[str, int], list[Stretch]] = {}
-    for one in kept:
-        groups.setdefault((one.fill, one.stretch.group), []).append(one.stretch)
+    for wall in kept:
+        groups.setdefault((wall.fill, wall.stretch.group), []).append(wall.stretch)
     for pieces in groups.values():
         for whole in joined(pieces, lambda piece: piece.group):
             low, high = np.array(whole.box)
@@ -416,12 +416,12 @@ def _merged(walls: list[LaidWall]) -> list[LaidWall]:
             ]
             longest = max(
                 members,
-                key=lambda one: (one.stretch.length * _rise(one.stretch), one.stretch.point),
+                key=lambda wall: (wall.stretch.length * _rise(wall.stretch), wall.stretch.point),
             )
-            cells = np.unique(np.concatenate([one.cells for one in members]))
-            found.append(replace(longest, stretch=whole, cells=cells))
+            cells = np.unique(np.concatenate([wall.cells for wall in members]))
+            merged.append(replace(longest, stretch=whole, cells=cells))
     return sorted(
-        found, key=lambda one: (round(one.stretch.minimum, 4), one.stretch.point, one.fill)
+        merged, key=lambda wall: (round(wall.stretch.minimum, 4), wall.stretch.point, wall.fill)
     )
 
 
