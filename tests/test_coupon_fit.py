@@ -260,7 +260,7 @@ def test_too_many_steps_are_refused():
 
 
 @pytest.mark.parametrize("base", [BASE, Rules("b", "b", "material extrusion", 0.2)])
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_nonsense_still_makes_a_table(seed, base):
     rng = random.Random(seed)
     rows = []

@@ -106,14 +106,14 @@ def test_a_re_triangulation(base):
     assert_all_the_same(base, check(drawn))
 
 
-@pytest.mark.parametrize("shift", [(5, 7, 3), (-100.03, 33.3, -7.77), (0.4, 0, 0), (10, 0, 0)])
+@pytest.mark.parametrize("shift", [(-100.03, 33.3, -7.77), (0.4, 0, 0)])
 def test_a_move_of_the_origin(base, shift):
     head = check(TRAY.translate(shift))
     assert find_move(base, head).shift == pytest.approx(shift, abs=0.5)
     assert_all_the_same(base, head)
 
 
-@pytest.mark.parametrize("angle", [90, 180, 270, 30, -17.3, 45, 0.5])
+@pytest.mark.parametrize("angle", [90, -17.3, 0.5])
 def test_a_turn_about_the_upright_axis(base, angle):
     head = check(TRAY.rotate([0, 0, angle]).translate([5, 7, 3]))
     turned = find_move(base, head).rotation

@@ -190,7 +190,7 @@ def test_a_pull_request_is_checked_reported_and_commented(
 
 
 @SHELL
-@pytest.mark.parametrize("name", ["forgejo-actions", "github-actions", "gitlab-ci"])
+@pytest.mark.parametrize("name", ["github-actions", "gitlab-ci"])
 def test_on_the_main_branch_everything_is_checked(work, tmp_path, monkeypatch, name):
     monkeypatch.setenv("GITHUB_STEP_SUMMARY", str(tmp_path / "summary.md"))
     lines = scripts(yaml.safe_load((PIPELINES / f"{name}.yml").read_text(encoding="utf-8")))

@@ -41,8 +41,10 @@ def places(tmp_path, made, geometry=None, **options):
     return find_places(geometry or part(), laid, part="part.stl", path=path, **options).copies
 
 
-@pytest.mark.parametrize("turns", [0, 1, 2, 3])
-@pytest.mark.parametrize("shift", [(0, 0), (-33.333, 12.345), (150.07, 99.99)])
+@pytest.mark.parametrize(
+    ("turns", "shift"),
+    [(0, (0, 0)), (1, (-33.333, 12.345)), (2, (150.07, 99.99)), (3, (0.007, -12.5))],
+)
 def test_shifts_and_quarter_turns(tmp_path, turns, shift):
     (found,) = places(tmp_path, program(shift=shift, turns=turns))
     assert found.angle == 90 * turns
@@ -166,8 +168,9 @@ def comb(count=12, pitch=4.0):
     return outline, Geometry(found, examine(found), UPRIGHT, 1.0)
 
 
-@pytest.mark.parametrize("pitch", [2.4, 3.0, 4.0])
-@pytest.mark.parametrize("grown", [-0.05, 0.1, 0.2, 0.3])
+@pytest.mark.parametrize(
+    ("pitch", "grown"), [(2.4, -0.05), (3.0, 0.1), (4.0, 0.2), (2.4, 0.3), (4.0, 0.3)]
+)
 def test_a_grown_outline_is_not_placed_a_wall_further(tmp_path, pitch, grown):
     outline, geometry = comb(pitch=pitch)
     made = Program(shift=(50, 50))
@@ -189,7 +192,7 @@ def turned_program(outline, angle, shift=(60, 50)):
     return made
 
 
-@pytest.mark.parametrize("angle", [0.4, 1, 17, 45, 123.4, 181, 300])
+@pytest.mark.parametrize("angle", [0.4, 45, 123.4, 300])
 def test_any_angle_is_found(tmp_path, angle):
     (found,) = places(tmp_path, turned_program(OUTLINE, angle))
     assert found.angle == pytest.approx(angle, abs=0.02)
