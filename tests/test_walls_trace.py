@@ -326,6 +326,19 @@ def test_a_wall_holds_together_however_far_it_leans(lean):
     assert walls[0].typical == pytest.approx(1 / np.cos(np.radians(lean)), rel=0.005)
 
 
+def test_pieces_meet_the_same_whether_few_samples_are_asked_first_or_all(monkeypatch):
+    import fuzz_exact
+
+    from wallguard.walls import upward
+
+    solids = [*map(fuzz_exact.part, range(4)), tube(20, 1, 6).rotate([20, 0, 0])]
+    cuts = [cut(mesh(solid), 0.2) for solid in solids]
+    found = [find_walls(sections, 4.0, fuzz_exact.SPLITS) for sections in cuts]
+    monkeypatch.setattr(upward, "_FEW", 0)
+    assert [find_walls(sections, 4.0, fuzz_exact.SPLITS) for sections in cuts] == found
+    assert all(found)
+
+
 def test_walls_are_divided_where_their_thickness_passes_the_split():
     """A long taper has few samples; where it is divided, and its median, are right all the same."""
     taper = wedge(1.0, 2.0, 100, 2)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected
+from wallguard.base.arrays import connected, dot
 from wallguard.findings.model import Body
 from wallguard.mesh.mesh import Mesh
 
@@ -37,17 +37,19 @@ def bodies(mesh: Mesh) -> tuple[Body, ...]:
 def _body(corners: NDArray[np.float64]) -> Body:
     """Of triangles (n, 3, 3)."""
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) / 2
-    area = np.linalg.norm(normal, axis=1)
+    area = np.sqrt(dot(normal, normal))
     whole = float(area.sum()) or 1.0
     centre = (area[:, None] * corners.mean(axis=1)).sum(axis=0) / whole
     seen = corners - centre
-    volume = float(np.einsum("ij,ij->i", seen[:, 0], normal).sum()) / 3
-    sides = (seen + np.roll(seen, -1, axis=1)) / 2
-    spread = np.einsum("n,nsi,nsj->ij", area, sides, sides) / 3 / whole
-    lean = np.zeros(3)
+    volume = float((seen[:, 0] * normal).sum()) / 3
+    sides = (seen + seen[:, [1, 2, 0]]) / 2
+    spread, lean = np.zeros((3, 3)), np.zeros(3)
+    for at in (sides[:, i] for i in range(3)):
+        spread += (area[:, None] * at).T @ at / 3 / whole
     points = ((seen.mean(axis=1, keepdims=True), _MIDDLE), (sides, _SIDE), (seen, _CORNER))
-    for at, weight in points:
-        lean += weight * np.einsum("n,nsi,nsi,nsj->j", area, at, at, at)
+    for several, weight in points:
+        for at in (several[:, i] for i in range(several.shape[1])):
+            lean += weight * (area * dot(at, at)) @ at
     lean /= whole * (float(np.trace(spread)) or 1.0)
     low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
     rows, columns = (0, 1, 2, 1, 0, 0), (0, 1, 2, 2, 2, 1)

@@ -195,10 +195,11 @@ def _inside(faces: _Faces, triangle: _Ints, column: _Ints, row: _Ints) -> _Bools
     lies in one of the two triangles that share it."""
     inside = np.ones(len(triangle), bool)
     for i in range(3):
-        a, b = faces.corners[triangle, i], faces.corners[triangle, (i + 1) % 3]
+        a, b = faces.corners[:, i], faces.corners[:, (i + 1) % 3]
         # Both triangles reckon a shared edge in one direction, so that both find the same side.
         back = (a[:, 0] > b[:, 0]) | ((a[:, 0] == b[:, 0]) & (a[:, 1] > b[:, 1]))
         a, b = np.where(back[:, None], b, a), np.where(back[:, None], a, b)
-        side = (b[:, 0] - a[:, 0]) * (row - a[:, 1]) - (b[:, 1] - a[:, 1]) * (column - a[:, 0])
-        inside &= (side >= 0) != (back == faces.up[triangle])
+        x, y, way_x, way_y = np.column_stack([a, b - a]).take(triangle, axis=0).T
+        side = way_x * (row - y) - way_y * (column - x)
+        inside &= (side >= 0) != (back == faces.up)[triangle]
     return inside

@@ -37,6 +37,9 @@ _NEAR, _NEAR_LAYERS = 0.3, 1.5
 _APART, _TURN = 1.0, 0.5
 # Nearly level faces, whose section moves by more from layer to layer (mm), are not followed there.
 _FARTHEST = 5.0
+# Every so many of a piece's samples are asked first, where there are at most so many pairs of
+# pieces a sample.
+_STEP, _FEW = 16, 4
 
 
 @dataclass(frozen=True)
@@ -169,25 +172,106 @@ def _over_each_other(
     codes, kind = np.unique(pair[full, 0] * total + pair[full, 1], return_inverse=True)
     kinds = np.column_stack([codes // total, codes % total])
     count = int(piece.max()) + 1
-    order = np.argsort(speakers.section, kind="stable")
-    section = speakers.section[order]
-    keys = []
-    for own, its, up in ((0, 1, 1.0), (1, 0, -1.0)):
-        begin = np.searchsorted(section, kinds[:, own], side="left")
-        size = np.searchsorted(section, kinds[:, own], side="right") - begin
-        which, place = ranges(begin, size)
-        askers = speakers.chosen(order[place])
-        one, other = _beside(askers, kinds[which, its], speakers, up, near)
-        low, high = (askers.piece[one], speakers.piece[other])[:: int(up)]
-        keys.append((which[one] * count + low) * count + high)
-    met = np.sort(np.concatenate(keys))
-    met = met[np.diff(met, prepend=-1) != 0]
+    met = _met(speakers, kinds, count, near)
     which, low, high = met // count**2, met // count % count, met % count
     # Each kind of neighbours in all the slabs where it comes.
     slabs = np.argsort(kind, kind="stable")
     bounds = np.searchsorted(kind[slabs], np.arange(len(kinds) + 1))
     row, place = ranges(bounds[which], np.diff(bounds)[which])
     return full[slabs[place]], low[row], high[row]
+
+
+class _Rows(NamedTuple):
+    """Pieces in the order of their sections, (p,) each: the piece, its section, its speakers
+    members[first] to members[first + size - 1], and the box that they, their lines to the next and
+    where they look for others lie in, (p, 2) low and high."""
+
+    piece: _Ints
+    section: _Ints
+    members: _Ints
+    first: _Ints
+    size: _Ints
+    low: _Floats
+    high: _Floats
+
+    @classmethod
+    def of(cls, speakers: _Speakers) -> _Rows:
+        members = np.lexsort((speakers.piece, speakers.section))
+        piece = speakers.piece[members]
+        first = np.flatnonzero(np.diff(piece, prepend=-1))
+        centre, shift = speakers.centre[members], np.abs(speakers.shift[members])
+        end = centre + speakers.way[members]
+        return cls(
+            piece[first],
+            speakers.section[members[first]],
+            members,
+            first,
+            np.diff(np.append(first, len(members))),
+            np.minimum.reduceat(np.minimum(centre - shift, end), first),
+            np.maximum.reduceat(np.maximum(centre + shift, end), first),
+        )
+
+
+def _met(speakers: _Speakers, kinds: _Ints, count: int, near: float) -> _Ints:
+    """Pairs of pieces over each other as (kind * count + lower) * count + upper, rising.
+
+    Two pieces can be that only where their boxes come near each other. In sections of few pieces a
+    few samples of each find most of the pairs, and then only those samples are asked that lie near
+    the box of a piece which has not been met yet.
+    """
+    rows = _Rows.of(speakers)
+    begin, end = (np.searchsorted(rows.section, kinds, side=way) for way in ("left", "right"))
+    many = end - begin
+    before = np.append(0, np.cumsum(rows.size))
+    few = many.prod(axis=1) <= _FEW * (before[end] - before[begin]).sum(axis=1)
+    found = []
+
+    def ask(own: int, kind: _Ints, asker: _Ints) -> None:
+        askers, up = speakers.chosen(asker), (1.0, -1.0)[own]
+        one, other = _beside(askers, kinds[kind, 1 - own], speakers, up, near)
+        low, high = (askers.piece[one], speakers.piece[other])[:: int(up)]
+        found.append((kind[one] * count + low) * count + high)
+
+    for own in (0, 1):
+        kind, row = ranges(begin[:, own], many[:, own])
+        step = np.where(few[kind], _STEP, 1)
+        which, place = ranges(0, -(-rows.size[row] // step))
+        ask(own, kind[which], rows.members[rows.first[row[which]] + place * step[which]])
+    met = _distinct(np.concatenate(found))
+    of_few = np.flatnonzero(few)
+    which, place = ranges(0, many[of_few].prod(axis=1))
+    kind = of_few[which]
+    below, above = np.divmod(place, many[kind, 1])
+    below, above = below + begin[kind, 0], above + begin[kind, 1]
+    open_ = (rows.low[below] <= rows.high[above] + near).all(axis=1)
+    open_ &= (rows.low[above] <= rows.high[below] + near).all(axis=1)
+    open_ &= ~_among((kind * count + rows.piece[below]) * count + rows.piece[above], met)
+    kind, pair = kind[open_], (below[open_], above[open_])
+    for own in (0, 1):
+        which, place = ranges(rows.first[pair[own]], rows.size[pair[own]])
+        asker, its = rows.members[place], pair[1 - own][which]
+        point, reach = speakers.centre[asker], np.abs(speakers.shift[asker]) + near
+        meets = (point >= rows.low[its] - reach).all(axis=1)
+        meets &= (point <= rows.high[its] + reach).all(axis=1)
+        key = _distinct(kind[which[meets]] * len(speakers.piece) + asker[meets])
+        ask(own, *np.divmod(key, len(speakers.piece)))
+    return _distinct(np.concatenate([met, *found[2:]]))
+
+
+def _distinct(values: _Ints) -> _Ints:
+    """Rising and each once."""
+    ordered = np.sort(values)
+    once: _Ints = ordered[np.diff(ordered, prepend=-1) != 0]
+    return once
+
+
+def _among(values: _Ints, ordered: _Ints) -> NDArray[np.bool_]:
+    """Which of the values are among the rising ones."""
+    if not len(ordered):
+        return np.zeros(len(values), bool)
+    place = np.minimum(np.searchsorted(ordered, values), len(ordered) - 1)
+    among: NDArray[np.bool_] = ordered[place] == values
+    return among
 
 
 def _beside(
