@@ -96,12 +96,8 @@ def settings(fitted: Fit, base: Rules) -> Iterator[Setting]:
     found, beads = fitted.found, base.beads
     if found is None or beads is None:
         return
-    ranges = dict(found.ranges)
     share = shared(beads, base.layer_height)
-    if share and "width" in ranges:
-        # Settings are fitted as if beads were spaced by their width, see `settings`.
-        ranges = {"spacing" if key == "width" else key: one for key, one in ranges.items()}
-    for key, one in ranges.items():
+    for key, one in found.ranges.items():
         if key == "contours" and found.contours_taken:
             continue
         before = _said(key, beads, share)
