@@ -163,7 +163,7 @@ def compare(
     if not samples.wall.any():
         return Comparison((), tuple(levels), skipped)
     walls = _Walls((sections, edges, samples), plate, slabs, limits)
-    merged = [replace(wall, copy=copy) for wall in _merged(walls.found())]
+    merged = [replace(wall, copy=copy) for wall in _merged(walls.laid())]
     return Comparison(tuple(merged), tuple(levels), skipped)
 
 
@@ -208,7 +208,7 @@ class _Walls:
         self.level = self.edges.section[self.samples.edge[self.wall]].astype(np.int64)
         self.links = linked(self.edges, self.samples)
 
-    def found(self) -> list[LaidWall]:
+    def laid(self) -> list[LaidWall]:
         lines = Lines(
             self.level,
             self.samples.centre[self.wall],
