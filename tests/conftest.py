@@ -19,6 +19,10 @@ def pytest_collection_finish() -> None:
     gc.freeze()
 
 
+def pytest_unconfigure() -> None:
+    gc.unfreeze()
+
+
 @pytest.fixture(scope="session")
 def caches(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Where each test has a folder for what it finds out. `tmp_path_factory` itself looks through
