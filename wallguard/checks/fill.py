@@ -15,10 +15,13 @@ from collections.abc import Iterator
 from math import inf, isfinite
 
 from wallguard.bands.advice import describe
-from wallguard.checks.case import Broken, Case, Needs, severity_of
+from wallguard.base.text import mm, place
+from wallguard.checks.case import Broken, Case, Draft, Needs, severity_of
 from wallguard.findings.model import Breach
 
 ID = "fill"
+# In fewer layers it is left out.
+_LAYERS = 3
 
 
 def needs(case: Case) -> Needs:
@@ -30,7 +33,7 @@ def needs(case: Case) -> Needs:
     return Needs(splits=splits, rounds=max(unprinted, default=0.0))
 
 
-def findings(case: Case) -> Iterator[Broken]:
+def findings(case: Case) -> Iterator[Broken | Draft]:
     """Each piece of a wall that comes out otherwise; pieces that come out alike are one."""
     for piece in case.pieces:
         verdict = case.table.classify(piece.typical, case.rules.tolerance)
@@ -67,6 +70,33 @@ def findings(case: Case) -> Iterator[Broken]:
             weight=(piece.length, piece.point),
         )
     yield from _pins(case)
+    if case.layered:
+        yield from _aslant(case)
+
+
+def _aslant(case: Case) -> Iterator[Draft]:
+    """A note on what is as thick as hollow walls between faces that lean too far apart for a wall,
+    as a thread's flank and a bore do: it is not judged. Below a ridge a layer or two are so."""
+    if severity_of(case.rules.outcomes["hollow"]) is None:
+        return
+    hollow = [band for band in case.table.bands if band.fill == "hollow" and isfinite(band.upper)]
+    ranges = tuple((band.lower, band.upper) for band in hollow if band.lower < case.largest)
+    for found in case.geometry.aslant(case.rules.layer_height, ranges):
+        if found.layers < _LAYERS:
+            continue
+        at = case.geometry.location(found.point)
+        yield Draft(
+            check=ID,
+            severity="note",
+            message=(
+                f"not judged: in {found.layers} layers at least, as at {place(at)}, the part is "
+                f"{mm(found.least)} to {mm(found.most)} mm thick between faces that lean more than "
+                "40° apart; a wall so thick prints hollow"
+            ),
+            advice="look at what is laid there (`wallguard toolpath`)",
+            unit="",
+            location=at,
+        )
 
 
 def _pins(case: Case) -> Iterator[Broken]:

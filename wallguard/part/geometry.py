@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from wallguard.mesh.mesh import Mesh
     from wallguard.part.part import Pose
     from wallguard.sections.sections import Sections
+    from wallguard.walls.aslant import Aslant
     from wallguard.walls.plates import Plate
     from wallguard.walls.rounds import Round
     from wallguard.walls.stretch import Stretch
@@ -213,6 +214,17 @@ class Geometry:
             "ways",
             ("walls", layer_height, largest, ways),
             lambda: find_walls_divided(self.sections(layer_height), largest, ways),
+        )
+
+    def aslant(self, layer_height: float, ranges: tuple[tuple[float, float], ...]) -> list[Aslant]:
+        """Where sections are as thick as one of these ranges between faces that lean too far apart
+        for a wall."""
+        from wallguard.walls.aslant import find_aslant
+
+        return self._once(
+            "aslant",
+            (layer_height, ranges),
+            lambda: find_aslant(self.sections(layer_height), ranges),
         )
 
     def gaps(self, layer_height: float, largest: float) -> list[Stretch]:

@@ -19,7 +19,9 @@ if TYPE_CHECKING:
 
 Point = tuple[float, float, float]
 # What is measured: each has its own shape.
-Kind = Literal["facts", "layering", "sections", "stretches", "ways", "rounds", "plates", "bodies"]
+Kind = Literal[
+    "facts", "layering", "sections", "stretches", "ways", "aslant", "rounds", "plates", "bodies"
+]
 
 
 class Memory(Protocol):
@@ -102,6 +104,10 @@ def _shape(kind: Kind) -> Any:
         from wallguard.walls.stretch import Stretch
 
         return list[Stretch] if kind == "stretches" else list[list[Stretch]]
+    if kind == "aslant":
+        from wallguard.walls.aslant import Aslant
+
+        return list[Aslant]
     if kind == "rounds":
         from wallguard.walls.rounds import Round
 
