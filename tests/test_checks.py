@@ -17,6 +17,7 @@ from wallguard.checks.places import findings_of
 from wallguard.checks.registry import CHECKS
 from wallguard.jobs.check import run_checks
 from wallguard.mesh.health import examine
+from wallguard.mesh.mesh import Mesh
 from wallguard.part.geometry import Geometry
 from wallguard.rules.features import FEATURES
 from wallguard.rules.model import Beads, Limit, Rules
@@ -243,8 +244,6 @@ def test_a_block_of_1_3_mm_suggests_another_unit():
 def test_an_open_mesh_never_passes_silently():
     whole = mesh(box([10, 10, 4]))
     middle = whole.vertices[whole.triangles].mean(axis=1)
-    from wallguard.mesh.mesh import Mesh
-
     torn = Mesh(whole.vertices, whole.triangles[middle[:, 0] < 9.9])
     findings = found("mesh", torn)
     assert [finding.severity for finding in findings] == ["fail", "warn"]
@@ -268,17 +267,26 @@ def test_a_file_coarser_than_the_tolerance_is_refused_and_one_coarser_than_what_
     assert len(part(1.0, 0.15, scale=0.1)) == 1  # as it is printed
 
 
+def overlapping(one, other):
+    """Both meshes as bodies of one."""
+    triangles = np.concatenate([one.triangles, other.triangles + len(one.vertices)])
+    vertices = np.concatenate([one.vertices, other.vertices])
+    return Mesh(vertices, triangles.astype(np.int32))
+
+
 def test_overlapping_bodies_are_united_before_they_are_cut():
-    import numpy as np
-
-    from wallguard.mesh.mesh import Mesh
-
     one, other = mesh(box([20, 1.5, 10])), mesh(box([20, 1.5, 10], [0, 0.5, 0]))
-    both = Mesh(
-        np.concatenate([one.vertices, other.vertices]),
-        np.concatenate([one.triangles, other.triangles + len(one.vertices)]).astype(np.int32),
-    )
+    both = overlapping(one, other)
     assert [finding.severity for finding in found("mesh", both)] == ["note", "note"]
+    assert found("fill", both) == []  # 2.0 mm together: solid, where 1.5 mm is hollow
+
+
+def test_bodies_too_many_to_compare_are_united_layer_by_layer(monkeypatch):
+    monkeypatch.setattr("wallguard.mesh.overlap.MAX_WORK", 0)
+    one, other = mesh(box([20, 1.5, 10])), mesh(box([20, 1.5, 10], [0, 0.5, 0]))
+    both = overlapping(one, other)
+    (finding,) = found("mesh", both)
+    assert "too many or too broken to compare all of them" in finding.message
     assert found("fill", both) == []  # 2.0 mm together: solid, where 1.5 mm is hollow
 
 

@@ -104,13 +104,13 @@ def add_how(parser: Parser, what: str) -> None:
         type=above_zero,
         metavar="S",
         help="seconds of the processor's time that one part may take, or it is an error (default: "
-        "20 and 2 for each MB of its file, for each rule file)",
+        "16 and 2.2 for each MB of its file, for each rule file)",
     )
     parser.add_argument(
         "--part-memory",
         type=above_zero,
         metavar="MB",
-        help="memory that one part may take (default: 1000 MB and 50 for each MB of its file)",
+        help="memory that one part may take (default: 850 MB and 55 for each MB of its file)",
     )
     which = parser.add_mutually_exclusive_group()
     which.add_argument(

@@ -17,30 +17,30 @@ def solid(mesh: Mesh, health: Health) -> tuple[Mesh, tuple[str, ...]]:
     """A mesh to be cut, and plain sentences that say what was changed.
 
     Leaves out needless faces, turns faces and bodies that face the wrong way where the body is
-    closed, and unites bodies that overlap or touch. Open edges and all else are left alone.
-    A mesh with nothing to mend comes back as the same object.
+    closed, and unites bodies that overlap or touch, unless they are too many to tell all that do.
+    Open edges and all else are left alone. A mesh with nothing to mend comes back as it is.
     """
     done: list[str] = []
-    anatomy = health.anatomy
-    needless = int(anatomy.needless.sum())
+    needless = int(health.anatomy.needless.sum())
     if 0 < needless < len(mesh.triangles):
-        mesh = _with(mesh, mesh.triangles[~anatomy.needless])
-        anatomy = examine(mesh).anatomy
+        mesh = _with(mesh, mesh.triangles[~health.anatomy.needless])
+        health = examine(mesh)
         done.append(f"left out {_number(needless, 'face')} without area or with a double")
-    if anatomy.turned.any():
-        triangles, turned = _agreed(mesh.triangles, anatomy)
+    if health.anatomy.turned.any():
+        triangles, turned = _agreed(mesh.triangles, health.anatomy)
         if turned:
             mesh = _with(mesh, triangles)
-            anatomy = examine(mesh).anatomy
+            health = examine(mesh)
             done.append(f"turned {_number(turned, 'face')} that lay the wrong way round")
-    if anatomy.invert.any():
-        inward = np.append(anatomy.invert, False)[anatomy.body]
+    if health.anatomy.invert.any():
+        invert = health.anatomy.invert
+        inward = np.append(invert, False)[health.anatomy.body]
         triangles = np.where(inward[:, None], mesh.triangles[:, ::-1], mesh.triangles)
-        done.append(f"turned {_number(int(anatomy.invert.sum()), 'body')} that faced inward")
+        done.append(f"turned {_number(int(invert.sum()), 'body')} that faced inward")
         mesh = _with(mesh, triangles)
-        anatomy = examine(mesh).anatomy
-    if anatomy.meetings:
-        mesh, united = _united(mesh, anatomy)
+        health = examine(mesh)
+    if health.anatomy.meetings and health.complete:
+        mesh, united = _united(mesh, health.anatomy)
         if united:
             done.append(f"united {_number(united, 'body')} that overlap or touch")
     return mesh, tuple(done)

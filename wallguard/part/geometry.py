@@ -52,6 +52,7 @@ class Body:
         whole, repairs = solid(mesh, health)
         mended = examine(whole) if repairs else health
         sound = not (mended.open_edges or mended.crowded_edges or mended.turned_edges)
+        sound = sound and mended.complete  # else bodies may overlap: that is seen layer by layer
         return cls(mesh, whole, place(whole, rotation, scale), health, repairs, sound)
 
     @property
