@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from solids import box, mesh, prism, tube
 
+from wallguard.bands.declared import band_table
 from wallguard.base.rotation import UPRIGHT
 from wallguard.checks.case import Case
 from wallguard.jobs.check import run_checks
@@ -196,3 +197,11 @@ def test_grooves_that_were_drawn_are_places_of_their_own():
     geometry = Geometry(whole, examine(whole), UPRIGHT, 1.0)
     found = run_checks(Case(geometry, rules, campaign.band_table(rules)))[1]
     assert len(found) == 6
+
+
+def test_a_thick_rib_on_a_floor_swells_at_its_foot_and_is_no_other_wall():
+    """Its faces lean where it widens downward, and still run parallel as seen from above."""
+    whole = mesh(campaign.filleted(3.7))
+    rules = campaign.rules_of(campaign.BEADS[8])
+    geometry = Geometry(whole, examine(whole), UPRIGHT, 1.0)
+    assert run_checks(Case(geometry, rules, band_table(rules)))[1] == []

@@ -279,7 +279,11 @@ def _without_swellings(walls: Walls, links: Links, groups: _Ints) -> tuple[_Ints
     weight = walls.share + 1e-9
     length = np.bincount(piece, weight, count)
     thickness = np.bincount(piece, weight * walls.thickness, count) / length
-    facing = np.bincount(piece, weight * walls.samples.discs.facing[walls.number], count) / length
+    # Seen from above: that faces lean as well, as in a fillet on a floor, makes no taper.
+    discs = walls.samples.discs
+    across = discs.contact[walls.number] - walls.centre
+    level = -dot(walls.normal, across) / discs.radius[walls.number]
+    facing = np.bincount(piece, weight * level, count) / length
     room = room_of(thickness, facing)
     wall = swellings(thickness, length / 2, room, one[meets], other[meets])
     of = np.empty(count, np.int64)

@@ -60,7 +60,7 @@ FASTER = 0.17
 def room_of(thickness: _Floats, facing: _Floats) -> tuple[_Floats, _Floats]:
     """(n,) within which length (mm) pieces of this thickness (mm) can be swellings, and beyond
     which length they are walls that others can be swellings of; facing: the mean cosine between
-    their faces, as in `Discs`."""
+    their faces as seen from above."""
     parallel = facing <= _PARALLEL
     room = np.where(parallel, _SHORT, 1.0) * thickness
     return room, np.where(parallel, 1.0, _TAPER) * thickness
