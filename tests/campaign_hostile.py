@@ -82,7 +82,7 @@ def run(name: str, folder: Path, rules: Path) -> Run:
             pid, status, rusage = os.wait4(process.pid, os.WNOHANG)
             if pid:
                 code, used = os.waitstatus_to_exitcode(status), rusage
-            elif time.monotonic() - begun > 3 * _MOST_SECONDS:
+            elif time.monotonic() - begun > 10 * _MOST_SECONDS:
                 os.kill(process.pid, signal.SIGKILL)  # not by `process`, which would reap it
             else:
                 time.sleep(0.05)
