@@ -10,7 +10,7 @@ from solids import mesh
 from wallguard.base.errors import TooLargeError
 from wallguard.sections.cut import cut
 from wallguard.walls import boxes
-from wallguard.walls.boxes import Boxes, meetings
+from wallguard.walls.boxes import Boxes, meetings, near_each_other
 from wallguard.walls.chains import chains_of, near_pairs, turns
 from wallguard.walls.edges import air_edges, material_edges
 
@@ -36,6 +36,26 @@ def test_all_boxes_that_meet_are_found_once():
         if askers.section[i] == others.section[j]
         and (askers.low[i] <= others.high[j]).all()
         and (others.low[j] <= askers.high[i]).all()
+    }
+    assert len(found) == len(set(found))
+    assert set(found) == wanted
+
+
+def test_boxes_near_each_other_are_found_once():
+    boxes_ = some_boxes(np.random.default_rng(6), 200)
+    found = [
+        tuple(sorted(pair))
+        for one, other in near_each_other(boxes_, 1.5)
+        for pair in zip(one.tolist(), other.tolist(), strict=True)
+    ]
+    wide = boxes_.wider(1.5)
+    wanted = {
+        (i, j)
+        for i in range(200)
+        for j in range(i + 1, 200)
+        if boxes_.section[i] == boxes_.section[j]
+        and (wide.low[i] <= boxes_.high[j]).all()
+        and (boxes_.low[j] <= wide.high[i]).all()
     }
     assert len(found) == len(set(found))
     assert set(found) == wanted

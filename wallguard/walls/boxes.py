@@ -44,14 +44,31 @@ def levels(boxes: Boxes, least: float) -> tuple[_Ints, float]:
     return level, width
 
 
+def near_each_other(boxes: Boxes, reach: float) -> Iterator[tuple[_Ints, _Ints]]:
+    """Pairs of different boxes that meet if one is wider by `reach` (mm) on every side, each once,
+    a bounded number at a time.
+
+    Raises TooLargeError where so many lie close together that it would take minutes.
+    """
+    level, _ = levels(boxes, reach)
+    # Of two at one level the left one asks for the other, and asks to the right only.
+    wide, x = boxes.wider(reach), boxes.low[:, 0]
+    right = Boxes(np.column_stack([x, wide.low[:, 1]]), wide.high, boxes.section)
+    for one, other in meetings(right, boxes, reach, level, same=True):
+        kept = np.flatnonzero((x[one] < x[other]) | ((x[one] == x[other]) & (one < other)))
+        yield one[kept], other[kept]
+    yield from meetings(wide, boxes, reach, level + 1)
+
+
 def meetings(
-    askers: Boxes, boxes: Boxes, least: float, own: _Ints | None = None
+    askers: Boxes, boxes: Boxes, least: float, own: _Ints | None = None, *, same: bool = False
 ) -> Iterator[tuple[_Ints, _Ints]]:
     """Pairs (asker, box) that meet, each once, a bounded number at a time.
 
     Boxes lie in square cells, large ones in larger cells, so that none lies in more than four.
 
-    own  (n,) for each asker the lowest level (see `levels`) it asks in; None: it asks in all
+    own   (n,) for each asker the lowest level (see `levels`) it asks in; None: it asks in all
+    same  it asks in that level alone
 
     Raises TooLargeError where so many lie close together that it would take minutes.
     """
@@ -63,7 +80,12 @@ def meetings(
     corners = np.column_stack([askers.low, askers.high])
     for each in np.unique(level).tolist():
         cells = _Cells(boxes, np.flatnonzero(level == each), width * 2**each, origin)
-        asking = np.arange(len(askers.section)) if own is None else np.flatnonzero(own <= each)
+        asks = np.ones(len(askers.section), bool)
+        if own is not None:
+            asks = own == each if same else own <= each
+        asking = np.flatnonzero(asks)
+        if not len(asking):
+            continue
         begin, end, asked = cells.slices(askers.chosen(asking))
         size = end - begin
         some = np.flatnonzero(size)

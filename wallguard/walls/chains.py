@@ -28,7 +28,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.walls.boxes import Boxes, levels, meetings
+from wallguard.walls.boxes import Boxes, near_each_other
 from wallguard.walls.edges import Edges
 
 _Floats = NDArray[np.float64]
@@ -197,18 +197,14 @@ def near_pairs(chains: Chains, reach: float) -> Pairs:
     Raises TooLargeError where outlines lie so close together that it would take minutes.
     """
     boxes = Boxes(chains.low, chains.high, chains.section)
-    level, _ = levels(boxes, reach)
     corners = chains.box
     pairs = []
-    for asker, met in meetings(boxes.wider(reach), boxes, reach, level):
-        # Of two at one level each finds the other.
-        kept = np.flatnonzero((level[asker] < level[met]) | (asker < met))
-        one, other = asker[kept], met[kept]
-        own, its = corners.take(one, axis=0), corners.take(other, axis=0)
+    for left, right in near_each_other(boxes, reach):
+        own, its = corners.take(left, axis=0), corners.take(right, axis=0)
         x, y = np.maximum(its[:, :2] - own[:, 2:], own[:, :2] - its[:, 2:]).T
         gap = np.hypot(np.maximum(x, 0.0), np.maximum(y, 0.0))
         near = np.flatnonzero(gap <= reach)
-        one, other = one[near], other[near]
+        one, other = left[near], right[near]
         pairs.append(Pairs(one, other, gap[near], *_facing(chains, one, other)))
     return Pairs(*(np.concatenate(each) for each in zip(*pairs, strict=True)))
 
