@@ -1,6 +1,7 @@
 """Fits of readings of the trade and of slips: what is known, how well, and what is odd."""
 
 import random
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -12,8 +13,10 @@ from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
 from wallguard.coupon.readings import Readings, parse_readings
 from wallguard.coupon.rows import Row
+from wallguard.fitting.against_base import against_base
 from wallguard.fitting.fit import fit
 from wallguard.fitting.lines import lines_of
+from wallguard.fitting.rule_file import rule_file
 from wallguard.fitting.steps import scatter_of, steps
 from wallguard.rules.model import Rules
 
@@ -100,6 +103,22 @@ def test_beads_in_pairs_only_and_an_offset_are_found_again():
     assert found.ranges["offset"].value == pytest.approx(0.05, abs=0.01)
     # As an offset is fitted, it does not make every calculated thickness uncertain.
     assert found.beads.uncertainty < 0.03
+
+
+def test_the_setting_of_the_base_that_readings_do_not_agree_with_is_named():
+    rows = []
+    for at in range(20, 260, 8):
+        outcome = calculated(replace(FIRST, width=0.52)).outcome(at / 100)
+        rows.append((at / 100, outcome.fill, around(outcome.printed) if outcome.printed else ()))
+    fitted = fit([file_of(rows, "xy")], BASE)
+    told = r"readings agree with beads 0\.5[123] wide"
+    (said,) = fitted.otherwise
+    assert re.fullmatch(f"{told}, where the base says 0.45", said)
+    assert f"# - {said}" in rule_file(fitted, BASE)
+    # Where no settings explain everything, the one that explains most.
+    walls = file_of(rows).rows
+    (said,) = against_base(None, BASE, steps(walls), scatter_of(walls, 0.01, 0.02))
+    assert re.fullmatch(f"{told} better than with 0.45, as in the base", said)
 
 
 def test_two_machines_with_one_nozzle_differ():

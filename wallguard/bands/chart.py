@@ -4,10 +4,12 @@ for terminals, Markdown and pictures alike."""
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from wallguard.bands.advice import range_text
 from wallguard.bands.declared import band_table
+from wallguard.bands.meetings import Meeting, meetings
 from wallguard.bands.table import Band, BandTable
 from wallguard.rules.model import Axis, Rules
 
@@ -22,12 +24,14 @@ class Chart:
     table  of walls in any direction
     axes   of walls along one machine axis, where the rules tell the axes apart
     good   ranges (first, last) of thickness in mm that are good to draw; the last may be inf
+    steps  where measured bands meet calculated ones and the two do not agree
     """
 
     rules: Rules
     table: BandTable
     axes: dict[Axis, BandTable]
     good: tuple[tuple[float, float], ...]
+    steps: tuple[Meeting, ...] = ()
 
     @property
     def about(self) -> tuple[str, ...]:
@@ -58,7 +62,8 @@ def chart_of(rules: Rules) -> Chart:
     """The chart of one process. Raises InputError where no band table follows from the rules."""
     table = band_table(rules)
     good = table.good_ranges(rules.tolerance, rules.strictest("wall"))
-    return Chart(rules, table, {axis: band_table(rules, axis) for axis in sorted(rules.axes)}, good)
+    axes = {axis: band_table(rules, axis) for axis in sorted(rules.axes)}
+    return Chart(rules, table, axes, good, meetings(rules))
 
 
 def spacing_remark(rules: Rules) -> str:
@@ -89,8 +94,13 @@ def _ranges(ranges: tuple[tuple[float, float], ...]) -> str:
     return f"{said} mm" if said else "nothing"
 
 
-def rows(table: BandTable) -> list[tuple[str, ...]]:
-    """One row of HEADS for every band that holds a reading."""
+def rows(table: BandTable, steps: Sequence[Meeting] = ()) -> list[tuple[str, ...]]:
+    """One row of HEADS for every band that holds a reading.
+
+    steps  of this table; calculated bands that do not agree with what was measured beside are so
+           marked
+    """
+    marked = {step.beside for step in steps}
     return [
         (
             range_text(*band.readings),
@@ -98,7 +108,7 @@ def rows(table: BandTable) -> list[tuple[str, ...]]:
             _printed(band),
             "-" if band.fill == "missing" else f"{band.uncertainty:.2f}",
             _air(band),
-            band.source,
+            f"{band.source}, a step" if marked.intersection(band.readings) else band.source,
         )
         for band in table.bands
         if band.readings is not None

@@ -14,6 +14,7 @@ from wallguard.bands.table import BandTable
 from wallguard.base.errors import InputError
 from wallguard.coupon.readings import Readings, merged
 from wallguard.coupon.rows import Row
+from wallguard.fitting.against_base import against_base
 from wallguard.fitting.doubt import with_settings
 from wallguard.fitting.lines import Lines, lines_of
 from wallguard.fitting.recovery import Recovered, recover
@@ -56,6 +57,7 @@ class Fit:
     differ    how the axes differ, in words
     claimed   whether there were readings enough to claim k = 2
     others    what the gaps, holes and pins came out like, in words
+    otherwise bead settings of the base that the readings do not agree with, in words
     """
 
     bands: tuple[DeclaredBand, ...]
@@ -69,6 +71,7 @@ class Fit:
     differ: tuple[str, ...] = ()
     claimed: bool = True
     others: tuple[str, ...] = ()
+    otherwise: tuple[str, ...] = ()
     files: tuple[Readings, ...] = field(default=(), repr=False)
     recovered: Recovered | None = None
 
@@ -106,14 +109,12 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
         together = {axis: steps for axis, steps in measured.items()}  # noqa: C416  wider keys
     lines = {axis: lines_of(steps, scatter) for axis, steps in together.items()}
     estimated = recovered = None
+    otherwise: tuple[str, ...] = ()
     if base.category == "material extrusion":
         every = [step for part in together.values() for step in part]
-        recovered = _recovered(files)
         ordered = sorted(every, key=lambda step: step.nominal)
-        estimated = estimate(ordered, scatter, base, recovered)
-        if estimated is None and recovered is not None:
-            recovered = None
-            estimated = estimate(ordered, scatter, base)
+        estimated, recovered = _settings(ordered, scatter, base, files)
+        otherwise = against_base(estimated, base, ordered, scatter)
     beads = estimated.beads if estimated else base.beads
     table = calculated(beads, base.layer_height) if beads else None
     tables = {
@@ -134,9 +135,21 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
         differ=differ,
         claimed=scatter.found,
         others=tuple(_others(rows, scatter)),
+        otherwise=otherwise,
         files=tuple(files),
     )
     return replace(made, odd=tuple(_odd(made, walls, base)))
+
+
+def _settings(
+    steps: Sequence[Step], scatter: Scatter, base: Rules, files: Sequence[Readings]
+) -> tuple[Estimate | None, Recovered | None]:
+    """The settings that explain the steps, and what toolpaths show of them by themselves."""
+    recovered = _recovered(files)
+    estimated = estimate(steps, scatter, base, recovered)
+    if estimated is None and recovered is not None:
+        return estimate(steps, scatter, base), None
+    return estimated, recovered
 
 
 def _recovered(files: Sequence[Readings]) -> Recovered | None:

@@ -110,6 +110,10 @@ def _head(fitted: Fit, base: Rules) -> Iterator[str]:
         yield from comment("Odd about the readings:")
         for text in fitted.odd:
             yield from comment(f"- {text}")
+    if fitted.otherwise:
+        yield from comment("Bead settings of the base that the readings do not agree with:")
+        for text in fitted.otherwise:
+            yield from comment(f"- {text}")
     if fitted.others:
         yield from comment("Other features (printed - drawn ± U):")
         for text in fitted.others:

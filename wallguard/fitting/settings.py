@@ -55,6 +55,15 @@ _A, _B, _N, _SMALLEST, _BETWEEN, _SQUEEZE, _FILL, _VARIES, _SHARED, _OVERLAP, _S
 _TRIED = (_A, _B, _N, _SMALLEST, _BETWEEN, _SQUEEZE, _FILL, _VARIES, _SINGLE)
 # The share of settings tried that never lay a single bead.
 _PAIRS_ONLY = 0.2
+# The columns of numbers by their keys; how many values are tried of one alone.
+_COLUMNS = {
+    "width": _A,
+    "contours": _N,
+    "smallest_wall": _SMALLEST,
+    "squeeze": _SQUEEZE,
+    "smallest_fill": _FILL,
+}
+_GRID = 400
 _YES_NO = ("false", "true")
 
 
@@ -159,6 +168,33 @@ def _choices(same: Array) -> dict[str, tuple[str, ...]]:
         key: tuple(name for code, name in enumerate(names) if (same[:, column] == code).any())
         for key, column, names in columns
     }
+
+
+def one_setting(steps: Sequence[Step], scatter: Scatter, base: Rules) -> tuple[str, Range] | None:
+    """The one bead setting of the base which, changed alone, explains the steps best, with what it
+    would have to be; None where none explains them clearly better than the base does."""
+    known = [step for step in steps if step.fill != "uncertain"]
+    printed = [step for step in known if step.readings]
+    if base.beads is None or len(printed) < 2:
+        return None
+    target, box = _Target.of(known, scatter), _box(known, printed, base)
+    own = np.array([float(number) for number in Settings.of(base.beads, base.layer_height)])
+    best, chosen = float(target.scores(own[None, :].copy())[0]) + CLOSE, None
+    for key, column in _COLUMNS.items():
+        high = {_SQUEEZE: own[_A], _FILL: 2 * own[_A]}.get(column, float(box[1, column]))
+        tried = np.tile(own, (_GRID, 1))
+        tried[:, column] = np.linspace(float(box[0, column]), high, _GRID)
+        if column == _A:
+            tried[:, _B] = tried[:, _A] * own[_B] / own[_A]
+        if column == _N:
+            tried[:, column] = np.floor(tried[:, column])
+        scores = target.scores(tried)
+        if float(scores.max()) > best:
+            best = float(scores.max())
+            values = tried[scores >= best - SAME, column]
+            value = float(tried[int(scores.argmax()), column])
+            chosen = key, Range(value, float(values.min()), float(values.max()))
+    return chosen
 
 
 def laid(thicknesses: Array, settings: Array) -> Laid:
@@ -421,13 +457,8 @@ def _thin(settings: Array, scores: Array) -> Array:
 
 
 def _ranges(chosen: Array, same: Array) -> dict[str, Range]:
-    columns = {
-        "contours": _N,
-        "smallest_wall": _SMALLEST,
-        "squeeze": _SQUEEZE,
-        "smallest_fill": _FILL,
-        "offset": _OFFSET,
-    }
+    columns = {key: column for key, column in _COLUMNS.items() if column != _A}
+    columns["offset"] = _OFFSET
     widths = {"narrowest bead": _A, "widest bead": _B} if chosen[_VARIES] else {"width": _A}
     alike = same[same[:, _VARIES] == chosen[_VARIES]]
     return {

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from wallguard.bands.advice import NOTHING_GOOD, range_text
 from wallguard.bands.chart import HEADS, Chart, rows, spacing_remark
-from wallguard.bands.table import BandTable
 from wallguard.reports.markdown_text import code, prose
+from wallguard.rules.model import Axis
 
 
 def chart_markdown(chart: Chart) -> str:
@@ -28,19 +28,23 @@ def _lines(chart: Chart) -> Iterator[str]:
     if remark := spacing_remark(chart.rules):
         yield f"{remark}."
         yield ""
-    yield from _table(chart.table)
-    for axis, table in chart.axes.items():
+    for step in chart.steps:
+        yield f"{step.words[0].upper()}{step.words[1:]}."
+        yield ""
+    yield from _table(chart, None)
+    for axis in chart.axes:
         yield ""
         yield f"Walls that run along {axis}:"
         yield ""
-        yield from _table(table)
+        yield from _table(chart, axis)
     if chart.rules.notes:
         yield ""
         yield prose(chart.rules.notes)
 
 
-def _table(table: BandTable) -> Iterator[str]:
+def _table(chart: Chart, axis: Axis | None) -> Iterator[str]:
+    table = chart.table if axis is None else chart.axes[axis]
     yield f"| {' | '.join(HEADS)} |"
     yield "|" + " --- |" * len(HEADS)
-    for row in rows(table):
+    for row in rows(table, [step for step in chart.steps if step.axis == axis]):
         yield f"| {' | '.join(row)} |"

@@ -22,7 +22,7 @@ _TICK = 10
 
 def chart_text(chart: Chart) -> str:
     """The chart as text; ends with a line break."""
-    paragraphs = (_title(chart), _rows(chart.table), _bar(chart), _good(chart))
+    paragraphs = (_title(chart), _rows(chart), _bar(chart), _good(chart))
     return "\n\n".join("\n".join(lines) for lines in paragraphs) + "\n"
 
 
@@ -33,8 +33,8 @@ def _title(chart: Chart) -> list[str]:
     return [line for text in texts if text for line in textwrap.wrap(plain(text), _WIDTH)]
 
 
-def _rows(table: BandTable) -> list[str]:
-    cells = [HEADS, *rows(table)]
+def _rows(chart: Chart) -> list[str]:
+    cells = [HEADS, *rows(chart.table, [step for step in chart.steps if step.axis is None])]
     widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
     return [
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
@@ -84,4 +84,9 @@ def _good(chart: Chart) -> list[str]:
         *textwrap.wrap(text, _WIDTH, subsequent_indent="  "),
         *textwrap.wrap(f"({chart.asked})", _WIDTH),
         *textwrap.wrap(spacing_remark(chart.rules), _WIDTH),
+        *(
+            line
+            for step in chart.steps
+            for line in textwrap.wrap(step.words, _WIDTH, subsequent_indent="  ")
+        ),
     ]

@@ -134,6 +134,7 @@ def report(fitted: Fit) -> list[str]:
     )
     for head, texts in (
         ("the axes differ; walls in any direction get the worse of both:", fitted.differ),
+        ("bead settings of the base that the readings do not agree with:", fitted.otherwise),
         ("gaps, holes and pins (printed - drawn, ± 95 %):", fitted.others),
         ("odd about the readings:", fitted.odd),
     ):
