@@ -67,16 +67,20 @@ def junit_schema(shared: Path) -> Any:
 
 @pytest.fixture(scope="session")
 def git_config(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The only settings of git that tests with `git_settings` know."""
-    file = tmp_path_factory.mktemp("home") / "gitconfig"
+    """The only settings of git that tests know."""
+    home = tmp_path_factory.mktemp("home")
+    (home / "templates").mkdir()
+    file = home / "gitconfig"
+    # Sample hooks, and waiting for the disk, take longer than many of the tests.
     file.write_text(
-        "[user]\nname = Tester\nemail = tester@example.org\n[init]\ndefaultBranch = main\n"
-        "[core]\nfsync = none\n[gc]\nauto = 0\n"
+        "[user]\nname = Tester\nemail = tester@example.org\n[gc]\nauto = 0\n"
+        "[core]\nfsync = none\n[init]\ndefaultBranch = main\n"
+        f"templateDir = {(home / 'templates').as_posix()}\n"
     )
     return file
 
 
-@pytest.fixture
+@pytest.fixture(autouse=True)
 def git_settings(monkeypatch: pytest.MonkeyPatch, git_config: Path) -> None:
     """Nothing that the machine or the run of the tests tells git reaches a test."""
     for name in [name for name in os.environ if name.startswith("GIT_")]:

@@ -91,7 +91,7 @@ class Work:
 
 def design_repository(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Work:
     """A repository with its first commit, `wallguard` on the PATH, and a `pip` that only notes in
-    `installed` what it was asked for. The test asks for `git_settings`, too."""
+    `installed` what it was asked for."""
     for name in [name for name in os.environ if name.startswith("PRE_COMMIT")]:
         monkeypatch.delenv(name)
     monkeypatch.setenv("PRE_COMMIT_HOME", str(tmp_path / "pre-commit"))

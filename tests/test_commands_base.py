@@ -35,9 +35,6 @@ OLD = FRAME + box([1.5, 40, 10], [20, 0, 0])
 NEW_RIB = box([1.5, 40, 10], [40, 0, 0])
 
 
-pytestmark = pytest.mark.usefixtures("git_settings")
-
-
 def write(root, gate="new"):
     (root / "rules").mkdir(parents=True, exist_ok=True)
     (root / "rules/grey.yaml").write_text(RULES)

@@ -17,7 +17,7 @@ from wallguard.repository.git import below_top
 
 
 @pytest.fixture
-def work(tmp_path, monkeypatch, git_settings) -> Work:
+def work(tmp_path, monkeypatch) -> Work:
     """A repository whose designs are in a folder, with a hollow wall in one part."""
     made = design_repository(tmp_path, monkeypatch)
     made.write("designs/wallguard.yaml", CONFIG)

@@ -30,9 +30,6 @@ exclude: ["parts/old*"]
 GOOD, HOLLOW = box([40, 2.0, 10]), box([40, 1.5, 10])
 
 
-pytestmark = pytest.mark.usefixtures("git_settings")
-
-
 def design(root, gate=""):
     """A design repository in `root`: one good part, one with a hollow wall."""
     (root / "rules").mkdir(parents=True)

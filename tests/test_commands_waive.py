@@ -14,7 +14,6 @@ from wallguard.commands.publish import Outputs
 from wallguard.jobs.choose import Asked, How
 from wallguard.waivers.load import load_waivers
 
-pytestmark = pytest.mark.usefixtures("git_settings")
 LAST = date.today() + timedelta(200)
 UNTIL = str(LAST)
 LATER = LAST + timedelta(1)

@@ -44,7 +44,7 @@ def obj(path, solid):
 
 
 @pytest.fixture
-def repo(tmp_path, monkeypatch, git_settings):
+def repo(tmp_path, monkeypatch):
     root = tmp_path / "design"
     (root / "rules").mkdir(parents=True)
     (root / "rules/grey.yaml").write_text(RULES)

@@ -18,7 +18,7 @@ pytestmark = pytest.mark.xdist_group("hooks")
 
 
 @pytest.fixture
-def work(tmp_path, monkeypatch, git_settings) -> Work:
+def work(tmp_path, monkeypatch) -> Work:
     """A design repository with its first commit, and `wallguard` on the PATH."""
     return design_repository(tmp_path, monkeypatch)
 
@@ -199,6 +199,7 @@ def test_from_the_top_the_hook_serves_a_design_repository_in_a_folder(below):
 @pytest.fixture
 def plain(work) -> Work:
     """The repository with our plain git hook."""
+    (work.root / ".git" / "hooks").mkdir()
     shutil.copy(TOP / "hooks" / "pre-commit", work.root / ".git" / "hooks" / "pre-commit")
     return work
 

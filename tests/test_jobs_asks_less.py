@@ -34,7 +34,7 @@ HOLLOW = box([40, 1.5, 10])
 
 
 @pytest.fixture
-def repo(tmp_path, monkeypatch, git_settings):
+def repo(tmp_path, monkeypatch):
     root = tmp_path / "design"
     (root / "rules").mkdir(parents=True)
     (root / "rules/grey.yaml").write_text(RULES)

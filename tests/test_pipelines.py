@@ -28,7 +28,7 @@ SHELL = pytest.mark.skipif(sys.platform == "win32", reason="shell scripts")
 
 
 @pytest.fixture
-def work(tmp_path, monkeypatch, git_settings) -> Work:
+def work(tmp_path, monkeypatch) -> Work:
     """A design repository with its first commit, and `wallguard` on the PATH."""
     return design_repository(tmp_path, monkeypatch)
 

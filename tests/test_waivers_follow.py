@@ -1,7 +1,6 @@
 """Waivers follow a part that is moved, renamed, converted or divided, however it is asked for, and
 nothing else."""
 
-import os
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -21,11 +20,6 @@ SINGLE = box([60, 2, 10]) + box([1.5, 30, 10], [44, 0, 0])
 
 @pytest.fixture
 def repo(tmp_path, monkeypatch):
-    for name in [name for name in os.environ if name.startswith("GIT_")]:
-        monkeypatch.delenv(name)
-    monkeypatch.setenv("GIT_CONFIG_GLOBAL", str(tmp_path / "gitconfig"))
-    monkeypatch.setenv("GIT_CONFIG_NOSYSTEM", "1")
-    (tmp_path / "gitconfig").write_text("[user]\nname = Tester\nemail = tester@example.org\n")
     root = tmp_path / "design"
     (root / "rules").mkdir(parents=True)
     (root / "rules/grey.yaml").write_text(RULES)
