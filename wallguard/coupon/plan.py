@@ -212,18 +212,21 @@ def quick_steps(rules: Rules, table: BandTable, unit: float) -> tuple[float, ...
     there; then those that are farthest from the rest.
     """
     every = list(wall_steps(rules, table, unit))
-    changes = [two.lower for one, two in pairwise(table.bands) if one.fill != two.fill]
-    beside = {one for change in changes[:3] for one in _beside(change, unit)}
-    chosen = [one for one in every if one in beside][:QUICK]
-    ranges = list(pairwise([*(one for one in changes if one < every[-1]), every[-1]]))
+    bands = pairwise(table.bands)
+    changes = [after.lower for before, after in bands if before.fill != after.fill]
+    beside = {step for change in changes[:3] for step in _beside(change, unit)}
+    chosen = [step for step in every if step in beside][:QUICK]
+    ranges = list(pairwise([*(change for change in changes if change < every[-1]), every[-1]]))
     # Those of which there is no wall yet come first.
-    for low, high in sorted(ranges, key=lambda ends: any(ends[0] <= c < ends[1] for c in chosen)):
-        middle = min(every, key=lambda one: abs(one - (low + high) / 2))
+    for low, high in sorted(
+        ranges, key=lambda ends: any(ends[0] <= step < ends[1] for step in chosen)
+    ):
+        middle = min(every, key=lambda step: abs(step - (low + high) / 2))
         if middle not in chosen and len(chosen) < QUICK:
             chosen.append(middle)
-    rest = [one for one in every if one not in chosen]
+    rest = [step for step in every if step not in chosen]
     while rest and len(chosen) < QUICK:
-        apart = [min((abs(one - other) for other in chosen), default=one) for one in rest]
+        apart = [min((abs(step - other) for other in chosen), default=step) for step in rest]
         chosen.append(rest.pop(apart.index(max(apart))))
     return tuple(sorted(chosen))
 

@@ -108,8 +108,8 @@ class Rehearsed:
     before     None: no toolpath of before the update was named
     otherwise  thicknesses that come out otherwise, thinnest first
     edges      of the band table that moved, came or went
-    stand      those that stand; `after` tells between which walls of the coupon they were seen, so
-               how far they may have moved unseen
+    stand      those that stand; `after` tells between which thicknesses, the nearest of which the
+               toolpath tells the fill, they may have moved unseen
     settings   of beads, as far as they explain it
     next_walls  thicknesses that, on the coupon too, would tell most of what is uncertain
     impact     what that does to parts
@@ -155,17 +155,17 @@ class Rehearsal:
     @property
     def exit_code(self) -> int:
         """0 nothing gets worse, 1 some part does, 2 some file could not be compared."""
-        return 2 if self.troubles else max(one.impact.exit_code for one in self.toolpaths)
+        return 2 if self.troubles else max(each.impact.exit_code for each in self.toolpaths)
 
     @property
     def matrix(self) -> tuple[Row, ...]:
         """Every part that was compared, and what each toolpath does to it; parts by path."""
-        found: dict[str, list[Kind]] = {}
-        for at, one in enumerate(self.toolpaths):
-            for part in one.impact.parts:
-                row = found.setdefault(part.path, ["same"] * len(self.toolpaths))
+        rows: dict[str, list[Kind]] = {}
+        for at, toolpath in enumerate(self.toolpaths):
+            for part in toolpath.impact.parts:
+                row = rows.setdefault(part.path, ["same"] * len(self.toolpaths))
                 row[at] = min(row[at], kind(part), key=_KINDS.index)
-        return tuple(Row(path, tuple(kinds)) for path, kinds in sorted(found.items()))
+        return tuple(Row(path, tuple(kinds)) for path, kinds in sorted(rows.items()))
 
     @property
     def hold_back(self) -> tuple[str, ...]:
@@ -185,7 +185,7 @@ def verdict(rehearsal: Rehearsal) -> Verdict:
         return "nothing compared"
     if rehearsal.exit_code == 1:
         return "hold back"
-    if any(one.before and one.before.unlike for one in rehearsal.toolpaths):
+    if any(each.before and each.before.unlike for each in rehearsal.toolpaths):
         return "unproven"
     same = all(kind == "same" for row in rehearsal.matrix for kind in row.kinds)
     return "no change" if same else "not worse"

@@ -12,6 +12,7 @@ of a millimetre gets the first of these:
     | uncertain, and all settings that explain it say as the rules do | they stand                 |
     | uncertain, between thicknesses where the rules stand, and some  | they stand                 |
     |   such settings say as they do, all the way                     |                            |
+    | uncertain, and all settings read off the toolpath say the same  | as they say                |
     | uncertain otherwise                                             | uncertain                  |
 
 The same fill is another outcome where both printed thicknesses differ by more than their
@@ -25,11 +26,12 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
 from wallguard.bands.beads import FILLS
+from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table, cut
 from wallguard.bands.table import Band, BandTable, Outcome, merged
 from wallguard.base.text import SHOWN
@@ -46,8 +48,8 @@ _SLACK = round(SLACK * _PER_MM)
 # Beyond the last edge of both tables nothing changes any more.
 _BEYOND = 10
 
-# `printed`: as fitted, but of the same fill.
-_Verdict = Literal["stands", "printed", "fitted", "open"]
+# `printed`: as fitted, but of the same fill; `settled`: as all settings say.
+_Verdict = Literal["stands", "printed", "fitted", "settled", "open"]
 
 
 @dataclass(frozen=True)
@@ -57,12 +59,28 @@ class Evidence:
     rules   complete, with bands for all thicknesses
     before, after  the band tables of the rules as they are, and of these
     read    thicknesses of the coupon's walls that were found, mm
+    possible  for each hundredth of a millimetre from 1 on: the fills by all settings that explain
+            the toolpath
     """
 
     rules: Rules
     before: BandTable
     after: BandTable
     read: tuple[float, ...]
+    possible: tuple[frozenset[str], ...] = ()
+
+    def reach(self, edge: float) -> tuple[float, float] | None:
+        """Between which thicknesses an edge of the rules at `edge` mm may have moved unseen: the
+        nearest to either side of which the fill is known; None where that ends nowhere."""
+        at, read = round(edge * _PER_MM), {round(step * _PER_MM) for step in self.read}
+        known = [
+            number
+            for number, fills in enumerate(self.possible, 1)
+            if number in read or len(fills) == 1
+        ]
+        below = [number for number in known if number < at]
+        above = [number for number in known if number >= at]
+        return (below[-1] / _PER_MM, above[0] / _PER_MM) if below and above else None
 
     def stretches(self) -> Iterator[tuple[int, float]]:
         """First and last hundredth of a millimetre of each stretch that comes out otherwise by one
@@ -70,8 +88,8 @@ class Evidence:
         last = _last(self.before, self.after)
 
         def pair(at: int) -> tuple[str, str] | None:
-            one, other = (table.outcome(at / _PER_MM) for table in (self.before, self.after))
-            return None if same(one, other) else (one.fill, other.fill)
+            before, after = (table.outcome(at / _PER_MM) for table in (self.before, self.after))
+            return None if same(before, after) else (before.fill, after.fill)
 
         for key, run in groupby(range(1, last + 1), key=pair):
             numbers = list(run)
@@ -86,22 +104,27 @@ def evidence(fitted: Fit, made: Rules, base: Rules) -> Evidence:
     """
     before, new = band_table(base), band_table(made)
     read = tuple(sorted({step.nominal for steps in fitted.measured.values() for step in steps}))
-    verdicts = _verdicts(before, new, fitted, {round(one * _PER_MM) for one in read})
-    bands = tuple(merged(_patched(before, new, verdicts)))
-    after = BandTable(bands)
-    told = tuple(declared(band, _source(band)) for band in bands)
-    return Evidence(replace(base, bands=told, axes={}), before, after, read)
+    told = _told(fitted, _last(before, new))
+    possible = tuple(each.fills for each in told)
+    verdicts = _verdicts((before, new), told, {round(step * _PER_MM) for step in read})
+    settings = None
+    if fitted.recovered is not None and fitted.beads is not None:
+        settings = calculated(fitted.beads, base.layer_height)
+        verdicts = list(_settled(verdicts, possible, settings))
+    after = BandTable(tuple(merged(_patched(before, new, settings or new, verdicts))))
+    bands = tuple(declared(band, _source(band)) for band in after.bands)
+    return Evidence(replace(base, bands=bands, axes={}), before, after, read, possible)
 
 
-def same(one: Outcome, other: Outcome, read: bool = True) -> bool:
+def same(old: Outcome, new: Outcome, read: bool = True) -> bool:
     """Whether two outcomes of one thickness are the same, by all that is known of them; `read`:
     whether a wall of it was."""
-    if one.fill != other.fill:
+    if old.fill != new.fill:
         return False
-    if one.printed is None or other.printed is None:
+    if old.printed is None or new.printed is None:
         return True
-    us = one.uncertainty, other.uncertainty
-    return abs(one.printed - other.printed) <= max(math.hypot(*us) if read else sum(us), SHOWN)
+    us = old.uncertainty, new.uncertainty
+    return abs(old.printed - new.printed) <= max(math.hypot(*us) if read else sum(us), SHOWN)
 
 
 def _last(*tables: BandTable) -> int:
@@ -109,30 +132,37 @@ def _last(*tables: BandTable) -> int:
     return max(math.ceil(table.bands[-1].lower * _PER_MM) for table in tables) + _BEYOND
 
 
-def _verdicts(before: BandTable, new: BandTable, fitted: Fit, read: set[int]) -> list[_Verdict]:
-    """For each hundredth from 1 on."""
-    last = _last(before, new)
-    old, found = ([one.outcome(at / _PER_MM) for at in range(1, last + 1)] for one in (before, new))
-    fills = [one.fill for one in old]
-
+def _verdicts(
+    tables: tuple[BandTable, BandTable], told: Sequence[_Told], read: set[int]
+) -> list[_Verdict]:
+    """For each hundredth from 1 on; `tables`: of the rules, and as fitted."""
+    (before, new), last = tables, len(told)
+    possible = [each.fills for each in told]
+    thicknesses = [at / _PER_MM for at in range(1, last + 1)]
+    outcomes = list(
+        zip(map(before.outcome, thicknesses), map(new.outcome, thicknesses), strict=True)
+    )
+    fills = [old.fill for old, _ in outcomes]
     verdicts = [
-        _known(one, new, at in read)
-        for at, (one, new) in enumerate(zip(old, found, strict=True), 1)
+        _known(*pair, None if at in read else reach)
+        for at, (pair, reach) in enumerate(zip(outcomes, told, strict=True), 1)
     ]
     # Edges that differ by no more than settings are known by.
-    pairs = [
-        (verdict, one, new.fill) for verdict, one, new in zip(verdicts, fills, found, strict=True)
+    runs = [
+        (verdict, old.fill, new.fill)
+        for verdict, (old, new) in zip(verdicts, outcomes, strict=True)
     ]
-    for (verdict, *_), run in groupby(range(last), key=pairs.__getitem__):
+    for (verdict, *_), run in groupby(range(last), key=runs.__getitem__):
         numbers = list(run)
         short = len(numbers) <= _SLACK and not read.intersection(at + 1 for at in numbers)
         if verdict == "fitted" and short:
             verdicts[numbers[0] : numbers[-1] + 1] = ["stands"] * len(numbers)
-    possible = _possible(fitted, last)
     for at in range(last):
         if verdicts[at] == "open" and fills[at] in ("uncertain", *_only(possible[at])):
             verdicts[at] = "stands"
-    for is_open, run in groupby(range(last), key=[one == "open" for one in verdicts].__getitem__):
+    for is_open, run in groupby(
+        range(last), key=[verdict == "open" for verdict in verdicts].__getitem__
+    ):
         numbers = list(run)
         ends = [verdicts[at] for at in (numbers[0] - 1, numbers[-1] + 1) if 0 <= at < last]
         if not is_open or "fitted" in ends:
@@ -142,40 +172,75 @@ def _verdicts(before: BandTable, new: BandTable, fitted: Fit, read: set[int]) ->
     return verdicts
 
 
-def _known(old: Outcome, new: Outcome, read: bool) -> _Verdict:
+def _known(old: Outcome, new: Outcome, told: _Told | None) -> _Verdict:
+    """`told`: by all settings, where no wall was read."""
     if new.fill == "uncertain":
         return "open"
     if old.fill != new.fill:
         return "fitted"
-    return "stands" if same(old, new, read) else "printed"
+    if same(old, new, told is None):
+        return "stands"
+    if told is not None and old.printed is not None:
+        u = old.uncertainty + new.uncertainty
+        if told.least - u <= old.printed <= told.most + u:
+            return "stands"
+    return "printed"
 
 
-def _only(fills: set[str]) -> tuple[str, ...]:
+def _settled(
+    verdicts: Sequence[_Verdict], possible: Sequence[frozenset[str]], settings: BandTable
+) -> Iterator[_Verdict]:
+    """The verdicts, settled where all settings agree with the best of them."""
+    for at, (verdict, fills) in enumerate(zip(verdicts, possible, strict=True), 1):
+        agreed = verdict == "open" and fills == {settings.outcome(at / _PER_MM).fill}
+        yield "settled" if agreed else verdict
+
+
+def _only(fills: frozenset[str]) -> tuple[str, ...]:
     """The one fill, if there is only one."""
     return tuple(fills) if len(fills) == 1 else ()
 
 
-def _possible(fitted: Fit, last: int) -> list[set[str]]:
-    """The fills of each hundredth by all settings that explain the toolpath; where there are none,
-    all fills."""
+class _Told(NamedTuple):
+    """What all settings that explain the toolpath say of one thickness: the fills, and the least
+    and greatest printed thickness (mm; inf and -inf where nothing is printed)."""
+
+    fills: frozenset[str]
+    least: float = math.inf
+    most: float = -math.inf
+
+
+def _told(fitted: Fit, last: int) -> list[_Told]:
+    """For each hundredth from 1 on; where there are no such settings, all fills."""
     if fitted.found is None:
-        return [set(FILLS)] * last
-    fill = laid(np.arange(1, last + 1) / _PER_MM, fitted.found.kept).fill
-    return [{FILLS[number] for number in np.unique(column)} for column in fill.T]
+        return [_Told(frozenset(FILLS))] * last
+    by_settings = laid(np.arange(1, last + 1) / _PER_MM, fitted.found.kept)
+    return [
+        _Told(
+            frozenset(FILLS[number] for number in np.unique(fills)),
+            float(np.nanmin(printed, initial=math.inf)),
+            float(np.nanmax(printed, initial=-math.inf)),
+        )
+        for fills, printed in zip(by_settings.fill.T, by_settings.printed.T, strict=True)
+    ]
 
 
-def _may(possible: Sequence[set[str]], at: int, fill: str) -> bool:
+def _may(possible: Sequence[frozenset[str]], at: int, fill: str) -> bool:
     near = possible[max(at - _SLACK, 0) : at + _SLACK + 1]
-    return fill == "uncertain" or any(fill in one for one in near)
+    return fill == "uncertain" or any(fill in fills for fills in near)
 
 
-def _patched(before: BandTable, new: BandTable, verdicts: Sequence[_Verdict]) -> Iterator[Band]:
-    """The bands of the rules where they stand, else those of the fit."""
+def _patched(
+    before: BandTable, new: BandTable, settings: BandTable, verdicts: Sequence[_Verdict]
+) -> Iterator[Band]:
+    """The bands of the rules where they stand, of settings where these settle it, else of the
+    fit."""
+    tables = [{"stands": before, "settled": settings}.get(verdict, new) for verdict in verdicts]
     lower = 0.0
-    for stands, run in groupby(enumerate(verdicts, 1), key=lambda each: each[1] == "stands"):
-        last = [at for at, _ in run][-1]
-        upper = math.inf if last == len(verdicts) else (last + 1) / _PER_MM
-        yield from cut((before if stands else new).bands, lower, upper)
+    for _, run in groupby(range(len(tables)), key=lambda at: id(tables[at])):
+        last = list(run)[-1]
+        upper = math.inf if last + 1 == len(tables) else (last + 2) / _PER_MM
+        yield from cut(tables[last].bands, lower, upper)
         lower = upper
 
 

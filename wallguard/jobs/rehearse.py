@@ -78,23 +78,23 @@ def rehearse(
     with ExitStack() as stack:
         folder = stack.enter_context(tempfile.TemporaryDirectory())
         read, troubles = _Reader(base, coupon).all(update.toolpaths, _before(update, stack))
-        made = tuple(
+        rehearsed = tuple(
             replace(
-                one.result,
+                each.result,
                 impact=impact(
-                    one.processes(update.rules, Path(folder)),
+                    each.processes(update.rules, Path(folder)),
                     paths,
                     everything=everything,
                     how=how,
                     watch=watch,
                 ),
             )
-            for one in read
+            for each in read
         )
     return Rehearsal(
         rules=Process(base.path, base.name),
         coupon=str(coupon),
-        toolpaths=made,
+        toolpaths=rehearsed,
         troubles=troubles,
         version=__version__,
         started=started,
@@ -128,14 +128,14 @@ def _coupon(update: Update) -> Path:
     if update.coupon is not None:
         return update.coupon
     near = (update.toolpaths[0].parent, Path("coupon"), work_tree(Path.cwd()).root / "coupon")
-    found = next((folder for folder in near if (folder / MANIFEST).is_file()), None)
-    if found is None:
+    coupon = next((folder for folder in near if (folder / MANIFEST).is_file()), None)
+    if coupon is None:
         raise InputError(
             update.toolpaths[0],
             "nothing says which coupon it makes: there is none beside it, and none in `coupon`",
             remedy="Name the folder of the coupon: --coupon",
         )
-    return found
+    return coupon
 
 
 @dataclass(frozen=True)
@@ -215,24 +215,24 @@ class _Reader:
         if then is not None:
             fitted = self._fitted(then.file)
             held = Before(then.shown, _walls(fitted), tuple(_unlike(fitted, base)))
-            found = evidence(fitted.fit, fitted.rules, base)
-            rules = found.rules if any(found.stretches()) else None
+            facts = evidence(fitted.fit, fitted.rules, base)
+            rules = facts.rules if any(facts.stretches()) else None
         fitted = self._fitted(file)
-        found = evidence(fitted.fit, fitted.rules, rules or base)
+        facts = evidence(fitted.fit, fitted.rules, rules or base)
         result = Rehearsed(
             toolpath=str(file),
             walls=_walls(fitted),
             before=held,
-            otherwise=tuple(otherwise(found)),
-            edges=tuple(edges(found)),
-            stand=tuple(standing(found)),
+            otherwise=tuple(otherwise(facts)),
+            edges=tuple(edges(facts)),
+            stand=tuple(standing(facts)),
             settings=tuple(settings(fitted.fit, base)),
-            next_walls=_next_walls(found),
-            notes=tuple(_notes(fitted, found)),
+            next_walls=_next_walls(facts),
+            notes=tuple(_notes(fitted, facts)),
             impact=_NONE,
         )
         name = f"{base.name}, as {file.name} lays it"
-        return _Read(number, result, replace(found.rules, name=name), rules)
+        return _Read(number, result, replace(facts.rules, name=name), rules)
 
     def _fitted(self, file: Path) -> Fitted:
         if file not in self.known:
@@ -258,22 +258,22 @@ def _told(wall: Compared) -> Unlike:
     return Unlike(step.nominal, wall.axis, outcome.fill, step.fill, outcome.printed, laid)
 
 
-def _next_walls(found: Evidence) -> tuple[float, ...]:
+def _next_walls(facts: Evidence) -> tuple[float, ...]:
     """Walls in what has become uncertain."""
-    doubted = [one for one in otherwise(found) if one.after == "uncertain"]
-    steps = (one.thickness for one in next_steps(found.rules, _MORE_WALLS))
-    return tuple(
-        step for step in steps if any(one.lower <= step <= (one.upper or inf) for one in doubted)
-    )
+    doubted = [
+        (each.lower, each.upper or inf) for each in otherwise(facts) if each.after == "uncertain"
+    ]
+    steps = (step.thickness for step in next_steps(facts.rules, _MORE_WALLS))
+    return tuple(step for step in steps if any(low <= step <= high for low, high in doubted))
 
 
-def _notes(fitted: Fitted, found: Evidence) -> Iterable[str]:
+def _notes(fitted: Fitted, facts: Evidence) -> Iterable[str]:
     """What a reader has to know of how the toolpath was read."""
     missed = sum(file.unmeasured for file in fitted.fit.files)
     if missed:
         yield f"{counted(missed, 'wall')} of the coupon could not be found in it."
-    measured = any(band.source == "measured" for band in found.before.bands)
-    if measured and any(one.before == one.after for one in otherwise(found)):
+    measured = any(band.source == "measured" for band in facts.before.bands)
+    if measured and any(each.before == each.after for each in otherwise(facts)):
         yield (
             "The rules have measured bands: a printed thickness that differs from theirs may be "
             "what no toolpath knows. With --before only what changed is told."

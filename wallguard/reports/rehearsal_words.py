@@ -126,8 +126,8 @@ def stand(edge: Edge) -> str:
     """An edge that stands, and how well it was seen."""
     low, high = edge.after or (0.0, 0.0)
     return (
-        f"{edge.below} -> {edge.above}: {_place(edge.before or (0.0, 0.0))}, seen between walls of "
-        f"{mm(low)} and {mm(high)} mm"
+        f"{edge.below} -> {edge.above}: {_place(edge.before or (0.0, 0.0))}, told by what is laid "
+        f"of {mm(low)} and of {mm(high)} mm"
     )
 
 
