@@ -58,6 +58,7 @@ def test_a_rule_file_is_read_with_its_defaults(tmp_path: Path) -> None:
         "missing": "fail",
         "thickened": "warn",
         "thinned": "warn",
+        "porous": "note",
         "indeterminate": "warn",
     }
     assert rules.notes == "First line.\nSecond line.\n"
@@ -175,7 +176,10 @@ def test_all_problems_are_named_with_place_expectation_and_nearest_key(tmp_path:
         ("build_volume: [250, 210]", "expected three sizes in mm: [x, y, z]"),
         ("build_volume: [0.25, 0.21, 0.2]", "`build_volume[1]`: expected a number of mm from 10"),
         ("minimum: {floor: {fail: 0.6}}", "expected a whole number of layers from 0 to 1000"),
-        ("outcomes: {hollow: error}", 'expected "fail", "warn" or "ignore", but found "error".'),
+        (
+            "outcomes: {hollow: error}",
+            'expected "fail", "warn", "note" or "ignore", but found "error".',
+        ),
         ("outcomes: {holow: fail}", "The nearest known key is `hollow`."),
         ("bands: [{from: 0, fill: solid, slope: 1}]", "`bands[1].slope` is given without"),
         ("bands: [{fill: solid}]", "the key `bands[1].from` is missing."),

@@ -26,6 +26,10 @@ def describe(outcome: Outcome) -> str:
     if outcome.fill == "hollow":
         air = f", with about {outcome.air:.2f} mm of air" if outcome.air >= 0.005 else ""
         return f"will print hollow{air}"
+    if outcome.band.fill == "hollow" and outcome.printed is not None:
+        moves = f"moves on by {outcome.shift:.2f} mm a layer, over {outcome.air:.2f} mm of air"
+        how = "will print" if outcome.fill == "porous" else "may print hollow or"
+        return f"{moves}: {how} filled with pores, about {outcome.printed:.2f} mm thick"
     if outcome.fill == "uncertain" or outcome.printed is None or outcome.deviation is None:
         return "may come out well or not: nobody found out what happens at this thickness"
     drawn = outcome.printed - outcome.deviation

@@ -10,17 +10,18 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Literal, TypeVar
 
-from wallguard.rules.model import DeclaredBand
+from wallguard.bands.porous import UPRIGHT, Inside, Lean, inside, margin
+from wallguard.rules.model import DeclaredBand, OutcomeName
 from wallguard.rules.model import Fill as Fill
 
 Source = Literal["calculated", "measured", "declared", "assumed"]
-Verdict = Literal["solid", "hollow", "missing", "thickened", "thinned", "indeterminate"]
+Verdict = Literal["solid", OutcomeName]
 
 # What sums and products of lengths may be off by (mm): 2 x 0.575 + 0.075 is not quite 1.225.
 COMPUTING_ERROR = 1e-6
@@ -89,14 +90,18 @@ _Band = TypeVar("_Band", Band, DeclaredBand)
 
 @dataclass(frozen=True)
 class Outcome:
-    """How one wall comes out: `printed` and `deviation` are None where nothing is printed."""
+    """How one wall comes out: `printed` and `deviation` are None where nothing is printed.
 
-    fill: Fill
+    shift  by how much each layer moves on, mm, where it would be hollow upright; else 0
+    """
+
+    fill: Inside
     printed: float | None
     uncertainty: float
     deviation: float | None
     air: float
     band: Band
+    shift: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -150,30 +155,42 @@ class BandTable:
                 )
         return tuple(edges)
 
-    def verdict_edges(self, tolerance: tuple[float, float]) -> tuple[float, ...]:
+    def verdict_edges(
+        self, tolerance: tuple[float, float], lean: Lean = UPRIGHT
+    ) -> tuple[float, ...]:
         """The thicknesses (mm, rising) from which on another band or another verdict holds.
 
         tolerance  (thinner, thicker) in mm, as `classify` takes it. They lie half way between two
         readings, like `edges`.
         """
-        thinner, thicker = tolerance
         edges = list(self.edges)
         for band in self.bands:
-            growth = band.slope - 1
-            if band.fill != "solid" or abs(growth) < 1e-9:
-                continue
-            for limit in (thicker, -thinner):
-                for margin in (band.uncertainty, -band.uncertainty):
-                    crossing = (limit + margin - band.offset) / growth
-                    if band.lower < crossing < band.upper:
-                        step = crossing * _PER_MM
-                        edges += [
-                            (math.floor(step) + 0.5) / _PER_MM,
-                            (math.ceil(step) - 0.5) / _PER_MM,
-                        ]
+            for crossing in _crossings(band, tolerance, lean):
+                if band.lower < crossing < band.upper:
+                    step = crossing * _PER_MM
+                    edges += [
+                        (math.floor(step) + 0.5) / _PER_MM,
+                        (math.ceil(step) - 0.5) / _PER_MM,
+                    ]
         return tuple(sorted({round(edge, _EDGE_DECIMALS) for edge in edges if edge > 0}))
 
-    def outcome(self, thickness: float) -> Outcome:
+    def closings(self, height: float) -> tuple[tuple[float, float, float, float], ...]:
+        """How far a wall has to lean for another outcome than upright: (first, last, offset,
+        slope). A wall from `first` to `last` thick (mm) that moves on with height by offset + slope
+        * thickness (mm a mm) or more, in layers of `height` (mm), comes out otherwise than one that
+        moves on by less."""
+        found = []
+        for band in self.bands:
+            first, last = band.steps
+            if band.fill != "hollow" or band.solid_width == 0 or first > last:
+                continue
+            for more in (0.0, margin(band.uncertainty, height)):
+                offset = (band.offset - band.solid_width + more) / height
+                ends = (first - 0.5) / _PER_MM, (last + 0.5) / _PER_MM
+                found.append((*ends, round(offset, _EDGE_DECIMALS), band.slope / height))
+        return tuple(found)
+
+    def outcome(self, thickness: float, lean: Lean = UPRIGHT) -> Outcome:
         """What becomes of a wall of `thickness` (mm), looked up at its reading.
 
         Raises ValueError for a thickness that is negative or not finite.
@@ -184,11 +201,14 @@ class BandTable:
         known = self._known.get(nominal)
         if known is None:
             known = self._known[nominal] = self._outcome(nominal)
-        return known
+        if known.fill != "hollow" or lean.shift == 0:
+            return known
+        fill = inside(known.air, known.band.uncertainty, lean)
+        return replace(known, fill=fill, shift=lean.shift)
 
     @cached_property
     def _known(self) -> dict[float, Outcome]:
-        """Outcomes by reading: walls are many, readings few."""
+        """Outcomes by reading of what stands upright: walls are many, readings few."""
         return {}
 
     def _outcome(self, nominal: float) -> Outcome:
@@ -204,7 +224,9 @@ class BandTable:
             band=band,
         )
 
-    def classify(self, thickness: float, tolerance: tuple[float, float]) -> Verdict:
+    def classify(
+        self, thickness: float, tolerance: tuple[float, float], lean: Lean = UPRIGHT
+    ) -> Verdict:
         """What to say of a wall of `thickness` (mm); `solid` is the good one.
 
         tolerance  (thinner, thicker) in mm, both >= 0: how far printed may lie from nominal
@@ -212,9 +234,9 @@ class BandTable:
         The uncertainty counts against whoever makes the claim (ISO 14253-1, from memory): a wall is
         good if the deviation stays in the tolerance over all of -U to +U, thickened or thinned if
         it is out of it over all of -U to +U, and indeterminate between. So is a wall of
-        which the fill is uncertain.
+        which the fill is uncertain. A porous wall is told as such where it is else good.
         """
-        outcome = self.outcome(thickness)
+        outcome = self.outcome(thickness, lean)
         if outcome.fill == "hollow" or outcome.fill == "missing":
             return outcome.fill
         if outcome.fill == "uncertain" or outcome.deviation is None:
@@ -227,17 +249,19 @@ class BandTable:
         if thickest < -thinner - COMPUTING_ERROR:
             return "thinned"
         if thickest <= thicker + COMPUTING_ERROR and thinnest >= -thinner - COMPUTING_ERROR:
-            return "solid"
+            return "solid" if outcome.fill == "solid" else "porous"
         return "indeterminate"
 
-    def changes(self, tolerance: tuple[float, float]) -> tuple[tuple[float, Verdict], ...]:
+    def changes(
+        self, tolerance: tuple[float, float], lean: Lean = UPRIGHT
+    ) -> tuple[tuple[float, Verdict], ...]:
         """The readings (mm, rising) on both sides of every thickness from which on another verdict
         holds, each with what `classify` says of it."""
         half = 0.5 / _PER_MM
         changes: list[tuple[float, Verdict]] = []
-        for edge in self.verdict_edges(tolerance):
+        for edge in self.verdict_edges(tolerance, lean):
             sides = [max(edge - half, 0.0), edge + half]
-            said = [(each, self.classify(each, tolerance)) for each in sides]
+            said = [(each, self.classify(each, tolerance, lean)) for each in sides]
             if said[0][1] != said[1][1]:
                 changes += said
         return tuple(changes)
@@ -291,6 +315,19 @@ def _check(band: Band) -> None:
     ends = [band.lower] if math.isinf(band.upper) else [band.lower, band.upper]
     if falls or min(band.offset + band.slope * end for end in ends) < -COMPUTING_ERROR:
         raise ValueError(f"the band from {band.lower:g} mm prints walls thinner than nothing")
+
+
+def _crossings(band: Band, tolerance: tuple[float, float], lean: Lean) -> Iterator[float]:
+    """The thicknesses (mm), of the band or not, at which another verdict may begin in it."""
+    thinner, thicker = tolerance
+    growth = band.slope - 1
+    if (band.fill == "solid" or lean.shift > 0) and abs(growth) >= 1e-9:
+        for limit in (thicker, -thinner):
+            for unsure in (band.uncertainty, -band.uncertainty):
+                yield (limit + unsure - band.offset) / growth
+    if band.fill == "hollow" and lean.shift > 0 and abs(band.slope) >= 1e-9:
+        for more in (0.0, margin(band.uncertainty, lean.height)):
+            yield (lean.shift - more - band.offset + band.solid_width) / band.slope
 
 
 def _good_steps(band: Band, tolerance: tuple[float, float]) -> tuple[float, float]:

@@ -8,7 +8,8 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from wallguard.bands.advice import Drawn, advise, advise_apart, callipers, leaning
-from wallguard.bands.table import BandTable, Verdict
+from wallguard.bands.porous import UPRIGHT, Lean
+from wallguard.bands.table import BandTable, Outcome, Verdict
 from wallguard.base.text import above, below, mm
 from wallguard.findings.model import Breach, Finding, Kind, Printed, Severity, Subject
 from wallguard.rules.features import asked_of
@@ -16,7 +17,7 @@ from wallguard.rules.model import Level, Limit, Rules
 from wallguard.walls.stretch import Stretch, along, is_notch, is_speck, joined, together
 
 if TYPE_CHECKING:
-    from wallguard.part.geometry import Box, Geometry, Point
+    from wallguard.part.geometry import Box, Closings, Geometry, Point
     from wallguard.walls.plates import Plate
     from wallguard.walls.rounds import Round
 
@@ -116,10 +117,15 @@ class Needs:
 class Case:
     """One part against one process."""
 
-    def __init__(self, geometry: Geometry, rules: Rules, table: BandTable) -> None:
+    def __init__(
+        self, geometry: Geometry, rules: Rules, table: BandTable, cut: float | None = None
+    ) -> None:
+        """cut: height (mm) of the layers to measure in; None: as the rules print."""
         self.geometry = geometry
         self.rules = rules
         self.table = table
+        self.cut = rules.layer_height if cut is None else cut
+        self._asked: dict[Lean, tuple[tuple[float, Verdict], ...]] = {}
 
     @property
     def layered(self) -> bool:
@@ -139,27 +145,50 @@ class Case:
         return needs_of(self)
 
     @cached_property
-    def _changes(self) -> tuple[tuple[float, Verdict], ...]:
-        return self.table.changes(self.rules.tolerance)
+    def closings(self) -> Closings:
+        """Where what is said of a wall changes with its lean, see `BandTable.closings`."""
+        return self.table.closings(self.rules.layer_height) if self.layered else ()
 
-    def nearest_other(self, thickness: float) -> tuple[float, Verdict] | None:
-        """How far (mm) a wall of `thickness` (mm) is from the nearest reading that comes out
-        otherwise, and how that does; None where every wall comes out alike."""
-        own = self.table.classify(thickness, self.rules.tolerance)
-        others = ((abs(thickness - at), how) for at, how in self._changes if how != own)
+    def lean(self, wall: Stretch) -> Lean:
+        """How a wall leans in the layers that are printed."""
+        return Lean(self.rules.layer_height, wall.slope) if self.layered else UPRIGHT
+
+    def outcome(self, wall: Stretch) -> Outcome:
+        """What becomes of a wall."""
+        return self.table.outcome(wall.typical, self.lean(wall))
+
+    def verdict(self, wall: Stretch, thicker: float = 0.0) -> Verdict:
+        """What to say of a wall, or of one that is `thicker` (mm) and else alike."""
+        thickness = wall.typical + thicker
+        return self.table.classify(thickness, self.rules.tolerance, self.lean(wall))
+
+    def nearest_other(self, wall: Stretch) -> tuple[float, Verdict] | None:
+        """How far (mm) a wall is from the nearest reading that comes out otherwise where it leans
+        as it does, and how that does; None where every wall comes out alike."""
+        own = self.verdict(wall)
+        others = ((abs(wall.typical - at), how) for at, how in self._changes(wall) if how != own)
         return min(others, default=None)
+
+    def _changes(self, wall: Stretch) -> tuple[tuple[float, Verdict], ...]:
+        """The readings on both sides of every change of the verdict for walls that lean so."""
+        height, moves = self.lean(wall) if self.closings else UPRIGHT
+        # Walls that lean the same, but for a few thousandths a layer, are asked about once.
+        lean = Lean(height, round(moves, 2))
+        if lean not in self._asked:
+            self._asked[lean] = self.table.changes(self.rules.tolerance, lean)
+        return self._asked[lean]
 
     def room(self, wall: Stretch) -> float | None:
         """How far (mm) a wall is from the nearest thickness that is judged otherwise; None where
         there is none."""
 
         def matters(verdict: Verdict) -> bool:
-            return verdict != "solid" and severity_of(self.rules.outcomes[verdict]) is not None
+            return verdict != "solid" and severity_of(self.rules.level(verdict)) is not None
 
-        own = matters(self.table.classify(wall.typical, self.rules.tolerance))
+        own = matters(self.verdict(wall))
         found = [
             abs(wall.typical - reading)
-            for reading, verdict in self._changes
+            for reading, verdict in self._changes(wall)
             if matters(verdict) != own
         ]
         limit = self.rules.minimum.get(self.asked(wall.sides), Limit())
@@ -176,7 +205,7 @@ class Case:
     def pieces(self) -> Sequence[Stretch]:
         """The part's walls in pieces of one outcome each, without specks; thinnest first."""
         if self.layered:
-            walls = self.geometry.walls(self.rules.layer_height, self.largest, self.splits)
+            walls = self.geometry.walls(self.cut, self.largest, self.splits, self.closings)
         else:
             walls = self.geometry.walls_in_space(self.largest, self.splits)
         return [wall for wall in walls if not is_speck(wall)]
@@ -233,11 +262,10 @@ class Case:
     @cached_property
     def walls(self) -> Sequence[Stretch]:
         """The part's walls, divided only where the outcome changes."""
-        tolerance = self.rules.tolerance
 
-        def outcome(piece: Stretch) -> tuple[str, float]:
-            verdict = self.table.classify(piece.typical, tolerance)
-            return verdict, self.table.outcome(piece.typical).band.lower
+        def outcome(piece: Stretch) -> tuple[str, str, float]:
+            outcome = self.outcome(piece)
+            return self.verdict(piece), outcome.fill, outcome.band.lower
 
         return joined(self.pieces, outcome)
 
@@ -251,7 +279,7 @@ class Case:
         """The part's gaps up to the limit, without specks and the ends of notches; narrowest
         first."""
         if self.layered:
-            gaps = self.geometry.gaps(self.rules.layer_height, self.largest_gap)
+            gaps = self.geometry.gaps(self.cut, self.largest_gap)
         else:
             gaps = self.geometry.gaps_in_space(self.largest_gap)
         return [gap for gap in gaps if not (is_speck(gap) or is_notch(gap))]
@@ -271,7 +299,7 @@ class Case:
     def plates(self) -> Sequence[Plate]:
         """Floors and roofs thinner than the larger limit."""
         layers = int(max((need.layers for need in self._needs), default=0.0))
-        return self.geometry.plates(self.rules.layer_height, layers, self.bead) if layers else []
+        return self.geometry.plates(self.cut, layers, self.bead) if layers else []
 
     def severity(self, check: str, measured: float) -> tuple[Severity, float] | None:
         """What a measured size does to the gate by a check's limit, and the level it breaks; None
@@ -315,7 +343,7 @@ class Case:
     def callipers(self, wall: Stretch) -> Printed | None:
         """What callipers will read square to a wall that leans; None where it does not, or is not
         printed."""
-        outcome = self.table.outcome(wall.typical)
+        outcome = self.outcome(wall)
         if outcome.printed is None or leaning(wall.typical, wall.square) is None:
             return None
         read = callipers(outcome.printed, self.rules.layer_height, wall.square)

@@ -3,6 +3,7 @@
 Passes: a wall whose thickness lies in a solid band with a printed thickness near enough to nominal.
 Fails: a wall that comes out hollow, not at all, thicker or thinner than the tolerance allows; what
 each of these does to the gate stands under `outcomes` in the rule file. A pin that is not printed.
+Noted: a wall of a hollow band that leans so far that its air ends in every layer.
 Indeterminate: the band is uncertain, the deviation lies within its uncertainty of the tolerance, or
 the facets of a curve take off what is missing.
 Of a post that `pin` judges, and of a wall of fewer than three layers that `floor` judges, only that
@@ -36,19 +37,17 @@ def needs(case: Case) -> Needs:
 def findings(case: Case) -> Iterator[Broken | Draft]:
     """Each piece of a wall that comes out otherwise; pieces that come out alike are one."""
     for piece in case.pieces:
-        verdict = case.table.classify(piece.typical, case.rules.tolerance)
+        verdict, outcome = case.verdict(piece), case.outcome(piece)
         if not case.judges(piece) and verdict != "missing":
             continue
-        outcome = case.table.outcome(piece.typical)
         says = describe(outcome)
         read = case.callipers(piece)
         if read is not None:
             says += f", which callipers square to it will read as about {read.value:.2f} mm"
-        drawn = case.table.classify(piece.typical + piece.facets, case.rules.tolerance)
-        if drawn == "solid" != verdict:
+        if verdict != "solid" == case.verdict(piece, thicker=piece.facets):
             verdict = "indeterminate"
             says += ", unless only the facets of its curve make it so thin: export the mesh finer"
-        severity = None if verdict == "solid" else severity_of(case.rules.outcomes[verdict])
+        severity = None if verdict == "solid" else severity_of(case.rules.level(verdict))
         if severity is None:
             continue
         limit = None
@@ -66,7 +65,7 @@ def findings(case: Case) -> Iterator[Broken | Draft]:
             kind="wall",
             subject=piece,
             breach=breach,
-            alike=(verdict, outcome.band.lower),
+            alike=(verdict, (outcome.band.lower, outcome.fill)),
             weight=(piece.length, piece.point),
         )
     yield from _pins(case)
@@ -77,11 +76,11 @@ def findings(case: Case) -> Iterator[Broken | Draft]:
 def _aslant(case: Case) -> Iterator[Draft]:
     """A note on what is as thick as hollow walls between faces that lean too far apart for a wall,
     as a thread's flank and a bore do: it is not judged. Below a ridge a layer or two are so."""
-    if severity_of(case.rules.outcomes["hollow"]) is None:
+    if severity_of(case.rules.level("hollow")) is None:
         return
     hollow = [band for band in case.table.bands if band.fill == "hollow" and isfinite(band.upper)]
     ranges = tuple((band.lower, band.upper) for band in hollow if band.lower < case.largest)
-    for found in case.geometry.aslant(case.rules.layer_height, ranges):
+    for found in case.geometry.aslant(case.cut, ranges):
         if found.layers < _LAYERS:
             continue
         at = case.geometry.location(found.point)
@@ -100,11 +99,11 @@ def _aslant(case: Case) -> Iterator[Draft]:
 
 
 def _pins(case: Case) -> Iterator[Broken]:
-    severity = severity_of(case.rules.outcomes["missing"])
+    severity = severity_of(case.rules.level("missing"))
     for pin in case.rounds if severity else ():
         outcome = case.table.outcome(pin.diameter)
         if severity is None or pin.kind != "pin" or outcome.fill != "missing":
             continue
         breach = Breach(ID, severity, pin.diameter, says=describe(outcome))
-        alike = ("missing", outcome.band.lower)
+        alike = ("missing", (outcome.band.lower, outcome.fill))
         yield Broken("pin", pin, breach, alike=alike, weight=(inf,))

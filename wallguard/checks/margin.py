@@ -28,15 +28,14 @@ def needs(case: Case) -> Needs:
 
 def findings(case: Case) -> Iterator[Broken]:
     """Each good piece of a wall that is too near to another outcome that matters."""
-    tolerance = case.rules.tolerance
     for piece in case.judged if case.rules.margin else ():
-        if case.table.classify(piece.typical, tolerance) != "solid":
+        if case.verdict(piece) != "solid":
             continue
-        nearest = case.nearest_other(piece.typical)
+        nearest = case.nearest_other(piece)
         if nearest is None or not below(nearest[0], case.rules.margin):
             continue
         away, verdict = nearest
-        if verdict == "solid" or severity_of(case.rules.outcomes[verdict]) is None:
+        if verdict == "solid" or severity_of(case.rules.level(verdict)) is None:
             continue
         yield Broken(
             kind="wall",
@@ -48,6 +47,6 @@ def findings(case: Case) -> Iterator[Broken]:
                 limit=case.rules.margin,
                 says=f"comes out solid, but is only {mm(away)} mm from {verdict}",
             ),
-            alike=(verdict, case.table.outcome(piece.typical).band.lower),
+            alike=(verdict, case.outcome(piece).band.lower),
             weight=(-away, piece.length, piece.point),
         )

@@ -19,6 +19,7 @@ from itertools import accumulate, pairwise
 from typing import cast
 
 from wallguard.bands.advice import leaning
+from wallguard.bands.table import Outcome
 from wallguard.base.text import below, limit_text, mm, place, span
 from wallguard.checks.case import Broken, Case, extent
 from wallguard.findings.model import Breach, Finding, Kind, Printed, Spread, Subject
@@ -174,8 +175,7 @@ def _finding(case: Case, place: _Place) -> Finding:
     outcomes = [each for each in limits if each.broken.alike]
     fill = None
     if place.kind == "wall" or outcomes:
-        judged = outcomes[0].thickness.typical if outcomes else subject.thickness.typical
-        fill = case.table.outcome(judged).fill
+        fill = _outcome(case, outcomes[0].broken.subject if outcomes else place.subject).fill
     return Finding(
         id="",
         breaches=tuple(each.breach for each in limits),
@@ -240,7 +240,7 @@ def _subject(case: Case, place: _Place) -> Subject:
     else:
         fields |= {"sides": thing.sides, "lean": thing.lean}
     if place.kind in ("wall", "pin"):
-        outcome = case.table.outcome(made.thickness.typical)
+        outcome = _outcome(case, thing)
         printed = None
         if outcome.printed is not None:
             printed = Printed(outcome.printed, outcome.uncertainty)
@@ -248,6 +248,13 @@ def _subject(case: Case, place: _Place) -> Subject:
     if place.kind == "wall" and isinstance(thing, Stretch):
         fields |= {"callipers": case.callipers(thing)}
     return Subject(**fields)
+
+
+def _outcome(case: Case, thing: Stretch | Round | Plate) -> Outcome:
+    """What becomes of a wall or a pin."""
+    if isinstance(thing, Stretch):
+        return case.outcome(thing)
+    return case.table.outcome(_thickness(thing).typical)
 
 
 def _size(place: _Place) -> tuple[float, ...]:
@@ -354,7 +361,7 @@ def _advice(case: Case, place: _Place, limits: Sequence[_Limit]) -> str:
         return f"draw ≥ {mm(height)} mm ({layers} layers)"
     if all(each.breach.check == "margin" for each in limits):
         return case.advice_with_margin(thing.typical, least, thing.square)
-    good = case.table.classify(thing.typical, rules.tolerance) == "solid"
+    good = case.verdict(thing) == "solid"
     thick = thing.typical * sum(thing.square) / 2
     judged = thing.minimum if good and not below(thick, least) else thing.typical
     return case.advice(judged, least, thing.square)

@@ -75,7 +75,7 @@ def _broken(case: Case, check: str, piece: Stretch) -> tuple[Severity, float, bo
     certain = case.severity(check, piece.across + piece.facets)
     if broken is None or broken == certain:
         return None if broken is None else (*broken, False)
-    level = severity_of(case.rules.outcomes["indeterminate"])
+    level = severity_of(case.rules.level("indeterminate"))
     if level is not None:
         mildest: Severity = max(level, broken[0], key=SEVERITIES.index)
         if certain is None or SEVERITIES.index(mildest) < SEVERITIES.index(certain[0]):

@@ -108,7 +108,7 @@ def legend(view: View) -> list[tuple[str, str]]:
     """What the signs in a section mean: a key for `swatch`, and words."""
     entries = [("material", "the part as drawn")]
     if view.place:
-        if view.shown in ("solid", "hollow", "thickened", "thinned"):
+        if view.shown in ("solid", "hollow", "porous", "thickened", "thinned"):
             entries.append(("solid", "the wall, where it is solid"))
         if view.shown == "indeterminate":
             entries.append(("uncertain", "the wall: may come out well or not"))
@@ -120,6 +120,8 @@ def legend(view: View) -> list[tuple[str, str]]:
         words = PLACES[view.shown].words
         if view.shown == "hollow":
             words = "void, to scale" if view.sized else "void; how large it is is not known"
+        if view.shown == "porous":
+            words = "its air, which ends in every layer"
         entries.append((view.shown, words))
     if view.beads:
         entries.append(("beads", "where layers meet" if view.upright else "where beads meet"))

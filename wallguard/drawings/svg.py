@@ -66,6 +66,12 @@ PLACES: Mapping[str, FillStyle] = {
         2,
         "missing: drawn, but not printed",
     ),
+    "porous": FillStyle(
+        "#e69f00",
+        '<circle cx="1" cy="1" r="0.5" fill="#ffffff"/>',
+        2,
+        "porous: air that ends in every layer",
+    ),
     "thickened": FillStyle(
         "#cc79a7",
         '<path d="M0 1L3 1M0 2.5L3 2.5" stroke="#ffffff" stroke-width="0.6"/>',

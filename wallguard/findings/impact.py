@@ -1,9 +1,10 @@
 """What a change of process does to parts: walls that come out otherwise, and what that means.
 
-What is *worse*, for one wall: first what the rules do with the outcome (nothing, warn, fail, as
-each rule file's own `outcomes` say), and where that is equal how much of the wall is lost: solid,
-then indeterminate, then thickened or thinned, then hollow, then missing. An outcome that a rule
-file ignores counts as solid under it. Less is *better*; equal, but not the same, is *other*.
+What is *worse*, for one wall: first what the rules do with the outcome (nothing, note, warn, fail,
+as each rule file's own `outcomes` say), and where that is equal how much of the wall is lost:
+solid, then porous, then indeterminate, then thickened or thinned, then hollow, then missing. An
+outcome that a rule file ignores counts as solid under it. Less is *better*; equal, but not the
+same, is *other*.
 
 All coordinates are in the part file's own frame and in millimetres.
 """
@@ -18,20 +19,20 @@ from wallguard.findings.outcomes import loss, status_rank
 
 Direction = Literal["worse", "better", "other"]
 Kind = Literal["error", "worse", "other", "better", "same"]
-Effect = Literal["good", "ignore", "warn", "fail"]
+Effect = Literal["good", "ignore", "note", "warn", "fail"]
 
 DIRECTIONS: tuple[Direction, ...] = ("worse", "other", "better")
-_EFFECTS: dict[Effect, int] = {"good": 0, "ignore": 0, "warn": 1, "fail": 2}
+_EFFECTS: dict[Effect, int] = {"good": 0, "ignore": 0, "note": 1, "warn": 2, "fail": 3}
 
 
 @dataclass(frozen=True)
 class Judged:
     """How a wall comes out under one process.
 
-    verdict  `solid` is the good one; else hollow, missing, thickened, thinned or indeterminate
+    verdict  `solid` is the good one; else one of the `outcomes` of the rule file
     level    what the rule file does with that
     printed  None where nothing is printed
-    air      mm, in a hollow wall, 0 where nobody knows how much
+    air      mm, in a hollow or porous wall, 0 where nobody knows how much
     """
 
     verdict: str

@@ -135,7 +135,8 @@ class Finding:
     message   what, where, how much and what will happen; advice: the one thing to draw instead
               that satisfies all limits
     subject   the wall, gap, hole, ... that it is about; None: the part or its mesh as a whole
-    fill      what is inside the printed wall, None where that is not asked
+    fill      what is inside the printed wall (`porous`: leans so far that its air ends in every
+              layer), None where that is not asked
     size      mm as printed, however the part lies in its file: length and height of a wall or gap,
               length of a hole or pin, side of a square as large as a floor; empty elsewhere
     shape     equal for findings that are alike in all but their place; empty: like no other

@@ -16,13 +16,14 @@ SEVERITIES: Final[tuple[Severity, ...]] = ("fail", "warn", "note")
 _LOSS: Final[Mapping[str, int]] = {
     "solid": 0,
     "sparse": 0,  # filled by a raster on purpose
-    "uncertain": 1,
-    "indeterminate": 1,
-    "thickened": 2,
-    "thinned": 2,
-    "hollow": 3,
-    "broken": 4,  # a toolpath that leaves gaps along a wall
-    "missing": 5,
+    "porous": 1,  # hollow but for its lean
+    "uncertain": 2,
+    "indeterminate": 2,
+    "thickened": 3,
+    "thinned": 3,
+    "hollow": 4,
+    "broken": 5,  # a toolpath that leaves gaps along a wall
+    "missing": 6,
 }
 _STATUS: Final[Mapping[Status, int]] = {"passed": 0, "indeterminate": 1, "failed": 2, "error": 3}
 

@@ -396,9 +396,9 @@ def _wall(geometry: Geometry, wall: Stretch, case: Case | None) -> Wall:
     fill, printed = None, None
     margin, beyond = None, ""
     if case is not None:
-        nearest = case.nearest_other(wall.typical)
+        nearest = case.nearest_other(wall)
         margin, beyond = nearest or (None, "")
-        outcome = case.table.outcome(wall.typical)
+        outcome = case.outcome(wall)
         fill = outcome.fill
         if outcome.printed is not None:
             printed = Printed(outcome.printed, outcome.uncertainty)

@@ -63,7 +63,7 @@ def compare(geometry: Geometry, old: Rules, new: Rules, path: str) -> PartImpact
     pieces = [
         piece for piece in pieces if piece.wall not in others or _missing(piece, before, after)
     ]
-    walls = joined(pieces, lambda piece: _answers(piece.typical, before, after))
+    walls = joined(pieces, lambda piece: _answers(piece, before, after))
     changes = [change for wall in walls for change in _changes(wall, before, after)]
     changes.sort(key=_worst_first)
     findings = [run_checks(case)[1] for case in (before, after)]
@@ -117,11 +117,12 @@ def _measure(before: Case, after: Case) -> list[Stretch]:
         case.largest = largest
         case.largest_gap = max(before.largest_gap, after.largest_gap)
         case.largest_round = max(before.largest_round, after.largest_round)
-    ways = [*(case.splits for case in cases), tuple(both)]
+    closings = tuple(dict.fromkeys((*before.closings, *after.closings)))
+    ways = [*((case.splits, case.closings) for case in cases), (tuple(both), closings)]
     if after.layered:
         apart = tuple(dict.fromkeys(ways))
         walls = after.geometry.walls_divided(after.rules.layer_height, largest, apart)
-        measured = [walls[apart.index(splits)] for splits in ways]
+        measured = [walls[apart.index(way)] for way in ways]
     else:
         measured = [after.geometry.walls_in_space(largest, tuple(both))] * len(ways)
     *own, common = ([wall for wall in walls if not is_speck(wall)] for walls in measured)
@@ -140,23 +141,22 @@ class _Answers:
     band: float  # where the new band begins: what is said of a wall holds for all of it
 
 
-def _answers(thickness: float, before: Case, after: Case) -> _Answers:
-    states = [_state(thickness, case) for case in (before, after)]
+def _answers(wall: Stretch, before: Case, after: Case) -> _Answers:
+    states = [_state(wall, case) for case in (before, after)]
     return _Answers(
         verdicts=(states[0].verdict, states[1].verdict),
         levels=(states[0].level, states[1].level),
         apart=_apart(states[0].printed, states[1].printed),
-        band=after.table.outcome(thickness).band.lower,
+        band=after.outcome(wall).band.lower,
     )
 
 
-def _state(thickness: float, case: Case) -> Judged:
-    verdict = case.table.classify(thickness, case.rules.tolerance)
-    outcome = case.table.outcome(thickness)
+def _state(wall: Stretch, case: Case) -> Judged:
+    verdict, outcome = case.verdict(wall), case.outcome(wall)
     printed = None if outcome.printed is None else Printed(outcome.printed, outcome.uncertainty)
     return Judged(
         verdict=verdict,
-        level="good" if verdict == "solid" else case.rules.outcomes[verdict],
+        level="good" if verdict == "solid" else case.rules.level(verdict),
         printed=printed,
         air=outcome.air,
     )
@@ -192,14 +192,14 @@ def _parting(one: BandTable, other: BandTable) -> Iterator[float]:
 
 def _changes(wall: Stretch, before: Case, after: Case) -> Iterator[Change]:
     """The change of one wall, if its outcome changes."""
-    old, new = _state(wall.typical, before), _state(wall.typical, after)
+    old, new = _state(wall, before), _state(wall, after)
     same = (old.verdict, old.level) == (new.verdict, new.level)
     if same and not _apart(old.printed, new.printed):
         return
     point, box = after.place(wall.point, wall.box)
     what = (
         f"wall {span(wall.minimum, wall.typical, wall.maximum)} thick at {place(point)}, "
-        f"{mm(wall.length)} mm long, {_what(wall.typical, old, new, after)}"
+        f"{mm(wall.length)} mm long, {_what(wall, old, new, after)}"
     )
     good = new.verdict == "solid"
     yield Change(
@@ -216,10 +216,10 @@ def _changes(wall: Stretch, before: Case, after: Case) -> Iterator[Change]:
     )
 
 
-def _what(thickness: float, old: Judged, new: Judged, after: Case) -> str:
+def _what(wall: Stretch, old: Judged, new: Judged, after: Case) -> str:
     """What changes, as the end of a sentence that begins with the wall."""
     if old.verdict != new.verdict:
-        future = describe(after.table.outcome(thickness))
+        future = describe(after.outcome(wall))
         return f"goes from {old.verdict} to {new.verdict}: it {future}"
     if old.level != new.level:
         return f"stays {new.verdict}, which is now a matter to {new.level} (before: {old.level})"

@@ -171,7 +171,7 @@ def _wall(
     fill: Seen = "solid"
     if wall.fill in ("missing", "broken"):
         fill = "missing"
-    elif wall.fill in ("hollow", "sparse"):
+    elif wall.fill in ("hollow", "porous", "sparse"):
         fill = "hollow"
     note = {"broken": "laid with gaps along its length", "sparse": "with a sparse fill"}
     if fill == "missing":

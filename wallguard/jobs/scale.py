@@ -13,7 +13,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
-from typing import get_args
+from typing import Literal, get_args
 
 import numpy as np
 
@@ -45,6 +45,7 @@ _LARGEST = 2000.0
 # share of all walls' length: where walls meet, such bits are left. What is shorter than the second
 # (mm) is nothing to print or to lose, however much there is of it.
 _CRUMBS, _NOTHING = 0.01, 0.1
+_Becomes = Verdict | Literal["thin"]
 _VERDICTS = (*sorted(get_args(Verdict), key=loss), "thin")
 
 
@@ -117,7 +118,7 @@ def reduction(geometry: Geometry, rules: Rules, factor: float) -> Reduction:
         return replace(plain, note="less than half a layer high: nothing is printed")
     try:
         height = _layer_height(model, rules.layer_height) if layered else rules.layer_height
-        case = Case(model, replace(rules, layer_height=height), table)
+        case = Case(model, rules, table, height)
         measured = _measured(case, plain)
     except (TooLargeError, MemoryError):
         return replace(plain, beyond=True, note="too much to measure")
@@ -143,7 +144,7 @@ def _layer_height(model: Geometry, asked: float) -> float:
 
 def _measured(case: Case, plain: Reduction) -> Reduction:
     if case.layered:
-        pieces = case.geometry.walls(case.rules.layer_height, case.largest, case.splits)
+        pieces = case.geometry.walls(case.cut, case.largest, case.splits, case.closings)
     else:
         pieces = case.geometry.walls_in_space(case.largest, case.splits)
     lengths: dict[str, float] = {}
@@ -187,9 +188,9 @@ def _vanishes(case: Case) -> bool:
     return case.table.classify(widest, case.rules.tolerance) == "missing"
 
 
-def _verdict(case: Case, wall: Stretch) -> str:
+def _verdict(case: Case, wall: Stretch) -> _Becomes:
     """What becomes of a wall; `thin` where it comes out but is below the minimum."""
-    verdict = case.table.classify(wall.typical, case.rules.tolerance)
+    verdict = case.verdict(wall)
     if not case.judges(wall):
         # As a pin or a floor; of these only what is lost counts here.
         return "missing" if verdict == "missing" else "solid"
@@ -198,10 +199,11 @@ def _verdict(case: Case, wall: Stretch) -> str:
     return verdict
 
 
-def _bad(case: Case, verdict: str) -> bool:
-    """Whether an outcome is not as asked; one that the rules ignore is."""
-    outcomes = {str(name): level for name, level in case.rules.outcomes.items()}
-    return verdict != "solid" and outcomes.get(verdict, "fail") != "ignore"
+def _bad(case: Case, verdict: _Becomes) -> bool:
+    """Whether an outcome is not as asked; one that the rules ignore or only note is."""
+    if verdict == "solid" or verdict == "thin":
+        return verdict == "thin"
+    return case.rules.level(verdict) in ("fail", "warn")
 
 
 def _holding(case: Case, factor: float) -> Iterator[Holding]:

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 Point = tuple[float, float, float]
 Box = tuple[Point, Point]
 _Result = TypeVar("_Result")
+# As `walls.trace` takes them, hashable.
+Closings = tuple[tuple[float, float, float, float], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,21 +196,29 @@ class Geometry:
         )
 
     def walls(
-        self, layer_height: float, largest: float, splits: tuple[float, ...]
+        self,
+        layer_height: float,
+        largest: float,
+        splits: tuple[float, ...],
+        closings: Closings = (),
     ) -> list[Stretch]:
-        """Walls in the layers, up to `largest` thick, divided at `splits`."""
+        """Walls in the layers, up to `largest` thick, divided at `splits` and `closings` (see
+        `walls.trace`)."""
         from wallguard.walls.trace import find_walls
 
         return self._once(
             "stretches",
-            ("walls", layer_height, largest, splits),
-            lambda: find_walls(self.sections(layer_height), largest, splits),
+            ("walls", layer_height, largest, splits, closings),
+            lambda: find_walls(self.sections(layer_height), largest, splits, closings),
         )
 
     def walls_divided(
-        self, layer_height: float, largest: float, ways: tuple[tuple[float, ...], ...]
+        self,
+        layer_height: float,
+        largest: float,
+        ways: tuple[tuple[tuple[float, ...], Closings], ...],
     ) -> list[list[Stretch]]:
-        """The same for several lists of splits at little more than the cost of one."""
+        """The same for several lists of splits and closings at little more than the cost of one."""
         from wallguard.walls.trace import find_walls_divided
 
         return self._once(

@@ -48,6 +48,7 @@ _SHOWN_WORDS = {
     "missing": "missing: nothing is printed",
     "thickened": "thickened: printed thicker than drawn",
     "thinned": "thinned: printed thinner than drawn",
+    "porous": "porous: leans so far that its air ends in every layer",
     "indeterminate": "indeterminate: may come out well or not",
 }
 _KEYS = {"indeterminate": "uncertain"}

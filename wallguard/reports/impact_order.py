@@ -171,6 +171,6 @@ def left_out(number: int) -> str:
 
 
 WORSE = (
-    "Worse: the gate does more (fail, warn, nothing), or as much where more of the wall is lost "
-    "(missing, hollow, thicker or thinner, indeterminate)."
+    "Worse: the gate does more (fail, warn, note, nothing), or as much where more of the wall is "
+    "lost (missing, hollow, thicker or thinner, indeterminate, porous)."
 )

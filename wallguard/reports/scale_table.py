@@ -20,6 +20,7 @@ _BECOMES = {
     "hollow": "hollow",
     "thickened": "too thick",
     "thinned": "too thin",
+    "porous": "porous",
     "indeterminate": "indeterminate",
     "thin": "below min",
     "solid": "solid",

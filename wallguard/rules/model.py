@@ -29,8 +29,8 @@ from wallguard.rules.features import Category as Category
 
 Fill = Literal["solid", "hollow", "missing", "uncertain"]
 Source = Literal["declared", "measured", "calculated"]
-Level = Literal["fail", "warn", "ignore"]
-OutcomeName = Literal["hollow", "missing", "thickened", "thinned", "indeterminate"]
+Level = Literal["fail", "warn", "note", "ignore"]
+OutcomeName = Literal["hollow", "missing", "thickened", "thinned", "porous", "indeterminate"]
 BetweenOneAndTwo = Literal["two beads", "one bead", "dropped"]
 Spacing = Literal["from volume", "width"]
 # The machine axis along which a wall runs.
@@ -41,6 +41,7 @@ OUTCOME_DEFAULTS: dict[OutcomeName, Level] = {
     "missing": "fail",
     "thickened": "warn",
     "thinned": "warn",
+    "porous": "note",
     "indeterminate": "warn",
 }
 _OUTCOME_MEANINGS: dict[OutcomeName, str] = {
@@ -48,6 +49,7 @@ _OUTCOME_MEANINGS: dict[OutcomeName, str] = {
     "missing": "A wall of which nothing is printed.",
     "thickened": "A wall printed thicker than drawn by more than the tolerance.",
     "thinned": "A wall printed thinner than drawn by more than the tolerance.",
+    "porous": "A wall that would be hollow, but leans so far that its air ends in every layer.",
     "indeterminate": "A limit that is met or missed only within the uncertainty.",
 }
 TOLERANCE_DEFAULT = 0.15
@@ -369,7 +371,9 @@ class Rules:
     )
     outcomes: dict[OutcomeName, Level] = field(
         default_factory=lambda: dict(OUTCOME_DEFAULTS),
-        metadata=key(_outcomes(), "What each outcome does to the gate: fail, warn or ignore."),
+        metadata=key(
+            _outcomes(), "What each outcome does to the gate: fail, warn, note or ignore."
+        ),
     )
     printer: str = field(
         default="",
@@ -414,6 +418,10 @@ class Rules:
             within="process",
         ),
     )
+
+    def level(self, outcome: OutcomeName) -> Level:
+        """What an outcome does to the gate."""
+        return self.outcomes.get(outcome, OUTCOME_DEFAULTS[outcome])
 
     def strictest(self, feature: str) -> float:
         """The smallest of its kind that no level complains about, or the largest where larger is

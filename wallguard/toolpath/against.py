@@ -25,8 +25,8 @@ from wallguard.findings.outcomes import loss
 from wallguard.part.geometry import Geometry
 from wallguard.rules.model import TOLERANCE_DEFAULT
 from wallguard.toolpath.beads import Beads
-from wallguard.toolpath.comparison import Comparison, LaidWall
-from wallguard.toolpath.verdict import UNCERTAINTY, deviation_of, outcome_of, same_place
+from wallguard.toolpath.comparison import UNCERTAINTY, Comparison, LaidWall
+from wallguard.toolpath.verdict import deviation_of, outcome_of, same_place
 
 # Air that grows by more than this got worse, mm: more than two measures of it may lie apart.
 _MORE_AIR = max(0.05, 2 * UNCERTAINTY)

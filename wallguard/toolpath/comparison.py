@@ -5,7 +5,8 @@
     3  across     at each of these a line across the wall: which beads does it meet?
     4  stops      more lines right behind each end of a strand, so that no gap along a wall falls
                   between two lines
-    5  outcome    solid, hollow, sparse, broken, missing: one table decides (its page has it)
+    5  outcome    solid, hollow, sparse, broken, missing: one table decides (its page has it); and
+                porous where a hollow wall leans far enough
     6  here       what came out alike and belongs together is one wall, through all its layers
 
 Walls are measured in the part's own frame; beads are brought there, not the part to the plate.
@@ -52,6 +53,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.bands.porous import Lean, inside
 from wallguard.base.arrays import quantiles, ranges
 from wallguard.part.geometry import Geometry
 from wallguard.sections.cut import cut_at
@@ -81,6 +83,8 @@ from wallguard.walls.trace import Followed, follow, linked
 CELL, _SIDE = 1.0, 2**20
 # Sides of a wall that are less shifted than this lie straight across from each other, mm.
 _STRAIGHT = 0.05
+# What is read from a toolpath is right to this (k = 2): a wall's printed thickness, its air, mm.
+UNCERTAINTY = 0.03
 # A shorter piece that is not laid is a corner's, mm.
 _SHORTEST = 0.3
 # A post is at most so many times as long as it is thick.
@@ -97,7 +101,7 @@ class LaidWall:
 
     stretch  the wall, in the frame the part is printed in
     fill     what is inside; `sparse`: a fill with room in it, laid on purpose in a thick wall
-    air      width of the air across a hollow wall, median along it
+    air      width of the air across a hollow or porous wall, median along it
     printed  from outer edge to outer edge of its beads, median along it; None where missing
     bead     usual width of its beads; 0 where missing
     laid     share of its length (over its layers) that is laid
@@ -276,11 +280,17 @@ class _Walls:
             fill = FILLS[kinds[index]]
             layers = int(first[index]), int(last[index])
             missing = fill == "missing"
+            placed = self._placed(stretch, layers)
+            height = (placed.high - placed.low) / (layers[1] - layers[0] + 1)
+            if fill == "hollow":
+                lean = Lean(height, stretch.slope)
+                closed = inside(float(air[index]), UNCERTAINTY, lean) == "porous"
+                fill = "porous" if closed else "hollow"
             walls.append(
                 LaidWall(
-                    stretch=self._placed(stretch, layers),
+                    stretch=placed,
                     fill=fill,
-                    air=float(air[index]) if fill in ("hollow", "broken") else 0.0,
+                    air=float(air[index]) if fill in ("hollow", "porous", "broken") else 0.0,
                     printed=None if missing else float(stretch.typical + deviation[index]),
                     bead=0.0 if missing else float(width[index]),
                     laid=float(share[index]),

@@ -28,6 +28,9 @@ layer too, and the corners that a fill leaves where it turns are told as a share
 With more and more fill a wall goes from hollow (none) to sparse to solid, and never back: fill is
 seen in all layers of the wall together, for it may cross in one and run along in the next.
 
+A hollow wall that leans so far that its air ends in every layer is *porous* (`bands.porous`): that
+is seen of the wall as a whole, not of its layers.
+
 Pieces that are not even, tapers, are judged line by line in 4 to 7, and are missing where they are
 not laid.
 """
@@ -42,7 +45,7 @@ from numpy.typing import NDArray
 from wallguard.base.arrays import connected, quantiles, ranges
 from wallguard.toolpath.across import Across, Voids
 
-Laid = Literal["solid", "hollow", "missing", "broken", "sparse"]
+Laid = Literal["solid", "hollow", "missing", "broken", "sparse", "porous"]
 FILLS: tuple[Laid, ...] = ("solid", "hollow", "missing", "broken", "sparse")
 SOLID, HOLLOW, MISSING, BROKEN, SPARSE = range(5)
 

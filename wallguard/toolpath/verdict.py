@@ -5,7 +5,7 @@ A wall that comes out alike on several copies is one finding, which names them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,14 +24,12 @@ from wallguard.rules.model import (
 )
 from wallguard.toolpath.across import usual_width
 from wallguard.toolpath.beads import Beads
-from wallguard.toolpath.comparison import Comparison, LaidWall
+from wallguard.toolpath.comparison import UNCERTAINTY, Comparison, LaidWall
 from wallguard.toolpath.outcome import CHANNEL, PORES
 from wallguard.toolpath.placement import ENOUGH, NEAR, Placement
 
 FILL, RULES, BEADS = "toolpath_fill", "toolpath_rules", "toolpath_beads"
 PLACING, LAYERS = "toolpath_placing", "toolpath_layers"
-# What is read from a toolpath is right to this (k = 2): a wall's printed thickness, its air, mm.
-UNCERTAINTY = 0.03
 # Less of an outline that has its edge there is no matter of details any more: it fails.
 _DETAILS = 0.75
 # Walls of two copies are one where thickness and air agree to this (mm) and so much of the smaller
@@ -69,7 +67,7 @@ def outcome_of(wall: LaidWall, tolerance: tuple[float, float]) -> str:
         return "thickened"
     if deviation < -tolerance[0] - UNCERTAINTY:
         return "thinned"
-    return wall.fill
+    return wall.fill  # solid, sparse, porous
 
 
 def deviation_of(wall: LaidWall) -> float:
@@ -220,15 +218,8 @@ def _along(geometry: Geometry, wall: LaidWall) -> str:
 
 def level_of(outcome: str, rules: Rules | None) -> Level:
     """What an outcome does to the gate; a broken wall is as bad as a missing one."""
-    levels: Mapping[OutcomeName, Level] = rules.outcomes if rules else OUTCOME_DEFAULTS
-    name: OutcomeName = "missing"
-    if outcome == "hollow":
-        name = "hollow"
-    elif outcome == "thickened":
-        name = "thickened"
-    elif outcome == "thinned":
-        name = "thinned"
-    return levels.get(name, OUTCOME_DEFAULTS[name])
+    name: OutcomeName = next((one for one in OUTCOME_DEFAULTS if one == outcome), "missing")
+    return rules.level(name) if rules else OUTCOME_DEFAULTS[name]
 
 
 def _laid(wall: LaidWall, outcome: str) -> str:
@@ -238,6 +229,8 @@ def _laid(wall: LaidWall, outcome: str) -> str:
         return f"is laid with {_gaps(wall)} along its length"
     if outcome == "hollow":
         return f"is laid hollow, with {mm(wall.air)} mm of air"
+    if outcome == "porous":
+        return f"leans so far that it is laid with pores, of {mm(wall.air)} mm of air in each layer"
     return f"is laid {mm(wall.printed or 0.0)} mm thick (drawn {mm(wall.stretch.typical)})"
 
 
@@ -250,7 +243,7 @@ def _advice(wall: LaidWall, outcome: str, case: Case | None, scale: float) -> st
     thickness = wall.stretch.typical
     if case is not None:
         advice = case.advice(thickness, case.least(wall.stretch), wall.stretch.square)
-        if case.table.classify(thickness, case.rules.tolerance) == "solid":
+        if case.verdict(wall.stretch) == "solid":
             return f"by the rules {advice}: restore the settings, or fit the rule file anew"
         return advice
     if outcome == "hollow" and wall.printed is not None:
@@ -266,14 +259,14 @@ def rule_drafts(geometry: Geometry, walls: Sequence[LaidWall], case: Case) -> Dr
     seen: dict[tuple[float, str, str], list[LaidWall]] = {}
     for group in _on_copies(walls, case.rules.tolerance):
         wall = group[0]
-        outcome = case.table.outcome(wall.stretch.typical)
+        outcome = case.outcome(wall.stretch)
         differs = _differs(wall, outcome)
         if differs:
             key = (reading(wall.stretch.typical), outcome.fill, differs)
             seen.setdefault(key, []).append(wall)
     for (thickness, _, differs), alike in sorted(seen.items(), key=lambda item: item[0]):
         wall = max(alike, key=lambda wall: (wall.stretch.length, wall.stretch.point))
-        outcome = case.table.outcome(wall.stretch.typical)
+        outcome = case.outcome(wall.stretch)
         severity: Severity = "warn"
         if differs == "fill" and outcome.fill == "solid":
             severity = "fail"
@@ -301,16 +294,21 @@ def _differs(wall: LaidWall, outcome: Outcome) -> str:
     """In what a wall differs from what the rules say; empty where it does not."""
     if outcome.fill == "uncertain" or wall.fill == "sparse":
         return ""
-    if wall.fill != outcome.fill:
+    if _beads(wall.fill) != _beads(outcome.fill):
         return "fill"
     if wall.printed is None or outcome.printed is None:
         return ""
     allowed = outcome.uncertainty + UNCERTAINTY
     if abs(deviation_of(wall) - (outcome.deviation or 0.0)) > allowed:
         return "thickness"
-    if wall.fill == "hollow" and outcome.air > 0 and abs(wall.air - outcome.air) > allowed:
+    if _beads(wall.fill) == "hollow" and outcome.air > 0 and abs(wall.air - outcome.air) > allowed:
         return "air"
     return ""
+
+
+def _beads(fill: str) -> str:
+    """What beads leave, whether the wall leans or not."""
+    return "hollow" if fill == "porous" else fill
 
 
 def _said(outcome: Outcome) -> str:
@@ -327,7 +325,7 @@ def _does(wall: LaidWall) -> str:
         return "lays nothing"
     if wall.fill == "broken":
         return f"leaves {_gaps(wall)} along it"
-    if wall.fill == "hollow":
+    if wall.fill in ("hollow", "porous"):
         return f"leaves {mm(wall.air)} mm of air"
     return f"lays it solid, {mm(wall.printed or 0.0)} mm thick"
 

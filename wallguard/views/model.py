@@ -6,26 +6,19 @@ Sections are in mm as printed, in the plane of the section; shapes are in the pa
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
+
+from wallguard.bands.table import Verdict
 
 Flat = tuple[float, float]
 Line = tuple[Flat, ...]
 Point = tuple[float, float, float]
 Box2 = tuple[float, float, float, float]
 What = Literal["pictures", "page"]
-# What is drawn at a place. The first six are how a wall comes out; in the order of their numbers in
+# What is drawn at a place. `OUTCOMES` are how a wall comes out; in the order of their numbers in
 # a `Shape`, where 0 stands for what is no wall.
-Shown = Literal[
-    "solid", "hollow", "missing", "thickened", "thinned", "indeterminate", "gap", "hole", "open"
-]
-OUTCOMES: tuple[Shown, ...] = (
-    "solid",
-    "hollow",
-    "missing",
-    "thickened",
-    "thinned",
-    "indeterminate",
-)
+Shown = Literal[Verdict, "gap", "hole", "open"]
+OUTCOMES: tuple[Shown, ...] = get_args(Verdict)
 
 
 @dataclass(frozen=True)
@@ -40,8 +33,8 @@ class View:
     rings    the material in the window, as drawn in the file
     place    the wall, gap or hole that the finding is about, in the window
     shown    how the place comes out, or what it is; `open`: none of these, just a place
-    changed  of a hollow wall its void, of a thickened or thinned one what is printed beyond what
-             was drawn, or is not
+    changed  of a hollow or porous wall its air, of a thickened or thinned one what is printed
+             beyond what was drawn, or is not
     sized    False where nobody knows how large the void is
     beads    where beads meet, lines
     across   the ends of the dimension, None where nothing is measured

@@ -33,6 +33,8 @@ RATIO = 4 / 3
 _TIMES, _LEAST, _MOST = 9.0, 7.0, 400.0
 # An axis within 5 degrees of upright: such a hole or pin is seen in a layer.
 _UPRIGHT = math.cos(math.radians(5))
+# How a wall that would be hollow is shown where it leans, by its fill.
+_LEANING: dict[str, Shown] = {"porous": "porous", "uncertain": "indeterminate"}
 # Outlines of a whole section that are kept.
 _RINGS = 150
 
@@ -163,7 +165,7 @@ class Viewer:
         frame = shapely.box(*window)
         fine = wide / 2000
         place = self._place(near, measured, _around(at, wide + margin))
-        shown, changed, sized, beads = self._outcome(near, place, measured, _judged(finding))
+        shown, changed, sized, beads = self._outcome(near, place, measured, finding)
 
         def cropped(shape: BaseGeometry) -> tuple[Line, ...]:
             return planes.lines_of(shape.intersection(frame), fine)
@@ -214,24 +216,24 @@ class Viewer:
         return _part_at(searched.difference(opened), centre, measured.size)
 
     def _outcome(
-        self, near: BaseGeometry, place: BaseGeometry, measured: _Measured, thickness: float
+        self, near: BaseGeometry, place: BaseGeometry, measured: _Measured, finding: Finding
     ) -> tuple[Shown, BaseGeometry, bool, BaseGeometry]:
-        """How the place comes out, what changes, whether its size is known, where beads meet.
-
-        thickness  in mm, by which it comes out
-        """
+        """How the place comes out, what changes, whether its size is known, where beads meet."""
         nothing = shapely.Polygon()
         if measured.kind in ("gap", "hole", "open"):
             return measured.kind, nothing, True, nothing
         if measured.kind == "plate":
             return "solid", nothing, True, self._layers(place)
         table, tolerance = self.case.table, self.case.rules.tolerance
+        thickness = _judged(finding)
         shown: Shown = table.classify(thickness, tolerance)
         outcome = table.outcome(thickness)
+        if shown == "hollow":  # but where it leans
+            shown = _LEANING.get(finding.fill or "", shown)
         drawn = _length(measured.across)
         sized = True
         changed: BaseGeometry = nothing
-        if shown == "hollow" and outcome.printed is not None:
+        if shown in ("hollow", "porous") and outcome.printed is not None:
             sized = outcome.air > 0
             kept = (outcome.printed - outcome.air) / 2 if sized else drawn / 3
             changed = near.buffer(-min(kept, drawn / 2 - 0.01)).intersection(place)

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from wallguard.bands.porous import Lean
 from wallguard.base.arrays import ranges
 from wallguard.mesh.mesh import Mesh
 from wallguard.views.model import OUTCOMES, Shape, Shown
@@ -26,6 +27,8 @@ _TOLERANCES = (0.005, 0.02, 0.05, 0.1, 0.2, 0.5)
 # half a millimetre apart.
 _REACH, _STEP = 0.6, 0.25
 _LEVEL = 0.9
+# Faces that lean by less than this from level (sine) end a wall, and tell nothing of its lean.
+_ENDS = 0.02
 # Lines of a pattern on a part; where there would be more they stand farther apart.
 _HATCHES = 7000
 # In which directions the lines of a pattern run: normals of the planes that draw them.
@@ -34,6 +37,7 @@ _PATTERNS: dict[Shown, tuple[tuple[float, float, float], ...]] = {
     "missing": ((0.53, 0.53, 0.66), (0.53, 0.53, -0.66)),
     "thickened": ((0.0, 0.0, 1.0),),
     "thinned": ((0.707, 0.707, 0.0),),
+    "porous": ((0.53, -0.53, 0.66),),
     "indeterminate": ((0.0, 0.0, 1.0), (0.707, 0.707, 0.0)),
 }
 
@@ -50,7 +54,7 @@ def shape_of(case: Case) -> Shape:
     triangles, corners = triangles[kept], corners[kept]
     normal = normal[kept] / size[kept, None]
     thickness = _thickness(case, corners, normal)
-    outcome = _outcomes(case, thickness)
+    outcome = _outcomes(case, thickness, normal)
     size_across = float(np.ptp(vertices, axis=0).max()) if len(vertices) else 1.0
 
     there = placed.to_file(vertices)
@@ -234,13 +238,20 @@ def _in_space(case: Case, corners: _Floats, normal: _Floats) -> _Floats:
     return np.where(wall, 2 * balls.radius, 0.0)
 
 
-def _outcomes(case: Case, thickness: _Floats) -> NDArray[np.uint8]:
-    """The number of each outcome, see OUTCOMES."""
+def _outcomes(case: Case, thickness: _Floats, normal: _Floats) -> NDArray[np.uint8]:
+    """The number of each outcome, see OUTCOMES, of triangles (m,) with unit normals (m, 3)."""
     shown = np.rint(thickness * 100).astype(np.int64)
+    # The sides of a wall lean alike; level faces are its ends.
+    flat = np.hypot(normal[:, 0], normal[:, 1])
+    slope = np.abs(normal[:, 2]) / np.maximum(flat, _ENDS)
+    moves = np.where((flat > _ENDS) & case.layered, np.rint(100 * slope), 0).astype(np.int64)
     numbers = np.zeros(len(shown), np.uint8)
-    for step in np.unique(shown[shown > 0]).tolist():
-        verdict = case.table.classify(step / 100, case.rules.tolerance)
-        numbers[shown == step] = OUTCOMES.index(verdict) + 1
+    seen, which = np.unique(np.column_stack([shown, moves]), axis=0, return_inverse=True)
+    for number, (step, slope) in enumerate(seen.tolist()):
+        if step > 0:
+            lean = Lean(case.rules.layer_height, slope / 100)
+            verdict = case.table.classify(step / 100, case.rules.tolerance, lean)
+            numbers[which.reshape(-1) == number] = OUTCOMES.index(verdict) + 1
     return numbers
 
 

@@ -7,8 +7,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
+from wallguard.bands.porous import Inside
 from wallguard.documents.reading import (
     DocumentError,
     Mapping,
@@ -136,7 +137,7 @@ class Waiver:
     fill: str | None = field(
         default=None,
         metadata=key(
-            Choice(("solid", "hollow", "missing", "uncertain")),
+            Choice(get_args(Inside)),
             "What was inside the printed wall when it was accepted. Where `fill` is among the "
             "limits, a waiver without this does not hold.",
         ),

@@ -39,6 +39,8 @@ _Bools = NDArray[np.bool_]
 # wall, a square one four) and across a junction no longer than twice its thickness.
 ALONG = float(np.cos(np.radians(50.0)))
 _JUNCTION = 2.0
+# Faces of a wall are at most 40 degrees apart, so that this bounds computing error only.
+_WEDGE = 0.1
 # An outline that turns back within three thicknesses goes round the free end of a wall.
 _END = 3.0
 # A wall that varies by less than this is one thickness: facets and computing error.
@@ -59,7 +61,8 @@ class Walls:
     section, edge, ring  (n,)
     thickness, share  (n,) mm
     centre, normal    (n, 2)
-    widens  (n,) change of thickness with height, as both faces lean, mm a mm
+    widens  (n,) tangent of the angle between both faces, above 0 where they part upward: of a wall
+            that stands upright the change of its thickness with height, mm a mm
     moves   (n,) by how much the middle moves on with height, as both faces lean, mm a mm
     bend    (n,) by how much the outline turns at both ends of the edge, if that is a facet of a
             curve, radians; else 0
@@ -102,7 +105,7 @@ class Pieces:
 
     low, typical, high  thickness; length; thinnest: the wall sample where it is, in the middle
     spot   (n, 2) where it is thinnest, as near to its middle as that allows
-    widens mean change of thickness with height, mm a mm
+    widens mean tangent of the angle between the faces, as of `Walls`
     moves  (n, 2) mean of how far the middle moves on with height, mm a mm, and of its square
     bend   by how much the outline turns from facet to facet where it is curved, radians, else 0
     sagitta  how far its facets lie from that curve, mm
@@ -133,6 +136,7 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
     edge = samples.edge[number]
     slope = edges.lean[:, 1] / np.maximum(edges.lean[:, 0], 1e-9)
     bend = facets(edges, edge)
+    one, other = slope[edge], slope[samples.discs.edge[number]]
     return Walls(
         samples=samples,
         number=number,
@@ -143,8 +147,8 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
         share=samples.share[number],
         centre=samples.point[number] + samples.discs.radius[number, None] * samples.normal[number],
         normal=samples.normal[number],
-        widens=-slope[edge] - slope[samples.discs.edge[number]],
-        moves=np.abs(slope[edge] - slope[samples.discs.edge[number]]) / 2,
+        widens=-(one + other) / np.maximum(1 - one * other, _WEDGE),
+        moves=np.abs(one - other) / 2,
         bend=bend,
         # Of a chord of a circle: half its length times the tangent of a quarter of its angle.
         sagitta=edges.length[edge] / 2 * np.tan(bend / 4),

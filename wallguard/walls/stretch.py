@@ -28,6 +28,7 @@ class Stretch:
     sides     on how many sides it is held by other material (two ends, below, above)
     moves     least and greatest, by how much its middle moves on with height where it leans, mm a
               mm: the tangent of its lean; 0 where thickness is measured in space
+    slope     the mean of that
     bend      by how much its outline turns from facet to facet where it is a curve, radians, else 0
     sagitta   how far the facets of that curve lie from it at most, mm
     ends      how many of its two ends in the layer are held; 2 where thickness is measured in space
@@ -53,6 +54,7 @@ class Stretch:
     sagitta: float = 0.0
     moves: tuple[float, float] = (0.0, 0.0)
     ends: int = 2
+    slope: float = 0.0
 
     @property
     def square(self) -> tuple[float, float]:
@@ -172,6 +174,7 @@ def together(pieces: list[Stretch]) -> Stretch:
         minimum=min(piece.minimum for piece in pieces),
         across=min(piece.across for piece in pieces),
         typical=longest.typical,
+        slope=longest.slope,
         maximum=max(piece.maximum for piece in pieces),
         length=_longest(pieces),
         low=low[2],

@@ -64,20 +64,32 @@ __all__ = ["Followed", "Links", "find_gaps", "find_walls", "find_walls_divided",
 _Ints = NDArray[np.int64]
 _Floats = NDArray[np.float64]
 
+# Where another outcome begins with the lean: (first, last, offset, slope) each. A piece from first
+# to last thick (mm) lies beyond it where it moves on with height by offset + slope * thickness.
+Closings = Sequence[tuple[float, float, float, float]]
+Way = tuple[Sequence[float], Closings]
+
 
 def find_walls(
-    sections: Sections, largest: float, splits: Sequence[float] = (), *, everywhere: bool = False
+    sections: Sections,
+    largest: float,
+    splits: Sequence[float] = (),
+    closings: Closings = (),
+    *,
+    everywhere: bool = False,
 ) -> list[Stretch]:
     """All walls up to `largest` mm thick; a wall that crosses one of `splits` (mm, rising) is
-    divided there. Thinnest first. everywhere: see `take_samples`."""
+    divided there, or where its lean crosses one of `closings` (see `Closings`). Thinnest first.
+    everywhere: see `take_samples`."""
     edges = material_edges(sections)
-    return _find(sections, edges, largest, [splits], everywhere=everywhere)[0]
+    return _find(sections, edges, largest, [(splits, closings)], everywhere=everywhere)[0]
 
 
 def find_walls_divided(
-    sections: Sections, largest: float, ways: Sequence[Sequence[float]]
+    sections: Sections, largest: float, ways: Sequence[Way]
 ) -> list[list[Stretch]]:
-    """The same for several lists of splits; the thickness is sampled once for all of them."""
+    """The same for several lists of splits and closings; the thickness is sampled once for all of
+    them."""
     return _find(sections, material_edges(sections), largest, ways)
 
 
@@ -87,14 +99,14 @@ def find_gaps(
     """The same on the air side: gaps within a part and between its bodies. `sides` counts only
     the ends at which a gap is closed."""
     edges = air_edges(sections)
-    return _find(sections, edges, largest, [splits], held=False, everywhere=everywhere)[0]
+    return _find(sections, edges, largest, [(splits, ())], held=False, everywhere=everywhere)[0]
 
 
 def _find(
     sections: Sections,
     edges: Edges,
     largest: float,
-    ways: Sequence[Sequence[float]],
+    ways: Sequence[Way],
     *,
     held: bool = True,
     everywhere: bool = False,
@@ -102,16 +114,17 @@ def _find(
     none: list[list[Stretch]] = [[] for _ in ways]
     if not len(edges.length) or largest <= 0:
         return none
-    group = _grouping(sorted(set().union(*ways)))
+    group = _grouping(sorted(set().union(*(splits for splits, _ in ways))))
     samples = take_samples(edges, largest, group, dense=False, everywhere=everywhere)
     walls = walls_of(edges, samples)
     if not len(walls.number):
         return none
     links = links_of(edges, walls)
     results = []
-    for splits in ways:
+    for splits, closings in ways:
         pieces, piece = pieces_of(walls, links, _grouping(splits))
-        nodes = nodes_of(sections, edges, walls, links, (pieces, piece))
+        parted = replace(pieces, group=_parted(pieces, closings))
+        nodes = nodes_of(sections, edges, walls, links, (parted, piece))
         stretches = _stretches(sections, walls, pieces, nodes, held=held)
         results.append(sorted(stretches, key=lambda s: (s.group, round(s.minimum, 4), s.point)))
     return results
@@ -121,6 +134,18 @@ def _grouping(splits: Sequence[float]) -> Callable[[_Floats], _Ints]:
     """A function that numbers the ranges between `splits` (mm, rising)."""
     limits = np.asarray(splits, np.float64)
     return lambda thickness: np.searchsorted(limits, thickness, side="right").astype(np.int64)
+
+
+def _parted(pieces: Pieces, closings: Closings) -> _Ints:
+    """The group of each piece, its own where it lies beyond other closings than the rest of it."""
+    if not closings:
+        return pieces.group
+    first, last, offset, slope = np.array(closings).T[:, :, None]
+    thick, moves = pieces.typical, pieces.moves[:, 0]
+    beyond = (first <= thick) & (thick < last) & (moves >= offset + slope * thick)
+    told = np.vstack([pieces.group, beyond])
+    parted: _Ints = np.unique(told, axis=1, return_inverse=True)[1].reshape(-1)
+    return parted
 
 
 class Followed(NamedTuple):
@@ -178,7 +203,7 @@ def _stretches(
     if held:
         for layer, step, extreme in ((nodes.first, -1, bottom), (nodes.last, 1, top)):
             sides = sides + _held_beyond(sections, walls, pieces, nodes, layer, (step, extreme))
-    moves = _moves(pieces, nodes, count)
+    moves, slope = _moves(pieces, nodes, count)
     centre = pieces.spot[piece[thinnest]]
     across = _across(pieces, nodes, count)
     # In the middle of the slab, and as near to the middle of the wall as that allows.
@@ -208,13 +233,15 @@ def _stretches(
             bend=float(pieces.bend[piece[thinnest[i]]]),
             sagitta=float(pieces.sagitta[piece[thinnest[i]]]),
             moves=(float(moves[i, 0]), float(moves[i, 1])),
+            slope=float(slope[i]),
         )
         for i in range(count)
     ]
 
 
-def _moves(pieces: Pieces, nodes: Nodes, count: int) -> _Floats:
-    """(count, 2) least and greatest, by how much the middle of each wall moves on with height.
+def _moves(pieces: Pieces, nodes: Nodes, count: int) -> tuple[_Floats, _Floats]:
+    """By how much the middle of each wall moves on with height: least and greatest (count, 2), and
+    in the mean (count,).
 
     Within two standard deviations of the mean: so they hold at once where a wall leans the same
     all over or in two ways, and what leans otherwise in a few odd places does not count.
@@ -226,7 +253,7 @@ def _moves(pieces: Pieces, nodes: Nodes, count: int) -> _Floats:
         for value in pieces.moves[nodes.piece].T
     )
     off = 2 * np.sqrt(np.maximum(square - mean**2, 0.0))
-    return np.column_stack([np.maximum(mean - off, 0.0), mean + off])
+    return np.column_stack([np.maximum(mean - off, 0.0), mean + off]), mean
 
 
 def _across(pieces: Pieces, nodes: Nodes, count: int) -> _Floats:
