@@ -1,6 +1,6 @@
 """Lay a coupon with random bead settings and recover these from the toolpath.
 
-    python tests/campaign_recovery.py [--settings 20] [--seed 1]
+    python tests/campaign_recovery.py [--settings 20] [--seed 1] [--all]
 
 Claims: every setting that is recovered is right within 0.02 mm, and every fill is right.
 """
@@ -21,8 +21,22 @@ from wallguard.jobs.characterise import Toolpaths, fit
 from wallguard.rules.model import Beads
 
 # A wall every so many millimetres: what lies between two of them is known to half of that.
-STEPS = [round(0.2 + 0.03 * at, 2) for at in range(95)]
+STEP = 0.03
+STEPS = [round(0.2 + STEP * at, 2) for at in range(95)]
 RIGHT = 0.02
+
+
+def telling(beads: Beads) -> list[float]:
+    """Of STEPS those to either side of a change, as rounds of `coupon next` come near to them, and
+    a few between."""
+    seen = [
+        (fill, len(laid))
+        for fill, laid in (strands(nominal, beads, odd=False) for nominal in STEPS)
+    ]
+    changes = [at for at in range(1, len(STEPS)) if seen[at] != seen[at - 1]]
+    chosen = {0, len(STEPS) - 1, *range(5, len(STEPS), 15)}
+    chosen |= {at for change in changes for at in (change - 1, change)}
+    return [STEPS[at] for at in sorted(chosen)]
 
 
 def truth(beads: Beads) -> dict[str, float]:
@@ -72,14 +86,17 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--settings", type=int, default=20)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--all", action="store_true", help="a wall every 0.03 mm, which takes long")
     arguments = parser.parse_args()
     started, failing = time.perf_counter(), 0
     told: dict[str, int] = {}
     with tempfile.TemporaryDirectory() as folder:
-        made = coupon(Path(folder), STEPS)
         for seed in range(arguments.seed, arguments.seed + arguments.settings):
             beads = random_settings(seed)
-            recovered, said = recovered_of(made, beads, Path(folder) / "coupon.gcode")
+            top = Path(folder) / str(seed)
+            top.mkdir()
+            made = coupon(top, STEPS if arguments.all else telling(beads))
+            recovered, said = recovered_of(made, beads, top / "coupon.gcode")
             failing += bool(said)
             print(f"{seed:3} {'WRONG' if said else 'right'} {beads}")
             for text in said:

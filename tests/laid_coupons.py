@@ -122,13 +122,14 @@ class Coupon:
         return self.folder.parent / "rules.yaml"
 
 
-def coupon(top: Path, steps: list[float]) -> Coupon:
-    """Make a coupon of walls for RULES."""
+def coupon(top: Path, steps: list[float], features: set[str] | None = None) -> Coupon:
+    """Make a coupon for RULES, of walls if nothing else is said."""
     (top / "rules.yaml").write_text(RULES)
-    make(top / "rules.yaml", top / "coupon", steps=steps, height=6.0, features={"wall"})
+    make(top / "rules.yaml", top / "coupon", steps=steps, height=6.0, features=features or {"wall"})
     manifest = json.loads((top / "coupon/manifest.json").read_text())
     (plate,) = manifest["plates"]
     sections = cut(read_mesh(top / "coupon/plate-1.stl"), H)
+    upright = [one for one in plate["features"] if one["feature"] == "wall"]
     known: dict[int, list[list[tuple[float, float]]]] = {}
     rest = []
     for number, section in enumerate(sections.distinct.tolist()):
@@ -136,13 +137,11 @@ def coupon(top: Path, steps: list[float]) -> Coupon:
             shape = polygon(sections.rings(section))
             if sections.heights[number] > manifest["base"]:
                 # What holds the walls, and else is thick; walls are laid by themselves.
-                walls = [
-                    shapely.box(*one["box"][0][:2], *one["box"][1][:2]) for one in plate["features"]
-                ]
+                walls = [shapely.box(*one["box"][0][:2], *one["box"][1][:2]) for one in upright]
                 shape = shape.difference(shapely.unary_union(walls).buffer(0.3))
             known[section] = list(rings(shape))
         rest.append(known[section])
-    return Coupon(top / "coupon", plate["features"], manifest["base"], rest)
+    return Coupon(top / "coupon", upright, manifest["base"], rest)
 
 
 def rings(shape: shapely.Geometry) -> Any:

@@ -2,6 +2,7 @@
 
 import json
 
+import laid_coupons
 import pytest
 import shapely
 from toolpaths import Program
@@ -94,6 +95,24 @@ def test_fills_and_thicknesses_are_those_that_were_laid(coupon):
         assert row.fill == TABLE.outcome(row.nominal).fill
         assert bool(row.readings) == (row.fill != "missing")
         assert row.readings == pytest.approx([row.nominal] * len(row.readings), abs=0.03)
+
+
+def test_gaps_holes_and_pins_are_read_too(tmp_path):
+    # Outlines are laid exactly where they are drawn, so each comes out as drawn.
+    made = laid_coupons.coupon(tmp_path, [0.9], {"wall", "gap", "hole", "pin"})
+    beads = Beads(width=0.45, contours=2, smallest_wall=0.3, squeeze=0.1, smallest_fill=0.3)
+    laid_coupons.lay(made, beads, tmp_path / "coupon.gcode")
+    found = toolpath_readings(tmp_path / "coupon.gcode", made.folder)
+    kinds = {(row.feature, row.axis) for row in found.rows}
+    assert kinds == {
+        ("wall", "x"), ("wall", "y"), ("gap", "x"), ("gap", "y"),
+        ("hole", "vertical"), ("hole", "horizontal"), ("pin", "vertical"),
+    }  # fmt: skip
+    for row in found.rows:
+        assert row.fill == "solid"
+        # A hole that lies is as wide as it is drawn at one height only, and a layer is 0.2 high.
+        within = 0.06 if row.axis == "horizontal" else 0.02
+        assert row.readings == pytest.approx([row.nominal] * len(row.readings), abs=within), row
 
 
 def test_the_rule_file_says_that_it_rests_on_a_toolpath(coupon, capsys):

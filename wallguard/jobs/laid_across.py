@@ -54,11 +54,13 @@ class Drawn:
 
 class WallAcross(NamedTuple):
     """A wall: its thickness at each height (mm; empty: nothing was found), the strands that run
-    along it in all layers alike, and whether there is filling."""
+    along it in all layers alike, whether there is filling, and the widest air in it (usually, mm).
+    """
 
     thickness: tuple[float, ...]
     strands: tuple[Strand, ...]
     filled: bool
+    air: float
 
 
 def wall_across(drawn: Drawn, verified: Verified) -> WallAcross:
@@ -87,8 +89,18 @@ def wall_across(drawn: Drawn, verified: Verified) -> WallAcross:
     thickness = [
         _thickness(block, levels[number]) for block, number in zip(blocks, read, strict=False)
     ]
-    strands, filled = _strands(blocks[len(read) :])
-    return WallAcross(tuple(across for across in thickness if across > 0), strands, filled)
+    layers = blocks[len(read) :]
+    strands, filled = _strands(layers)
+    air = float(np.median([_air(own) for layer in layers for own in layer]))
+    return WallAcross(tuple(one for one in thickness if one > 0), strands, filled, air)
+
+
+def _air(own: Own) -> float:
+    """The widest air between the beads that a line meets, mm."""
+    if len(own.line) < 2:
+        return 0.0
+    reached = np.maximum.accumulate(own.high)
+    return max(0.0, float((own.low[1:] - reached[:-1]).max()))
 
 
 def free_room(drawn: Drawn, verified: Verified) -> tuple[float, ...]:

@@ -25,12 +25,15 @@ from wallguard.coupon.rows import Feature, Row, Seen
 from wallguard.jobs.laid_across import Box, Drawn, free_room, outer_size, wall_across
 from wallguard.jobs.verify import Reading, Verified, verify
 from wallguard.part.part import Part
+from wallguard.toolpath.across import VOID
 from wallguard.toolpath.comparison import LaidWall
 
 _AGAIN = "Make the coupon anew with `wallguard coupon make`"
 _LARGEST = 8 * 1024 * 1024
 # A wall of the comparison is a wall of the manifest if its thickness agrees to this, mm.
 _SAME = 0.05
+# One that reaches so much further than drawn is one with another wall, mm.
+_BEHIND = 5.0
 
 
 def toolpath_readings(
@@ -180,8 +183,17 @@ def _wall(
     across = wall_across(drawn, verified)
     if not across.thickness:
         return None
+    if _joined(drawn, wall):
+        fill = "hollow" if across.air >= VOID else "solid"
     laid = LaidAcross(drawn.axis, drawn.nominal, fill, across.strands, across.filled)
     return fill, across.thickness, note.get(wall.fill, ""), laid
+
+
+def _joined(drawn: Drawn, wall: LaidWall) -> bool:
+    """Whether a wall was verified as one with another, in line with it behind what holds both."""
+    low, high = np.array(wall.stretch.box)
+    size: float = np.max((high - low)[:2] - (drawn.box[1] - drawn.box[0])[:2])
+    return size > _BEHIND
 
 
 def _wall_in(nominal: float, box: Box, walls: Sequence[LaidWall]) -> LaidWall | None:
