@@ -54,21 +54,21 @@ def near_each_other(boxes: Boxes, reach: float) -> Iterator[tuple[_Ints, _Ints]]
     # Of two at one level the left one asks for the other, and asks to the right only.
     wide, x = boxes.wider(reach), boxes.low[:, 0]
     right = Boxes(np.column_stack([x, wide.low[:, 1]]), wide.high, boxes.section)
-    for one, other in meetings(right, boxes, reach, level, same=True):
-        kept = np.flatnonzero((x[one] < x[other]) | ((x[one] == x[other]) & (one < other)))
+    for one, other in meetings(wide, boxes, reach, (level, right)):
+        kept = (x[one] < x[other]) | ((x[one] == x[other]) & (one < other))
+        kept = np.flatnonzero(kept | (level[one] < level[other]))
         yield one[kept], other[kept]
-    yield from meetings(wide, boxes, reach, level + 1)
 
 
 def meetings(
-    askers: Boxes, boxes: Boxes, least: float, own: _Ints | None = None, *, same: bool = False
+    askers: Boxes, boxes: Boxes, least: float, own: tuple[_Ints, Boxes] | None = None
 ) -> Iterator[tuple[_Ints, _Ints]]:
     """Pairs (asker, box) that meet, each once, a bounded number at a time.
 
     Boxes lie in square cells, large ones in larger cells, so that none lies in more than four.
 
-    own   (n,) for each asker the lowest level (see `levels`) it asks in; None: it asks in all
-    same  it asks in that level alone
+    own  (n,) for each asker the lowest level (see `levels`) it asks in, and its box there; None: it
+         asks in all, with the same box
 
     Raises TooLargeError where so many lie close together that it would take minutes.
     """
@@ -77,16 +77,15 @@ def meetings(
     level, width = levels(boxes, least)
     origin = boxes.low.min(axis=0)
     looked_at = 0
-    corners = np.column_stack([askers.low, askers.high])
     for each in np.unique(level).tolist():
         cells = _Cells(boxes, np.flatnonzero(level == each), width * 2**each, origin)
-        asks = np.ones(len(askers.section), bool)
+        asking, here = np.arange(len(askers.section)), askers
         if own is not None:
-            asks = own == each if same else own <= each
-        asking = np.flatnonzero(asks)
-        if not len(asking):
-            continue
-        begin, end, asked = cells.slices(askers.chosen(asking))
+            asking, there = np.flatnonzero(own[0] <= each), (own[0] == each)[:, None]
+            low = np.where(there, own[1].low, askers.low)
+            here = Boxes(low, np.where(there, own[1].high, askers.high), askers.section)
+        corners = np.column_stack([here.low, here.high])
+        begin, end, asked = cells.slices(here.chosen(asking))
         size = end - begin
         some = np.flatnonzero(size)
         begin, size, asked = begin[some], size[some], asking[asked[some]]
