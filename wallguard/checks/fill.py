@@ -21,8 +21,6 @@ from wallguard.checks.case import Broken, Case, Draft, Needs, severity_of
 from wallguard.findings.model import Breach
 
 ID = "fill"
-# In fewer layers it is left out.
-_LAYERS = 3
 
 
 def needs(case: Case) -> Needs:
@@ -75,14 +73,12 @@ def findings(case: Case) -> Iterator[Broken | Draft]:
 
 def _aslant(case: Case) -> Iterator[Draft]:
     """A note on what is as thick as hollow walls between faces that lean too far apart for a wall,
-    as a thread's flank and a bore do: it is not judged. Below a ridge a layer or two are so."""
+    as a thread's flank and a bore do: it is not judged."""
     if severity_of(case.rules.level("hollow")) is None:
         return
     hollow = [band for band in case.table.bands if band.fill == "hollow" and isfinite(band.upper)]
     ranges = tuple((band.lower, band.upper) for band in hollow if band.lower < case.largest)
     for found in case.geometry.aslant(case.cut, ranges):
-        if found.layers < _LAYERS:
-            continue
         at = case.geometry.location(found.point)
         yield Draft(
             check=ID,

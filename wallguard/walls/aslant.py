@@ -28,8 +28,11 @@ _Ints = NDArray[np.int64]
 
 # Two faces lean apart by more than 40 degrees only where one of them leans by half of that.
 _STEEP = float(np.sin(np.radians(20.0)))
+# Then the section grows by so much (mm a mm) with height at least, so that a fillet, a bevel or a
+# ridge crosses a range in few layers; what comes in more comes again and again, as a thread does.
+_WIDENS = 2 * float(np.tan(np.radians(20.0)))
 # No more distinct sections than this are looked at.
-_MOST = 40
+_MOST = 25
 
 
 @dataclass(frozen=True)
@@ -51,8 +54,8 @@ class Aslant:
 
 
 def find_aslant(sections: Sections, ranges: Sequence[tuple[float, float]]) -> list[Aslant]:
-    """Places of a thickness in any of the ranges (from, below; mm), told as one; none: an empty
-    list."""
+    """Places of a thickness in any of the ranges (from, below; mm) that come in more layers than
+    one slope crosses that range in, told as one; none: an empty list."""
     edges = _steep(material_edges(sections))
     if not ranges or not len(edges.length):
         return []
@@ -65,14 +68,16 @@ def find_aslant(sections: Sections, ranges: Sequence[tuple[float, float]]) -> li
         dense=False,
     )
     hit = _apart(edges, samples)
-    thickness = samples.thickness[hit]
+    thickness, section = samples.thickness[hit], edges.section[samples.edge[hit]]
     asked = np.zeros(len(hit), bool)
     for low, high in ranges:
-        asked |= (thickness >= low) & (thickness < high)
-    hit, thickness = hit[asked], thickness[asked]
+        inside = (thickness >= low) & (thickness < high)
+        crossed = (high - low) / (_WIDENS * sections.layer_height) + 1
+        if np.isin(sections.distinct, section[inside]).sum() > crossed:
+            asked |= inside
+    hit, thickness, section = hit[asked], thickness[asked], section[asked]
     if not len(hit):
         return []
-    section = edges.section[samples.edge[hit]]
     layers = np.flatnonzero(np.isin(sections.distinct, section))
     middle = int(layers[len(layers) // 2])
     at = int(np.flatnonzero(section == sections.distinct[middle])[0])
