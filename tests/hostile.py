@@ -267,9 +267,19 @@ def tetrahedra_in_a_point(path: Path) -> None:
 @hostile(".stl")
 def tetrahedra_strewn(path: Path) -> None:
     """5,000 small tetrahedra that lie in each other's way."""
+    _strewn(path, 5000, 60)
+
+
+@hostile(".stl")
+def tetrahedra_in_a_heap(path: Path) -> None:
+    """As many as a part has at most that has no process of its own."""
+    _strewn(path, 1250, 10)
+
+
+def _strewn(path: Path, count: int, room: float) -> None:
     rng = np.random.default_rng(2)
-    base = rng.uniform(0, 60, (5000, 1, 3))
-    a, b, c, d = np.moveaxis(base + rng.uniform(0, 6, (5000, 4, 3)), 1, 0)
+    base = rng.uniform(0, room, (count, 1, 3))
+    a, b, c, d = np.moveaxis(base + rng.uniform(0, 6, (count, 4, 3)), 1, 0)
     volume = np.einsum("ij,ij->i", b - a, np.cross(c - a, d - a))
     c[volume < 0], d[volume < 0] = d[volume < 0], c[volume < 0]
     faces = np.stack(

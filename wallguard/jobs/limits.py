@@ -1,16 +1,20 @@
 """What one part may take, and how a process is held to it.
 
 A file may be made so that checking it takes hours, or all memory. What is known before the work is
-bounded where it is done; what is not known is bounded here: a part that is not small and plain is
-checked in a process of its own, which the system ends when the part takes more than it may. That is
-an error of this part, and all else stays whole.
+bounded where it is done; what is not known is bounded here: a part that is not small and plain, or
+is not done after a few seconds, is checked in a process of its own, which the system ends when the
+part takes more than it may. That is an error of this part, and all else stays whole.
 """
 
 from __future__ import annotations
 
 import math
+import signal
+import sys
+import threading
 import time
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -26,13 +30,15 @@ _MB = 1_000_000
 # for one of 20 MB. Parts that are no attack take a twentieth (measured on the benchmark parts).
 _SECONDS, _SECONDS_PER_MB = 16.0, 2.2
 _MEMORY, _MEMORY_PER_MB = 850 * _MB, 55 * _MB
-# A part of no more than this takes a second or two whatever it is: bytes, triangles, points where
-# layers cut it, and mm. What is packed may be anything.
+# A part of no more than this is begun in this process: bytes, triangles, points where layers cut
+# it, and mm. What is packed may be anything.
 _BYTES, _TRIANGLES, _POINTS, _SIZE = 300_000, 5_000, 150_000, 1_000.0
 _PACKED = ".3mf"
-# Other programs may be running: so much longer (of all time) is waited for a process that the
-# system holds to its share of the processor's time.
-_WAIT = 20.0
+# And goes on there for so many seconds of the processor's time.
+TRIED = 3.0
+# Other programs may be running: so many times as long is waited for a process, which the system
+# holds to its share of the processor's time; Windows does not.
+_WAIT = 3.0 if sys.platform == "win32" else 20.0
 _STATUS = Path("/proc/self/status")  # Linux (man proc)
 
 
@@ -72,7 +78,7 @@ def most_of(task: Task) -> Most | None:
 
 
 def is_plain(task: Task) -> bool:
-    """Whether a part is so small that it needs no process of its own."""
+    """Whether a part is so small that it hardly needs a process of its own."""
     with suppress(OSError):
         if task.file.suffix.lower() == _PACKED or task.file.stat().st_size > _BYTES:
             return False
@@ -95,6 +101,33 @@ def is_plain(task: Task) -> bool:
         if np.ptp(placed, axis=0).max() > _SIZE or points > _POINTS:
             return False
     return True
+
+
+class TookLong(BaseException):
+    """What is done in this process takes longer than it was given; nothing may keep it back."""
+
+
+@contextmanager
+def alarm(seconds: float) -> Iterator[None]:
+    """Raises TookLong in what is done inside, once that took so much of the processor's time; where
+    the system has no such alarm, and in other threads than the first, it takes as long as it takes.
+    """
+    first = threading.current_thread() is threading.main_thread()
+    if not first or not hasattr(signal, "setitimer"):
+        yield
+        return
+
+    def ring(*_: object) -> None:
+        raise TookLong
+
+    before = signal.signal(signal.SIGVTALRM, ring)
+    # Again and again: one that rings while Python clears up is passed over.
+    signal.setitimer(signal.ITIMER_VIRTUAL, seconds, seconds)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
+        signal.signal(signal.SIGVTALRM, before)
 
 
 def hold(most: Most | None) -> None:
@@ -125,7 +158,7 @@ def patience(most: Most | None) -> float:
     """How long, in seconds, to wait for a process that is held to `most`."""
     if most is None:
         return math.inf
-    return most.seconds * (_WAIT if _data() else 1.0)
+    return most.seconds * _WAIT
 
 
 def too_long(most: Most | None) -> str:

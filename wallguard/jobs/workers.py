@@ -65,7 +65,7 @@ class Work(Generic[Item, Result]):
     cost  what an item will take
     lost  the result for an item whose process was killed, from why
     most  what an item may take; None: as much as it takes
-    plain  whether an item that may take so much only takes so little that it needs no process
+    plain  whether an item that may take so much only probably takes far less: it is begun here
     """
 
     do: Callable[[Item], Result]
@@ -101,18 +101,27 @@ def do_all(
     crew = _Crew(work, items, costs, hooks)
     left = list(range(len(items)))
     if jobs <= 1 or total < 2 * _START:
-        jobs = 1
-        left = [at for at in left if not _may_be_done_here(work, items[at])]
-        for at in sorted({*range(len(items))}.difference(left)):
-            crew.done(at, work.do(items[at]))
+        jobs, left = 1, []
+        for at, item in enumerate(items):
+            results = _done_here(work, item)
+            left += [] if results else [at]
+            for result in results:
+                crew.done(at, result)
     if left:
         with _ended(crew.workers):
             crew.run(jobs, left)
     return [crew.results[at] for at in range(len(items))]
 
 
-def _may_be_done_here(work: Work[Item, Result], item: Item) -> bool:
-    return work.most(item) is None or work.plain(item)
+def _done_here(work: Work[Item, Result], item: Item) -> list[Result]:
+    """The one result; none where the item needs a process of its own."""
+    if work.most(item) is None:
+        return [work.do(item)]
+    with suppress(limits.TookLong):
+        if work.plain(item):
+            with limits.alarm(limits.TRIED):
+                return [work.do(item)]
+    return []
 
 
 @dataclass(eq=False)
