@@ -88,7 +88,17 @@ def test_a_toolpath_that_cannot_be_used_is_told(repo):
     Path("empty.gcode").write_text("G21\n")
     done = wallguard.rehearse(RULES, ["empty.gcode"], coupon="coupon")
     assert (done.exit_code, [one.path for one in done.troubles]) == (2, ["empty.gcode"])
-    assert "NOT DONE: 1 toolpath could not be used" in text(done)
+    assert "NOT DONE: 1 file could not be used" in text(done)
+
+
+def test_a_run_that_cannot_be_done_leaves_no_earlier_report_standing(repo, capsys):
+    words = ["--toolpath", str(AFTER), "--json", "r.json", "--markdown", "r.md", "--junit", "r.xml"]
+    assert main(["rehearse", "rules/none.yaml", *words]) == 2
+    assert main(["rehearse", "rules/none.yaml", *words]) == 2  # they may be written over
+    assert "NOT DONE: 1 file could not be used" in capsys.readouterr().out
+    assert json.loads(Path("r.json").read_text())["verdict"] == "not done"
+    assert "rules/none.yaml" in Path("r.md").read_text()
+    assert "<error" in Path("r.xml").read_text()
 
 
 @pytest.mark.parametrize(

@@ -5,8 +5,13 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from wallguard import __version__
+from wallguard.base.errors import InputError
 from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, add_how, command, how
+from wallguard.findings.impact import Process
+from wallguard.findings.model import Trouble
+from wallguard.findings.rehearsal import Rehearsal
 from wallguard.reports.console import Progress
 
 
@@ -71,12 +76,22 @@ def _command(arguments: argparse.Namespace) -> int:
         tuple(arguments.before),
         arguments.base,
     )
-    done = rehearse(
-        update,
-        arguments.paths,
-        everything=arguments.all,
-        how=how(arguments),
-        watch=Progress,
-    )
+    try:
+        done = rehearse(
+            update,
+            arguments.paths,
+            everything=arguments.all,
+            how=how(arguments),
+            watch=Progress,
+        )
+    except InputError as error:
+        # The files say so too: a report of an earlier run must not stand for this one.
+        done = undone(arguments.rules, error)
     publish.publish("rehearsal", done, outputs)
     return done.exit_code
+
+
+def undone(rules: Path, error: InputError) -> Rehearsal:
+    """A rehearsal that could not be done at all."""
+    trouble = Trouble(error.path, str(error))
+    return Rehearsal(Process(str(rules), ""), "", (), (trouble,), version=__version__)

@@ -141,7 +141,7 @@ class Rehearsal:
     """An update of slicing software, rehearsed with one toolpath or more.
 
     coupon     the folder of the coupon that they make
-    troubles   toolpaths that could not be used
+    troubles   files that could not be used
     """
 
     rules: Process

@@ -21,7 +21,7 @@ def text(rehearsal: Rehearsal, *, width: int = 80, colour: bool = False) -> str:
     paint = painter(colour)
     width = max(width, _NARROWEST)
     rules = rehearsal.rules
-    blocks = [[f"rules     {plain(rules.rules)}  ({plain(rules.name)})"]]
+    blocks = [[f"rules     {plain(rules.rules)}{rules.name and f'  ({plain(rules.name)})'}"]]
     for toolpath in rehearsal.toolpaths:
         blocks += [
             list(_toolpath(toolpath, width)),

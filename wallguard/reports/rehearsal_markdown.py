@@ -46,7 +46,7 @@ def markdown(rehearsal: Rehearsal, *, head: str = "", limit: int = 65000) -> str
 def _head(rehearsal: Rehearsal) -> str:
     rules = rehearsal.rules
     said = f"{_WORDS[verdict(rehearsal)]}: {prose(words.summary(rehearsal), 500)}.\n\n"
-    said += f"- Rules: {code(rules.rules)} ({code(rules.name)})\n"
+    said += f"- Rules: {code(rules.rules)}{rules.name and f' ({code(rules.name)})'}\n"
     for toolpath in rehearsal.toolpaths:
         said += f"- Toolpath: {code(toolpath.toolpath)}, {words.read(toolpath)}\n"
         before = toolpath.before
@@ -57,7 +57,7 @@ def _head(rehearsal: Rehearsal) -> str:
 
 def _broken(rehearsal: Rehearsal) -> Section:
     items = trouble_items(rehearsal.troubles)
-    return Section("file", "files", items, "### Toolpaths that could not be used\n\n")
+    return Section("file", "files", items, "### What could not be used\n\n")
 
 
 def _doubt(rehearsal: Rehearsal) -> Section:

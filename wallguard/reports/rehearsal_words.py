@@ -54,14 +54,14 @@ def summary(rehearsal: Rehearsal) -> str:
 
 def _clauses(rehearsal: Rehearsal) -> Iterator[str]:
     if rehearsal.troubles:
-        yield f"{counted(len(rehearsal.troubles), 'toolpath')} could not be used"
+        yield f"{counted(len(rehearsal.troubles), 'file')} could not be used"
     held = rehearsal.hold_back
     if held:
         named = ", ".join(held[:_MANY]) + (f" and {len(held) - _MANY} more" * (len(held) > _MANY))
         yield f"{counted(len(held), 'part')} to hold back: {named}"
     if len(rehearsal.toolpaths) == 1:
         yield order.summary(rehearsal.toolpaths[0].impact)
-    else:
+    elif rehearsal.toolpaths:
         yield f"{counted(len(rehearsal.matrix), 'part')} by {len(rehearsal.toolpaths)} toolpaths"
     if held and any(toolpath.before and toolpath.before.unlike for toolpath in rehearsal.toolpaths):
         yield "the rules do not describe what is laid today, see above"
