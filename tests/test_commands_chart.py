@@ -60,6 +60,17 @@ def test_run_reads_the_rule_file(tmp_path):
     assert "at least 0.80 mm" in text.replace("\n", " ")
 
 
+def test_a_chart_replaces_an_earlier_one_and_nothing_else(tmp_path):
+    (tmp_path / "wide.yaml").write_text(RULE_FILE)
+    svg, markdown = tmp_path / "wide.svg", tmp_path / "wide.md"
+    for _ in range(2):
+        run(tmp_path / "wide.yaml", svg=svg, markdown=markdown)
+    markdown.write_text("# What I wrote\n")
+    with pytest.raises(InputError, match="is no wall chart"):
+        run(tmp_path / "wide.yaml", markdown=markdown)
+    assert markdown.read_text() == "# What I wrote\n"
+
+
 def test_run_names_a_rule_file_that_is_not_there(tmp_path):
     with pytest.raises(InputError, match=r"none\.yaml"):
         run(tmp_path / "none.yaml")

@@ -104,7 +104,7 @@ def add_how(parser: Parser, what: str) -> None:
         type=above_zero,
         metavar="S",
         help="seconds of the processor's time that one part may take, or it is an error (default: "
-        "16 and 2.2 for each MB of its file, for each rule file)",
+        "13 and 2.35 for each MB of its file, for each rule file)",
     )
     parser.add_argument(
         "--part-memory",

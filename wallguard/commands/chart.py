@@ -9,6 +9,8 @@ import argparse
 from pathlib import Path
 
 from wallguard.bands.chart import chart_of
+from wallguard.base.errors import InputError
+from wallguard.base.files import opened
 from wallguard.base.write import write_bytes
 from wallguard.commands.arguments import Commands, command
 from wallguard.drawings.png import png as render
@@ -16,6 +18,9 @@ from wallguard.drawings.wall_chart import WIDTH, wall_chart
 from wallguard.reports.chart_markdown import chart_markdown
 from wallguard.reports.chart_text import chart_text
 from wallguard.rules.load import load_rules
+
+# What stands in the first bytes of a chart; in a picture no word of ours does.
+_OURS, _PNG, _LOOK = b"Wall chart: ", b"\x89PNG", 400
 
 
 def add(commands: Commands) -> None:
@@ -49,10 +54,12 @@ def run(
 
     Nothing is written before all that is asked for is made.
 
-    Raises InputError where the rule file cannot be used, a file cannot be written, or `png` is
-    asked for and the extra `pictures` is not installed.
+    Raises InputError where the rule file cannot be used, a file cannot be written or is no earlier
+    chart, or `png` is asked for and the extra `pictures` is not installed.
     """
     chart = chart_of(load_rules(rules_path))
+    for path, mark in ((svg, _OURS), (png, _PNG), (markdown, _OURS)):
+        _refuse(path, mark)
     made: list[tuple[Path, bytes]] = []
     if svg is not None or png is not None:
         drawn = wall_chart(chart)
@@ -65,3 +72,17 @@ def run(
     for path, content in made:
         write_bytes(path, content)
     return chart_text(chart)
+
+
+def _refuse(path: Path | None, mark: bytes) -> None:
+    """Write over nothing but an earlier chart, or an empty file."""
+    if path is None or path.is_symlink() or not path.is_file():
+        return
+    with opened(path) as file:
+        begins = file.read(_LOOK)
+    if begins and mark not in begins:
+        raise InputError(
+            path,
+            "this file is there and is no wall chart",
+            remedy="Name another file, or remove it",
+        )

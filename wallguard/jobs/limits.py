@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 _MB = 1_000_000
 # Unless told otherwise: with what starting takes, 20 s and 1 GB for a file of 1 MB, 60 s and 2 GB
 # for one of 20 MB. Parts that are no attack take a twentieth (measured on the benchmark parts).
-_SECONDS, _SECONDS_PER_MB = 16.0, 2.2
+_SECONDS, _SECONDS_PER_MB = 13.0, 2.35
 _MEMORY, _MEMORY_PER_MB = 850 * _MB, 55 * _MB
 # A part of no more than this is begun in this process: bytes, triangles, points where layers cut
 # it, and mm. What is packed may be anything.
