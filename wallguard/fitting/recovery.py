@@ -187,7 +187,10 @@ class _Reader:
             for side in (wall.strands[: _pairs(wall)], wall.strands[-_pairs(wall) :])
         ]
         if all(len(side) < 2 for side in sides):
-            sides = [wall.strands for wall in self.unforced if wall not in self.free]
+            # The thickest of them: in thinner ones beads may be forced on each other.
+            closed = [wall for wall in self.unforced if wall not in self.free]
+            thickest = max((wall.nominal for wall in closed), default=0.0)
+            sides = [wall.strands for wall in closed if wall.nominal > thickest - _READ]
         overlaps = [
             (one.width + other.width) / 2 - (other.middle - one.middle)
             for side in sides
@@ -274,7 +277,8 @@ class _Reader:
         if not open_:
             return None
         most = max(0.0, min(open_))
-        return Known.between(max([0.0, *(room for room in closed if room <= most)]), most)
+        least = max([0.0, *(room for room in closed if room <= most)])
+        return self._with_ends(Known.between(least, most), 1)
 
     def _smallest_fill(self) -> Known | None:
         """Between the largest left-over without filling, and the smallest with."""
@@ -288,7 +292,16 @@ class _Reader:
             if not _filled(wall) and (self.ends is None or wall.fill == "hollow")
         ]
         least = min(filled)
-        return Known.between(max([0.0, *(room for room in unfilled if room < least)]), least)
+        most = max([0.0, *(room for room in unfilled if room < least)])
+        return self._with_ends(Known.between(most, least), 0)
+
+    def _with_ends(self, known: Known, end: int) -> Known:
+        """A left-over, of beads that vary: their narrowest (0) or widest (1) may be otherwise."""
+        if self.ends is None:
+            return known
+        beads = 2 * max(map(_pairs, self.laid))
+        more = beads * max(0.0, self.ends[end].uncertainty - _READ)
+        return Known(known.value, known.uncertainty + more)
 
     def _offset(self) -> Known | None:
         return _spread(
