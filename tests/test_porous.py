@@ -13,6 +13,7 @@ from toolpaths import Program
 
 from wallguard.bands.declared import band_table
 from wallguard.bands.porous import Lean
+from wallguard.drawings.finding import legend
 from wallguard.jobs.check import run_checks, status_of
 from wallguard.jobs.compare import compare
 from wallguard.rules.model import Beads, DeclaredBand, Rules
@@ -21,6 +22,9 @@ from wallguard.toolpath.comparison import compare as compare_laid
 from wallguard.toolpath.placing import find_places
 from wallguard.toolpath.reader import read_toolpath
 from wallguard.toolpath.verdict import Copies, fill_drafts, rule_drafts
+from wallguard.views.model import OUTCOMES
+from wallguard.views.places import views_of
+from wallguard.views.shape import shape_of
 
 H, W, LAYERS, LONG = 0.2, 0.45, 10, 12.0
 ANGLES = (0, 30, 45, 60, 75)
@@ -190,3 +194,13 @@ def test_a_process_that_leaves_pores_is_worse_than_one_that_fills():
     )
     assert (worse.direction, worse.after.verdict, worse.after.level) == ("worse", "porous", "note")
     assert worst.after.badness > worse.after.badness > worse.before.badness
+
+
+def test_pictures_and_pages_show_a_porous_wall_as_such():
+    case = case_of(leaning_wall(0.39, 75), WIDE)
+    (view,), _ = views_of(case, run_checks(case)[1], 9)
+    assert view.shown == "porous"
+    assert view.changed
+    assert "its air, which ends in every layer" in dict(legend(view)).values()
+    outcomes = np.frombuffer(shape_of(case).outcomes, np.uint8)
+    assert set(outcomes.tolist()) == {0, OUTCOMES.index("porous") + 1}

@@ -27,8 +27,6 @@ _TOLERANCES = (0.005, 0.02, 0.05, 0.1, 0.2, 0.5)
 # half a millimetre apart.
 _REACH, _STEP = 0.6, 0.25
 _LEVEL = 0.9
-# Faces that lean by less than this from level (sine) end a wall, and tell nothing of its lean.
-_ENDS = 0.02
 # Lines of a pattern on a part; where there would be more they stand farther apart.
 _HATCHES = 7000
 # In which directions the lines of a pattern run: normals of the planes that draw them.
@@ -53,8 +51,8 @@ def shape_of(case: Case) -> Shape:
     kept = size > 1e-12
     triangles, corners = triangles[kept], corners[kept]
     normal = normal[kept] / size[kept, None]
-    thickness = _thickness(case, corners, normal)
-    outcome = _outcomes(case, thickness, normal)
+    thickness, moves = _thickness(case, corners, normal)
+    outcome = _outcomes(case, thickness, moves)
     size_across = float(np.ptp(vertices, axis=0).max()) if len(vertices) else 1.0
 
     there = placed.to_file(vertices)
@@ -177,24 +175,25 @@ def _divided(mesh: Mesh) -> tuple[_Floats, _Ints]:
         triangles = np.concatenate([np.delete(triangles, some, axis=0), *halves])
 
 
-def _thickness(case: Case, corners: _Floats, normal: _Floats) -> _Floats:
-    """The thickness (m,) of the wall that each triangle bounds, mm as printed; 0 where none."""
-    if not len(corners):
-        return np.zeros(0)
-    if case.layered:
+def _thickness(case: Case, corners: _Floats, normal: _Floats) -> tuple[_Floats, _Floats]:
+    """The thickness (m,) of the wall that each triangle bounds, mm as printed, 0 where none; and by
+    how much that wall moves on with height where it leans, mm a mm."""
+    if len(corners) and case.layered:
         return _in_layers(case, corners.mean(axis=1), normal)
-    return _in_space(case, corners, normal)
+    thickness = _in_space(case, corners, normal) if len(corners) else np.zeros(0)
+    return thickness, np.zeros(len(corners))
 
 
-def _in_layers(case: Case, centre: _Floats, normal: _Floats) -> _Floats:
+def _in_layers(case: Case, centre: _Floats, normal: _Floats) -> tuple[_Floats, _Floats]:
     from wallguard.walls.edges import material_edges
+    from wallguard.walls.joins import walls_of
     from wallguard.walls.samples import take_samples
 
-    thickness = np.zeros(len(centre))
+    thickness, moves = np.zeros((2, len(centre)))
     sections = case.geometry.sections(case.rules.layer_height)
     edges = material_edges(sections)
     if not len(edges.length):
-        return thickness
+        return thickness, moves
     limits = np.asarray(case.splits, np.float64)
     samples = take_samples(
         edges,
@@ -224,7 +223,11 @@ def _in_layers(case: Case, centre: _Floats, normal: _Floats) -> _Floats:
     # The end of a wall, seen from above or below, lies between its outlines.
     across[flat & (gap > np.hypot(across / 2, _STEP) + 0.01)] = 0.0
     thickness[there] = np.where(np.isfinite(across), across, 0.0)
-    return thickness
+    walls = walls_of(edges, samples)
+    leans = np.zeros(len(samples.wall))
+    leans[walls.number] = walls.moves
+    moves[there] = leans[nearest]
+    return thickness, moves
 
 
 def _in_space(case: Case, corners: _Floats, normal: _Floats) -> _Floats:
@@ -238,21 +241,18 @@ def _in_space(case: Case, corners: _Floats, normal: _Floats) -> _Floats:
     return np.where(wall, 2 * balls.radius, 0.0)
 
 
-def _outcomes(case: Case, thickness: _Floats, normal: _Floats) -> NDArray[np.uint8]:
-    """The number of each outcome, see OUTCOMES, of triangles (m,) with unit normals (m, 3)."""
-    shown = np.rint(thickness * 100).astype(np.int64)
-    # The sides of a wall lean alike; level faces are its ends.
-    flat = np.hypot(normal[:, 0], normal[:, 1])
-    slope = np.abs(normal[:, 2]) / np.maximum(flat, _ENDS)
-    moves = np.where((flat > _ENDS) & case.layered, np.rint(100 * slope), 0).astype(np.int64)
-    numbers = np.zeros(len(shown), np.uint8)
-    seen, which = np.unique(np.column_stack([shown, moves]), axis=0, return_inverse=True)
+def _outcomes(case: Case, thickness: _Floats, moves: _Floats) -> NDArray[np.uint8]:
+    """The number of each outcome, see OUTCOMES, of walls (m,) that lean so."""
+    seen, which = np.unique(
+        np.rint(100 * np.column_stack([thickness, moves])), axis=0, return_inverse=True
+    )
+    outcomes = np.zeros(len(seen), np.uint8)
     for number, (step, slope) in enumerate(seen.tolist()):
         if step > 0:
             lean = Lean(case.rules.layer_height, slope / 100)
             verdict = case.table.classify(step / 100, case.rules.tolerance, lean)
-            numbers[which.reshape(-1) == number] = OUTCOMES.index(verdict) + 1
-    return numbers
+            outcomes[number] = OUTCOMES.index(verdict) + 1
+    return outcomes[which.reshape(-1)]
 
 
 def _hatched(

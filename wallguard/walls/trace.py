@@ -143,6 +143,8 @@ def _parted(pieces: Pieces, closings: Closings) -> _Ints:
     first, last, offset, slope = np.array(closings).T[:, :, None]
     thick, moves = pieces.typical, pieces.moves[:, 0]
     beyond = (first <= thick) & (thick < last) & (moves >= offset + slope * thick)
+    if not beyond.any():
+        return pieces.group
     told = np.vstack([pieces.group, beyond])
     parted: _Ints = np.unique(told, axis=1, return_inverse=True)[1].reshape(-1)
     return parted
