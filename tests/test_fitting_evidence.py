@@ -13,6 +13,7 @@ from wallguard.documents.reading import parse_document
 from wallguard.fitting.evidence import SLACK, evidence
 from wallguard.fitting.fit import fit
 from wallguard.fitting.moved import edges, otherwise
+from wallguard.fitting.recovery import Known, Recovered
 from wallguard.fitting.rule_file import rule_file
 from wallguard.fitting.tables import declared
 from wallguard.rules.load import rules_from
@@ -24,8 +25,8 @@ BEADS = Beads(
 RULES = Rules("r.yaml", "r", "material extrusion", 0.2, beads=BEADS)
 
 
-def read(beads, rules=RULES):
-    """What a toolpath of a quick coupon that is laid by these settings says of `rules`."""
+def fitted_to(beads, rules=RULES):
+    """The walls of a quick coupon, and what is fitted to a toolpath of it by these settings."""
     steps = quick_steps(RULES, band_table(RULES), BEADS.width)
     laid = [calculated(beads).outcome(step) for step in steps]
     rows = tuple(
@@ -43,6 +44,12 @@ def read(beads, rules=RULES):
     )
     fitted = fit([Readings("t", rows, error=0.0, error_stated=True)], rules)
     made = rules_from(parse_document(rule_file(fitted, rules), "t"), "t")
+    return steps, fitted, made
+
+
+def read(beads, rules=RULES):
+    """The walls of a quick coupon, and what a toolpath of it by these settings says of `rules`."""
+    steps, fitted, made = fitted_to(beads, rules)
     return steps, evidence(fitted, made, rules)
 
 
@@ -83,3 +90,16 @@ def test_a_printed_thickness_is_news_beyond_both_uncertainties(offset, stands):
     told = list(otherwise(found))
     assert (told == []) is stands
     assert all(one.before == one.after for one in told)
+
+
+def test_a_toolpath_of_few_walls_does_not_tell_how_narrow_varying_beads_get():
+    """The narrowest bead that is seen is 0.40 mm, where the rules' own are down to 0.372 mm."""
+    beads = replace(BEADS, width=0.426, width_varies=(0.372, 0.48), between_one_and_two="dropped")
+    rules = replace(RULES, beads=beads)
+    seen = Known(0.4, 0.005), Known(0.48, 0.005)
+    _, fitted, made = fitted_to(beads, rules)
+    shown = Recovered(Known(0.44, 0.005), *seen, *[None] * 8)
+    too_narrow = replace(fitted.found, kept=fitted.found.kept.copy())
+    too_narrow.kept[:, 0] = 0.4
+    doubtful = replace(fitted, found=too_narrow, recovered=shown)
+    assert list(otherwise(evidence(doubtful, made, rules))) == []

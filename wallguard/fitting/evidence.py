@@ -174,7 +174,8 @@ def _verdicts(
 
 def _known(old: Outcome, new: Outcome, told: _Told | None) -> _Verdict:
     """`told`: by all settings, where no wall was read."""
-    if new.fill == "uncertain":
+    untold = told is not None and told.fills == _ANY.fills and new.band.source == "calculated"
+    if new.fill == "uncertain" or untold:
         return "open"
     if old.fill != new.fill:
         return "fitted"
@@ -210,10 +211,15 @@ class _Told(NamedTuple):
     most: float = -math.inf
 
 
+_ANY = _Told(frozenset(FILLS), -math.inf, math.inf)
+
+
 def _told(fitted: Fit, last: int) -> list[_Told]:
-    """For each hundredth from 1 on; where there are no such settings, all fills."""
-    if fitted.found is None:
-        return [_Told(frozenset(FILLS))] * last
+    """For each hundredth from 1 on; where no such settings are known well, anything."""
+    seen = fitted.recovered
+    # Where the width varies few walls do not show how narrow and how wide a bead can be.
+    if fitted.found is None or (seen is not None and seen.narrowest is not None):
+        return [_ANY] * last
     by_settings = laid(np.arange(1, last + 1) / _PER_MM, fitted.found.kept)
     return [
         _Told(
