@@ -8,7 +8,9 @@ from wallguard.bands.table import Band
 from wallguard.base.errors import InputError
 from wallguard.rules.model import Beads, DeclaredBand, Rules
 
-BEADS = Beads(width=0.4, contours=1, smallest_wall=0.3, squeeze=0.1, smallest_fill=0.3)
+BEADS = Beads(
+    width=0.4, contours=1, smallest_wall=0.3, squeeze=0.1, smallest_fill=0.3, edge_uncertainty=0
+)
 
 
 def rules(category="material extrusion", beads=None, bands=()):

@@ -9,7 +9,13 @@ from wallguard.reports.chart_text import chart_text
 from wallguard.rules.model import Beads, DeclaredBand, Rules
 
 BEADS = Beads(
-    width=0.45, contours=2, smallest_wall=0.3, squeeze=0.1, smallest_fill=0.3, spacing="width"
+    width=0.45,
+    contours=2,
+    smallest_wall=0.3,
+    squeeze=0.1,
+    smallest_fill=0.3,
+    spacing="width",
+    edge_uncertainty=0,
 )
 
 

@@ -16,7 +16,15 @@ from wallguard.drawings.wall_chart import HEIGHT, WIDTH, range_words, wall_chart
 from wallguard.reports.chart_markdown import chart_markdown
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 
-WIDE = Beads(width=0.575, contours=2, smallest_wall=0.5, squeeze=0.075, smallest_fill=0.575)
+# Its edges are taken to be where they are calculated.
+WIDE = Beads(
+    width=0.575,
+    contours=2,
+    smallest_wall=0.5,
+    squeeze=0.075,
+    smallest_fill=0.575,
+    edge_uncertainty=0,
+)
 HOSTILE = '<script>alert(1)</script> & "two" | `code` ]]> \x1b[31m'
 SVG = "{http://www.w3.org/2000/svg}"
 RULE_FILE = """\
@@ -25,7 +33,7 @@ name: Workshop, wide beads
 process: {category: material extrusion, printer: Large frame, material: PETG}
 layer_height: 0.2
 beads: {width: 0.575, contours: 2, smallest_wall: 0.5, squeeze: 0.075, smallest_fill: 0.575,
-        spacing: width}
+        spacing: width, edge_uncertainty: 0}
 minimum:
   wall: {fail: 0.8}
 notes: Dry the spool first.

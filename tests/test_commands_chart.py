@@ -10,7 +10,15 @@ from wallguard.commands.chart import run
 from wallguard.reports.chart_text import chart_text
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 
-WIDE = Beads(width=0.575, contours=2, smallest_wall=0.5, squeeze=0.075, smallest_fill=0.575)
+# Its edges are taken to be where they are calculated.
+WIDE = Beads(
+    width=0.575,
+    contours=2,
+    smallest_wall=0.5,
+    squeeze=0.075,
+    smallest_fill=0.575,
+    edge_uncertainty=0,
+)
 
 RULE_FILE = """\
 wallguard: 1
@@ -26,6 +34,7 @@ beads:
   smallest_wall: 0.5
   squeeze: 0.075
   smallest_fill: 0.575
+  edge_uncertainty: 0
 minimum:
   wall: {fail: 0.8}
 """

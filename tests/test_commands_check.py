@@ -18,7 +18,7 @@ name: bench printer, grey
 process: {category: material extrusion}
 layer_height: 0.2
 beads: {width: 0.575, contours: 2, smallest_wall: 0.5, squeeze: 0.075, smallest_fill: 0.575,
-        spacing: width}
+        spacing: width, edge_uncertainty: 0}
 minimum: {wall: {fail: 0.8}}
 """
 REPOSITORY = """\

@@ -19,7 +19,7 @@ from wallguard.reports.json_report import IMPACT
 
 BEADS = (
     "beads: {width: %s, contours: 2, smallest_wall: 0.5, squeeze: %s, smallest_fill: %s, "
-    "spacing: width}"
+    "spacing: width, edge_uncertainty: 0}"
 )
 RULES = f"""\
 wallguard: 1

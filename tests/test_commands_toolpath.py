@@ -17,7 +17,7 @@ name: bench printer, grey
 process: {category: material extrusion}
 layer_height: 0.2
 beads: {width: 0.45, contours: 2, smallest_wall: 0.4, squeeze: 0.1, smallest_fill: 0.4,
-        spacing: width}
+        spacing: width, edge_uncertainty: 0}
 """
 LAYERS = 10
 
@@ -460,7 +460,7 @@ def test_advice_is_that_of_the_checks(folder, capsys):
     """1.80 mm is solid by the rules and laid hollow; 1.50 is hollow by both."""
     rules = (
         "beads: {width: 0.45, contours: 1, smallest_wall: 0.4, squeeze: 0.1, "
-        "smallest_fill: 0.9, spacing: width}"
+        "smallest_fill: 0.9, spacing: width, edge_uncertainty: 0}"
     )
     (folder / "rules.yaml").write_text(RULES.rpartition("beads:")[0] + rules + "\n")
     save(folder / "bar.stl", box([30, 1.5, 2], [-15, -0.75, 0]))

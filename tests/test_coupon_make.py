@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from solids import mesh as mesh_of
 
-from wallguard.bands.declared import band_table
+from wallguard.bands.declared import band_table, believed
 from wallguard.base.errors import InputError
 from wallguard.commands.coupon import make as coupon_make
 from wallguard.coupon.layout import lay_out
@@ -92,7 +92,7 @@ def test_walls_go_from_half_a_bead_to_six_beads(beads):
 def test_walls_are_denser_where_the_fill_changes(beads):
     given = rules(beads=beads)
     found = walls_of(given)
-    bands = band_table(given).bands
+    bands = band_table(believed(given)).bands
     changes = [two.lower for one, two in pairwise(bands) if one.fill != two.fill]
     assert len(changes) >= 4
     for change in changes:
@@ -110,7 +110,7 @@ def test_both_axes_carry_the_same_walls_and_gaps():
 
 def test_a_quick_coupon_has_ten_walls_that_bracket_the_first_changes_and_reach_every_fill():
     for given in (rules(), rules(beads=WIDE), rules(**RESIN)):
-        planned, table = plan(given, quick=True), band_table(given)
+        planned, table = plan(given, quick=True), band_table(believed(given))
         found = [each.nominal for each in planned.features]
         assert {(each.kind, each.axis) for each in planned.features} == {("wall", "x")}
         assert (len(found), planned.sizes.height) == (10, pytest.approx(6))

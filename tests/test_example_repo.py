@@ -167,7 +167,8 @@ def test_the_mending_that_the_readme_tells_of_passes(tmp_path):
 
 
 def test_the_update_changes_exactly_the_walls_in_the_changed_bands(tmp_path, checked):
-    # The two rule files differ in what is filled: from 1.62 mm before, from 1.79 mm after.
+    # The two rule files differ in what is filled: from 1.62 mm before, from 1.79 mm after, and
+    # within 0.05 mm of either nobody knows.
     report = tmp_path / "impact.json"
     rules = ("--from", "rules/petg-0.4.yaml", "--to", "rules/petg-0.4-update.yaml")
     compared = wallguard(EXAMPLE, "impact", *rules, "--json", str(report), "--jobs", "1")
@@ -177,14 +178,15 @@ def test_the_update_changes_exactly_the_walls_in_the_changed_bands(tmp_path, che
         for part in json.loads(report.read_text(encoding="utf-8"))["parts"]
         for change in part["changes"]
     ]
-    assert changes
-    assert all(1.615 <= change["thickness"]["typical"] < 1.785 for change in changes)
+    assert all(1.665 <= change["thickness"]["typical"] < 1.835 for change in changes)
+    assert {change["after"]["verdict"] for change in changes} == {"hollow", "indeterminate"}
+    hollow = [change for change in changes if change["after"]["verdict"] == "hollow"]
 
     walls = [
         wall
         for part in checked[1]["parts"]
         if part["rules"] == "rules/petg-0.4.yaml"
         for wall in part["walls"]
-        if 1.615 <= wall["thickness"]["typical"] < 1.785
+        if 1.665 <= wall["thickness"]["typical"] < 1.735
     ]
-    assert len(changes) == len(walls)
+    assert len(hollow) == len(walls)

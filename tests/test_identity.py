@@ -25,7 +25,14 @@ RULES = Rules(
     name="bench printer, grey",
     category="material extrusion",
     layer_height=0.2,
-    beads=Beads(width=0.575, contours=2, smallest_wall=0.5, squeeze=0.075, smallest_fill=0.575),
+    beads=Beads(
+        width=0.575,
+        contours=2,
+        smallest_wall=0.5,
+        squeeze=0.075,
+        smallest_fill=0.575,
+        edge_uncertainty=0,
+    ),
     minimum={"wall": Limit(fail=0.8), "hole": Limit(fail=4)},
     outcomes={
         "hollow": "fail",

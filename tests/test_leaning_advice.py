@@ -18,9 +18,25 @@ from wallguard.mesh.health import examine
 from wallguard.part.geometry import Geometry
 from wallguard.rules.model import Beads, Limit, Rules
 
-NARROW = Beads(width=0.45, contours=2, smallest_wall=0.4, squeeze=0.1, smallest_fill=0.3)
-WIDE = Beads(width=0.575, contours=2, smallest_wall=0.5, squeeze=0.075, smallest_fill=0.575)
-ONE = Beads(width=0.4, contours=1, smallest_wall=0.3, squeeze=0.05, smallest_fill=0.35)
+NARROW = Beads(
+    width=0.45, contours=2, smallest_wall=0.4, squeeze=0.1, smallest_fill=0.3, edge_uncertainty=0
+)
+WIDE = Beads(
+    width=0.575,
+    contours=2,
+    smallest_wall=0.5,
+    squeeze=0.075,
+    smallest_fill=0.575,
+    edge_uncertainty=0,
+)
+ONE = Beads(
+    width=0.4,
+    contours=1,
+    smallest_wall=0.3,
+    squeeze=0.05,
+    smallest_fill=0.35,
+    edge_uncertainty=0.04,
+)
 RULES = {
     "narrow": Rules("rules.yaml", "narrow", "material extrusion", 0.2, beads=NARROW),
     "wide": Rules(

@@ -42,6 +42,7 @@ def process(spacing, contours=1):
         squeeze=0.1,
         smallest_fill=0.65,
         spacing=spacing,
+        edge_uncertainty=0,
     )
     return Rules("rules.yaml", spacing, "material extrusion", H, beads=beads)
 

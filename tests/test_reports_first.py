@@ -323,3 +323,22 @@ def test_names_in_what_is_said_first_stay_names():
     )
     assert all(line.isprintable() for line in console.text(report).split("\n"))
     assert "img" not in Page(markdown.markdown(report)).tags
+
+
+def test_a_process_that_nobody_measured_is_told_once_and_each_part_says_so_in_json():
+    pairs = [("a", "calculated"), ("a", "calculated"), ("b", "calculated"), ("c", "measured")]
+    parts = [
+        part(f"{at}.stl", rules=f"rules/{rules}.yaml", basis=basis)
+        for at, (rules, basis) in enumerate(pairs)
+    ]
+    report = Report((*parts, part("gear.stl", rules="rules/powder.yaml", basis="assumed")))
+    for name in ("console", "brief", "markdown", "comment"):
+        shown = first_screen(name, report)
+        assert shown.count("Calculated, never measured: rules/a.yaml, rules/b.yaml.") == 1, name
+        assert "come out as drawn, never measured: rules/powder.yaml." in shown
+        assert "Calculated" not in first_screen(name, Report(tuple(parts[3:]))), name
+    for name in ("junit", "sarif"):
+        assert TEXTS[name](report).count("Calculated, never measured") == 2, name
+    assert "never measured" not in TEXTS["annotations"](report)  # nobody has to mend it
+    told = json.loads(json_report.text(report))["parts"]
+    assert [one["basis"] for one in told] == [*(basis for _, basis in pairs), "assumed"]

@@ -39,6 +39,7 @@ FULL: dict[str, Any] = {
         "squeeze": 0.1,
         "smallest_fill": 0.3,
         "uncertainty": 0.05,
+        "edge_uncertainty": 0,
     },
     "bands": [
         {"from": 0, "to": 0.3, "fill": "missing"},

@@ -22,7 +22,13 @@ OUTCOMES = {
 }
 # One plausible set of settings for a 0.4 mm nozzle: hollow from 1.225 to 1.725 mm.
 BEADS = Beads(
-    width=0.575, contours=2, smallest_wall=0.5, squeeze=0.075, smallest_fill=0.575, nozzle=0.4
+    width=0.575,
+    contours=2,
+    smallest_wall=0.5,
+    squeeze=0.075,
+    smallest_fill=0.575,
+    nozzle=0.4,
+    edge_uncertainty=0,
 )
 
 

@@ -30,6 +30,9 @@ def describe(outcome: Outcome) -> str:
         moves = f"moves on by {outcome.shift:.2f} mm a layer, over {outcome.air:.2f} mm of air"
         how = "will print" if outcome.fill == "porous" else "may print hollow or"
         return f"{moves}: {how} filled with pores, about {outcome.printed:.2f} mm thick"
+    if either := outcome.band.either:
+        fills = " or ".join("not at all" if fill == "missing" else fill for fill in either)
+        return f"may come out {fills}: the edge between them is calculated, not measured"
     if outcome.fill == "uncertain" or outcome.printed is None or outcome.deviation is None:
         return "may come out well or not: nobody found out what happens at this thickness"
     drawn = outcome.printed - outcome.deviation

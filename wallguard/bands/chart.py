@@ -66,6 +66,24 @@ def chart_of(rules: Rules) -> Chart:
     return Chart(rules, table, axes, good, meetings(rules))
 
 
+def basis_remark(chart: Chart) -> str:
+    """What is to be known of a table with no reading in it; empty where there is one."""
+    basis, beads = chart.table.basis, chart.rules.beads
+    if basis == "assumed":
+        return "taken to come out as drawn, never measured"
+    if basis == "declared":
+        return "declared, with no reading"
+    if basis == "measured" or beads is None:
+        return ""
+    edges = ""
+    if beads.edge_uncertainty:
+        edges = (
+            f": an edge between two fills may lie {beads.edge_uncertainty:g} mm elsewhere "
+            "(`beads.edge_uncertainty`), and nearer to it the fill is uncertain"
+        )
+    return f"calculated, never measured{edges}. A coupon tells: `wallguard coupon make`"
+
+
 def spacing_remark(rules: Rules) -> str:
     """What beads spaced by volume would change, where a rule file does not say how they lie.
 

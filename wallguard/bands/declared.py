@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
+from wallguard.bands.edges import cut, with_uncertain_edges
 from wallguard.bands.table import Band, BandTable, merged
 from wallguard.base.errors import InputError
 from wallguard.rules.model import Axis, DeclaredBand, Rules
@@ -18,8 +19,9 @@ def band_table(rules: Rules, axis: Axis | None = None) -> BandTable:
           apart: of walls in any direction
 
     Where a band is declared (or measured) it holds, elsewhere the one calculated from bead
-    settings. A process that lays no beads and declares no band is taken to print every wall solid
-    and as drawn, with no uncertainty: its bands say so (`source` is `assumed`).
+    settings, with its edges as uncertain as these say (`bands.edges`). A process that lays no beads
+    and declares no band is taken to print every wall solid and as drawn, with no uncertainty: its
+    bands say so (`source` is `assumed`).
 
     Raises InputError where the bands overlap, leave a hole that nothing fills, or hold impossible
     numbers.
@@ -33,11 +35,19 @@ def band_table(rules: Rules, axis: Axis | None = None) -> BandTable:
         ) from None
 
 
+def believed(rules: Rules) -> Rules:
+    """The same rules, which take edges to lie where they are calculated."""
+    if rules.beads is None:
+        return rules
+    return replace(rules, beads=replace(rules.beads, edge_uncertainty=0.0))
+
+
 def _base(rules: Rules) -> tuple[Band, ...]:
     if rules.beads is not None:
         from wallguard.bands.calculated import calculated  # which brings numpy
 
-        return calculated(rules.beads, rules.layer_height).bands
+        bands = calculated(rules.beads, rules.layer_height).bands
+        return tuple(with_uncertain_edges(bands, rules.beads.edge_uncertainty))
     if rules.category == "material extrusion" or rules.bands:
         return ()
     return (Band(0.0, math.inf, "solid", 0.0, 1.0, 0.0, "assumed"),)
@@ -51,14 +61,6 @@ def _over(upper: Iterator[Band], base: tuple[Band, ...]) -> Iterator[Band]:
         yield band
         covered = band.upper
     yield from cut(base, covered, math.inf)
-
-
-def cut(bands: tuple[Band, ...], lower: float, upper: float) -> Iterator[Band]:
-    """What of the bands lies between two thicknesses (mm)."""
-    for band in bands:
-        low, high = max(band.lower, lower), min(band.upper, upper)
-        if low < high:
-            yield replace(band, lower=low, upper=high)
 
 
 def _band(row: DeclaredBand) -> Band:

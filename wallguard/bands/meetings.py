@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
-from wallguard.bands.declared import band_table
+from wallguard.bands.declared import band_table, believed
 from wallguard.bands.table import COMPUTING_ERROR, BandTable, Outcome, reading
 from wallguard.rules.model import Axis, Rules
 
@@ -55,7 +55,9 @@ def meetings(rules: Rules) -> tuple[Meeting, ...]:
 
     beads = calculated(rules.beads, rules.layer_height)
     axes: tuple[Axis | None, ...] = (None, *sorted(rules.axes))
-    return tuple(step for axis in axes for step in _steps(band_table(rules, axis), beads, axis))
+    # How uncertain edges are is no agreement.
+    told = believed(rules)
+    return tuple(step for axis in axes for step in _steps(band_table(told, axis), beads, axis))
 
 
 def _steps(table: BandTable, beads: BandTable, axis: Axis | None) -> Iterator[Meeting]:

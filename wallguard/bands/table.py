@@ -14,13 +14,13 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
-from typing import Literal, TypeVar
+from typing import Literal, TypeVar, get_args
 
 from wallguard.bands.porous import UPRIGHT, Inside, Lean, inside, margin
 from wallguard.rules.model import DeclaredBand, OutcomeName
 from wallguard.rules.model import Fill as Fill
 
-Source = Literal["calculated", "measured", "declared", "assumed"]
+Source = Literal["measured", "calculated", "declared", "assumed"]
 Verdict = Literal["solid", OutcomeName]
 
 # What sums and products of lengths may be off by (mm): 2 x 0.575 + 0.075 is not quite 1.225.
@@ -46,7 +46,8 @@ class Band:
 
     printed thickness = offset + slope * t, with expanded uncertainty U (k = 2);
     air in a hollow wall = printed - solid_width (the beads' own width), never below zero;
-    a solid_width of 0 in a hollow wall means that nobody knows how much of it is air.
+    a solid_width of 0 in a hollow wall means that nobody knows how much of it is air;
+    either: what an uncertain fill is one of, the best first; empty where nobody knows.
     """
 
     lower: float
@@ -57,6 +58,7 @@ class Band:
     uncertainty: float
     source: Source
     solid_width: float = 0.0
+    either: tuple[Fill, ...] = ()
 
     @property
     def readings(self) -> tuple[float, float] | None:
@@ -135,6 +137,13 @@ class BandTable:
             raise ValueError(
                 f"the last band ends at {self.bands[-1].upper:g} mm; it must have no upper end"
             )
+
+    @property
+    def basis(self) -> Source:
+        """What it rests on: readings where any band was fitted to some; else calculation, where any
+        band was calculated; else what was written by hand, or taken for granted."""
+        sources = {band.source for band in self.bands}
+        return next(one for one in get_args(Source) if one in sources)
 
     @property
     def edges(self) -> tuple[float, ...]:

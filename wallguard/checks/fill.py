@@ -16,9 +16,11 @@ from collections.abc import Iterator
 from math import inf, isfinite
 
 from wallguard.bands.advice import describe
+from wallguard.bands.table import Band
 from wallguard.base.text import mm, place
 from wallguard.checks.case import Broken, Case, Draft, Needs, severity_of
 from wallguard.findings.model import Breach
+from wallguard.rules.model import OutcomeName
 
 ID = "fill"
 
@@ -27,7 +29,7 @@ def needs(case: Case) -> Needs:
     """Walls up to the thickest that comes out otherwise than the next, and the thickest pin that is
     too thin to print."""
     bands = case.table.bands
-    unprinted = [band.upper for band in bands if band.fill == "missing" and isfinite(band.upper)]
+    unprinted = [band.upper for band in bands if _unprinted(band) and isfinite(band.upper)]
     splits = case.table.verdict_edges(case.rules.tolerance)
     return Needs(splits=splits, rounds=max(unprinted, default=0.0))
 
@@ -95,11 +97,25 @@ def _aslant(case: Case) -> Iterator[Draft]:
 
 
 def _pins(case: Case) -> Iterator[Broken]:
-    severity = severity_of(case.rules.level("missing"))
-    for pin in case.rounds if severity else ():
+    for pin in case.rounds:
         outcome = case.table.outcome(pin.diameter)
-        if severity is None or pin.kind != "pin" or outcome.fill != "missing":
+        if pin.kind != "pin" or not _unprinted(outcome.band):
             continue
-        breach = Breach(ID, severity, pin.diameter, says=describe(outcome))
-        alike = ("missing", (outcome.band.lower, outcome.fill))
+        verdict: OutcomeName = "missing" if outcome.fill == "missing" else "indeterminate"
+        severity = severity_of(case.rules.level(verdict))
+        if severity is None:
+            continue
+        breach = Breach(
+            ID,
+            severity,
+            pin.diameter,
+            says=describe(outcome),
+            indeterminate=verdict == "indeterminate",
+        )
+        alike = (verdict, (outcome.band.lower, outcome.fill))
         yield Broken("pin", pin, breach, alike=alike, weight=(inf,))
+
+
+def _unprinted(band: Band) -> bool:
+    """Whether a pin of that band is not printed, or may not be."""
+    return band.fill == "missing" or "missing" in band.either

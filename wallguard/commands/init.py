@@ -357,6 +357,7 @@ def _extrusion(path: str, d: float, h: float) -> tuple[Rules, dict[str, str]]:
 
     apart = beads.width - shared(beads, h)
     beside["beads.spacing"] = f"{apart:.3f} mm; or: width, {beads.width:g} mm; or a length"
+    beside["beads.edge_uncertainty"] = "settings are what was asked; a coupon tells what was done"
     beside["beads.between_one_and_two"] = "or: one bead, dropped"
     beside["beads.width_varies"] = (
         f"or [{narrowest:g}, {wide:g}], if the bead suits the wall: "

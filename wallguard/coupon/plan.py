@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal, get_args
 
-from wallguard.bands.declared import band_table
+from wallguard.bands.declared import band_table, believed
 from wallguard.bands.table import BandTable
 from wallguard.base.errors import InputError
 from wallguard.coupon.marks import Pen
@@ -146,7 +146,9 @@ def plan(
         problem = "given, but walls are not among the features"
         raise InputError("steps", problem, remedy="Ask for the feature `wall`, or leave steps out")
     choose = quick_steps if quick else wall_steps
-    walls = choose(rules, table, unit) if steps is None else _given(steps)
+    # A coupon is there to find the edges, so it stands about where they are calculated.
+    expected = band_table(believed(rules))
+    walls = choose(rules, expected, unit) if steps is None else _given(steps)
     low = rules.minimum
     gaps = _sizes(_GAPS, unit, low.get("gap"))
     holes, pins = _sizes(_ROUNDS, unit, low.get("hole")), _sizes(_ROUNDS, unit, low.get("pin"))

@@ -204,6 +204,7 @@ def _foot(chart: Chart) -> Iterator[str]:
         y += 4.9
     yield line(_MARGIN, 200, WIDTH - _MARGIN, 200, stroke=PALE, stroke_width=0.2)
     sources = " and ".join(sorted({band.source for band in chart.table.bands}))
+    sources += ", never measured" * (chart.table.basis in ("calculated", "assumed"))
     said = (
         f"Outcomes {sources}. Geometry only: nothing here speaks of strength, fit or safety. "
         f"Rule file: {chart.rules.path}"

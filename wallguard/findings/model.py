@@ -20,6 +20,7 @@ State = Literal["", "new", "unchanged"]
 Cause = Literal["", "drawing", "rules"]
 Kind = Literal["wall", "gap", "hole", "pin", "floor", "roof"]
 Gate = Literal["all", "new"]
+Basis = Literal["", "measured", "calculated", "declared", "assumed"]
 CheckStatus = Literal["passed", "failed", "warned", "indeterminate", "skipped", "error"]
 
 
@@ -260,6 +261,9 @@ class PartReport:
     fixed   findings of a base revision that are gone
     lost    findings that the rules of the base would bring on this drawing and those of now do not:
             they are gone only because less is asked
+    basis   what the band table of its process rests on: `measured` where any of it was fitted to
+            readings; else `calculated` from bead settings, `declared` by hand, or `assumed`; empty
+            where no band table was asked
     facts   what else is to be known of it: how and where it lies on a plate, say
     bodies  of the part, and after several the part as a whole; empty where nothing was found
     was     path of the part in the base where it was moved, renamed or converted since; else empty
@@ -284,6 +288,7 @@ class PartReport:
     error: str = ""
     seconds: float = 0.0
     views: Views | None = None
+    basis: Basis = ""
 
 
 @dataclass(frozen=True)

@@ -26,10 +26,11 @@ from itertools import groupby
 import numpy as np
 
 from wallguard.bands.beads import FILLS
+from wallguard.bands.cover import Rule
 from wallguard.bands.table import BandTable
 from wallguard.fitting.settings import Array, Estimate, laid
 from wallguard.fitting.steps import INCLUDED, Step
-from wallguard.fitting.tables import Rule, band_of, free, held_at
+from wallguard.fitting.tables import band_of, free, held_at
 from wallguard.rules.model import DeclaredBand
 
 _PER_MM = 100

@@ -32,7 +32,8 @@ import numpy as np
 
 from wallguard.bands.beads import FILLS
 from wallguard.bands.calculated import calculated
-from wallguard.bands.declared import band_table, cut
+from wallguard.bands.declared import band_table, believed
+from wallguard.bands.edges import cut
 from wallguard.bands.table import Band, BandTable, Outcome, merged
 from wallguard.base.text import SHOWN
 from wallguard.fitting.fit import Fit
@@ -98,11 +99,12 @@ class Evidence:
 
 
 def evidence(fitted: Fit, made: Rules, base: Rules) -> Evidence:
-    """What the toolpath that `fitted` rests on, and of which `made` are the rules, says of `base`.
+    """What the toolpath that `fitted` rests on, and of which `made` are the rules, says of `base`;
+    its edges are taken to lie where they are calculated.
 
     Raises InputError where no band table follows from `base`.
     """
-    before, new = band_table(base), band_table(made)
+    before, new = band_table(believed(base)), band_table(made)
     read = tuple(sorted({step.nominal for steps in fitted.measured.values() for step in steps}))
     told = _told(fitted, _last(before, new))
     possible = tuple(each.fills for each in told)

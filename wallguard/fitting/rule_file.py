@@ -175,6 +175,7 @@ def _ranges(beads: Beads, found: Estimate) -> Iterator[tuple[str, str]]:
         if said:
             yield f"beads.{one}", "; ".join(said)
     yield "beads.uncertainty", "how well these settings give the printed thickness (k = 2)"
+    yield "beads.edge_uncertainty", "what the readings leave open stands in the bands"
 
 
 def _reasons(

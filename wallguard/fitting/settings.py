@@ -495,6 +495,8 @@ def _beads(settings: Array, base: Rules, seen: Recovered | None) -> Beads:
         spacing=spacing or "width",
         single_bead=bool(single),
         offset=round(offset, 3),
+        # Where settings that explain the readings differ, bands say so (`fitting.doubt`).
+        edge_uncertainty=0.0,
     )
 
 

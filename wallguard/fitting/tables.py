@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import Literal
 
+from wallguard.bands.cover import MOST_UNCERTAINTY, Rule, cover, rounded_up
 from wallguard.bands.table import Band, BandTable, merged
 from wallguard.fitting.lines import Line, Lines
 from wallguard.fitting.steps import INCLUDED, Scatter, Step
@@ -21,21 +22,8 @@ from wallguard.rules.model import DeclaredBand, Fill
 
 # From worst to best: of walls in any direction the worse outcome is told.
 _WORST: tuple[Fill, ...] = ("missing", "hollow", "uncertain", "solid")
-_MOST_UNCERTAINTY = 5.0
 # A reading contradicts settings if it is off by so many times the U of both (k = 3 together).
 _BEYOND_CHANCE = 1.5
-
-
-@dataclass(frozen=True)
-class Rule:
-    """printed = offset + slope * nominal, within U. mm."""
-
-    offset: float
-    slope: float
-    uncertainty: float
-
-    def at(self, nominal: float) -> float:
-        return self.offset + self.slope * nominal
 
 
 def measured_bands(lines: Lines, table: BandTable | None) -> tuple[DeclaredBand, ...]:
@@ -86,7 +74,7 @@ def band_of(
 ) -> DeclaredBand:
     if fill == "missing":
         return DeclaredBand(lower, upper, fill, source="measured")
-    rule = _cover(rules, lower, upper)
+    rule = cover(rules, lower, upper)
     width = 0.0
     if fill == "hollow" and table is not None:
         middle = (lower + upper) / 2
@@ -104,27 +92,6 @@ def band_of(
         slope=rule.slope,
         solid_width=width,
     )
-
-
-def _cover(rules: Sequence[Rule], lower: float, upper: float) -> Rule:
-    """One rule that covers all of `rules` between two thicknesses (mm)."""
-    if not rules:
-        return Rule(0.0, 1.0, min(_MOST_UNCERTAINTY, _up(max(upper, 0.1))))
-    ends = (lower, upper)
-    slope = math.fsum(rule.slope for rule in rules) / len(rules)
-    # About a common slope, from the lowest to the highest that any of them reaches.
-    reach = [
-        rule.at(end) - slope * end + sign * rule.uncertainty
-        for rule in rules
-        for end in ends
-        for sign in (-1, 1)
-    ]
-    offset = (min(reach) + max(reach)) / 2
-    half = (max(reach) - min(reach)) / 2
-    if offset + min(slope * end for end in ends) < 0:
-        slope, offset = 0.0, max(0.0, offset + slope * (lower + upper) / 2)
-        half = max(abs(rule.at(end) - offset) + rule.uncertainty for rule in rules for end in ends)
-    return Rule(round(offset, 3), round(slope, 4), min(_MOST_UNCERTAINTY, _up(half)))
 
 
 def free(
@@ -175,7 +142,7 @@ def _below(first: DeclaredBand) -> DeclaredBand:
         first.lower,
         "uncertain",
         printed=round(most / 2, 3),
-        uncertainty=min(_MOST_UNCERTAINTY, _up(most / 2)),
+        uncertainty=min(MOST_UNCERTAINTY, rounded_up(most / 2)),
         source="calculated",
     )
 
@@ -187,7 +154,7 @@ def _above(last: DeclaredBand, prints_all: bool) -> DeclaredBand:
     if not (prints_all and last.fill == "solid"):
         goes_on = replace(goes_on, fill="uncertain", solid_width=0.0)
     if goes_on.printed is None:
-        most = min(_MOST_UNCERTAINTY, _up(last.upper))
+        most = min(MOST_UNCERTAINTY, rounded_up(last.upper))
         goes_on = replace(goes_on, printed=0.0, slope=1.0, uncertainty=most)
     return goes_on
 
@@ -285,7 +252,7 @@ def _worst(said: Sequence[DeclaredBand], lower: float, upper: float) -> Declared
         chosen = max(alike, key=lambda band: band.uncertainty)
         return replace(chosen, lower=lower, upper=end, source=source)
     rules = [Rule(band.printed or 0.0, band.slope, band.uncertainty) for band in alike]
-    rule = _cover(rules, lower, upper)
+    rule = cover(rules, lower, upper)
     widths = {band.solid_width for band in alike}
     return DeclaredBand(
         lower,
@@ -298,8 +265,3 @@ def _worst(said: Sequence[DeclaredBand], lower: float, upper: float) -> Declared
         # Two widths: the larger leaves the less air to be sure of.
         0.0 if 0.0 in widths else max(widths),
     )
-
-
-def _up(value: float) -> float:
-    """Rounded up to thousandths."""
-    return math.ceil(value * 1000 - 1e-6) / 1000

@@ -256,6 +256,7 @@ def report_on(geometry: Geometry, rules: Rules, path: str, views: What | None = 
         walls=report_walls(case),
         findings=tuple(findings),
         bodies=geometry.bodies() if findings else (),
+        basis=case.table.basis,
         seconds=time.perf_counter() - begun,
         views=shown,
     )

@@ -20,7 +20,16 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from wallguard.findings.model import Body, CheckRun, Finding, MeshInfo, PartReport, Status, Wall
+from wallguard.findings.model import (
+    Basis,
+    Body,
+    CheckRun,
+    Finding,
+    MeshInfo,
+    PartReport,
+    Status,
+    Wall,
+)
 from wallguard.store.stamp import stamp
 from wallguard.store.store import Store, key_of
 
@@ -105,6 +114,7 @@ class _Stored:
     walls: tuple[Wall, ...]
     findings: tuple[Finding, ...]
     bodies: tuple[Body, ...]
+    basis: Basis
     whole: tuple[tuple[int, int, bool], ...]
 
     @classmethod
@@ -117,6 +127,7 @@ class _Stored:
             report.walls,
             report.findings,
             report.bodies,
+            report.basis,
             _whole(report.findings),
         )
 
@@ -167,4 +178,5 @@ def _report(stored: _Stored, rules: Rules) -> PartReport:
         walls=stored.walls,
         findings=tuple(findings),
         bodies=stored.bodies,
+        basis=stored.basis,
     )

@@ -13,6 +13,7 @@ from math import inf
 from pathlib import Path
 
 from wallguard import __version__
+from wallguard.bands.declared import believed
 from wallguard.base.coupon import MANIFEST
 from wallguard.base.errors import InputError
 from wallguard.base.plain import counted
@@ -104,7 +105,8 @@ def rehearse(
 
 def _rules(update: Update) -> Rules:
     """The rules as they are. Raises InputError where no toolpath can be held against them."""
-    base = load_rules(update.rules)
+    # What a toolpath lays is held against where the rules calculate their edges.
+    base = believed(load_rules(update.rules))
     if base.category != "material extrusion":
         raise InputError(
             base.path,
@@ -168,19 +170,19 @@ def _before(update: Update, stack: ExitStack) -> list[_Then | None]:
 class _Read:
     """One toolpath, read: the result without its impact, and the rules on both sides.
 
-    standing  the rules where a toolpath of before contradicts them; None: they are as they are
+    standing  the rules as a toolpath of before has them, where that contradicts them
     """
 
     number: int
     result: Rehearsed
     after: Rules
-    standing: Rules | None
+    standing: Rules
 
     def processes(self, rules: Path, folder: Path) -> Processes:
         """Both sides for an impact; their files are written into `folder`."""
         after = self._written(self.after, folder, "after")
-        standing = self.standing and self._written(self.standing, folder, "standing")
-        return Processes(rules, after, standing or None, self.result.toolpath)
+        standing = self._written(self.standing, folder, "standing")
+        return Processes(rules, after, standing, self.result.toolpath)
 
     def _written(self, rules: Rules, folder: Path, name: str) -> Path:
         path = folder / f"{name}-{self.number}.yaml"
@@ -232,7 +234,7 @@ class _Reader:
             impact=_NONE,
         )
         name = f"{base.name}, as {file.name} lays it"
-        return _Read(number, result, replace(facts.rules, name=name), rules)
+        return _Read(number, result, replace(facts.rules, name=name), rules or base)
 
     def _fitted(self, file: Path) -> Fitted:
         if file not in self.known:

@@ -20,7 +20,7 @@ from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Status, Trouble, in_force
 from wallguard.findings.outcomes import doubtful, is_cause
 from wallguard.reports import order
-from wallguard.reports.first import aside, by_rules, notices, waived_now
+from wallguard.reports.first import aside, by_rules, notices, unmeasured, waived_now
 
 # Nobody reads hundreds of findings or names on a terminal; the worst come first.
 _SHOWN = 10
@@ -112,6 +112,9 @@ def _closed(report: Report, out: list[str], width: int, paint: Paint, most: int 
     first, *more = wrapped(f"{word}:{counts}", "", width)
     outcome = {0: "passed", 1: "failed", 2: "error"}[report.exit_code]
     out += [paint(word, outcome) + first.removeprefix(word), *more]
+    for notice in unmeasured(report):
+        named = ", ".join(plain(path) or message for path, message in notice.lines)
+        out += wrapped(f"{notice.title}: {named}.", "", width)
     return "\n".join([*out, *wrapped(report.caution, "", width)]) + "\n"
 
 

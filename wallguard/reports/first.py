@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from wallguard.base.plain import counted, listed
-from wallguard.findings.model import Finding, Report, in_force
+from wallguard.findings.model import Basis, Finding, Report, in_force
 from wallguard.reports import order
 from wallguard.reports.sentence import reason
 
@@ -36,6 +36,27 @@ def notices(report: Report) -> list[Notice]:
         Notice("Not looked at", tuple(_unseen(report))),
     )
     return [notice for notice in made if notice.lines]
+
+
+# What a band table without a reading is called.
+_UNMEASURED: dict[Basis, str] = {
+    "calculated": "Calculated, never measured",
+    "declared": "Declared, with no reading",
+    "assumed": "Taken to come out as drawn, never measured",
+}
+
+
+def unmeasured(report: Report) -> list[Notice]:
+    """The processes whose band table has no reading in it, by what it rests on: once each."""
+    made = []
+    for basis, title in _UNMEASURED.items():
+        rules = sorted({part.rules for part in report.parts if part.basis == basis})
+        lines = [(path, "") for path in rules[:_MOST]]
+        if len(rules) > _MOST:
+            lines.append(("", f"and {len(rules) - _MOST} more"))
+        if lines:
+            made.append(Notice(title, tuple(lines)))
+    return made
 
 
 class Note(NamedTuple):

@@ -27,7 +27,7 @@ from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
 from wallguard.findings.outcomes import SEVERITIES, doubtful, is_cause
 from wallguard.reports import order
-from wallguard.reports.first import aside, by_rules, notices, scope, waived_now, word
+from wallguard.reports.first import aside, by_rules, notices, scope, unmeasured, waived_now, word
 from wallguard.reports.formats import Setting
 from wallguard.reports.sentence import mark
 from wallguard.reports.templates import render
@@ -152,7 +152,7 @@ def html(report: Report, viewer: Viewer, charts: Mapping[str, str] | None = None
         kind=kind,
         clauses=_clauses(report),
         worst=next((item for item in items if not item.quiet), None) if report.exit_code else None,
-        notices=notices(report),
+        notices=[*notices(report), *unmeasured(report)],
         unusable=_fold("What could not be checked", _troubles(order.unusable(report))),
         items=items,
         total=total,

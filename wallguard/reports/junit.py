@@ -12,7 +12,7 @@ from wallguard.findings.impact import Change, Impact, PartImpact
 from wallguard.findings.model import Finding, PartReport, Report, in_force
 from wallguard.findings.rehearsal import Rehearsal, Rehearsed
 from wallguard.reports import order, rehearsal_words
-from wallguard.reports.first import notices
+from wallguard.reports.first import notices, unmeasured
 from wallguard.reports.formats import Setting
 from wallguard.reports.impact_order import left_out
 from wallguard.reports.suites import Case, Suite, document, error, token
@@ -56,7 +56,7 @@ def _suites(report: Report) -> Iterator[Suite]:
         yield Suite("wallguard", "wallguard", [Case("to mend")], out=mend)
     said = [
         f"{notice.title}: {': '.join(filter(None, (plain(path), one_line(message))))}"
-        for notice in notices(report)
+        for notice in (*notices(report), *unmeasured(report))
         for path, message in notice.lines
     ]
     if said:

@@ -9,7 +9,7 @@ from wallguard.base.plain import counted, listed, without_path
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
 from wallguard.reports import order
-from wallguard.reports.first import by_rules, named, notices, waived_now
+from wallguard.reports.first import by_rules, named, notices, unmeasured, waived_now
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.order import Pair
 from wallguard.reports.sentence import Key, key, where
@@ -94,6 +94,9 @@ def first(report: Report) -> list[Section]:
     for notice in notices(report):
         items = [f"- {_beside(path, message)}\n" for path, message in notice.lines]
         sections.append(Section("notice", "notices", items, f"**{notice.title}:**\n\n"))
+    for notice in unmeasured(report):
+        named = ", ".join(code(path) if path else message for path, message in notice.lines)
+        sections.append(Section("notice", "notices", [f"{notice.title}: {named}.\n"], ""))
     return sections
 
 

@@ -14,7 +14,7 @@ from urllib.parse import quote
 from wallguard.base.plain import counted, one_line, plain
 from wallguard.findings.model import Finding, PartReport, Report, Severity
 from wallguard.reports import order
-from wallguard.reports.first import notes
+from wallguard.reports.first import notes, unmeasured
 from wallguard.reports.formats import Setting
 from wallguard.reports.markdown_text import prose
 from wallguard.reports.sentence import from_top, mark, sentence
@@ -149,6 +149,11 @@ def _facts(part: PartReport, finding: Finding) -> Json:
 
 def _notifications(report: Report, count: int, folder: str) -> list[Json]:
     made = [_notification(note.level, note.message, note.path, folder) for note in notes(report)]
+    made += [
+        _notification("note", notice.title, path or ".", folder)
+        for notice in unmeasured(report)
+        for path, _ in notice.lines
+    ]
     made += [
         _notification("note", "not checked: no rule file answers for this part", path, folder)
         for path in sorted(report.not_covered)

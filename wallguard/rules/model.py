@@ -146,6 +146,14 @@ class Beads:
             "How much thicker every wall comes out than its beads say, in mm; negative: thinner.",
         ),
     )
+    edge_uncertainty: float = field(
+        default=0.05,
+        metadata=key(
+            _UNCERTAINTY,
+            "How far, in mm, a calculated edge between bands of different fill may be off: nearer "
+            "to it the fill is uncertain. Bands that were measured or declared keep their edges.",
+        ),
+    )
 
 
 @dataclass(frozen=True)
