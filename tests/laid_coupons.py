@@ -5,21 +5,29 @@ from __future__ import annotations
 import json
 import math
 import random
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, replace
+from itertools import pairwise, zip_longest
 from pathlib import Path
 from typing import Any
 
 import mecode
 import shapely
 
-from wallguard.commands.coupon.make import run as make
+from wallguard.commands.coupon.make import write_coupon
+from wallguard.coupon.layout import lay_out
+from wallguard.coupon.plan import plan
+from wallguard.jobs.characterise import Coupon as Planned
 from wallguard.mesh.read import read_mesh
+from wallguard.rules.load import load_rules
 from wallguard.rules.model import Beads
 from wallguard.sections.cut import cut
 from wallguard.toolpath.placing import polygon
 
 H = 0.2
+# Of walls that are laid only to be read, mm.
+LOW = 2.4
+# Where on the plate a coupon lies, mm.
+LAID_AT = (25.0, 35.0)
 RULES = """\
 wallguard: 1
 name: bench printer
@@ -122,10 +130,24 @@ class Coupon:
         return self.folder.parent / "rules.yaml"
 
 
-def coupon(top: Path, steps: list[float], features: set[str] | None = None) -> Coupon:
-    """Make a coupon for RULES, of walls if nothing else is said."""
+def coupon(
+    top: Path, steps: list[float], features: set[str] | None = None, *, low: bool = False
+) -> Coupon:
+    """Make a coupon for RULES, of walls if nothing else is said.
+
+    low  only what is walls along x, LOW mm high on two layers: soon laid and soon read
+    """
     (top / "rules.yaml").write_text(RULES)
-    make(top / "rules.yaml", top / "coupon", steps=steps, height=6.0, features=features or {"wall"})
+    rules = load_rules(top / "rules.yaml")
+    planned = plan(rules, steps=steps, height=6.0, kinds=features or {"wall"})
+    if low:
+        sizes = replace(planned.sizes, base=2 * H, height=LOW)
+        walls = planned.of("wall", "x")
+        half = len(walls) // 2
+        # In line behind what holds both are walls so unlike that none is taken for one of them.
+        mixed = [wall for pair in zip_longest(walls[:half], walls[half:]) for wall in pair if wall]
+        planned = replace(planned, features=tuple(mixed), sizes=sizes)
+    write_coupon(Planned(rules, planned, lay_out(planned)), top / "coupon")
     manifest = json.loads((top / "coupon/manifest.json").read_text())
     (plate,) = manifest["plates"]
     sections = cut(read_mesh(top / "coupon/plate-1.stl"), H)
@@ -169,11 +191,11 @@ def lay(made: Coupon, beads: Beads, path: Path) -> None:
 
         def strand(points: list[tuple[float, float]], width: float = 0.45) -> None:
             g.extrude, g.extrusion_width = False, width
-            g.abs_move(x=points[0][0] + 25, y=points[0][1] + 35)
+            g.abs_move(x=points[0][0] + LAID_AT[0], y=points[0][1] + LAID_AT[1])
             g.extrude = True
             for one, other in pairwise(points):
                 if math.dist(one, other) > 1e-6:
-                    g.abs_move(x=other[0] + 25, y=other[1] + 35)
+                    g.abs_move(x=other[0] + LAID_AT[0], y=other[1] + LAID_AT[1])
 
         for number, rest in enumerate(made.rest):
             g.extrude = False

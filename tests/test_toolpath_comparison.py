@@ -92,6 +92,18 @@ def test_straight_walls_of_one_to_six_beads(tmp_path, count, void):
     assert (wall.stretch.low, wall.stretch.high) == pytest.approx((0.0, LAYERS * 0.2))
 
 
+def test_two_beads_forced_on_each_other_print_what_their_material_fills(tmp_path):
+    program = Program()
+    for number in range(LAYERS):
+        program.layer(number)
+        for y in (-0.075, 0.075):
+            program.path([(-15, y), (15, y)], width=0.45)
+    wall = one_wall(tmp_path, slab(30, 0.6), program.text())
+    # Conservation of volume: two beads hold 2 h (w - o), a wall t thick with round ends h (t - o).
+    assert wall.fill == "solid"
+    assert wall.printed == pytest.approx(2 * 0.45 - 0.2 * (1 - math.pi / 4), abs=0.005)
+
+
 @pytest.mark.parametrize(
     ("relative", "inch", "turns"),
     [(True, True, 0), (True, False, 1), (False, True, 2), (False, False, 3)],

@@ -37,7 +37,9 @@ def measured_bands(lines: Lines, table: BandTable | None) -> tuple[DeclaredBand,
     rules = [_rules_of(line, lines) for line in lines.lines]
     for at, line in enumerate(lines.lines):
         if at:
-            found.append(_between(lines.lines[at - 1], line, (*rules[at - 1], *rules[at]), table))
+            before = lines.lines[at - 1]
+            around = [rule for beside in (before, line) for rule in _beside(beside, lines)]
+            found.append(_between(before, line, around, table))
         lower = 0.0 if at == 0 and line.fill == "missing" else line.lower
         found.append(band_of(lower, line.upper, line.fill, rules[at], table))
     return tuple(band for band in found if band.upper is None or band.lower < band.upper)
@@ -57,8 +59,18 @@ def _rules_of(line: Line, lines: Lines) -> tuple[Rule, ...]:
     return (Rule(line.offset, line.slope, lines.uncertainty(line)),)
 
 
+def _beside(line: Line, lines: Lines) -> tuple[Rule, ...]:
+    """What may be printed beside a line: one wall does not tell whether thickness grows with what
+    is drawn."""
+    rules = _rules_of(line, lines)
+    if line.fill in ("missing", "uncertain") or len(line.steps) > 1:
+        return rules
+    at, (rule,) = line.steps[0].nominal, rules
+    return tuple(Rule(rule.at(at) - slope * at, slope, rule.uncertainty) for slope in (0.0, 1.0))
+
+
 def _between(
-    before: Line, after: Line, rules: tuple[Rule, ...], table: BandTable | None
+    before: Line, after: Line, rules: Sequence[Rule], table: BandTable | None
 ) -> DeclaredBand:
     """The band from one step to the next where they do not come out by one rule."""
     fill = before.fill if before.fill == after.fill else "uncertain"

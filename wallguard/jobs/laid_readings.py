@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
@@ -36,6 +37,24 @@ _SAME = 0.05
 _BEHIND = 5.0
 
 
+@dataclass(frozen=True)
+class LaidPlate:
+    """A plate of a coupon as a toolpath lays it: its features by the manifest, and all walls."""
+
+    manifest: Mapping[str, Any]
+    features: tuple[Drawn, ...]
+    verified: Verified
+
+    def wall(self, drawn: Drawn) -> LaidWall | None:
+        """The wall where a feature is; None where none was found."""
+        return _wall_in(drawn.nominal, drawn.box, self.verified.comparisons[0].walls)
+
+    @property
+    def readings(self) -> Readings:
+        """Raises InputError: of the walls none was found."""
+        return _readings(self)
+
+
 def toolpath_readings(
     file: Path, folder: Path, *, filament: float = 1.75, flow: float = 1.0
 ) -> Readings:
@@ -45,6 +64,11 @@ def toolpath_readings(
 
     Raises InputError: no coupon there, a toolpath that cannot be used, or of something else.
     """
+    return laid_plate(file, folder, filament=filament, flow=flow).readings
+
+
+def laid_plate(file: Path, folder: Path, *, filament: float = 1.75, flow: float = 1.0) -> LaidPlate:
+    """What a toolpath lays of a plate of a coupon, see `toolpath_readings`."""
     manifest = _manifest(folder)
     problem: InputError | None = None
     for plate in manifest["plates"]:
@@ -52,7 +76,7 @@ def toolpath_readings(
         if not name or Path(name).name != name:
             raise InputError(folder / MANIFEST, "names no STL file of a plate", remedy=_AGAIN)
         geometry = Part.load(folder / name).geometry
-        features = [_drawn(feature) for feature in plate["features"]]
+        features = tuple(_drawn(feature) for feature in plate["features"])
         thickest = max((each.nominal for each in features if each.feature == "wall"), default=0.0)
         try:
             verified = verify(
@@ -66,7 +90,7 @@ def toolpath_readings(
                 raise
             problem = error
             continue
-        return _readings(file, manifest, features, verified)
+        return LaidPlate(manifest, features, verified)
     raise problem or InputError(folder / MANIFEST, "holds no plate", remedy=_AGAIN)
 
 
@@ -111,14 +135,13 @@ def _drawn(feature: Mapping[str, Any]) -> Drawn:
     )
 
 
-def _readings(
-    file: Path, manifest: Mapping[str, Any], features: Sequence[Drawn], verified: Verified
-) -> Readings:
+def _readings(plate: LaidPlate) -> Readings:
+    verified, file, manifest = plate.verified, plate.verified.path, plate.manifest
     rows: list[Row] = []
     laid: list[LaidAcross] = []
-    for number, drawn in enumerate(features, 1):
+    for number, drawn in enumerate(plate.features, 1):
         if drawn.feature == "wall":
-            read = _wall(drawn, verified)
+            read = _wall(drawn, plate)
             if read is None:
                 continue
             seen, measured, note, across = read
@@ -134,7 +157,7 @@ def _readings(
                 readings=measured,
                 fill=seen,
                 note=note,
-                path=str(file),
+                path=file,
                 line=number,
             )
         )
@@ -145,7 +168,7 @@ def _readings(
             remedy="Check whether it is the toolpath of this coupon",
         )
     return Readings(
-        path=str(file),
+        path=file,
         rows=tuple(rows),
         keys={
             "rules": str(manifest.get("rules", "")),
@@ -157,18 +180,16 @@ def _readings(
         error=0.0,
         error_stated=True,
         resolution=0.01,
-        unmeasured=len(features) - len(rows),
+        unmeasured=len(plate.features) - len(rows),
         remarks=tuple(f"{file}: {note}" for note in verified.notes),
         laid=tuple(laid),
     )
 
 
-def _wall(
-    drawn: Drawn, verified: Verified
-) -> tuple[Seen, tuple[float, ...], str, LaidAcross] | None:
+def _wall(drawn: Drawn, plate: LaidPlate) -> tuple[Seen, tuple[float, ...], str, LaidAcross] | None:
     """How a wall comes out, its thickness, a note, and what is laid across it; None where it was
     not found."""
-    wall = _wall_in(drawn.nominal, drawn.box, verified.comparisons[0].walls)
+    wall = plate.wall(drawn)
     if wall is None:
         return None
     fill: Seen = "solid"
@@ -180,7 +201,7 @@ def _wall(
     if fill == "missing":
         nothing = LaidAcross(drawn.axis, drawn.nominal, fill, (), False)
         return fill, (), note.get(wall.fill, ""), nothing
-    across = wall_across(drawn, verified)
+    across = wall_across(drawn, plate.verified)
     if not across.thickness:
         return None
     if _joined(drawn, wall):

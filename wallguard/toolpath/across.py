@@ -12,12 +12,16 @@ or *across* it (strands of fill):
          ::: =  = :::                  air      what no bead covers, within `printed`
 
 Strands of fill cover, but do not make a wall thicker: where they turn they may reach beyond it.
+Two beads along that are forced on each other push each other outward: `printed` is as much as
+their material fills, (w - o) of each and o for the round ends outside (`bands.beads`), if that is
+more. From three on the outermost two stand on the outlines, and what is between does not move them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
+from math import pi
 from typing import NamedTuple
 
 import numpy as np
@@ -130,8 +134,10 @@ class Plate:
     ) -> list[Voids]:
         """Measure the lines of some levels into `found`."""
         thickness = lines.thickness[some]
+        heights = np.array([level.height for level in self.levels])
+        ends = heights[lines.level[some]] * (1 - pi / 4)
         return [
-            _measure(across, own, thickness, some.start)
+            _measure(across, own, (thickness, ends), some.start)
             for own in self._own(lines, some, levels)
             if len(own.line)
         ]
@@ -139,7 +145,8 @@ class Plate:
     def own(self, lines: Lines) -> Own:
         """What lines meet of the beads of their own walls, sorted by line, then low."""
         nothing = np.zeros(0)
-        parts = [Own(np.zeros(0, np.int64), nothing, nothing, nothing, np.zeros(0, bool))]
+        none = np.zeros(0, bool)
+        parts = [Own(np.zeros(0, np.int64), nothing, nothing, nothing, none, none)]
         parts += self._own(lines, slice(0, len(lines.level)), (0, len(self.levels)))
         return Own(*(np.concatenate(part) for part in zip(*parts, strict=True)))
 
@@ -176,14 +183,18 @@ class Plate:
         reach = self._sight(thickness)
         cells = Cells(strands)
         way = strands.end - strands.start
-        way /= np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-12)[:, None]
+        length = np.hypot(way[:, 0], way[:, 1])
+        way /= np.maximum(length, 1e-12)[:, None]
         layer = lines.level[some] - levels[0]
         for met in crossings(cells, layer, point, direction, thickness / 2, reach):
             slant = np.abs((way[met.bead] * direction[met.line]).sum(axis=1))
             width = strands.width[met.bead]
+            middle = ((met.low + met.high) / 2)[:, None] * direction[met.line] + point[met.line]
+            gone = ((middle - strands.start[met.bead]) * way[met.bead]).sum(axis=1)
+            amid = np.minimum(gone, length[met.bead] - gone) > width / 2
             # Where all edges lie outside, so do the middles of the outermost beads.
             room = _OUTSIDE * width + max(self.placement.grown, 0.0)
-            yield _own(met, (width, room), slant <= _ALONG, thickness)
+            yield _own(met, (width, room), (slant <= _ALONG, amid), thickness)
 
     def _strands(self, levels: _Ints, first: int, point: _Floats) -> Strands:
         """The beads of some levels, numbered from `first` on, that come near some points."""
@@ -213,41 +224,54 @@ def usual_width(laid: Beads) -> float:
 
 class Own(NamedTuple):
     """Crossings of lines with beads of their own walls, sorted by line, then low: from where to
-    where (mm from the wall's middle), how wide the bead is, and whether it runs along the wall."""
+    where (mm from the wall's middle), how wide the bead is, whether it runs along the wall, and
+    whether it is met away from the round ends of its segment."""
 
     line: _Ints
     low: _Floats
     high: _Floats
     width: _Floats
     along: _Bools
+    amid: _Bools
 
     def part(self, low: int, high: int) -> Own:
         """The crossings from `low` up to, not including, `high`."""
         some = slice(low, high)
         return Own(
-            self.line[some], self.low[some], self.high[some], self.width[some], self.along[some]
+            self.line[some],
+            self.low[some],
+            self.high[some],
+            self.width[some],
+            self.along[some],
+            self.amid[some],
         )
 
 
-def _own(met: Crossings, wide: tuple[_Floats, _Floats], along: _Bools, thickness: _Floats) -> Own:
+def _own(
+    met: Crossings, wide: tuple[_Floats, _Floats], lies: tuple[_Bools, _Bools], thickness: _Floats
+) -> Own:
     """The crossings with own beads. wide: how wide each bead is, and how far outside of the wall
-    its middle may lie."""
+    its middle may lie; lies: along, and amid, see `Own`."""
     width, room = wide
     half = thickness[met.line] / 2
     inside = np.minimum(met.high, half) - np.maximum(met.low, -half)
     own = np.abs(met.low + met.high) / 2 <= half + room
     own |= inside > 0.5 * np.minimum(width, 2 * half)
     own &= inside > 0
-    low = np.where(along, met.low, np.maximum(met.low, -half))[own]
-    high = np.where(along, met.high, np.minimum(met.high, half))[own]
+    low = np.where(lies[0], met.low, np.maximum(met.low, -half))[own]
+    high = np.where(lies[0], met.high, np.minimum(met.high, half))[own]
     line = met.line[own]
     order = np.lexsort((low, line))
-    return Own(line[order], low[order], high[order], width[own][order], along[own][order])
+    along, amid = (which[own][order] for which in lies)
+    return Own(line[order], low[order], high[order], width[own][order], along, amid)
 
 
-def _measure(across: Across, own: Own, thickness: _Floats, first: int) -> Voids:
-    """Write what the lines meet into `found`, from `first` on; the pieces of air between."""
-    half = thickness[own.line] / 2
+def _measure(across: Across, own: Own, wall: tuple[_Floats, _Floats], first: int) -> Voids:
+    """Write what the lines meet into `across`, from `first` on; the pieces of air between.
+
+    wall  of each line: its thickness, and what beads side by side there share, mm
+    """
+    half = wall[0][own.line] / 2
     reached, fresh = _reached(own.line, own.high)
     before = np.append(0.0, reached[:-1])
     gap = np.where(fresh, 0.0, np.maximum(own.low - before, 0.0))
@@ -262,12 +286,12 @@ def _measure(across: Across, own: Own, thickness: _Floats, first: int) -> Voids:
     ends = np.append(begins[1:], len(fresh)) - 1
     across.printed[at] = reached[ends] - own.low[begins]
     across.width[at] = np.add.reduceat(own.width, begins) / (ends - begins + 1)
-    _along(across, own, first)
+    _along(across, own, wall[1], first)
     void = np.flatnonzero(gap >= VOID)
     return Voids(first + own.line[void], before[void], own.low[void])
 
 
-def _along(across: Across, own: Own, first: int) -> None:
+def _along(across: Across, own: Own, shared: _Floats, first: int) -> None:
     """Where beads run along: printed thickness and width from them alone, and the room."""
     line, low, high = own.line[own.along], own.low[own.along], own.high[own.along]
     if not len(line):
@@ -276,8 +300,13 @@ def _along(across: Across, own: Own, first: int) -> None:
     begins = np.flatnonzero(fresh)
     ends = np.append(begins[1:], len(fresh)) - 1
     at = first + line[begins]
-    across.printed[at] = reached[ends] - low[begins]
-    across.width[at] = np.add.reduceat(own.width[own.along], begins) / (ends - begins + 1)
+    width = own.width[own.along]
+    both, count = np.add.reduceat(width, begins), ends - begins + 1
+    # Where one strand goes on in its next segment there are no two beside each other.
+    two = (count == 2) & np.logical_and.reduceat(own.amid[own.along], begins)
+    material = np.where(two, both - shared[line[begins]], 0.0)
+    across.printed[at] = np.maximum(reached[ends] - low[begins], material)
+    across.width[at] = both / count
     before = np.append(0.0, reached[:-1])
     gap = np.where(fresh, 0.0, np.maximum(low - before, 0.0))
     across.room[at] = np.maximum.reduceat(gap, begins)

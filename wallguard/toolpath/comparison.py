@@ -102,7 +102,8 @@ class LaidWall:
     stretch  the wall, in the frame the part is printed in
     fill     what is inside; `sparse`: a fill with room in it, laid on purpose in a thick wall
     air      width of the air across a hollow or porous wall, median along it
-    printed  from outer edge to outer edge of its beads, median along it; None where missing
+    printed  from outer edge to outer edge of its beads, or as much as two fill that are forced on
+             each other (`across`), median along it; None where missing
     bead     usual width of its beads; 0 where missing
     laid     share of its length (over its layers) that is laid
     layers   numbers of its lowest and highest layer, from 1
