@@ -40,10 +40,11 @@ def repo(tmp_path, monkeypatch):
 
 
 def test_an_update_is_held_back_where_a_part_gets_worse(repo, capsys):
-    outputs = ["--json", "r.json", "--markdown", "r.md", "--junit", "r.xml", "--no-cache"]
+    outputs = ["--json", "r.json", "--markdown", "r.md", "--junit", "r.xml", "--html", "r.html"]
     words = ["rehearse", str(RULES), "--toolpath", str(BEFORE), "--toolpath", str(AFTER)]
     # Names may stand behind options.
-    assert main([*words, "--before", str(BEFORE), "--jobs", "1", *outputs, "parts"]) == 1
+    words += ["--before", str(BEFORE), "--jobs", "1", "--no-cache"]
+    assert main([*words, *outputs, "parts"]) == 1
     told = " ".join(capsys.readouterr().out.split())
     assert "the rules describe all of its 10 walls" in told
     assert "HOLD BACK: 1 part to hold back: parts/hollow.stl" in told
@@ -65,6 +66,12 @@ def test_an_update_is_held_back_where_a_part_gets_worse(repo, capsys):
     assert "**Hold the update back**" in text
     assert "**Instead:** draw ≥ 1.80 mm" in text
     assert "| `parts/hollow.stl` | = | ✗ **worse** |" in text
+    page = Path("r.html").read_text()
+    assert (
+        page.index("Hold back")
+        < page.index("<td>x worse</td>")
+        < page.index("<b>Instead:</b> draw ≥ 1.80 mm")
+    )
     suites = JUnitXml.fromfile("r.xml")
     assert sum(suite.failures for suite in suites) == 2  # its gate, and its walls
     if XSD.exists():

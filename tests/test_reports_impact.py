@@ -4,6 +4,7 @@ import json
 from dataclasses import replace
 
 import jsonschema
+import lxml.html
 import pytest
 from lxml import etree
 from report_samples import HOSTILE, finding
@@ -19,6 +20,7 @@ from wallguard.reports.json_report import IMPACT
 from wallguard.reports.json_report import impact_text as json_text
 from wallguard.reports.junit import impact_xml as xml
 from wallguard.reports.page import SMALLEST
+from wallguard.reports.update_page import impact_page
 
 SOLID = Judged("solid", "good", Printed(1.5, 0.05))
 HOLLOW = Judged("hollow", "fail", Printed(1.5, 0.05), 0.35)
@@ -109,6 +111,28 @@ def test_nothing_from_a_file_is_markup(one):
     page = Page(markdown(one))
     assert set(page.tags) <= OWN
     assert {name for name, _ in page.attributes} <= {"align"}
+
+
+def test_a_page_holds_all_of_it_and_nothing_from_a_file_is_markup_in_it():
+    page = impact_page(hostile())
+    made = lxml.html.fromstring(page)
+    own = lxml.html.fromstring(impact_page(impact(WORSE, BETTER, SAME, ERROR)))
+    # Text from outside brings no element of another kind, and no attribute.
+    assert {each.tag for each in made.iter()} <= {each.tag for each in own.iter()} | {
+        "details",
+        "summary",
+    }
+    assert {name for each in made.iter() for name in each.attrib} <= {
+        name for each in own.iter() for name in each.attrib
+    }
+    said = " ".join(made.text_content().split())
+    for name in HOSTILE:
+        assert " ".join(plain(name).split()) in said
+    words = " ".join(own.text_content().split())
+    for part in ("worse.stl", "better.stl", "same.stl", "the file is empty"):
+        assert part in words
+    assert lxml.html.fromstring(impact_page(impact(WORSE))).find(".//h1").text == "Worse"
+    assert impact_page(hostile()) == page
 
 
 def test_parts_left_out_are_folded_under_their_number():

@@ -84,7 +84,7 @@ def ready(outputs: Outputs, kind: Kind) -> None:
                 "this cannot show what is asked for",
                 remedy=f"There are: {', '.join(f'--{form.option}' for form in formats.values())}",
             )
-        _ready(formats[name], path)
+        _ready(formats[name], path, kind)
 
 
 def _there(path: Path) -> str:
@@ -98,8 +98,8 @@ def _there(path: Path) -> str:
     return ""
 
 
-def _ready(form: Format, path: Path) -> None:
-    if any(util.find_spec(name) is None for name in form.needs):
+def _ready(form: Format, path: Path, kind: Kind) -> None:
+    if kind in form.needing and any(util.find_spec(name) is None for name in form.needs):
         raise InputError(
             path,
             f"a library that --{form.option} needs is not installed",

@@ -24,8 +24,10 @@ from wallguard.drawings import finding as drawing
 from wallguard.drawings.svg import PLACES, patterns
 from wallguard.findings.counts import grouped
 from wallguard.findings.groups import Group, groups
+from wallguard.findings.impact import Impact
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
 from wallguard.findings.outcomes import SEVERITIES, doubtful, is_cause
+from wallguard.findings.rehearsal import Rehearsal
 from wallguard.reports import order
 from wallguard.reports.first import aside, by_rules, notices, scope, unmeasured, waived_now, word
 from wallguard.reports.formats import Setting
@@ -115,6 +117,20 @@ def show_report(report: Report, setting: Setting) -> str:
             with suppress(InputError):  # said for every part that answers to it
                 charts[rule.path] = wall_chart(chart_of(rule))
     return html(report, viewer(), charts)
+
+
+def show_impact(impact: Impact, setting: Setting) -> str:
+    """The page of an impact."""
+    from wallguard.reports.update_page import impact_page
+
+    return impact_page(impact)
+
+
+def show_rehearsal(rehearsal: Rehearsal, setting: Setting) -> str:
+    """The page of a rehearsal."""
+    from wallguard.reports.update_page import rehearsal_page
+
+    return rehearsal_page(rehearsal)
 
 
 def viewer() -> Viewer:
