@@ -27,7 +27,29 @@ def work(tmp_path, monkeypatch) -> Work:
     return made
 
 
-@pytest.mark.parametrize("name", ["parts/good.stl", "rules/a.yaml", "parts/GOOD.STL", "a.gcode"])
+COMMANDS = (
+    ("check", "--all"),
+    ("impact", "--from", "old.yaml", "--to", "new.yaml"),
+    ("rehearse", "old.yaml", "--toolpath", "new.gcode"),
+    ("toolpath", "--part", "part.stl", "--rules", "old.yaml", "new.gcode"),
+)
+
+
+@pytest.mark.parametrize("command", COMMANDS, ids=lambda words: words[0])
+@pytest.mark.parametrize("option", ["--json", "--markdown"])
+def test_no_command_writes_over_what_it_did_not_write(
+    tmp_path, monkeypatch, capsys, command, option
+):
+    """It is refused before the work begins, so before it is seen that there is nothing to do."""
+    monkeypatch.chdir(tmp_path)
+    for name, why in (("part.stl", "what the name says"), ("notes.txt", "no earlier one")):
+        (tmp_path / name).write_bytes(b"what somebody made")
+        assert main([*command, option, name]) == 2
+        assert (tmp_path / name).read_bytes() == b"what somebody made"
+        assert why in " ".join(capsys.readouterr().err.split())
+
+
+@pytest.mark.parametrize("name", ["rules/a.yaml", "parts/GOOD.STL", "a.gcode"])
 def test_no_report_is_written_over_a_part_a_toolpath_or_a_rule_file(
     tmp_path, monkeypatch, capsys, name
 ):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NoReturn, TypeAlias
 
 from wallguard.base.plain import plain
 from wallguard.base.text import number
+from wallguard.jobs import limits
 from wallguard.jobs.machine import processors
 
 if TYPE_CHECKING:
@@ -104,13 +105,15 @@ def add_how(parser: Parser, what: str) -> None:
         type=above_zero,
         metavar="S",
         help="seconds of the processor's time that one part may take, or it is an error (default: "
-        "13 and 2.35 for each MB of its file, for each rule file)",
+        f"{limits.SECONDS:g} and {limits.SECONDS_PER_MB:g} for each MB of its file, for each rule "
+        "file)",
     )
     parser.add_argument(
         "--part-memory",
         type=above_zero,
         metavar="MB",
-        help="memory that one part may take (default: 850 MB and 55 for each MB of its file)",
+        help=f"memory that one part may take (default: {limits.MEMORY} MB and "
+        f"{limits.MEMORY_PER_MB} for each MB of its file)",
     )
     which = parser.add_mutually_exclusive_group()
     which.add_argument(
@@ -129,11 +132,10 @@ def how(arguments: argparse.Namespace) -> How:
     """What the options of `add_how` say."""
     from wallguard.jobs.caching import Caching
     from wallguard.jobs.choose import How
-    from wallguard.jobs.limits import Allowed
 
     cache = None if arguments.no_cache else Caching(arguments.cache)
     memory = arguments.part_memory
-    allowed = Allowed(arguments.part_timeout, memory and int(memory * 1e6))
+    allowed = limits.Allowed(arguments.part_timeout, memory and int(memory * 1e6))
     return How(arguments.jobs, cache=cache, cluster=arguments.cluster, allowed=allowed)
 
 

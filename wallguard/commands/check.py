@@ -91,7 +91,6 @@ def run(
     Raises InputError where nothing can be checked at all, or where a report cannot be written.
     """
     outputs = outputs or Outputs()
-    publish.ready(outputs, "check")
     with publish.undone_is_reported("check", outputs, Setting(Path())):
         done = review(asked, replace(way or How(), views=outputs.views), Progress)
     setting = Setting(Path(), folder=done.folder, rules=done.rules)

@@ -36,6 +36,7 @@ def add(commands: Commands) -> None:
 
 
 def _command(arguments: argparse.Namespace) -> int:
+    outputs = publish.outputs(arguments, "impact")
     done = impact(
         Processes(arguments.old, arguments.new),
         arguments.paths,
@@ -43,7 +44,7 @@ def _command(arguments: argparse.Namespace) -> int:
         how=how(arguments),
         watch=Progress,
     )
-    return show(done, publish.outputs(arguments, "impact"))
+    return show(done, outputs)
 
 
 def show(done: Impact, outputs: Outputs) -> int:

@@ -61,8 +61,10 @@ def declare(parser: argparse.ArgumentParser, kind: Kind) -> None:
 
 
 def outputs(arguments: argparse.Namespace, kind: Kind) -> Outputs:
-    """What the options say."""
-    return Outputs({form.name: getattr(arguments, form.name) for form in of_kind(kind)})
+    """What the options say. Raises InputError as `ready` does, so ask before the work begins."""
+    made = Outputs({form.name: getattr(arguments, form.name) for form in of_kind(kind)})
+    ready(made, kind)
+    return made
 
 
 # What a report must never replace: parts, documents and toolpaths.

@@ -68,7 +68,6 @@ def _command(arguments: argparse.Namespace) -> int:
     from wallguard.jobs.rehearse import Update, rehearse
 
     outputs = publish.outputs(arguments, "rehearsal")
-    publish.ready(outputs, "rehearsal")
     update = Update(
         arguments.rules,
         tuple(arguments.toolpath),

@@ -120,7 +120,8 @@ def _command(arguments: argparse.Namespace) -> int:
             "two toolpaths are compared with each other",
             remedy="Name one toolpath besides --against",
         )
-    publish.ready(outputs, "against" if against is not None else "toolpath")
+    if against is not None:
+        publish.ready(outputs, "against")  # which fewer formats can show
     # 0: as the rules say.
     asked = Reading(arguments.filament or 0.0, arguments.flow or 0.0, arguments.place)
     task = _task(arguments.part, arguments.rules, asked)
