@@ -131,7 +131,10 @@ def test_a_page_holds_all_of_it_and_nothing_from_a_file_is_markup_in_it():
     words = " ".join(own.text_content().split())
     for part in ("worse.stl", "better.stl", "same.stl", "the file is empty"):
         assert part in words
-    assert lxml.html.fromstring(impact_page(impact(WORSE))).find(".//h1").text == "Worse"
+    assert (
+        lxml.html.fromstring(impact_page(impact(WORSE))).find(".//h1").text
+        == "Something gets worse"
+    )
     assert impact_page(hostile()) == page
 
 

@@ -52,12 +52,12 @@ How beads behave is common practice, no published source.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import pi
 from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.bands.section import round_ends
 from wallguard.rules.model import Beads, Fill
 
 Floats = NDArray[np.float64]
@@ -90,7 +90,7 @@ def shared(beads: Beads, layer_height: float | None) -> float:
         return beads.width - beads.spacing
     if layer_height is None:
         raise ValueError("the spacing of beads follows from the layer height, which is not known")
-    return layer_height * (1 - pi / 4)
+    return round_ends(layer_height)
 
 
 class Settings(NamedTuple):

@@ -22,9 +22,9 @@ each other (closed form): a quarter of h at most where s = a, which squeezing cl
 
 from __future__ import annotations
 
-from math import pi
 from typing import Literal, NamedTuple
 
+from wallguard.bands.section import round_ends
 from wallguard.rules.model import Fill
 
 # What is inside a printed wall; `porous`: filled, with air that ends in every layer.
@@ -49,7 +49,7 @@ UPRIGHT = Lean()
 
 def margin(uncertainty: float, height: float) -> float:
     """By how much more (mm) than the air is wide layers must move on for the air to end."""
-    return uncertainty + height * (1 - pi / 4)
+    return uncertainty + round_ends(height)
 
 
 def inside(air: float, uncertainty: float, lean: Lean) -> Literal["hollow", "uncertain", "porous"]:

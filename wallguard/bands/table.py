@@ -25,7 +25,7 @@ Verdict = Literal["solid", OutcomeName]
 
 # What sums and products of lengths may be off by (mm): 2 x 0.575 + 0.075 is not quite 1.225.
 COMPUTING_ERROR = 1e-6
-_PER_MM = 100
+PER_MM = 100
 # Edges that are equal but for computing error are one edge.
 _EDGE_DECIMALS = 6
 
@@ -37,7 +37,7 @@ def reading(thickness: float) -> float:
 
 def _first_step(length: float) -> int:
     """The smallest whole number of hundredths that is not below `length` (mm)."""
-    return math.ceil((length - COMPUTING_ERROR) * _PER_MM)
+    return math.ceil((length - COMPUTING_ERROR) * PER_MM)
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ class Band:
     def readings(self) -> tuple[float, float] | None:
         """The first and the last reading (inf: no last) in this band; None if it holds none."""
         first, last = self.steps
-        return (first / _PER_MM, last / _PER_MM) if first <= last else None
+        return (first / PER_MM, last / PER_MM) if first <= last else None
 
     @property
     def steps(self) -> tuple[float, float]:
@@ -157,11 +157,9 @@ class BandTable:
         for band in self.bands[1:]:
             first, last = band.steps
             if first <= last and first > 0:
-                edge = (first - 0.5) / _PER_MM
+                edge = (first - 0.5) / PER_MM
                 # Where the double nearest to a half lies below it, it would still round down.
-                edges.append(
-                    edge if reading(edge) >= first / _PER_MM else math.nextafter(edge, 9e9)
-                )
+                edges.append(edge if reading(edge) >= first / PER_MM else math.nextafter(edge, 9e9))
         return tuple(edges)
 
     def verdict_edges(
@@ -176,10 +174,10 @@ class BandTable:
         for band in self.bands:
             for crossing in _crossings(band, tolerance, lean):
                 if band.lower < crossing < band.upper:
-                    step = crossing * _PER_MM
+                    step = crossing * PER_MM
                     edges += [
-                        (math.floor(step) + 0.5) / _PER_MM,
-                        (math.ceil(step) - 0.5) / _PER_MM,
+                        (math.floor(step) + 0.5) / PER_MM,
+                        (math.ceil(step) - 0.5) / PER_MM,
                     ]
         return tuple(sorted({round(edge, _EDGE_DECIMALS) for edge in edges if edge > 0}))
 
@@ -195,7 +193,7 @@ class BandTable:
                 continue
             for more in (0.0, margin(band.uncertainty, height)):
                 offset = (band.offset - band.solid_width + more) / height
-                ends = (first - 0.5) / _PER_MM, (last + 0.5) / _PER_MM
+                ends = (first - 0.5) / PER_MM, (last + 0.5) / PER_MM
                 found.append((*ends, round(offset, _EDGE_DECIMALS), band.slope / height))
         return tuple(found)
 
@@ -266,7 +264,7 @@ class BandTable:
     ) -> tuple[tuple[float, Verdict], ...]:
         """The readings (mm, rising) on both sides of every thickness from which on another verdict
         holds, each with what `classify` says of it."""
-        half = 0.5 / _PER_MM
+        half = 0.5 / PER_MM
         changes: list[tuple[float, Verdict]] = []
         for edge in self.verdict_edges(tolerance, lean):
             sides = [max(edge - half, 0.0), edge + half]
@@ -293,7 +291,7 @@ class BandTable:
             if ranges and ranges[-1][1] + 1 >= first:
                 first = ranges.pop()[0]
             ranges.append((first, last))
-        return tuple((first / _PER_MM, last / _PER_MM) for first, last in ranges)
+        return tuple((first / PER_MM, last / PER_MM) for first, last in ranges)
 
 
 def merged(bands: Iterable[_Band]) -> tuple[_Band, ...]:
@@ -353,4 +351,4 @@ def _good_steps(band: Band, tolerance: tuple[float, float]) -> tuple[float, floa
     if abs(growth) < 1e-9:
         return (first, last) if lowest <= band.offset <= highest else none
     ends = sorted(((lowest - band.offset) / growth, (highest - band.offset) / growth))
-    return max(first, math.ceil(ends[0] * _PER_MM)), min(last, math.floor(ends[1] * _PER_MM))
+    return max(first, math.ceil(ends[0] * PER_MM)), min(last, math.floor(ends[1] * PER_MM))

@@ -3,21 +3,18 @@
 The volume is that of its mesh: a hollow wall and a sparse fill take less. The time is an estimate,
 for material extrusion only: all of the volume as beads, at `SPEED` mm of bead a second on the
 whole, travel and slow first layers included (common practice for desktop machines, no published
-source). The area of a bead's cross-section, a rectangle with half-round ends, is h (w - h) +
-pi h^2 / 4. What other processes take depends on their machines alone, so nothing is said of it.
+source). What other processes take depends on their machines alone, so nothing is said of it.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-import numpy as np
-
 from wallguard.bands.declared import band_table
+from wallguard.bands.section import area
 from wallguard.coupon.plan import unit_width
-from wallguard.mesh.mesh import Mesh
+from wallguard.mesh.mesh import Mesh, volume
 from wallguard.rules.model import Rules
 
 SPEED = 40.0
@@ -49,15 +46,8 @@ class Effort:
 
 def effort(rules: Rules, meshes: Iterable[Mesh]) -> Effort:
     """What the plates of a coupon take. Raises InputError where no band table follows."""
-    volume = sum(map(_volume, meshes))
+    material = sum(volume(mesh.vertices, mesh.triangles) for mesh in meshes)
     if rules.category != "material extrusion":
-        return Effort(volume, None)
+        return Effort(material, None)
     h, width = rules.layer_height, unit_width(rules, band_table(rules))
-    area = h * max(width - h, 0.0) + math.pi * h**2 / 4
-    return Effort(volume, volume / (area * SPEED) / 60)
-
-
-def _volume(mesh: Mesh) -> float:
-    """Of a closed mesh, mm^3: a sixth of the sum of its corners' triple products (divergence)."""
-    a, b, c = (mesh.vertices[mesh.triangles[:, at]] for at in range(3))
-    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum()) / 6
+    return Effort(material, material / (area(max(width, h), h) * SPEED) / 60)

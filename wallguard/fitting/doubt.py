@@ -27,13 +27,12 @@ import numpy as np
 
 from wallguard.bands.beads import FILLS
 from wallguard.bands.cover import Rule
-from wallguard.bands.table import BandTable
+from wallguard.bands.table import PER_MM, BandTable
 from wallguard.fitting.settings import Array, Estimate, laid
 from wallguard.fitting.steps import INCLUDED, Step
 from wallguard.fitting.tables import band_of, free, held_at
 from wallguard.rules.model import DeclaredBand
 
-_PER_MM = 100
 _SAME = 1e-6
 
 
@@ -53,13 +52,13 @@ def with_settings(
     kept = found.kept
     farthest = max(2 * row[2] * row[1] + row[5] + row[6] for row in kept.tolist())
     farthest = max(farthest, *(step.nominal for step in steps)) + 0.1
-    hundredths = np.arange(1, math.ceil(farthest * _PER_MM) + 1)
+    hundredths = np.arange(1, math.ceil(farthest * PER_MM) + 1)
     verdicts = _verdicts(hundredths, bands, found, (table, steps))
-    deviations = laid(hundredths / _PER_MM, kept).printed - hundredths / _PER_MM
+    deviations = laid(hundredths / PER_MM, kept).printed - hundredths / PER_MM
     result = [cut for band in bands for cut in _left(band, verdicts)]
     for first, last in _runs(verdicts, _Verdict.OPEN):
-        lower = 0.0 if first == 1 else (first - 1) / _PER_MM + INCLUDED
-        upper = (last + 1) / _PER_MM
+        lower = 0.0 if first == 1 else (first - 1) / PER_MM + INCLUDED
+        upper = (last + 1) / PER_MM
         near = [band for band in result if band.lower < upper and (band.upper or 0) > lower]
         there = deviations[:, first - 1 : last]
         there = there[np.isfinite(there)]
@@ -78,15 +77,15 @@ def _verdicts(
     known: tuple[BandTable, Sequence[Step]],
 ) -> list[_Verdict]:
     table, steps = known
-    best = [FILLS.index(table.outcome(at / _PER_MM).fill) for at in hundredths.tolist()]
-    agree = (laid(hundredths / _PER_MM, found.kept).fill == np.array(best)).all(axis=0)
-    inner = hundredths[hundredths <= math.ceil(steps[-1].nominal * _PER_MM)]
-    every = laid(inner / _PER_MM, found.every).fill
-    measured = {round(step.lower * _PER_MM) for step in steps}
-    measured |= {math.floor(step.upper * _PER_MM) for step in steps}
+    best = [FILLS.index(table.outcome(at / PER_MM).fill) for at in hundredths.tolist()]
+    agree = (laid(hundredths / PER_MM, found.kept).fill == np.array(best)).all(axis=0)
+    inner = hundredths[hundredths <= math.ceil(steps[-1].nominal * PER_MM)]
+    every = laid(inner / PER_MM, found.every).fill
+    measured = {round(step.lower * PER_MM) for step in steps}
+    measured |= {math.floor(step.upper * PER_MM) for step in steps}
     verdicts = []
     for index, at in enumerate(hundredths.tolist()):
-        band = held_at(bands, at / _PER_MM + _SAME)
+        band = held_at(bands, at / PER_MM + _SAME)
         if band is None:
             verdicts.append(_Verdict.SETTLED if agree[index] else _Verdict.OPEN)
         elif band.fill == "uncertain" or at in measured:
@@ -103,16 +102,16 @@ def _left(band: DeclaredBand, verdicts: Sequence[_Verdict]) -> Iterator[Declared
     if band.upper is None or band.fill == "uncertain":
         yield band
         return
-    first = max(1, math.ceil(band.lower * _PER_MM - 1e-4))
-    last = min(len(verdicts), math.ceil(band.upper * _PER_MM - 1e-4) - 1)
+    first = max(1, math.ceil(band.lower * PER_MM - 1e-4))
+    last = min(len(verdicts), math.ceil(band.upper * PER_MM - 1e-4) - 1)
     if all(verdict is _Verdict.STANDS for verdict in verdicts[first - 1 : last]):
         yield band
         return
     for low, high in _runs(verdicts[first - 1 : last], _Verdict.STANDS, first):
         yield replace(
             band,
-            lower=band.lower if low == first else low / _PER_MM,
-            upper=band.upper if high == last else round(high / _PER_MM + INCLUDED, 4),
+            lower=band.lower if low == first else low / PER_MM,
+            upper=band.upper if high == last else round(high / PER_MM + INCLUDED, 4),
         )
 
 

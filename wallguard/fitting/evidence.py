@@ -34,7 +34,7 @@ from wallguard.bands.beads import FILLS
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table, believed
 from wallguard.bands.edges import cut
-from wallguard.bands.table import Band, BandTable, Outcome, merged
+from wallguard.bands.table import PER_MM, Band, BandTable, Outcome, merged
 from wallguard.base.text import SHOWN
 from wallguard.fitting.fit import Fit
 from wallguard.fitting.settings import laid
@@ -44,8 +44,7 @@ from wallguard.rules.model import Rules
 # How far apart (mm) two edges may lie that are calculated and count as one: settings are recovered
 # no better.
 SLACK = 0.02
-_PER_MM = 100
-_SLACK = round(SLACK * _PER_MM)
+_SLACK = round(SLACK * PER_MM)
 # Beyond the last edge of both tables nothing changes any more.
 _BEYOND = 10
 
@@ -73,7 +72,7 @@ class Evidence:
     def reach(self, edge: float) -> tuple[float, float] | None:
         """Between which thicknesses an edge of the rules at `edge` mm may have moved unseen: the
         nearest to either side of which the fill is known; None where that ends nowhere."""
-        at, read = round(edge * _PER_MM), {round(step * _PER_MM) for step in self.read}
+        at, read = round(edge * PER_MM), {round(step * PER_MM) for step in self.read}
         known = [
             number
             for number, fills in enumerate(self.possible, 1)
@@ -81,7 +80,7 @@ class Evidence:
         ]
         below = [number for number in known if number < at]
         above = [number for number in known if number >= at]
-        return (below[-1] / _PER_MM, above[0] / _PER_MM) if below and above else None
+        return (below[-1] / PER_MM, above[0] / PER_MM) if below and above else None
 
     def stretches(self) -> Iterator[tuple[int, float]]:
         """First and last hundredth of a millimetre of each stretch that comes out otherwise by one
@@ -89,7 +88,7 @@ class Evidence:
         last = _last(self.before, self.after)
 
         def pair(at: int) -> tuple[str, str] | None:
-            before, after = (table.outcome(at / _PER_MM) for table in (self.before, self.after))
+            before, after = (table.outcome(at / PER_MM) for table in (self.before, self.after))
             return None if same(before, after) else (before.fill, after.fill)
 
         for key, run in groupby(range(1, last + 1), key=pair):
@@ -108,7 +107,7 @@ def evidence(fitted: Fit, made: Rules, base: Rules) -> Evidence:
     read = tuple(sorted({step.nominal for steps in fitted.measured.values() for step in steps}))
     told = _told(fitted, _last(before, new))
     possible = tuple(each.fills for each in told)
-    verdicts = _verdicts((before, new), told, {round(step * _PER_MM) for step in read})
+    verdicts = _verdicts((before, new), told, {round(step * PER_MM) for step in read})
     settings = None
     if fitted.recovered is not None and fitted.beads is not None:
         settings = calculated(fitted.beads, base.layer_height)
@@ -131,7 +130,7 @@ def same(old: Outcome, new: Outcome, read: bool = True) -> bool:
 
 def _last(*tables: BandTable) -> int:
     """The hundredth from which on nothing changes in any of the tables."""
-    return max(math.ceil(table.bands[-1].lower * _PER_MM) for table in tables) + _BEYOND
+    return max(math.ceil(table.bands[-1].lower * PER_MM) for table in tables) + _BEYOND
 
 
 def _verdicts(
@@ -140,7 +139,7 @@ def _verdicts(
     """For each hundredth from 1 on; `tables`: of the rules, and as fitted."""
     (before, new), last = tables, len(told)
     possible = [each.fills for each in told]
-    thicknesses = [at / _PER_MM for at in range(1, last + 1)]
+    thicknesses = [at / PER_MM for at in range(1, last + 1)]
     outcomes = list(
         zip(map(before.outcome, thicknesses), map(new.outcome, thicknesses), strict=True)
     )
@@ -195,7 +194,7 @@ def _settled(
 ) -> Iterator[_Verdict]:
     """The verdicts, settled where all settings agree with the best of them."""
     for at, (verdict, fills) in enumerate(zip(verdicts, possible, strict=True), 1):
-        agreed = verdict == "open" and fills == {settings.outcome(at / _PER_MM).fill}
+        agreed = verdict == "open" and fills == {settings.outcome(at / PER_MM).fill}
         yield "settled" if agreed else verdict
 
 
@@ -222,7 +221,7 @@ def _told(fitted: Fit, last: int) -> list[_Told]:
     # Where the width varies few walls do not show how narrow and how wide a bead can be.
     if fitted.found is None or (seen is not None and seen.narrowest is not None):
         return [_ANY] * last
-    by_settings = laid(np.arange(1, last + 1) / _PER_MM, fitted.found.kept)
+    by_settings = laid(np.arange(1, last + 1) / PER_MM, fitted.found.kept)
     return [
         _Told(
             frozenset(FILLS[number] for number in np.unique(fills)),
@@ -247,7 +246,7 @@ def _patched(
     lower = 0.0
     for _, run in groupby(range(len(tables)), key=lambda at: id(tables[at])):
         last = list(run)[-1]
-        upper = math.inf if last + 1 == len(tables) else (last + 2) / _PER_MM
+        upper = math.inf if last + 1 == len(tables) else (last + 2) / PER_MM
         yield from cut(tables[last].bands, lower, upper)
         lower = upper
 

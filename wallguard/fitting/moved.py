@@ -7,16 +7,14 @@ import math
 from collections.abc import Iterator
 from itertools import groupby
 
-from wallguard.bands.beads import shared
-from wallguard.bands.table import BandTable
+from wallguard.bands.table import PER_MM, BandTable
 from wallguard.base.text import mm
 from wallguard.findings.rehearsal import Edge, Otherwise, Setting
 from wallguard.fitting.evidence import Evidence
 from wallguard.fitting.fit import Fit
-from wallguard.fitting.settings import Range
-from wallguard.rules.model import Beads, Rules
+from wallguard.fitting.settings import Range, number_of, words_of
+from wallguard.rules.model import Rules
 
-_PER_MM = 100
 # A setting has moved if it lies this far outside of what explains the toolpath, mm.
 _MOVED = 0.01
 
@@ -24,7 +22,7 @@ _MOVED = 0.01
 def otherwise(evidence: Evidence) -> Iterator[Otherwise]:
     """Thicknesses that come out otherwise, thinnest first."""
     for first, last in evidence.stretches():
-        lower, upper = first / _PER_MM, last / _PER_MM
+        lower, upper = first / PER_MM, last / PER_MM
         before, after = evidence.before.outcome(lower), evidence.after.outcome(lower)
         yield Otherwise(
             lower=lower,
@@ -98,25 +96,12 @@ def settings(fitted: Fit, base: Rules) -> Iterator[Setting]:
     for key, reach in estimate.ranges.items():
         if key == "contours" and estimate.contours_taken:
             continue
-        before = _said(key, beads, base.layer_height)
-        moved = before is not None and not reach.low - _MOVED <= before <= reach.high + _MOVED
-        yield Setting(key, "" if before is None else _text(key, before), _ranged(key, reach), moved)
-    single = "true" if beads.single_bead else "false"
-    for key, said in (
-        ("between_one_and_two", beads.between_one_and_two),
-        ("single_bead", single),
-    ):
+        before = number_of(key, beads, base.layer_height)
+        moved = not reach.low - _MOVED <= before <= reach.high + _MOVED
+        yield Setting(key, _text(key, before), _ranged(key, reach), moved)
+    for key, said in words_of(beads).items():
         words = estimate.choices.get(key, (said,))
         yield Setting(key, said, " or ".join(words), said not in words)
-
-
-def _said(key: str, beads: Beads, layer_height: float) -> float | None:
-    varies = beads.width_varies
-    if key in ("narrowest bead", "widest bead"):
-        return varies[key == "widest bead"] if varies else beads.width
-    if key == "spacing":
-        return beads.width - shared(beads, layer_height)
-    return float(getattr(beads, key))
 
 
 def _text(key: str, value: float) -> str:

@@ -36,6 +36,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from wallguard.bands.section import round_ends
 from wallguard.coupon.laid import LaidAcross
 from wallguard.rules.model import BetweenOneAndTwo, Rules, Spacing
 
@@ -114,7 +115,7 @@ class Recovered:
         shared = self.shared.value
         words: tuple[tuple[Spacing, float], ...] = (
             ("width", 0.0),
-            ("from volume", rules.layer_height * (1 - math.pi / 4)),
+            ("from volume", round_ends(rules.layer_height)),
         )
         word, share = min(words, key=lambda choice: abs(choice[1] - shared))
         near = abs(share - shared) <= max(_SAME, self.shared.uncertainty)

@@ -197,6 +197,24 @@ def one_setting(steps: Sequence[Step], scatter: Scatter, base: Rules) -> tuple[s
     return chosen
 
 
+def number_of(key: str, beads: Beads, layer_height: float) -> float:
+    """What beads say of a number, by its key among the ranges of an estimate."""
+    if key in ("narrowest bead", "widest bead"):
+        varies = beads.width_varies or (beads.width, beads.width)
+        return varies[key == "widest bead"]
+    if key == "spacing":
+        return beads.width - shared(beads, layer_height)
+    return float(getattr(beads, key))
+
+
+def words_of(beads: Beads) -> dict[str, str]:
+    """What beads say in words, by the keys that the choices of an estimate have."""
+    return {
+        "between_one_and_two": beads.between_one_and_two,
+        "single_bead": _YES_NO[beads.single_bead],
+    }
+
+
 def laid(thicknesses: Array, settings: Array) -> Laid:
     """How walls of m thicknesses (mm) come out by each of n settings, (n, 12): arrays (n, m)."""
     return lay(thicknesses, Settings(*settings.T[:, :, None]))

@@ -8,7 +8,6 @@ are as thick as the sum of w - o, and o for the round ends outside.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -16,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.bands.section import round_ends
 from wallguard.coupon.laid import Strand
 from wallguard.coupon.rows import Feature
 from wallguard.jobs.verify import Verified
@@ -175,7 +175,7 @@ def _level(verified: Verified, height: float) -> Level:
 
 def _thickness(lines: list[Own], level: Level) -> float:
     """Of a wall in one level, the median of the lines (mm); 0 where nothing is laid."""
-    share = level.height * (1 - math.pi / 4)
+    share = round_ends(level.height)
     thicknesses = []
     for own in lines:
         if not len(own.line):

@@ -19,7 +19,7 @@ from wallguard.base.errors import InputError
 from wallguard.base.plain import counted
 from wallguard.findings.impact import Impact, Process
 from wallguard.findings.model import Trouble
-from wallguard.findings.rehearsal import Before, Rehearsal, Rehearsed, Unlike
+from wallguard.findings.rehearsal import Before, Otherwise, Rehearsal, Rehearsed, Unlike
 from wallguard.fitting.drift import Compared, drift
 from wallguard.fitting.evidence import Evidence, evidence
 from wallguard.fitting.moved import edges, otherwise, settings, standing
@@ -221,16 +221,17 @@ class _Reader:
             rules = facts.rules if any(facts.stretches()) else None
         fitted = self._fitted(file)
         facts = evidence(fitted.fit, fitted.rules, rules or base)
+        changed = tuple(otherwise(facts))
         result = Rehearsed(
             toolpath=str(file),
             walls=_walls(fitted),
             before=held,
-            otherwise=tuple(otherwise(facts)),
+            otherwise=changed,
             edges=tuple(edges(facts)),
             stand=tuple(standing(facts)),
             settings=tuple(settings(fitted.fit, base)),
-            next_walls=_next_walls(facts),
-            notes=tuple(_notes(fitted, facts)),
+            next_walls=_next_walls(facts, changed),
+            notes=tuple(_notes(fitted, facts, changed)),
             impact=_NONE,
         )
         name = f"{base.name}, as {file.name} lays it"
@@ -260,22 +261,20 @@ def _told(wall: Compared) -> Unlike:
     return Unlike(step.nominal, wall.axis, outcome.fill, step.fill, outcome.printed, laid)
 
 
-def _next_walls(facts: Evidence) -> tuple[float, ...]:
+def _next_walls(facts: Evidence, changed: Sequence[Otherwise]) -> tuple[float, ...]:
     """Walls in what has become uncertain."""
-    doubted = [
-        (each.lower, each.upper or inf) for each in otherwise(facts) if each.after == "uncertain"
-    ]
+    doubted = [(each.lower, each.upper or inf) for each in changed if each.after == "uncertain"]
     steps = (step.thickness for step in next_steps(facts.rules, _MORE_WALLS))
     return tuple(step for step in steps if any(low <= step <= high for low, high in doubted))
 
 
-def _notes(fitted: Fitted, facts: Evidence) -> Iterable[str]:
+def _notes(fitted: Fitted, facts: Evidence, changed: Sequence[Otherwise]) -> Iterable[str]:
     """What a reader has to know of how the toolpath was read."""
     missed = sum(file.unmeasured for file in fitted.fit.files)
     if missed:
         yield f"{counted(missed, 'wall')} of the coupon could not be found in it."
     measured = any(band.source == "measured" for band in facts.before.bands)
-    if measured and any(each.before == each.after for each in otherwise(facts)):
+    if measured and any(each.before == each.after for each in changed):
         yield (
             "The rules have measured bands: a printed thickness that differs from theirs may be "
             "what no toolpath knows. With --before only what changed is told."

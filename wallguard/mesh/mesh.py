@@ -32,3 +32,10 @@ class Mesh:
     unit: Unit = "mm"
     unit_source: UnitSource = "default"
     step: float = 0.0
+
+
+def volume(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> float:
+    """What triangles (m, 3) that close enclose, in the unit of the vertices (n, 3) cubed; below
+    zero where they face inward: a sixth of the sum of triple products (divergence theorem)."""
+    a, b, c = (vertices[triangles[:, corner]] for corner in range(3))
+    return float(np.einsum("ij,ij->", a, np.cross(b, c))) / 6

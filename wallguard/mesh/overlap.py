@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import ranges
+from wallguard.mesh.mesh import volume
 from wallguard.mesh.nesting import expand, nesting
 
 # Bodies that share a layer thinner than this touch: it is what rounding leaves of one surface.
@@ -236,9 +237,9 @@ def _inside(
         if (inner[point], body) in wanted:
             a, b, c = (vertices[solids[inner[point]][:, i]] for i in range(3))
             twice_area = np.linalg.norm(np.cross(b - a, c - a), axis=1).sum()
-            volume = float(np.einsum("ij,ij->", a, np.cross(b, c))) / 6
+            inside = volume(vertices, solids[inner[point]])
             first, second = sorted((inner[point], body))
-            enclosed.append(Meeting(first, second, 4 * abs(volume) / twice_area, points[point]))
+            enclosed.append(Meeting(first, second, 4 * abs(inside) / twice_area, points[point]))
     return enclosed, nest.complete
 
 

@@ -67,7 +67,7 @@ def _files(impact: Impact, width: int, paint: Paint) -> Iterator[str]:
     for part in reversed(order.parts(impact)):
         if kind(part) != "same":
             yield from _part(part, width, paint)
-    for trouble in sorted(impact.troubles, key=lambda each: (each.path, each.message)):
+    for trouble in order.troubles(impact):
         yield f"{paint('! error', 'error')}  {plain(trouble.path)}"
         yield from wrapped(without_path(trouble.path, trouble.message), _INDENT, width)
 

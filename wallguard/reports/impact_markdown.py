@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from wallguard.base import cautions
 from wallguard.base.plain import without_path
-from wallguard.findings.groups import Group, groups
+from wallguard.findings.groups import Group
 from wallguard.findings.impact import Change, Impact, PartImpact, kind
 from wallguard.reports import impact_order as order
 from wallguard.reports.markdown_text import code, prose
@@ -15,13 +15,6 @@ from wallguard.reports.page import COORDINATES, Section, fitted, folded
 _PARTS = 20
 _CHANGES = 10
 
-_WORDS = {
-    "worse": "**Something gets worse**",
-    "not worse": "**Nothing gets worse** as far as walls go",
-    "no change": "**Nothing changes** as far as walls go",
-    "nothing compared": "**Nothing was compared**",
-    "not done": "**Not done**",
-}
 _MARKS = {"error": "! **error**", "worse": "✗ **{}**", "better": "✓ {}", "other": "~ {}"}
 _TABLE = "| part | result | before | after | what changes |\n|---|---|---|---|---|\n"
 _KINDS = "| | from | to | walls | parts |\n|---|---|---|--:|--:|\n"
@@ -44,7 +37,8 @@ def markdown(impact: Impact, *, limit: int = 65000) -> str:
 
 
 def _head(impact: Impact) -> str:
-    said = f"{_WORDS[order.verdict(impact)]}: {order.summary(impact)}.\n\n"
+    said, held = order.HEADINGS[order.verdict(impact)]
+    said = f"**{said}**{held}: {order.summary(impact)}.\n\n"
     for word, process in (("From", impact.before), ("To", impact.after)):
         said += f"- {word} {code(process.rules)} ({code(process.name)})\n"
     return said + "".join(f"- {prose(note)}\n" for note in impact.notes) + "\n"
@@ -52,21 +46,19 @@ def _head(impact: Impact) -> str:
 
 def sections(impact: Impact) -> list[Section]:
     """What the page shows, in order of weight."""
-    parts = order.parts(impact)
-    rows = [_row(part) for part in parts if kind(part) != "same"]
-    same = [f"- {code(part.path)}\n" for part in parts if kind(part) == "same"]
+    shown = order.sorted_out(impact)
+    rows = [_row(part) for part in shown.changed]
+    same = [f"- {code(part.path)}\n" for part in shown.same]
     kinds = [
         f"| {each.direction} | {each.before} | {each.after} | {each.walls} | {each.parts} |\n"
         for each in order.transitions(impact)
     ]
-    changes = order.changes(impact)
-    worse = [_change(part, same) for part, same in changes if same[0].direction == "worse"]
-    rest = [_change(part, same) for part, same in changes if same[0].direction != "worse"]
-    appeared = [_finding(part, group, "now") for part in parts for group in groups(part.appeared)]
-    gone = [_finding(part, group, "no longer") for part in parts for group in groups(part.gone)]
+    worse, rest = ([_change(*each) for each in ways] for ways in (shown.worse, shown.rest))
+    appeared = [_finding(*each, "now") for each in shown.appeared]
+    gone = [_finding(*each, "no longer") for each in shown.gone]
     troubles = [
         f"- {code(trouble.path)}: {prose(without_path(trouble.path, trouble.message))}\n"
-        for trouble in sorted(impact.troubles, key=lambda trouble: (trouble.path, trouble.message))
+        for trouble in shown.troubles
     ]
     left_out = [f"- {code(path)}\n" for path in sorted(impact.left_out)]
     part, wall = ("part", "parts"), ("wall", "walls")

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from wallguard.base.plain import counted, listed
-from wallguard.findings.groups import alike_changes
+from wallguard.findings.groups import Group, alike_changes, groups
 from wallguard.findings.impact import (
     DIRECTIONS,
     Change,
@@ -17,6 +18,7 @@ from wallguard.findings.impact import (
     kind,
 )
 from wallguard.findings.impact import summary as counts
+from wallguard.findings.model import Trouble
 
 # Worst first.
 KINDS: tuple[Kind, ...] = ("error", "worse", "other", "better", "same")
@@ -88,6 +90,41 @@ def changes(impact: Impact) -> list[tuple[PartImpact, tuple[Change, ...]]]:
     return sorted(pairs, key=lambda pair: DIRECTIONS.index(pair[1][0].direction))
 
 
+_Changed = tuple[PartImpact, tuple[Change, ...]]
+_Found = tuple[PartImpact, Group]
+
+
+class Sorted(NamedTuple):
+    """What a page shows of an impact, in order of weight."""
+
+    changed: list[PartImpact]
+    same: list[PartImpact]
+    worse: list[_Changed]
+    rest: list[_Changed]
+    appeared: list[_Found]
+    gone: list[_Found]
+    troubles: list[Trouble]
+
+
+def sorted_out(impact: Impact) -> Sorted:
+    """All of it, each once."""
+    every, ways = parts(impact), changes(impact)
+    return Sorted(
+        changed=[part for part in every if kind(part) != "same"],
+        same=[part for part in every if kind(part) == "same"],
+        worse=[way for way in ways if way[1][0].direction == "worse"],
+        rest=[way for way in ways if way[1][0].direction != "worse"],
+        appeared=[(part, group) for part in every for group in groups(part.appeared)],
+        gone=[(part, group) for part in every for group in groups(part.gone)],
+        troubles=troubles(impact),
+    )
+
+
+def troubles(impact: Impact) -> list[Trouble]:
+    """Files that could not be used, by path."""
+    return sorted(impact.troubles, key=lambda trouble: (trouble.path, trouble.message))
+
+
 def transitions(impact: Impact) -> list[Transition]:
     """All pairs of verdicts, the worse and the more frequent first."""
     paths_of: dict[tuple[Direction, str, str], list[str]] = {}
@@ -117,6 +154,16 @@ def _after(change: Change) -> str:
     if before.level != after.level:
         return f"{after.verdict} ({after.level})"
     return f"{after.verdict}, printed otherwise"
+
+
+# The verdict as the heading of a page: what is said, and how far it holds.
+HEADINGS = {
+    "worse": ("Something gets worse", ""),
+    "not worse": ("Nothing gets worse", " as far as walls go"),
+    "no change": ("Nothing changes", " as far as walls go"),
+    "nothing compared": ("Nothing was compared", ""),
+    "not done": ("Not done", ""),
+}
 
 
 def verdict(impact: Impact) -> str:

@@ -14,7 +14,7 @@ from wallguard.findings import rehearsal as rehearsals
 from wallguard.findings.impact import Impact, PartImpact, kind, summary
 from wallguard.findings.model import Finding, PartReport, Report, Wall
 from wallguard.findings.rehearsal import Edge, Rehearsal
-from wallguard.reports import order
+from wallguard.reports import impact_order, order
 from wallguard.reports.formats import Setting
 from wallguard.reports.json_codec import Format, Tellers
 
@@ -145,9 +145,7 @@ def _ordered(impact: Impact) -> Impact:
         impact,
         parts=tuple(sorted(impact.parts, key=lambda part: part.path)),
         left_out=tuple(sorted(impact.left_out)),
-        troubles=tuple(
-            sorted(impact.troubles, key=lambda trouble: (trouble.path, trouble.message))
-        ),
+        troubles=tuple(impact_order.troubles(impact)),
     )
 
 

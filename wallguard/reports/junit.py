@@ -11,10 +11,9 @@ from wallguard.findings.groups import Group, groups
 from wallguard.findings.impact import Change, Impact, PartImpact
 from wallguard.findings.model import Finding, PartReport, Report, in_force
 from wallguard.findings.rehearsal import Rehearsal, Rehearsed
-from wallguard.reports import order, rehearsal_words
+from wallguard.reports import impact_order, order, rehearsal_words
 from wallguard.reports.first import notices, unmeasured
 from wallguard.reports.formats import Setting
-from wallguard.reports.impact_order import left_out
 from wallguard.reports.suites import Case, Suite, document, error, token
 
 
@@ -194,11 +193,11 @@ def impact_xml(impact: Impact) -> str:
 def _impact_suites(impact: Impact) -> Iterator[Suite]:
     for part in sorted(impact.parts, key=lambda part: part.path):
         yield _impact_part(impact, part)
-    for trouble in sorted(impact.troubles, key=lambda each: (each.path, each.message)):
+    for trouble in impact_order.troubles(impact):
         case = error("usable", trouble.message)
         yield Suite(token(trouble.path), "wallguard", [case], error=lines(trouble.message))
     for path in sorted(impact.left_out):
-        case = Case("compared", "skipped", f"not compared. {left_out(1)}")
+        case = Case("compared", "skipped", f"not compared. {impact_order.left_out(1)}")
         yield Suite(token(path), "wallguard", [case])
 
 

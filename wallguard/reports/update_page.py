@@ -9,7 +9,7 @@ from typing import Any
 
 from wallguard.base import cautions
 from wallguard.base.plain import without_path
-from wallguard.findings.groups import Group, groups
+from wallguard.findings.groups import Group
 from wallguard.findings.impact import Change, Impact, PartImpact, kind
 from wallguard.findings.model import Trouble
 from wallguard.findings.rehearsal import Rehearsal, Rehearsed, verdict
@@ -53,6 +53,7 @@ def impact_page(impact: Impact) -> str:
     facts += [Item(note) for note in impact.notes]
     said = order.verdict(impact)
     bad = said in ("worse", "not done", "nothing compared")
+    said = "".join(order.HEADINGS[said])
     blocks = [Block("", facts), *_impact(impact)]
     return _page("Impact", said, bad, order.summary(impact), blocks)
 
@@ -72,7 +73,10 @@ def rehearsal_page(rehearsal: Rehearsal) -> str:
     if several:
         names = [toolpath.toolpath for toolpath in rehearsal.toolpaths]
         rows = [
-            (_worst(row.kinds), (row.path, *(words.MARKS[each] for each in row.kinds)))
+            (
+                min(row.kinds, key=order.KINDS.index),
+                (row.path, *(words.MARKS[each] for each in row.kinds)),
+            )
             for row in rehearsal.matrix
             if set(row.kinds) != {"same"}
         ]
@@ -128,8 +132,7 @@ def _rehearsed(rehearsed: Rehearsed, named: str) -> list[Block]:
 
 def _impact(impact: Impact, named: str = "") -> list[Block]:
     """What changes of the parts, in order of weight."""
-    parts = order.parts(impact)
-    changes = [_change(part, same) for part, same in order.changes(impact)]
+    shown = order.sorted_out(impact)
     kinds = [
         (
             each.direction,
@@ -137,21 +140,24 @@ def _impact(impact: Impact, named: str = "") -> list[Block]:
         )
         for each in order.transitions(impact)
     ]
-    unchanged = [Item(part.path) for part in parts if kind(part) == "same"]
-    new = [_finding(part, group, "now") for part in parts for group in groups(part.appeared)]
-    gone = [_finding(part, group, "no longer") for part in parts for group in groups(part.gone)]
-    rest = [item for item in changes if item.mark != "worse"]
     left_out = [Item(path) for path in sorted(impact.left_out)]
-    rows = [_row(part) for part in parts if kind(part) != "same"]
     return [
-        _troubles(impact.troubles),
-        Block(f"parts{named}", columns=_PARTS, rows=rows),
+        _troubles(shown.troubles),
+        Block(f"parts{named}", columns=_PARTS, rows=[_row(part) for part in shown.changed]),
         Block(f"kinds of change{named}", columns=_KINDS, rows=kinds),
-        Block(f"what gets worse{named}", [item for item in changes if item.mark == "worse"]),
-        Block(f"newly found{named}", new),
-        Block(f"other changes of walls{named}", rest, folded=True),
-        Block(f"findings that are gone{named}", gone, folded=True),
-        Block(f"unchanged parts{named}", unchanged, folded=True),
+        Block(f"what gets worse{named}", [_change(*each) for each in shown.worse]),
+        Block(f"newly found{named}", [_finding(*each, "now") for each in shown.appeared]),
+        Block(
+            f"other changes of walls{named}",
+            [_change(*each) for each in shown.rest],
+            folded=True,
+        ),
+        Block(
+            f"findings that are gone{named}",
+            [_finding(*each, "no longer") for each in shown.gone],
+            folded=True,
+        ),
+        Block(f"unchanged parts{named}", [Item(part.path) for part in shown.same], folded=True),
         Block(f"parts left out{named}: {order.left_out(len(left_out))}", left_out, folded=True),
     ]
 
@@ -163,7 +169,7 @@ def _items(say: Callable[[Any], str], things: Iterable[Any]) -> list[Item]:
 def _troubles(troubles: Iterable[Trouble]) -> Block:
     items = [
         Item(without_path(trouble.path, trouble.message), trouble.path, "error")
-        for trouble in sorted(troubles, key=lambda trouble: (trouble.path, trouble.message))
+        for trouble in troubles
     ]
     return Block("Files that could not be used", items)
 
@@ -172,10 +178,6 @@ def _row(part: PartImpact) -> tuple[str, Sequence[str]]:
     if part.error:
         return "error", (part.path, "error", "", "", without_path(part.path, part.error))
     return kind(part), (part.path, order.label(part), part.before, part.after, order.what(part))
-
-
-def _worst(kinds: Sequence[str]) -> str:
-    return next((each for each in ("error", "worse", "other", "better") if each in kinds), "")
 
 
 def _change(part: PartImpact, same: tuple[Change, ...]) -> Item:

@@ -21,12 +21,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
-from math import pi
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.bands.section import round_ends
 from wallguard.base.arrays import weighted_median
 from wallguard.toolpath.beads import Beads
 from wallguard.toolpath.levels import Level
@@ -135,7 +135,7 @@ class Plate:
         """Measure the lines of some levels into `found`."""
         thickness = lines.thickness[some]
         heights = np.array([level.height for level in self.levels])
-        ends = heights[lines.level[some]] * (1 - pi / 4)
+        ends = round_ends(heights[lines.level[some]])
         return [
             _measure(across, own, (thickness, ends), some.start)
             for own in self._own(lines, some, levels)

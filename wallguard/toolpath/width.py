@@ -11,6 +11,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.bands.section import round_ends
+
 _Floats = NDArray[np.float64]
 
 
@@ -20,7 +22,7 @@ def bead_width(area: _Floats, height: _Floats) -> _Floats:
     NaN where the height is not above zero.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        flat = area / height + height * (1.0 - np.pi / 4.0)
+        flat = area / height + round_ends(height)
         width: _Floats = np.where(flat < height, np.sqrt(4.0 * area / np.pi), flat)
     width[~(height > 0.0)] = np.nan
     return width
