@@ -10,6 +10,7 @@ from wallguard.bands.chart import HEADS, chart_of, rows
 from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
 from wallguard.commands import chart
+from wallguard.drawings import kinds
 from wallguard.drawings import svg as pieces
 from wallguard.drawings.png import DOTS_PER_INCH, png
 from wallguard.drawings.wall_chart import HEIGHT, WIDTH, range_words, wall_chart
@@ -222,7 +223,7 @@ def test_text_is_wrapped_and_cut():
 
 def test_the_png_is_the_page_at_print_size(tmp_path):
     pytest.importorskip("resvg_py")
-    data = png(wall_chart(chart_of(rules())), WIDTH, "chart.png")
+    data = png(wall_chart(chart_of(rules())), WIDTH, "chart.png", kinds.CHART)
     assert data.startswith(b"\x89PNG\r\n\x1a\n")
     width, height = struct.unpack(">II", data[16:24])
     assert width == round(WIDTH / 25.4 * DOTS_PER_INCH)
@@ -230,7 +231,7 @@ def test_the_png_is_the_page_at_print_size(tmp_path):
     assert data[37:41] == b"pHYs"
     per_metre = struct.unpack(">II", data[41:49])
     assert per_metre == (7874, 7874)
-    assert data == png(wall_chart(chart_of(rules())), WIDTH, "chart.png")
+    assert data == png(wall_chart(chart_of(rules())), WIDTH, "chart.png", kinds.CHART)
 
 
 def test_the_png_shows_the_bands():
@@ -238,7 +239,9 @@ def test_the_png_shows_the_bands():
     image_module = pytest.importorskip("PIL.Image")
     import io
 
-    image = image_module.open(io.BytesIO(png(wall_chart(chart_of(rules())), WIDTH, "chart.png")))
+    image = image_module.open(
+        io.BytesIO(png(wall_chart(chart_of(rules())), WIDTH, "chart.png", kinds.CHART))
+    )
     assert image.info["dpi"] == pytest.approx((DOTS_PER_INCH, DOTS_PER_INCH), abs=0.1)
     seen = {colour for _, colour in image.convert("RGB").getcolors(1 << 20)}
     for fill in ("solid", "hollow"):

@@ -75,7 +75,7 @@ def test_a_chart_replaces_an_earlier_one_and_nothing_else(tmp_path):
     for _ in range(2):
         run(tmp_path / "wide.yaml", svg=svg, markdown=markdown)
     markdown.write_text("# What I wrote\n")
-    with pytest.raises(InputError, match="is no wall chart"):
+    with pytest.raises(InputError, match="is no earlier output of the kind"):
         run(tmp_path / "wide.yaml", markdown=markdown)
     assert markdown.read_text() == "# What I wrote\n"
 

@@ -31,7 +31,7 @@ COMMANDS = (
     ("check", "--all"),
     ("impact", "--from", "old.yaml", "--to", "new.yaml"),
     ("rehearse", "old.yaml", "--toolpath", "new.gcode"),
-    ("toolpath", "--part", "part.stl", "--rules", "old.yaml", "new.gcode"),
+    ("toolpath", "--part", "drawn.stl", "--rules", "old.yaml", "new.gcode"),
 )
 
 
@@ -42,7 +42,7 @@ def test_no_command_writes_over_what_it_did_not_write(
 ):
     """It is refused before the work begins, so before it is seen that there is nothing to do."""
     monkeypatch.chdir(tmp_path)
-    for name, why in (("part.stl", "what the name says"), ("notes.txt", "no earlier one")):
+    for name, why in (("part.stl", "what the name says"), ("notes.txt", "no earlier output")):
         (tmp_path / name).write_bytes(b"what somebody made")
         assert main([*command, option, name]) == 2
         assert (tmp_path / name).read_bytes() == b"what somebody made"
@@ -60,7 +60,7 @@ def test_no_report_is_written_over_a_part_a_toolpath_or_a_rule_file(
     assert main(["check", "--all", "--json", name]) == 2
     assert file.read_bytes() == b"what somebody drew"
     told = " ".join(capsys.readouterr().err.split())
-    assert "would write a report over what the name says" in told
+    assert "would write over what the name says" in told
 
 
 def test_a_report_replaces_an_earlier_one_of_its_kind_and_nothing_else(work, capsys):
@@ -77,7 +77,7 @@ def test_a_report_replaces_an_earlier_one_of_its_kind_and_nothing_else(work, cap
     for one in formats:
         for option, path in reports.items():
             if option != f"--{one.option}":
-                with pytest.raises(InputError, match="no earlier one of the kind"):
+                with pytest.raises(InputError, match="no earlier output of the kind"):
                     ready(Outputs({one.name: path}), "check")
     assert main(["check", "--all", "--json", str(work.root / "notes.txt")]) == 2
     assert {path: path.read_bytes() for path in reports.values()} == before

@@ -159,10 +159,10 @@ def test_a_file_given_twice_counts_once(folder):
     [
         ("base.yaml", None, "this file is read by the same command"),
         ("a.csv", None, "this file is read by the same command"),
-        ("other.yaml", None, "was not written by `wallguard coupon fit`"),
+        ("other.yaml", None, "no earlier output of the kind"),
         ("new.yaml", "base.yaml", "this file is read by the same command"),
-        ("new.yaml", "new.yaml", "this file is read by the same command"),
-        ("new.yaml", "other.svg", "was not written by `wallguard coupon fit`"),
+        ("new.yaml", "new.yaml", "two outputs of the same command"),
+        ("new.yaml", "other.svg", "no earlier output of the kind"),
         ("none/new.yaml", None, "its folder does not exist"),
     ],
 )

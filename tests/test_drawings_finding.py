@@ -11,6 +11,7 @@ from solids import box
 from view_samples import report
 
 from wallguard.drawings import finding as drawing
+from wallguard.drawings import kinds
 from wallguard.drawings.png import png
 
 NS = "{http://www.w3.org/2000/svg}"
@@ -133,6 +134,6 @@ def test_the_file_name_tells_the_part_and_is_safe_and_the_only_one():
 def test_a_picture_becomes_a_png():
     pytest.importorskip("resvg_py")
     part, finding, view = drawn(box([40, 1.5, 10]))
-    data = png(drawing.picture(view, part, finding), drawing.WIDTH, "x.png")
+    data = png(drawing.picture(view, part, finding), drawing.WIDTH, "x.png", kinds.PLACE)
     assert data[:8] == b"\x89PNG\r\n\x1a\n"
     assert int.from_bytes(data[16:20]) == round(drawing.WIDTH / 25.4 * 200)

@@ -9,18 +9,15 @@ import argparse
 from pathlib import Path
 
 from wallguard.bands.chart import chart_of
-from wallguard.base.errors import InputError
-from wallguard.base.files import opened
 from wallguard.base.write import write_bytes
 from wallguard.commands.arguments import Commands, command
+from wallguard.commands.replacing import refuse_inputs, refuse_others
+from wallguard.drawings import kinds
 from wallguard.drawings.png import png as render
 from wallguard.drawings.wall_chart import WIDTH, wall_chart
-from wallguard.reports.chart_markdown import chart_markdown
+from wallguard.reports.chart_markdown import TITLE, chart_markdown
 from wallguard.reports.chart_text import chart_text
 from wallguard.rules.load import load_rules
-
-# What stands in the first bytes of a chart; in a picture no word of ours does.
-_OURS, _PNG, _LOOK = b"Wall chart: ", b"\x89PNG", 400
 
 
 def add(commands: Commands) -> None:
@@ -58,15 +55,21 @@ def run(
     chart, or `png` is asked for and the extra `pictures` is not installed.
     """
     chart = chart_of(load_rules(rules_path))
-    for path, mark in ((svg, _OURS), (png, _PNG), (markdown, _OURS)):
-        _refuse(path, mark)
+    for path, option, wrote in (
+        (svg, "--svg", _is_drawn),
+        (png, "--png", _is_drawn),
+        (markdown, "--markdown", _is_written),
+    ):
+        if path is not None:
+            refuse_others(path, option, wrote)
+    refuse_inputs(filter(None, (svg, png, markdown)), [rules_path])
     made: list[tuple[Path, bytes]] = []
     if svg is not None or png is not None:
         drawn = wall_chart(chart)
         if svg is not None:
             made.append((svg, drawn.encode("utf-8")))
         if png is not None:
-            made.append((png, render(drawn, WIDTH, png)))
+            made.append((png, render(drawn, WIDTH, png, kinds.CHART)))
     if markdown is not None:
         made.append((markdown, chart_markdown(chart).encode("utf-8")))
     for path, content in made:
@@ -74,15 +77,9 @@ def run(
     return chart_text(chart)
 
 
-def _refuse(path: Path | None, mark: bytes) -> None:
-    """Write over nothing but an earlier chart, or an empty file."""
-    if path is None or path.is_symlink() or not path.is_file():
-        return
-    with opened(path) as file:
-        begins = file.read(_LOOK)
-    if begins and mark not in begins:
-        raise InputError(
-            path,
-            "this file is there and is no wall chart",
-            remedy="Name another file, or remove it",
-        )
+def _is_drawn(content: str) -> bool:
+    return kinds.is_drawn(kinds.CHART, content)
+
+
+def _is_written(content: str) -> bool:
+    return content.startswith(TITLE)

@@ -17,6 +17,7 @@ from wallguard.base.errors import InputError
 from wallguard.base.write import write
 from wallguard.commands.arguments import Commands, command
 from wallguard.commands.publish import read_result
+from wallguard.commands.replacing import refuse_inputs, refuse_others
 from wallguard.findings.model import Report, Trouble
 from wallguard.forge import context as ci
 from wallguard.forge.dialects import DIALECTS, Dialect, connect, publish, pull_request_of
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from wallguard.forge.http import Http, Patience
 
 DEFAULT_FILE = Path("walls-comment.md")
+_MARK = "<!-- wallguard comment: "
 _OPTIONS = "Name it with {option}, or run it where the CI service tells"
 
 
@@ -127,6 +129,9 @@ def run(
 
     Raises InputError: the report cannot be read, something is not told, the forge refuses.
     """
+    if output is not None:
+        refuse_others(output, "--output", _is_comment)
+        refuse_inputs([output], [report])
     problem: InputError | None = None
     try:
         content: Report | Rehearsal = read_result(report)
@@ -238,6 +243,7 @@ def _kept(body: str, report: Path, output: Path | None, options: str, why: str) 
     """Write the comment to a file and say how it gets to the pull request."""
     file = output or DEFAULT_FILE
     if output is None:
+        refuse_others(file, "comment", _is_comment)
         write(file, body)
     print(
         f"no comment was made: {why}.\n"
@@ -261,4 +267,8 @@ def _untold(what: str, option: str) -> InputError:
 def _marker(name: str) -> str:
     if not re.fullmatch(r"[A-Za-z0-9_.]+(-[A-Za-z0-9_.]+)*", name):
         raise InputError("--name", "only letters, digits, dots and single hyphens make a name")
-    return f"<!-- wallguard comment: {name} -->"
+    return f"{_MARK}{name} -->"
+
+
+def _is_comment(content: str) -> bool:
+    return content.startswith(_MARK)

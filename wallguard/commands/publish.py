@@ -7,20 +7,20 @@ import argparse
 import os
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
+from functools import partial
 from importlib import util
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from wallguard import __version__
 from wallguard.base.errors import InputError
-from wallguard.base.formats import PART_SUFFIXES
 from wallguard.base.write import write, write_bytes
+from wallguard.commands.replacing import refuse_foreign, refuse_inputs, refuse_others
 from wallguard.documents.reading import FileKind, read_text
 from wallguard.findings.model import Report, Trouble
-from wallguard.jobs.source import YAML
 from wallguard.reports.formats import Files, Format, Kind, Setting, of_kind, terminal
 
 if TYPE_CHECKING:
@@ -61,21 +61,22 @@ def declare(parser: argparse.ArgumentParser, kind: Kind) -> None:
 
 
 def outputs(arguments: argparse.Namespace, kind: Kind) -> Outputs:
-    """What the options say. Raises InputError as `ready` does, so ask before the work begins."""
-    made = Outputs({form.name: getattr(arguments, form.name) for form in of_kind(kind)})
+    """What the options say. Raises InputError as `ready` does, and where an output would replace
+    what another option names, so ask before the work begins."""
+    named = vars(arguments)
+    made = Outputs({form.name: named[form.name] for form in of_kind(kind)})
+    files = [made[form.name] for form in of_kind(kind) if form.goes == "file"]
+    others = [value for name, value in named.items() if name not in made]
+    words = [word for value in others for word in (value if isinstance(value, list) else [value])]
+    refuse_inputs(filter(None, files), [word for word in words if isinstance(word, Path)])
     ready(made, kind)
     return made
 
 
-# What a report must never replace: parts, documents and toolpaths.
-_OWN_NAME = "Give the report a name of its own"
-_LOOK = 1_000_000  # bytes of a file that is there
-_NO_REPORTS = {*PART_SUFFIXES, *YAML, ".gcode", ".gco", ".g", ".nc", ".gz", ".step", ".stp"}
-
-
 def ready(outputs: Outputs, kind: Kind) -> None:
     """Raises InputError where what is asked for cannot show results of this kind, needs an extra
-    that is not installed, or where a folder cannot be made: before anything is done for nothing."""
+    that is not installed, or would replace what is no earlier report of its kind, or where a folder
+    cannot be made: before anything is done for nothing."""
     formats = {form.name: form for form in of_kind(kind)}
     for name, path in outputs.items():
         if not path:
@@ -89,17 +90,6 @@ def ready(outputs: Outputs, kind: Kind) -> None:
         _ready(formats[name], path, kind)
 
 
-def _there(path: Path) -> str:
-    """The beginning and the end of what a report would replace; empty where it would not."""
-    if path.is_symlink() or not path.is_file():  # a link is replaced, a device is written to
-        return ""
-    with suppress(OSError), path.open("rb") as file:
-        begin = file.read(_LOOK)
-        file.seek(max(len(begin), path.stat().st_size - _LOOK))
-        return (begin + file.read(_LOOK)).decode("utf-8", "replace")
-    return ""
-
-
 def _ready(form: Format, path: Path, kind: Kind) -> None:
     if kind in form.needing and any(util.find_spec(name) is None for name in form.needs):
         raise InputError(
@@ -107,26 +97,20 @@ def _ready(form: Format, path: Path, kind: Kind) -> None:
             f"a library that --{form.option} needs is not installed",
             remedy=f"Install it, in a clone of wallguard, with `pip install .[{form.extra}]`",
         )
-    if form.goes == "file" and path.suffix.lower() in _NO_REPORTS:
+    if form.goes == "file":
+        refuse_others(path, f"--{form.option}", form.wrote)
+    elif form.goes == "folder":
+        made(path)
+
+
+def made(folder: Path) -> None:
+    """Make a folder, if need be. Raises InputError where it cannot be."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
         raise InputError(
-            path,
-            f"--{form.option} would write a report over what the name says is a part, a toolpath "
-            "or a rule file",
-            remedy=_OWN_NAME,
-        )
-    if form.goes == "file" and not form.wrote(_there(path)):
-        raise InputError(
-            path,
-            f"--{form.option} would write a report over a file that is no earlier one of the kind",
-            remedy=f"{_OWN_NAME}, or delete that file first",
-        )
-    if form.goes == "folder":
-        try:
-            path.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise InputError(
-                path, f"the folder cannot be made: {error.strerror}", remedy="Name another folder"
-            ) from None
+            folder, f"the folder cannot be made: {error.strerror}", remedy="Name another folder"
+        ) from None
 
 
 def publish(
@@ -159,14 +143,23 @@ def publish(
         print(shown, end="", flush=True)
     finally:
         # Files are written even where the terminal takes nothing.
-        write_all(
-            (path, content)
-            for form in wanted
-            if form.goes != "terminal"
-            for path, content in _files(
-                form, kind, result, replace(setting, path=outputs[form.name])
-            )
-        )
+        errors: list[InputError] = []
+        for form in wanted:
+            if form.goes != "terminal":
+                there = replace(setting, path=outputs[form.name])
+                with _kept(errors):
+                    _write(form, kind, result, there)
+        if errors:
+            raise errors[0]
+
+
+@contextmanager
+def _kept(errors: list[InputError]) -> Iterator[None]:
+    """What cannot be written is kept for later, and the rest goes on."""
+    try:
+        yield
+    except InputError as error:
+        errors.append(error)
 
 
 @contextmanager
@@ -181,29 +174,32 @@ def undone_is_reported(kind: Kind, outputs: Outputs, setting: Setting) -> Iterat
         for form in of_kind(kind):
             if form.goes == "file" and outputs.get(form.name):
                 with suppress(InputError):
-                    there = replace(setting, path=outputs[form.name])
-                    write_all(_files(form, kind, report, there))
+                    _write(form, kind, report, replace(setting, path=outputs[form.name]))
         raise
 
 
-def write_all(files: Files) -> None:
-    """Write files. Raises InputError where one cannot be written; the others are all the same."""
-    errors = []
+def _write(form: Format, kind: Kind, result: Any, setting: Setting) -> None:
+    shown = form.show(kind, result, setting)
+    if isinstance(shown, str):
+        write_all([(setting.path, shown)])
+    else:
+        # Only now it is known what they are called.
+        write_all(shown, partial(refuse_foreign, option=f"--{form.option}", wrote=form.wrote))
+
+
+def write_all(files: Files, refuse: Callable[[Path], None] = lambda path: None) -> None:
+    """Write files, but for those that `refuse` raises InputError for. Raises InputError where one
+    is not written; the others are all the same."""
+    errors: list[InputError] = []
     for path, content in files:
-        try:
+        with _kept(errors):
+            refuse(path)
             if isinstance(content, str):
                 write(path, content)
             else:
                 write_bytes(path, content)
-        except InputError as error:
-            errors.append(error)
     if errors:
         raise errors[0]
-
-
-def _files(form: Format, kind: Kind, result: Any, setting: Setting) -> Files:
-    made = form.show(kind, result, setting)
-    return [(setting.path, made)] if isinstance(made, str) else made
 
 
 def read_report(path: Path) -> Report:

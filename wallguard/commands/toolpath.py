@@ -9,6 +9,7 @@ import sys
 import time
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,8 @@ from wallguard.base.errors import InputError
 from wallguard.base.text import mm
 from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, command, length
+from wallguard.commands.replacing import refuse_foreign
+from wallguard.drawings import kinds
 from wallguard.findings.model import Report
 from wallguard.repository.nearest import assignment_of
 from wallguard.rules.load import load_rules
@@ -112,6 +115,8 @@ def _command(arguments: argparse.Namespace) -> int:
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
     begun = time.perf_counter()
     outputs = publish.outputs(arguments, "toolpath")
+    if pictures is not None:
+        publish.made(pictures)
     if not files:
         raise InputError("toolpath", "no toolpath is named", remedy="Name one or more")
     if against is not None and len(files) != 1:
@@ -149,10 +154,13 @@ def _command(arguments: argparse.Namespace) -> int:
 
 
 def _draw(folder: Path | None, drawn: Sequence[tuple[Path, str]]) -> None:
-    """Write pictures into a folder, which is made; nothing where there is none."""
+    """Write pictures into a folder; nothing where there is none."""
     if folder is not None:
-        _folder(folder)
-        publish.write_all((folder / name, text) for name, text in drawn)
+        ours = partial(kinds.is_drawn, kinds.TOOLPATH)
+        publish.write_all(
+            ((folder / name, text) for name, text in drawn),
+            partial(refuse_foreign, option="--pictures", wrote=ours),
+        )
 
 
 def _task(part: Path, rules: Path | None, asked: Reading) -> Task:
@@ -212,15 +220,6 @@ def _changes_drawn(compared: Compared, task: Task) -> list[tuple[Path, str]]:
 
 def _stem(file: Path) -> str:
     return "".join(char if char.isalnum() and char.isascii() else "-" for char in file.name)
-
-
-def _folder(path: Path) -> None:
-    try:
-        path.mkdir(exist_ok=True)
-    except OSError as error:
-        raise InputError(
-            path, f"cannot be made: {error.strerror}", remedy="Name another folder"
-        ) from None
 
 
 class _Progress:

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from wallguard.bands.chart import Chart
 from wallguard.bands.table import Band, BandTable
+from wallguard.drawings import kinds
 from wallguard.drawings.plot import Plot
 from wallguard.drawings.svg import (
     FILLS,
@@ -31,8 +32,6 @@ from wallguard.fitting.fit import Fit
 from wallguard.fitting.steps import Step
 from wallguard.rules.model import Axis
 
-# The first line of what we draw: only a file that begins so is ever written over.
-MARK = "<!-- Drawn by `wallguard coupon fit`. -->"
 WIDTH, HEIGHT = 297.0, 210.0  # ISO 216, A4
 _MARGIN = 13.0
 _ACROSS, _DOWN = (30.0, 208.0), (34.0, 150.0)  # where the plot stands
@@ -58,7 +57,7 @@ def plot(fitted: Fit, chart: Chart) -> str:
         *_strips(chart, drawn),
         *_panel(fitted),
     ]
-    return f"{MARK}\n" + document(WIDTH, HEIGHT, f"Fit: {chart.rules.name}", body)
+    return document(WIDTH, HEIGHT, f"Fit: {chart.rules.name}", body, kinds.FIT)
 
 
 def _walls(fitted: Fit) -> list[tuple[Axis, Step]]:

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator
 from itertools import pairwise
 
+from wallguard.drawings import kinds
 from wallguard.drawings.svg import (
     FILLS,
     INK,
@@ -70,7 +71,7 @@ def picture(view: View, part: PartReport, finding: Finding) -> str:
             fill=PALE,
         )
     )
-    return document(WIDTH, HEIGHT, f"{part.path}: {finding.message}", body)
+    return document(WIDTH, HEIGHT, f"{part.path}: {finding.message}", body, kinds.PLACE)
 
 
 def section(view: View) -> str:

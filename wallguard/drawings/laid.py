@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wallguard.base.plain import counted
+from wallguard.drawings import kinds
 from wallguard.drawings.svg import (
     INK,
     PALE,
@@ -69,7 +70,7 @@ def picture(view: LayerView, wall: LaidWall, said: str, note: str) -> str:
             fill=PALE,
         ),
     ]
-    return document(WIDTH, HEIGHT, said, [patterns(PLACES), _ground(), *body])
+    return document(WIDTH, HEIGHT, said, [patterns(PLACES), _ground(), *body], kinds.TOOLPATH)
 
 
 def _ground() -> str:
@@ -122,7 +123,7 @@ def overview(plate: PlateView, about: Sequence[tuple[Finding, LaidWall]], note: 
     body += _heading(f"{said}, {counted(len(about), 'place')} to look at{more}.", note)
     foot = "Blue: what is laid. Grey: the part, in the middle of its height. mm on the plate."
     body.append(text(_MARGIN, HEIGHT - 3, foot, 2.8, fill=PALE))
-    return document(WIDTH, HEIGHT, said, [_ground(), *body])
+    return document(WIDTH, HEIGHT, said, [_ground(), *body], kinds.TOOLPATH)
 
 
 def _numbers(

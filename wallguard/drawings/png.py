@@ -12,16 +12,18 @@ from importlib import util
 from pathlib import Path
 
 from wallguard.base.errors import InputError
+from wallguard.drawings.kinds import mark
 
 DOTS_PER_INCH = 200
 _MM_PER_INCH = 25.4
 _INSTALL = "Install it, in a clone of wallguard, with `pip install .[pictures]`, or ask for SVG"
 
 
-def png(svg: str, width: float, path: str | Path) -> bytes:
+def png(svg: str, width: float, path: str | Path, kind: str) -> bytes:
     """The picture `svg`, which is `width` mm wide, as PNG of DOTS_PER_INCH.
 
     path  of the file it is meant for, to name it in errors
+    kind  see `drawings.kinds`
 
     Raises InputError where the renderer or its font is not installed, or refuses the picture.
     """
@@ -41,7 +43,7 @@ def png(svg: str, width: float, path: str | Path) -> bytes:
         )
     except ValueError as error:
         raise InputError(path, f"the picture cannot be rendered: {error}") from None
-    return _with_resolution(bytes(data))
+    return _labelled(bytes(data), kind)
 
 
 def _fonts(path: str | Path) -> list[Path]:
@@ -57,10 +59,16 @@ def _fonts(path: str | Path) -> list[Path]:
     return files
 
 
-def _with_resolution(data: bytes) -> bytes:
-    """The same PNG with a chunk that says how large it is on paper (PNG, 3rd edition, 11.3.4.3)."""
+def _labelled(data: bytes, kind: str) -> bytes:
+    """The same PNG with chunks that say how large it is on paper and what it is (PNG, 3rd edition,
+    11.3.4.3 and 11.3.3.2)."""
     per_metre = round(DOTS_PER_INCH / _MM_PER_INCH * 1000)
-    body = b"pHYs" + struct.pack(">IIB", per_metre, per_metre, 1)
-    chunk = struct.pack(">I", len(body) - 4) + body + struct.pack(">I", zlib.crc32(body))
+    size = _chunk(b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1))
+    about = _chunk(b"tEXt", b"Comment\0" + mark(kind).encode("ascii"))
     after_header = 8 + 25  # the signature and the header chunk
-    return data[:after_header] + chunk + data[after_header:]
+    return data[:after_header] + size + about + data[after_header:]
+
+
+def _chunk(name: bytes, content: bytes) -> bytes:
+    body = name + content
+    return struct.pack(">I", len(content)) + body + struct.pack(">I", zlib.crc32(body))

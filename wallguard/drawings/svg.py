@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from wallguard.base.plain import plain
+from wallguard.drawings.kinds import mark
 from wallguard.rules.model import Fill
 
 Point = tuple[float, float]
@@ -160,14 +161,17 @@ def patterns(styles: Mapping[Fill, FillStyle] | Mapping[str, FillStyle] = FILLS)
     )
 
 
-def document(width: float, height: float, title: str, body: Iterable[str]) -> str:
-    """A whole picture of `width` x `height` mm; `title` is plain text, `body` is markup."""
+def document(width: float, height: float, title: str, body: Iterable[str], kind: str) -> str:
+    """A whole picture of `width` x `height` mm; `title` is plain text, `body` is markup.
+
+    kind  see `drawings.kinds`
+    """
     lines = "\n".join(body)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{number(width)}mm" '
         f'height="{number(height)}mm" viewBox="0 0 {number(width)} {number(height)}" '
         f'font-family="{FONT}" role="img">\n'
-        f"<title>{escape(title)}</title>\n{lines}\n</svg>\n"
+        f"<!-- {mark(kind)} -->\n<title>{escape(title)}</title>\n{lines}\n</svg>\n"
     )
 
 

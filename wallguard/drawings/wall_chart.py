@@ -14,6 +14,7 @@ from wallguard.bands.advice import NOTHING_GOOD
 from wallguard.bands.chart import Chart
 from wallguard.bands.table import BandTable
 from wallguard.base.plain import counted
+from wallguard.drawings import kinds
 from wallguard.drawings.plot import Plot
 from wallguard.drawings.svg import (
     FILLS,
@@ -53,7 +54,7 @@ def wall_chart(chart: Chart) -> str:
         *_panel(chart),
         *_foot(chart),
     ]
-    return document(WIDTH, HEIGHT, f"Wall chart: {chart.rules.name}", body)
+    return document(WIDTH, HEIGHT, f"Wall chart: {chart.rules.name}", body, kinds.CHART)
 
 
 def range_words(first: float, last: float) -> str:

@@ -9,6 +9,9 @@ from wallguard.bands.chart import HEADS, Chart, basis_remark, rows, spacing_rema
 from wallguard.reports.markdown_text import code, prose
 from wallguard.rules.model import Axis
 
+# By it an earlier one is known.
+TITLE = "# Wall chart: "
+
 
 def chart_markdown(chart: Chart) -> str:
     """GFM: a heading, the good thicknesses first, then a table of bands for each machine axis."""
@@ -16,7 +19,7 @@ def chart_markdown(chart: Chart) -> str:
 
 
 def _lines(chart: Chart) -> Iterator[str]:
-    yield f"# Wall chart: {prose(chart.rules.name)}"
+    yield f"{TITLE}{prose(chart.rules.name)}"
     yield ""
     yield f"{', '.join(map(prose, chart.about))}. Rule file: {code(chart.rules.path)}"
     yield ""

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from wallguard.base import cautions
+from wallguard.drawings.kinds import PLACE, pattern
 
 if TYPE_CHECKING:
     from wallguard.rules.model import Rules
@@ -144,6 +145,7 @@ FORMATS = (
         "write the section around each finding, as SVG and PNG",
         ("check",),
         goes="folder",
+        mark=pattern(PLACE),
     ),
 )
 

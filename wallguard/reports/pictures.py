@@ -22,6 +22,7 @@ def show_report(report: Report, setting: Setting) -> Iterator[tuple[Path, str | 
 def pictures(report: Report, folder: Path) -> Iterator[tuple[Path, str | bytes]]:
     """The files of all pictures: SVG, and PNG where its renderer is installed."""
     from wallguard.drawings import finding as drawing
+    from wallguard.drawings import kinds
 
     raster = _can_raster(folder)
     for part, _ in _pictured(report):
@@ -36,7 +37,7 @@ def pictures(report: Report, folder: Path) -> Iterator[tuple[Path, str | bytes]]
                 from wallguard.drawings.png import png
 
                 path = folder / drawing.file_name(part, finding, "png")
-                yield path, png(svg, drawing.WIDTH, path)
+                yield path, png(svg, drawing.WIDTH, path, kinds.PLACE)
 
 
 def links(report: Report, folder: Path, beside: Path) -> dict[Key, str]:

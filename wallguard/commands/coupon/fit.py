@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import argparse
-import os
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wallguard.bands.chart import chart_of
-from wallguard.base import files
 from wallguard.base.errors import InputError
 from wallguard.base.write import write
 from wallguard.commands.arguments import Commands, command, length
+from wallguard.commands.replacing import refuse_foreign, refuse_inputs, refuse_others
 from wallguard.reports.chart_text import chart_text
 
 if TYPE_CHECKING:
@@ -100,15 +100,16 @@ def run(
     Raises InputError: readings or rules that cannot be used, or an output that is one of the inputs
     or was not written by this command; nothing is written then.
     """
-    from wallguard.drawings import coupon_plot
+    from wallguard.drawings import coupon_plot, kinds
     from wallguard.fitting.rule_file import MARK
     from wallguard.jobs.characterise import fit
 
     fitted = fit(readings, rules, toolpaths=toolpaths, shown=str(output))
-    _refuse(output, MARK, fitted.inputs)
+    refuse_inputs(filter(None, (output, plot_file)), fitted.inputs)
+    refuse_foreign(output, "--output", lambda content: content.startswith(MARK))
     chart, written = chart_of(fitted.rules), {output: fitted.text}
     if plot_file is not None:
-        _refuse(plot_file, coupon_plot.MARK, [*fitted.inputs, output])
+        refuse_others(plot_file, "--plot", partial(kinds.is_drawn, kinds.FIT))
         written[plot_file] = coupon_plot.plot(fitted.fit, chart)
     for path, text in written.items():
         write(path, text)
@@ -141,21 +142,3 @@ def report(fitted: Fit) -> list[str]:
         if texts:
             lines += ["", head, *(f"  - {text}" for text in texts)]
     return lines
-
-
-def _refuse(path: Path, mark: str, inputs: Sequence[Path]) -> None:
-    """Write over nothing but what this command wrote before, and over no input at all."""
-    if os.path.realpath(path) in {os.path.realpath(input) for input in inputs}:
-        raise InputError(
-            path, "this file is read by the same command", remedy="Name another file to write"
-        )
-    if not path.is_file():
-        return
-    with files.opened(path) as file:
-        begins = file.read(len(mark.encode()))
-    if begins != mark.encode():
-        raise InputError(
-            path,
-            "this file is there and was not written by `wallguard coupon fit`",
-            remedy="Name another file, or remove it",
-        )
