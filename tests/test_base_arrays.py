@@ -7,10 +7,13 @@ import pytest
 
 from wallguard.base import arrays
 from wallguard.base.arrays import (
+    common,
     connected,
+    distinct,
     dot,
     grouped,
     inside,
+    median,
     quantiles,
     ranges,
     rings,
@@ -25,6 +28,20 @@ def test_ranges_stand_one_after_the_other():
     assert number.tolist() == [5, 6, 7, 8, 9]
     assert ranges(0, np.array([2, 3], np.int32))[1].tolist() == [0, 1, 0, 1, 2]
     assert not len(ranges(0, np.zeros(0, np.int64))[0])
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 3, 8, 999, 1000])
+def test_the_median_and_what_is_different_and_common_are_those_of_numpy(count):
+    rng = np.random.default_rng(count)
+    values, others = rng.normal(size=count), rng.integers(0, 50, count)
+    assert median(values[:0]) == 0.0
+    for each in (values, rng.normal(size=(count, 3))) if count else ():
+        assert median(each) == np.median(each)
+    for each in (values, others, others.reshape(-1, 1), others > 20):
+        assert distinct(each).tolist() == np.unique(each).tolist()
+        assert distinct(each).dtype == each.dtype
+    few = rng.integers(20, 80, count)
+    assert common(others, few).tolist() == np.intersect1d(others, few).tolist()
 
 
 def test_dot_and_grouped():

@@ -30,6 +30,16 @@ exclude: ["parts/old/**"]
 GOOD, HOLLOW = box([40, 2.0, 10]), box([40, 1.5, 10])
 
 
+SPACE = """\
+wallguard: 1
+name: powder
+process: {category: powder bed fusion}
+layer_height: 0.1
+bands: [{from: 0, to: 0.7, fill: missing}, {from: 0.7, fill: solid}]
+minimum: {wall: {fail: 0.8}, gap: {fail: 0.3}, hole: {warn: 2}, pin: {warn: 2}}
+"""
+
+
 def git(folder, *arguments):
     subprocess.run(
         ["git", "-c", "user.name=t", "-c", "user.email=t@example.org", *arguments],
@@ -452,3 +462,42 @@ def test_what_goes_wrong_with_one_part_is_an_error_of_that_part(repo, monkeypatc
     assert re.match(begin, error)
     assert re.search(r"foresaw this \(test_commands_check\.py, line \d+\)\. Please report", error)
     assert "Traceback" not in "".join(capsys.readouterr())
+
+
+@pytest.mark.parametrize("rules", [RULES, SPACE], ids=["layers", "space"])
+def test_a_small_part_loads_no_library_but_numpy(tmp_path, rules):
+    """How long it takes depends on the machine (`bench_check.py`); what it imports does not."""
+    save(tmp_path / "block.stl", box([10, 10, 10]))
+    (tmp_path / "rules.yaml").write_text(rules)
+    code = (
+        "import sys; from wallguard.commands.main import main\n"
+        "code = main(['check', '--no-cache', '--rules', 'rules.yaml', 'block.stl'])\n"
+        "heavy = {'scipy', 'shapely', 'manifold3d', 'msgspec', 'numpy.ma', 'multiprocessing',"
+        " 'numpy.testing', 'jinja2'}\n"
+        "print(code, 'numpy' in sys.modules, sorted(heavy & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False
+    )
+    assert done.stdout.splitlines()[-1:] == ["0 True []"], done.stdout + done.stderr
+
+
+def test_a_run_asks_git_no_more_often_than_it_must(tmp_path, monkeypatch):
+    """Each question is a process of some milliseconds."""
+    from wallguard.repository import git as asked_git
+
+    (tmp_path / "wallguard.yaml").write_text(
+        "wallguard: 1\nparts: [{files: '*.stl', rules: r.yaml}]\n"
+    )
+    (tmp_path / "r.yaml").write_text(RULES)
+    save(tmp_path / "block.stl", GOOD)
+    git(tmp_path, "init", "-q")
+    git(tmp_path, "add", ".")
+    git(tmp_path, "commit", "-qm", "begin")
+    questions, run = [], asked_git.run
+    monkeypatch.setattr(
+        asked_git, "run", lambda folder, *words: questions.append(words[0]) or run(folder, *words)
+    )
+    monkeypatch.chdir(tmp_path)
+    assert main(["check", "--all"]) == 0
+    assert sorted(questions) == ["diff", *["ls-files"] * 4, "rev-parse"]

@@ -6,12 +6,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from wallguard.bands.advice import range_text
 from wallguard.bands.declared import band_table
-from wallguard.bands.meetings import Meeting, meetings
 from wallguard.bands.table import Band, BandTable
 from wallguard.rules.model import Axis, Rules
+
+if TYPE_CHECKING:
+    from wallguard.bands.meetings import Meeting
 
 # The uncertainty is the expanded one (k = 2), which covers 95 % (JCGM 100, from memory).
 HEADS = ("nominal t, mm", "outcome", "printed, mm", "± (95 %)", "air, mm", "source")
@@ -63,6 +66,8 @@ def chart_of(rules: Rules) -> Chart:
     table = band_table(rules)
     good = table.good_ranges(rules.tolerance, rules.strictest("wall"))
     axes = {axis: band_table(rules, axis) for axis in sorted(rules.axes)}
+    from wallguard.bands.meetings import meetings
+
     return Chart(rules, table, axes, good, meetings(rules))
 
 

@@ -83,6 +83,34 @@ def quantiles(label: _Ints, value: _Floats, count: int, share: float = 0.5) -> _
     return medians
 
 
+def distinct(values: NDArray[Any]) -> NDArray[Any]:
+    """The different values of an array of any shape, rising: those of `np.unique`, which loads
+    numpy.ma for it, and that takes longer than a small check."""
+    ordered = np.sort(values, axis=None)
+    fresh = np.ones(len(ordered), bool)
+    np.not_equal(ordered[1:], ordered[:-1], out=fresh[1:])
+    different: NDArray[Any] = ordered[fresh]
+    return different
+
+
+def common(one: NDArray[Any], other: NDArray[Any]) -> NDArray[Any]:
+    """The values that are in both arrays, rising, each once."""
+    both = np.sort(np.concatenate([distinct(one), distinct(other)]))
+    shared: NDArray[Any] = both[1:][both[1:] == both[:-1]]
+    return shared
+
+
+def median(values: NDArray[Any]) -> float:
+    """The median of an array of any shape, 0 of nothing: that of `np.median`, for which the same
+    holds as for `np.unique`."""
+    if not values.size:
+        return 0.0
+    half = values.size // 2
+    lower = half if values.size % 2 else half - 1
+    ordered = np.partition(values, (lower, half), axis=None)
+    return float(ordered[lower : half + 1].mean())
+
+
 def weighted_median(value: _Floats, weight: _Floats) -> float:
     """The value at which half of the weight is reached. There is at least one value."""
     order = np.argsort(value, kind="stable")

@@ -8,7 +8,6 @@ node without problems stands for, and, the way back, the plain data that stands 
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -26,6 +25,8 @@ Asks = Literal["more", "less", "other", "nothing"]
 
 def nearest(word: str, known: tuple[str, ...]) -> str | None:
     """The known word most like `word`, or None where none is like it."""
+    import difflib
+
     matches = difflib.get_close_matches(word[:80].lower(), known, n=1, cutoff=0.6)
     return matches[0] if matches else None
 

@@ -28,11 +28,10 @@ from wallguard.jobs.check import Task
 from wallguard.jobs.choose import Asked, Chosen, answered
 from wallguard.jobs.design import Design, Said
 from wallguard.jobs.source import YAML, Source, commit
-from wallguard.repository import changes, git
+from wallguard.repository import changes
 from wallguard.repository.config import is_part
 from wallguard.repository.coupons import is_manifest
 from wallguard.repository.entry import Assignment
-from wallguard.repository.staged import is_pointer
 from wallguard.rules.model import Rules
 
 # New parts times parts that are gone, up to which they are held against each other.
@@ -54,18 +53,20 @@ class Base:
         return self.revision[:12] if self.revision == self.commit else self.revision
 
 
-def find_base(root: Path, asked: Asked) -> Base | None:
-    """What this run is held against: `--base`, else `--changed-since`, else HEAD; None before the
-    first commit and outside git.
+def find_base(root: Path, asked: Asked, head: str) -> Base | None:
+    """What this run is held against: `--base`, else `--changed-since`, else HEAD, the commit named
+    `head`; None before the first commit and outside git, where that is empty.
 
     Raises InputError: no such revision.
     """
     if asked.base is not None:
         return Base(asked.base, changes.merge_base(root, asked.base))
-    if not git.in_repository(root) or not changes.commit_of(root, "HEAD"):
+    if not head:
         return None
-    revision = asked.changed_since or "HEAD"
-    return Base(revision, changes.merge_base(root, revision, "--changed-since"))
+    if not asked.changed_since:
+        return Base("HEAD", head)
+    commit = changes.merge_base(root, asked.changed_since, "--changed-since")
+    return Base(asked.changed_since, commit)
 
 
 @dataclass(frozen=True)
@@ -184,15 +185,15 @@ class Held:
 
     def _stated(self, cell: Cell, pair: Pair, base: Base) -> PartReport:
         """The report with the state of each finding, what brought it, and what is fixed."""
+        if self.same and not pair.changed and not self.note and self.then is not None:
+            same = tuple(replace(finding, state="unchanged") for finding in cell.now.findings)
+            return replace(cell.now, findings=same)
         from wallguard.findings.identity import all_new, compared
 
         if self.note:
             return replace(all_new(cell.now), base_note=self.note)
         if self.then is None:
             return _caused(all_new(cell.now), frozenset())
-        if self.same and not pair.changed:
-            same = tuple(replace(finding, state="unchanged") for finding in cell.now.findings)
-            return replace(cell.now, findings=same)
         report = compared(cell.then, cell.now, base.name) if cell.then else all_new(cell.now)
         if not pair.changed:
             return _caused(report, frozenset()) if not report.base_note else report
@@ -219,18 +220,18 @@ class Cell:
     @property
     def lost(self) -> tuple[Finding, ...]:
         """What the rules of then find on the drawing of now, and those of now do not."""
-        from wallguard.findings.identity import unbroken
-
         if self.less is None or "error" in (self.less.status, self.now.status):
             return ()
+        from wallguard.findings.identity import unbroken
+
         return unbroken(self.less, self.now)
 
     def fixed(self, report: PartReport) -> tuple[Finding, ...]:
         """Of what `report` says is fixed, that which would be gone under the rules of then too."""
-        from wallguard.findings.identity import compared
-
         if self.less is None or self.then is None or "error" in (self.less.status, self.now.status):
             return report.fixed
+        from wallguard.findings.identity import compared
+
         gone = {id(finding) for finding in compared(self.then, self.less).fixed}
         return tuple(finding for finding in report.fixed if id(finding) in gone)
 
@@ -378,6 +379,8 @@ class Against:
         """Why what was then cannot be compared; empty where it can."""
         name = self.base.name
         without = f"not compared with {name}, so that all its findings count as new: "
+        from wallguard.repository.staged import is_pointer
+
         if is_pointer(file):
             return (
                 f"{without}the mesh of {path} there is in Git LFS and has not been fetched. "

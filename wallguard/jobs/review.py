@@ -8,13 +8,13 @@ from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wallguard import __version__
 from wallguard.base.errors import InputError
-from wallguard.findings.model import Gate, PartReport, Report, Trouble
+from wallguard.findings.model import Gate, PartReport, Report, Trouble, Weakening
 from wallguard.jobs.choose import Asked, Chosen, How, choose, gone, touches_nothing, unseen
 from wallguard.jobs.design import Design
 from wallguard.jobs.source import index, work_tree
@@ -87,19 +87,18 @@ class _Run:
             parts=(),
             unseen=tuple(unseen(self.now, ())),
             troubles=tuple(self.now.troubles.values()),
-            head_commit=self._head(),
+            head_commit=self._head,
         )
 
     def report(self, watch: Watch | None) -> Report:
         """Choose, check, compare, and apply what was accepted."""
         # Not for a commit that touches nothing: see `quiet`.
-        from wallguard.jobs.asks_less import Asks, asked_less
         from wallguard.jobs.base import Against, Held, find_base, fixed_once
         from wallguard.jobs.check import settled
 
         chosen = choose(self.now, self.asked)
         gate, remarks = self._gate(chosen)
-        base = find_base(self.root, self.asked)
+        base = find_base(self.root, self.asked, self._head)
         compared = base is not None and (self.asked.base is not None or gate == "new")
         against = Against.of(self.now, base, self._stack) if base else None
         if against and compared and chosen.tasks:
@@ -122,7 +121,13 @@ class _Run:
             before = [report for each in results_of for report in each.before]
             parts = carried(parts, [*before, *against.unclaimed], against.base.name)
         dropped = sorted((report for each in results_of for report in each.dropped), key=_by_name)
-        asks = asked_less(against, parts, dropped, self._today) if against else Asks()
+        less: tuple[Weakening, ...] = ()
+        changed_rules: tuple[str, ...] = ()
+        if against and (against.documents or dropped):
+            from wallguard.jobs.asks_less import asked_less
+
+            asks = asked_less(against, parts, dropped, self._today)
+            less, changed_rules = asks.less, asks.rules
         parts, more = self._waived([*parts, *chosen.reports], chosen)
         gate = gate if compared else "all"
         parts = [settled(part, gate) for part in parts]
@@ -135,14 +140,15 @@ class _Run:
             left_out=tuple(chosen.left_out),
             base=base.revision if base and compared else "",
             base_commit=base.commit if base and compared else "",
-            head_commit=self._head(),
+            head_commit=self._head,
             dropped=tuple(dropped),
-            asks_less=asks.less,
-            changed_rules=asks.rules,
+            asks_less=less,
+            changed_rules=changed_rules,
             gate=gate,
             remarks=(*remarks, *more, *_of_spacing(chosen)),
         )
 
+    @cached_property
     def _head(self) -> str:
         """The full name of the commit that is checked out; empty: none."""
         return (git.in_repository(self.root) and changes.commit_of(self.root, "HEAD")) or ""
@@ -152,7 +158,7 @@ class _Run:
         there is nothing that they could be new against."""
         if self.asked.gate is None:
             return self.now.gate(task.path for task in chosen.tasks if task.root is not None)
-        if self.asked.gate == "new" and self.asked.base is None and not self._head():
+        if self.asked.gate == "new" and self.asked.base is None and not self._head:
             raise InputError(
                 "--gate new",
                 "there is no revision here to compare with",
@@ -172,7 +178,7 @@ class _Run:
                     "rules of now.",
                 )
             ]
-        if against.changed != changes.Changes() or base.commit != self._head():
+        if against.changed != changes.Changes() or base.commit != self._head:
             return []
         problem = f"what is checked is {base.name} itself, so that nothing can be new"
         remedy = "Name the revision to compare with (--base), or let all findings fail (--gate all)"
@@ -195,8 +201,6 @@ class _Run:
     ) -> tuple[list[PartReport], list[Trouble]]:
         """The reports with what was accepted, each by the waivers beside its `wallguard.yaml`; and
         what to mend in those."""
-        from wallguard.waivers.apply import apply
-
         outside = {task.path for task in chosen.tasks if task.root is None}
         sorted_in: dict[str, list[PartReport]] = {"": []}
         for path in chosen.removed:
@@ -208,9 +212,15 @@ class _Run:
             sorted_in.setdefault(folder, []).append(part)
         waived, remarks = [], []
         for folder, ours in sorted_in.items():
+            waivers = self.now.waivers(folder)
+            if not waivers:
+                waived += ours
+                continue
+            from wallguard.waivers.apply import apply
+
             applied, more = apply(
                 ours,
-                self.now.waivers(folder),
+                waivers,
                 self._today,
                 gone=partial(gone, self.now),
                 complete=chosen.complete,

@@ -17,7 +17,6 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from multiprocessing import connection, get_context
 from types import FrameType
 from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
 
@@ -209,6 +208,8 @@ class _Crew(Generic[Item, Result]):
 
     def _heard(self) -> list[_Worker]:
         """The workers that say something, or say nothing any more."""
+        from multiprocessing import connection
+
         busy = {worker.way: worker for worker in self.workers if worker.at is not None}
         until = min((worker.until for worker in busy.values()), default=math.inf)
         left = None if until == math.inf else max(0.0, until - time.monotonic())
@@ -239,6 +240,8 @@ class _Crew(Generic[Item, Result]):
 
 def _started(do: Callable[[Any], Any]) -> _Worker:
     # Spawned, not forked: the same on every system, and no lock is taken over that nobody frees.
+    from multiprocessing import get_context
+
     context = get_context("spawn")
     ours, theirs = context.Pipe()
     process = context.Process(target=_serve, args=(theirs, do), daemon=True)

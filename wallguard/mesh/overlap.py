@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import manifold3d as m3
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import ranges
+from wallguard.base.arrays import distinct, ranges
 from wallguard.mesh.mesh import volume
 from wallguard.mesh.nesting import expand, nesting
+
+if TYPE_CHECKING:
+    import manifold3d as m3
 
 # Bodies that share a layer thinner than this touch: it is what rounding leaves of one surface.
 TOUCHING = 1e-4
@@ -78,7 +81,7 @@ def meetings(
 
 
 def _box(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> NDArray[np.float64]:
-    used = np.unique(triangles) if len(triangles) < _LARGE else triangles.ravel()
+    used = distinct(triangles) if len(triangles) < _LARGE else triangles.ravel()
     return np.array([[reach(vertices[used, i]) for i in range(3)] for reach in (np.min, np.max)])
 
 
@@ -245,6 +248,8 @@ def _inside(
 
 def manifold(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> m3.Manifold | None:
     """A solid of these triangles alone, in double precision; None where they make none."""
+    import manifold3d as m3
+
     used, index = np.unique(triangles, return_inverse=True)
     solid = m3.Manifold(
         m3.Mesh64(np.ascontiguousarray(vertices[used]), index.reshape(-1, 3).astype(np.uint64))

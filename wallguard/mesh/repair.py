@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import manifold3d as m3
 import numpy as np
 from numpy.typing import NDArray
 
@@ -90,6 +89,8 @@ def _agreed(triangles: NDArray[np.int32], anatomy: Anatomy) -> tuple[NDArray[np.
 
 def _united(mesh: Mesh, anatomy: Anatomy) -> tuple[Mesh, int]:
     """Unite solids that meet; returns how many were united."""
+    import manifold3d as m3
+
     solids = triangles_of(mesh.triangles, anatomy.body, anatomy.solids)
     first = np.array([met.first for met in anatomy.meetings])
     second = np.array([met.second for met in anatomy.meetings])

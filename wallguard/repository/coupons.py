@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from pathlib import Path, PurePosixPath
 
@@ -26,6 +25,8 @@ def is_plate(root: Path, path: str) -> bool:
     name, folder = PurePosixPath(path).name, root / PurePosixPath(path).parent
     if not _PLATE.fullmatch(name) or not (folder / MANIFEST).is_file():
         return False
+    import json
+
     try:
         manifest = json.loads(files.read(folder / MANIFEST, _LARGEST, root=root))
         listed = [each for plate in manifest["plates"] for each in plate["files"]]

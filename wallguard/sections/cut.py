@@ -12,6 +12,7 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import distinct
 from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.sections.crossings import outlines
@@ -82,7 +83,7 @@ def _without_loose(
     points, slope, ring_start, ring_layer = rings
     gap = np.linalg.norm(ends - points[ring_start[:-1]], axis=1)
     sound = closed | (gap <= _CLOSE)
-    loose = np.unique(ring_layer[~sound]).astype(np.int32)
+    loose = distinct(ring_layer[~sound]).astype(np.int32)
     return _keep_rings(points, slope, ring_start, ring_layer, sound), loose
 
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import distinct
 from wallguard.sections.sections import Sections
 from wallguard.walls.edges import Edges, material_edges
 from wallguard.walls.samples import FACING, Samples, take_samples
@@ -60,7 +61,7 @@ def find_aslant(sections: Sections, ranges: Sequence[tuple[float, float]]) -> li
     if not ranges or not len(edges.length):
         return []
     upright = np.column_stack([np.ones(len(edges.length)), np.zeros(len(edges.length))])
-    splits = np.unique(ranges)
+    splits = distinct(np.array(ranges))
     samples = take_samples(
         replace(edges, lean=upright),
         float(splits[-1]),
@@ -98,7 +99,7 @@ def find_aslant(sections: Sections, ranges: Sequence[tuple[float, float]]) -> li
 def _steep(edges: Edges) -> Edges:
     """The edges of some sections that have faces which lean far; whole sections."""
     leans = np.abs(edges.lean[:, 1]) > _STEEP
-    found = np.unique(edges.section[leans])
+    found = distinct(edges.section[leans])
     if len(found) > _MOST:
         found = found[np.linspace(0, len(found) - 1, _MOST).round().astype(np.int64)]
     kept = np.isin(edges.section, found)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import ranges
+from wallguard.base.arrays import distinct, median, ranges
 from wallguard.base.errors import TooLargeError
 
 _Floats = NDArray[np.float64]
@@ -39,7 +39,7 @@ def levels(boxes: Boxes, least: float) -> tuple[_Ints, float]:
     """(n,) how often the width of cells, which is returned too, must double to hold each box;
     cells are at least as wide as the usual box and as `least` mm."""
     extent = (boxes.high - boxes.low).max(axis=1)
-    width = max(least, float(np.median(extent)), 1e-3)
+    width = max(least, median(extent), 1e-3)
     level: _Ints = np.ceil(np.log2(np.maximum(extent / width, 1.0))).astype(np.int64)
     return level, width
 
@@ -77,7 +77,7 @@ def meetings(
     level, width = levels(boxes, least)
     origin = boxes.low.min(axis=0)
     looked_at = 0
-    for each in np.unique(level).tolist():
+    for each in distinct(level).tolist():
         cells = _Cells(boxes, np.flatnonzero(level == each), width * 2**each, origin)
         asking, here = np.arange(len(askers.section)), askers
         if own is not None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import ranges
+from wallguard.base.arrays import distinct, median, ranges
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.facets import Facets
 from wallguard.walls.facing import ENDS, Pieces, axes_of
@@ -209,7 +209,7 @@ def _in_reach(facets: Facets, cells: Cells, touching: _Ints, *, ends: bool) -> t
     asked = Boxes(low[:, axes[:2]], high[:, axes[:2]], none)
     its = Boxes(its_low[:, axes[:2]], its_high[:, axes[:2]], np.zeros(len(its_low), np.int64))
     reached = [(none[:0], none[:0])]
-    for one, other in meetings(asked, its, float(np.median(radius))):
+    for one, other in meetings(asked, its, median(radius)):
         cell, triangle = one, other
         last = axes[2]
         kept = (low[cell, last] <= its_high[triangle, last]) & (
@@ -349,7 +349,7 @@ def _at_last(facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints, rest: _
 def _once(cell: _Ints, face: _Ints, facets: Facets) -> tuple[_Ints, _Ints]:
     """Each pair of a cell and a flat face once, in the order of the cells."""
     size = int(facets.face.max()) + 1
-    key = np.unique(cell * size + face)
+    key = distinct(cell * size + face)
     return key // size, key % size
 
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import ranges
+from wallguard.base.arrays import common, ranges
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -138,7 +138,7 @@ def _near_each_other(
     owner, bin_ = ranges(low, high - low + 1)
     total = int(high.max(initial=0)) + 1
     key = block[owner] * total + bin_
-    met = np.intersect1d(key[up[owner]], key[~up[owner]])
+    met = common(key[up[owner]], key[~up[owner]])
     marked = np.zeros((grid.rows // _SIDE + 3, across), bool)
     marked.ravel()[met // total] = True
     around = marked.copy()

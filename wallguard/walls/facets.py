@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, dot, grouped, ranges
+from wallguard.base.arrays import connected, distinct, dot, grouped, ranges
 from wallguard.mesh.edges import edges_of
 from wallguard.mesh.mesh import Mesh
 from wallguard.walls.flats import FEW, filled_anew
@@ -52,12 +52,12 @@ class Facets:
     def touching(self) -> _Ints:
         """Flat faces that share a vertex, as face * number of faces + face, rising."""
         size = int(self.face.max()) + 1
-        key = np.unique(self.triangles.ravel() * size + np.repeat(self.face, 3))
+        key = distinct(self.triangles.ravel() * size + np.repeat(self.face, 3))
         vertex, face = key // size, key % size
         begin = np.searchsorted(vertex, vertex, side="left")
         number = np.searchsorted(vertex, vertex, side="right") - begin
         one, other = ranges(begin, number)
-        keys: _Ints = np.unique(face[one] * size + face[other])
+        keys: _Ints = distinct(face[one] * size + face[other])
         return keys
 
 

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import dot
+from wallguard.base.arrays import distinct, dot
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.facets import Facets, Units, units_of
 from wallguard.walls.flats import outline, overlap
@@ -147,7 +147,7 @@ def _of_units(facets: Facets, units: Units, one: _Ints, other: _Ints, largest: f
 def _of_faces(facets: Facets, one: _Ints, other: _Ints, largest: float) -> Pieces:
     """The same of whole flat faces of many facets, each pair once, whatever facets they are in."""
     size = int(facets.face.max()) + 1
-    key = np.unique(
+    key = distinct(
         np.minimum(facets.face[one], facets.face[other]) * size
         + np.maximum(facets.face[one], facets.face[other])
     )

@@ -8,7 +8,6 @@ its outline alone (constrained Delaunay, by shapely).
 from __future__ import annotations
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from wallguard.mesh.edges import edges_of
@@ -32,6 +31,8 @@ def filled_anew(vertices: _Floats, triangles: _Ints, normal: _Floats, face: _Int
     mine = many[face]
     if not mine.any():
         return triangles
+    import shapely
+
     number = np.cumsum(many) - 1
     label, some = number[face[mine]], triangles[mine]
     count = int(many.sum())
@@ -123,6 +124,8 @@ def overlap(
     Returns triangles (t, 3, 3) and the labels (t, 3) of their edges: of the outline that an edge
     lies on, -1 for those within.
     """
+    import shapely
+
     along, across = (each[0] for each in frames(normal[None]))
     frame = np.column_stack([along, across])
     lines = [each @ frame for each in (one, other)]

@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, dot
+from wallguard.base.arrays import connected, distinct, dot, median
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.clear import Cells, nearest
 from wallguard.walls.facets import ALONG, Facets
@@ -88,7 +88,7 @@ def _past_junctions(facets: Facets, cells: Cells, label: _Ints) -> tuple[_Ints, 
     # Where all that lies on a surface is joined already, nothing is to be done.
     patch = facets.patch[cells.own]
     size = int(label.max(initial=0)) + 1
-    kinds = np.unique(patch * size + label) // size
+    kinds = distinct(patch * size + label) // size
     several = np.bincount(kinds, minlength=int(patch.max(initial=0)) + 1) > 1
     rim = np.flatnonzero((cells.label != -1).any(axis=1) & several[patch])
     if facets.fine.any():
@@ -106,7 +106,7 @@ def _past_junctions(facets: Facets, cells: Cells, label: _Ints) -> tuple[_Ints, 
     wide = Boxes((low - reach)[:, axes[:2]], (high + reach)[:, axes[:2]], patch)
     boxes = Boxes(low[:, axes[:2]], high[:, axes[:2]], patch)
     pairs = [(none, none)]
-    for place_of, met in meetings(wide, boxes, float(np.median(thick))):
+    for place_of, met in meetings(wide, boxes, median(thick)):
         apart = label[rim[place_of]] != label[rim[met]]
         one, other = place_of[apart], met[apart]
         last, far = axes[2], reach[one, 0]
@@ -144,7 +144,7 @@ def _posts(facets: Facets, cells: Cells) -> tuple[_Ints, _Ints]:
     radius = cells.points[:, :, 3].mean(axis=1)
     # Faces of both pairs meet each other, with what holds the searched side in.
     side = np.flatnonzero((facets.bend.ravel() > 0) & (facets.beside.ravel() >= 0))
-    meet = np.unique(facets.face[side // 3] * size + facets.face[facets.beside.ravel()[side]])
+    meet = distinct(facets.face[side // 3] * size + facets.face[facets.beside.ravel()[side]])
     faces = np.column_stack([pair // size, pair % size])
     one_of: dict[int, list[int]] = {}
     for number, (a, b) in enumerate(faces.tolist()):

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 from wallguard.base.arrays import dot, grouped
 from wallguard.walls.chains import FACING
 from wallguard.walls.stretch import Stretch
-from wallguard.walls.tangent import Surface
+
+if TYPE_CHECKING:
+    from wallguard.walls.tangent import Surface
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]

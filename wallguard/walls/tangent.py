@@ -18,12 +18,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import chain
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
-from wallguard.base.arrays import dot
+from wallguard.base.arrays import dot, median
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -57,6 +60,8 @@ class Surface:
 
     def __init__(self, corners: _Floats, normal: _Floats) -> None:
         """corners (m, 3, 3); normal (m, 3), which may be zero where a triangle has no area."""
+        from scipy.spatial import cKDTree  # takes long to load, and flat parts need none
+
         self.corners = corners
         self.normal = normal
         self.centre = corners.mean(axis=1)
@@ -64,7 +69,7 @@ class Surface:
         self.size = np.sqrt(np.einsum("tij,tij->ti", away, away).max(axis=1))
         # Large triangles apart from small ones, or a small one would be looked for as far away.
         largest = float(self.size.max(initial=0.0))
-        self.typical = float(np.median(self.size)) if len(self.size) else 0.0
+        self.typical = median(self.size)
         self.classes: list[tuple[_Ints, float, cKDTree]] = []
         upper = largest
         for lower in (largest / 4, largest / 16, -1.0):

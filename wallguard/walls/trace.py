@@ -50,7 +50,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import grouped, inside, spread
+from wallguard.base.arrays import distinct, grouped, inside, spread
 from wallguard.sections.sections import Sections, neighbours
 from wallguard.walls.edges import Edges, air_edges, material_edges
 from wallguard.walls.joins import Links, Pieces, Walls, links_of, pieces_of, walls_of
@@ -349,7 +349,7 @@ def inside_section(sections: Sections, section: _Ints, point: _Floats) -> NDArra
     _, after = neighbours(ring_start)
     a, b = sections.points, sections.points[after]
     order = np.argsort(section, kind="stable")
-    for number in np.unique(section[section >= 0]).tolist():
+    for number in distinct(section[section >= 0]).tolist():
         low, high = np.searchsorted(sections.ring_section, [number, number + 1])
         edges = slice(int(ring_start[low]), int(ring_start[high]))
         begin, end = np.searchsorted(section, [number, number + 1], sorter=order)
