@@ -5,6 +5,7 @@ python tests/refresh_readme.py           rewrites them
 `<!-- output: WORDS -->` before a code block: what `wallguard WORDS` prints in example_repo.
 `<!-- markdown: WORDS -->`: the Markdown report of `wallguard WORDS`, as a quotation.
 `<!-- file: PATH -->` before a code block: a file.
+`<!-- limits -->`: the table of what a rule file may set limits to.
 `<!-- formats -->` before the names of the mesh formats; without any comment, the pattern of
 the files that the hook is for.
 """
@@ -21,6 +22,7 @@ from pathlib import Path
 
 from wallguard.base.formats import HOOK_FILES, PART_SUFFIXES
 from wallguard.commands.main import main as wallguard
+from wallguard.rules.features import CATEGORIES, FEATURES
 
 ROOT = Path(__file__).resolve().parents[1]
 READMES = (
@@ -33,6 +35,7 @@ READMES = (
 _BLOCK = re.compile(r"(<!-- (output|file): (.+?) -->\n```(\w+)\n)(.*?)(```\n)", re.DOTALL)
 _QUOTE = re.compile(r"(<!-- markdown: ([^\n]+?) -->\n\n?)((?:>[^\n]*\n)*)\n*")
 
+_LIMITS = re.compile(r"(<!-- limits -->\n)(?:\|[^\n]*\n)*")
 _FORMATS = re.compile(r"(<!-- formats -->)[^.]*")
 _HOOK_FILES = re.compile(r"^( *files: )\(\?i\)\S+$", re.MULTILINE)
 
@@ -72,6 +75,18 @@ def quoted(words: str) -> str:
     return "".join(f"> {line}".rstrip() + "\n" for line in lines)
 
 
+def limits() -> str:
+    """The limits of a rule file as a table."""
+    rows = ["| key | limit | of what | processes |", "|---|---|---|---|"]
+    for row in FEATURES:
+        if row.limit:
+            side = "at least" if row.limit.smaller_is_worse else "at most"
+            unit = f", {row.limit.unit}" if row.limit.unit else ""
+            known = "all" if row.categories == CATEGORIES else ", ".join(row.categories)
+            rows.append(f"| `{row.id}` | {side} | {row.limit.what}{unit} | {known} |")
+    return "\n".join(rows) + "\n"
+
+
 def refreshed(text: str) -> str:
     """The text of a file with every asked-for output in place."""
 
@@ -83,6 +98,7 @@ def refreshed(text: str) -> str:
 
     names = [suffix[1:].upper() for suffix in PART_SUFFIXES]
     text = _FORMATS.sub(lambda match: f"{match[1]}{', '.join(names[:-1])} or {names[-1]}", text)
+    text = _LIMITS.sub(lambda match: match[1] + limits(), text)
     text = _HOOK_FILES.sub(lambda match: match[1] + HOOK_FILES, text)
     text = _BLOCK.sub(block, text)
     return _QUOTE.sub(lambda match: f"<!-- markdown: {match[2]} -->\n\n{quoted(match[2])}\n", text)

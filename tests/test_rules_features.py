@@ -29,21 +29,21 @@ from wallguard.rules.features import Asked, Feature
 
 features.FEATURES += (
     Feature(
-        "slender",
+        "lanky",
         "walls are not too high for their thickness",
-        "slender",
+        "lanky",
         Asked("height over thickness", unit="", smaller_is_worse=False),
         categories=("vat photopolymerization", "powder bed fusion"),
     ),
 )
-module = types.ModuleType("wallguard.checks.slender", "Height over thickness.")
-module.ID = "slender"
+module = types.ModuleType("wallguard.checks.lanky", "Height over thickness.")
+module.ID = "lanky"
 
 
 def needs(case):
     from wallguard.checks.case import Needs
 
-    return Needs(walls=case.geometry.extents[2] / case.rules.strictest("slender"))
+    return Needs(walls=case.geometry.extents[2] / case.rules.strictest("lanky"))
 
 
 def findings(case):
@@ -53,13 +53,13 @@ def findings(case):
         height = piece.high - piece.low
         ratio = height / piece.typical
         says = lambda level: f"is {ratio:.1f} times as high as thick, above {level:g}"
-        breach = case.breach("slender", ratio, says)
+        breach = case.breach("lanky", ratio, says)
         if piece.sides < 2 and breach:
             yield Broken("wall", piece, breach, weight=(ratio,), least=height / breach.limit)
 
 
 module.needs, module.findings = needs, findings
-sys.modules["wallguard.checks.slender"] = module
+sys.modules["wallguard.checks.lanky"] = module
 """
 WITH_ONE_MORE = (
     ONE_MORE
@@ -69,10 +69,10 @@ from wallguard.coupon.plan import plan
 from wallguard.rules.fields import rules_schema
 from wallguard.rules.load import load_rules
 
-assert list(CHECKS)[-1] == "slender"
-assert "slender" in rules_schema()["properties"]["minimum"]["properties"]
+assert list(CHECKS)[-1] == "lanky"
+assert "lanky" in rules_schema()["properties"]["minimum"]["properties"]
 rules = load_rules(Path(sys.argv[1]))
-print(rules.minimum["slender"])
+print(rules.minimum["lanky"])
 plan(rules)
 """
 )
@@ -97,7 +97,7 @@ process: {category: material extrusion}
 layer_height: 0.2
 beads: {width: 0.575, contours: 2, smallest_wall: 0.5, squeeze: 0.075, smallest_fill: 0.575,
         spacing: width}
-minimum: {slender: {warn: 10, fail: 20}}
+minimum: {lanky: {warn: 10, fail: 20}}
 """
 RESIN = """\
 wallguard: 1
@@ -124,7 +124,7 @@ def test_every_module_of_a_check_has_its_row() -> None:
 
 def test_a_check_with_a_limit_is_a_module_and_a_row(tmp_path: Path) -> None:
     file = tmp_path / "rules.yaml"
-    file.write_text(RESIN + "minimum: {slender: {fail: 20, warn: 10}}\n", "utf-8")
+    file.write_text(RESIN + "minimum: {lanky: {fail: 20, warn: 10}}\n", "utf-8")
     ran = with_one_more(file)
     assert ran.returncode == 0, ran.stderr
     assert ran.stdout == "Limit(fail=20.0, warn=10.0)\n"
@@ -132,18 +132,18 @@ def test_a_check_with_a_limit_is_a_module_and_a_row(tmp_path: Path) -> None:
 
 def test_a_limit_from_above_warns_below_where_it_fails(tmp_path: Path) -> None:
     file = tmp_path / "rules.yaml"
-    file.write_text(RESIN + "minimum: {slender: {fail: 10, warn: 20}}\n", "utf-8")
-    assert "`minimum.slender.warn` is 20, above `fail`, 10" in with_one_more(file).stderr
+    file.write_text(RESIN + "minimum: {lanky: {fail: 10, warn: 20}}\n", "utf-8")
+    assert "`minimum.lanky.warn` is 20, above `fail`, 10" in with_one_more(file).stderr
 
 
 def test_a_category_that_does_not_know_a_feature_refuses_its_limit(tmp_path: Path) -> None:
     file = tmp_path / "rules.yaml"
     text = RESIN.replace("vat photopolymerization", "material extrusion")
     file.write_text(
-        f"{text}bands: [{{from: 0, fill: solid}}]\nminimum: {{slender: {{fail: 10}}}}\n", "utf-8"
+        f"{text}bands: [{{from: 0, fill: solid}}]\nminimum: {{lanky: {{fail: 10}}}}\n", "utf-8"
     )
     assert (
-        "rules.yaml:6:11: `minimum.slender` is for vat photopolymerization and powder bed fusion, "
+        "rules.yaml:6:11: `minimum.lanky` is for vat photopolymerization and powder bed fusion, "
         "but this is material extrusion. Remove it, or correct `process.category`"
     ) in with_one_more(file).stderr
 
@@ -162,11 +162,11 @@ def test_an_old_key_is_told_by_its_new_name(tmp_path: Path) -> None:
 def test_the_strictest_level_is_the_smallest_where_larger_is_worse(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    slender = Feature("slender", "", "", Asked("height over thickness", smaller_is_worse=False))
-    monkeypatch.setattr(features, "FEATURES", (*FEATURES, slender))
-    asked = {"wall": Limit(0.8, 1.2), "slender": Limit(20, 10)}
+    lanky = Feature("lanky", "", "", Asked("height over thickness", smaller_is_worse=False))
+    monkeypatch.setattr(features, "FEATURES", (*FEATURES, lanky))
+    asked = {"wall": Limit(0.8, 1.2), "lanky": Limit(20, 10)}
     rules = Rules("r.yaml", "r", "powder bed fusion", 0.1, minimum=asked)
-    assert [rules.strictest(check) for check in ("wall", "slender", "gap")] == [1.2, 10, 0]
+    assert [rules.strictest(check) for check in ("wall", "lanky", "gap")] == [1.2, 10, 0]
 
 
 def test_two_rows_of_one_name_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -187,7 +187,7 @@ def command(root: Path, *words: str) -> tuple[list[int], str]:
 
 
 @pytest.fixture
-def slender(tmp_path: Path) -> Path:
+def lanky(tmp_path: Path) -> Path:
     """A plate with walls of 2 mm: 24, 44, 60 and 16 mm high, so 12, 22, 30 and 8 times; and one
     of 5 mm, thicker than walls are looked for unless a check asks: 70 mm high, 14 times."""
     (tmp_path / "grey.yaml").write_text(GREY, "utf-8")
@@ -206,14 +206,14 @@ def slender(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def test_a_row_and_a_module_reach_every_report_the_worst_first(slender: Path) -> None:
+def test_a_row_and_a_module_reach_every_report_the_worst_first(lanky: Path) -> None:
     pytest.importorskip("plotly")
     names = ("json", "junit", "markdown", "sarif")
     options = [word for name in (*names, "html") for word in (f"--{name}", f"r.{name}")]
-    codes, output = command(slender, "check", "--all", *options)
+    codes, output = command(lanky, "check", "--all", *options)
     assert codes == [1]
-    told = json.loads((slender / "r.json").read_text("utf-8"))["parts"][0]["findings"]
-    assert all(breach["check"] == "slender" for one in told for breach in one["breaches"])
+    told = json.loads((lanky / "r.json").read_text("utf-8"))["parts"][0]["findings"]
+    assert all(breach["check"] == "lanky" for one in told for breach in one["breaches"])
     said = [(one["breaches"][0]["severity"], one["breaches"][0]["limit"]) for one in told]
     assert said == [("fail", 20), ("fail", 20), ("warn", 10), ("warn", 10)]
     ratios = [one["breaches"][0]["measured"] for one in told]
@@ -221,30 +221,30 @@ def test_a_row_and_a_module_reach_every_report_the_worst_first(slender: Path) ->
     assert {one["breaches"][0]["unit"] for one in told} == {""}
     words = f"is {ratios[0]:.1f} times as high as thick, above 20"
     assert words in " ".join(output.split())
-    assert "times as high as thick" in (slender / "r.html").read_text("utf-8")
-    assert all("()" not in (slender / f"r.{name}").read_text("utf-8") for name in names)
+    assert "times as high as thick" in (lanky / "r.html").read_text("utf-8")
+    assert all("()" not in (lanky / f"r.{name}").read_text("utf-8") for name in names)
     for name in ("junit", "markdown", "sarif"):
-        assert words in (slender / f"r.{name}").read_text("utf-8").replace("\\", ""), name
+        assert words in (lanky / f"r.{name}").read_text("utf-8").replace("\\", ""), name
     # What to draw instead meets the limit that is broken.
     least = [float(number) for number in re.findall(r"([\d.]+) mm", told[0]["advice"])]
     assert max(least) >= 60 / 20 - 0.05
 
 
-def test_a_waiver_of_a_limit_from_above_holds_until_it_is_broken_further(slender: Path) -> None:
-    command(slender, "check", "--all", "--json", "r.json")
-    told = json.loads((slender / "r.json").read_text("utf-8"))["parts"][0]["findings"]
+def test_a_waiver_of_a_limit_from_above_holds_until_it_is_broken_further(lanky: Path) -> None:
+    command(lanky, "check", "--all", "--json", "r.json")
+    told = json.loads((lanky / "r.json").read_text("utf-8"))["parts"][0]["findings"]
     until = str(date.today() + timedelta(30))
     words = []
     for one in told:
         words += ["waive", one["id"], "--why", "glued in", "--until", until]
         words += ["--report", "r.json", "then"]
-    codes, output = command(slender, *words, "check", "--all")
+    codes, output = command(lanky, *words, "check", "--all")
     assert codes == [0] * (len(told) + 1), output
-    waivers = slender / "waivers.yaml"
+    waivers = lanky / "waivers.yaml"
     before = waivers.read_text("utf-8")
     milder = before.replace(f"measures: [{told[0]['breaches'][0]['measured']:.4g}", "measures: [21")
     assert milder != before
     waivers.write_text(milder, "utf-8")
-    codes, output = command(slender, "check", "--all")
+    codes, output = command(lanky, "check", "--all")
     assert codes == [1]
     assert "now, 21 before" in " ".join(output.split())

@@ -73,10 +73,46 @@ class Draft:
 
 
 @dataclass(frozen=True)
+class Spot:
+    """A place that is no wall, gap, hole, pin, floor or roof, and so brings its own words.
+
+    of       what was measured: spots of one such are one place, however many limits they break
+    subject  as of a finding, but in the print frame
+    point, box  in the print frame
+    head     how the message begins, in the words of the trade, up to the place: "underside 30° from
+             level"; `tail`: what is said after the place: "120 mm² large"; empty: nothing
+    size     as of a finding
+    """
+
+    of: object
+    subject: Subject
+    point: Point
+    box: Box
+    head: str
+    tail: str = ""
+    size: tuple[float, ...] = ()
+
+    @property
+    def kind(self) -> Kind:
+        """What it is."""
+        return self.subject.kind
+
+    @property
+    def low(self) -> float:
+        """Its lowest z, mm."""
+        return self.box[0][2]
+
+    @property
+    def high(self) -> float:
+        """Its highest z, mm."""
+        return self.box[1][2]
+
+
+@dataclass(frozen=True)
 class Broken:
     """A limit, and what breaks it; `checks.places` makes findings of all that is broken.
 
-    kind     of the subject: a wall (a piece of one), gap, hole, pin, floor or roof
+    kind     of the subject: a wall (a piece of one), gap, hole, pin, floor, roof, or a spot's
     breach   `says` is the end of a sentence that begins with the place
     name     how the message calls a wall of which this is the worst that is broken: "free wall"
     minimum  what a minimum of thickness is for: "a wall with a free edge"; empty: none such
@@ -84,16 +120,18 @@ class Broken:
     weight   of those the one with the largest is told
     least    the thickness or diameter, mm, that meets the limit where the rule file does not tell
              it by itself, as it does for a minimum; 0: nothing of that kind
+    draw     what to draw instead, so that a spot meets the limit: "draw it ≥ 45° from level"
     """
 
     kind: Kind
-    subject: Stretch | Round | Plate
+    subject: Stretch | Round | Plate | Spot
     breach: Breach
     name: str = "wall"
     minimum: str = ""
     alike: tuple[Hashable, ...] = ()
     weight: tuple[Any, ...] = ()
     least: float = 0.0
+    draw: str = ""
 
 
 @dataclass(frozen=True)

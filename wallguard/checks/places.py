@@ -1,6 +1,7 @@
 """From the limits that are broken to findings: one place, one finding, one advice.
 
-what a check yields        pieces of walls, gaps, holes, pins, floors, roofs, each with a limit
+what a check yields        pieces of walls, gaps, holes, pins, floors, roofs, and spots, each with a
+                           limit
 is sorted into places      pieces of one wall that touch, and whose ranges of thickness are
                            neighbours, are one place (a taper); legs of a frame of which one is
                            far thicker are two; a piece that lies within a pin that is told
@@ -14,15 +15,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import accumulate, pairwise
 from typing import cast
 
 from wallguard.bands.advice import leaning
 from wallguard.bands.table import Outcome
 from wallguard.base.text import below, limit_text, mm, place, span
-from wallguard.checks.case import Broken, Case, extent
-from wallguard.findings.model import Breach, Finding, Kind, Printed, Spread, Subject
+from wallguard.checks.case import Broken, Case, Spot, extent
+from wallguard.findings.model import Breach, Finding, Kind, Mark, Printed, Spread, Subject
 from wallguard.findings.outcomes import SEVERITIES
 from wallguard.rules.features import FEATURES
 from wallguard.walls.plates import Plate
@@ -48,7 +49,7 @@ class _Place:
     places that it stands for."""
 
     kind: Kind
-    subject: Stretch | Round | Plate
+    subject: Stretch | Round | Plate | Spot
     broken: list[Broken]
     within: list[Stretch] = field(default_factory=list)
     spots: int = 1
@@ -70,7 +71,8 @@ def findings_of(case: Case, broken: Sequence[Broken]) -> list[Finding]:
     """One finding, still without its name, for each place where limits are broken."""
     by_subject: dict[int, list[Broken]] = {}
     for limit in broken:
-        by_subject.setdefault(id(limit.subject), []).append(limit)
+        thing = limit.subject.of if isinstance(limit.subject, Spot) else limit.subject
+        by_subject.setdefault(id(thing), []).append(limit)
     places: list[_Place] = []
     left: list[list[Broken]] = []
     for group in sorted(by_subject.values(), key=lambda group: group[0].kind in _STRETCHES):
@@ -139,7 +141,7 @@ def _taken(case: Case, broken: list[Broken], places: Sequence[_Place]) -> bool:
     return False
 
 
-def _within(piece: Stretch, other: Stretch | Round | Plate) -> bool:
+def _within(piece: Stretch, other: Stretch | Round | Plate | Spot) -> bool:
     (low, high), (other_low, other_high) = piece.box, other.box
     out = piece.maximum + _OUT
     if any(a < b - out for a, b in zip(low, other_low, strict=True)):
@@ -214,7 +216,9 @@ def _worst_first(limit: _Limit) -> tuple[object, ...]:
     )
 
 
-def _thickness(subject: Stretch | Round | Plate) -> Spread:
+def _thickness(subject: Stretch | Round | Plate | Spot) -> Spread:
+    if isinstance(subject, Spot):
+        return subject.subject.thickness
     if isinstance(subject, Stretch):
         return Spread(subject.minimum, subject.typical, subject.maximum)
     across = subject.diameter if isinstance(subject, Round) else float(subject.layers)
@@ -224,6 +228,13 @@ def _thickness(subject: Stretch | Round | Plate) -> Spread:
 def _subject(case: Case, place: _Place) -> Subject:
     """What the finding is about, in the part file's own frame."""
     thing = place.subject
+    if isinstance(thing, Spot):
+        location = case.geometry.location
+        marks = tuple(
+            Mark(mark.kind, tuple(map(location, mark.points)), mark.label)
+            for mark in thing.subject.marks
+        )
+        return replace(thing.subject, marks=marks)
     height = thing.high - thing.low
     if isinstance(thing, Plate):
         thick = thing.layers * case.rules.layer_height
@@ -250,7 +261,7 @@ def _subject(case: Case, place: _Place) -> Subject:
     return Subject(**fields)
 
 
-def _outcome(case: Case, thing: Stretch | Round | Plate) -> Outcome:
+def _outcome(case: Case, thing: Stretch | Round | Plate | Spot) -> Outcome:
     """What becomes of a wall or a pin."""
     if isinstance(thing, Stretch):
         return case.outcome(thing)
@@ -258,6 +269,8 @@ def _outcome(case: Case, thing: Stretch | Round | Plate) -> Outcome:
 
 
 def _size(place: _Place) -> tuple[float, ...]:
+    if isinstance(place.subject, Spot):
+        return place.subject.size
     if isinstance(place.subject, Stretch):
         return place.subject.length, place.subject.high - place.subject.low
     if isinstance(place.subject, Round):
@@ -302,6 +315,9 @@ def _below(minima: Sequence[_Limit], *, named: bool) -> str:
 def _head(case: Case, place: _Place, first: _Limit, where: str) -> str:
     """How a message begins: what it is about, as the worst that it breaks measures it."""
     thing = place.subject
+    if isinstance(thing, Spot):
+        tail = f" {thing.tail}," if thing.tail else ""
+        return f"{thing.head} at {where},{tail}"
     if isinstance(thing, Round):
         across = f"{place.kind} of diameter {mm(thing.diameter)} mm at {where}"
         if first.breach.check != place.kind:
@@ -340,6 +356,8 @@ def _where(spot: _Place, point: tuple[float, float, float]) -> str:
 def _advice(case: Case, place: _Place, limits: Sequence[_Limit]) -> str:
     """What to draw instead, so that no limit is broken."""
     thing, rules = place.subject, case.rules
+    if isinstance(thing, Spot):
+        return ", and ".join(dict.fromkeys(each.broken.draw for each in limits if each.broken.draw))
     if place.kind == "gap":
         return f"leave ≥ {limit_text(rules.strictest('gap'))} mm of air, or close the gap"
     if place.kind == "hole":

@@ -13,7 +13,8 @@ from wallguard.rules.features import FEATURES, asked_of
 class Check(Protocol):
     """What a check module offers. Besides, where it looks at walls, gaps, holes, pins, floors or
     roofs, `needs(case)`, a `Needs`; and `applies(case)`, an empty string or why it has nothing to
-    do, where that is not told by whether the rule file has its limit."""
+    do, where that is not told by whether the rule file has its limit; and `unjudged(case)`, an empty
+    string or what it could not judge on this part, and why."""
 
     ID: str
 
@@ -42,6 +43,12 @@ def skipped(name: str, case: Case) -> str:
     if limit is None or name in case.rules.minimum:
         return ""
     return f"the rules set no limit to the {limit.what}"
+
+
+def unjudged(name: str, case: Case) -> str:
+    """What a check that has something to do could not judge, and why; empty: nothing."""
+    check = CHECKS[name]
+    return str(check.unjudged(case)) if hasattr(check, "unjudged") else ""
 
 
 def needs_of(case: Case) -> list[Needs]:

@@ -18,7 +18,21 @@ Severity = Literal["fail", "warn", "note"]
 Status = Literal["passed", "failed", "indeterminate", "error"]
 State = Literal["", "new", "unchanged"]
 Cause = Literal["", "drawing", "rules"]
-Kind = Literal["wall", "gap", "hole", "pin", "floor", "roof"]
+Kind = Literal[
+    "wall",
+    "gap",
+    "hole",
+    "pin",
+    "floor",
+    "roof",
+    "underside",
+    "island",
+    "footing",
+    "cavity",
+    "edge",
+    "raised",
+    "sunken",
+]
 Gate = Literal["all", "new"]
 Basis = Literal["", "measured", "calculated", "declared", "assumed"]
 CheckStatus = Literal["passed", "failed", "warned", "indeterminate", "skipped", "error"]
@@ -71,10 +85,26 @@ class Wall:
 
 
 @dataclass(frozen=True)
+class Mark:
+    """Something that is measured at a place, as a picture shows it.
+
+    kind    `length`: between two points; `angle`: at the first of three points, from the way to the
+            second to the way to the third; `way`: an arrow along two points or more
+    points  in the part file's own frame
+    label   the number and its unit as the message has them; empty: none
+    """
+
+    kind: Literal["length", "angle", "way"]
+    points: tuple[Point, ...]
+    label: str = ""
+
+
+@dataclass(frozen=True)
 class Subject:
     """What a finding is about, in the part file's own frame; sizes in mm as printed.
 
-    thickness of a wall or a plate, width of a gap, diameter of a hole or pin
+    thickness of a wall or a plate, width of a gap, a stroke or the way out of a cavity, diameter of
+              a hole or pin, span or reach of an underside; 0 where it has none
     length    along the layer, of a hole or pin along its axis; height: upwards
     sides     on how many sides other material holds it; None where nobody asked
     lean      of a wall, how far it leans from upright in the mean, degrees
@@ -85,6 +115,9 @@ class Subject:
     fill, printed, air  how a wall or pin comes out; None and 0 where no rules say that
     bead      of a wall of a toolpath: usual width of its beads; 0 elsewhere
     laid_in   its lowest and highest layer in the toolpath, from 1; (0, 0) elsewhere
+    area      of an underside, an island or a footing, mm²; volume: of a cavity, mm³; 0 elsewhere
+    angle     of an underside from level, of an edge between its faces, degrees; None elsewhere
+    marks     what is measured there besides the thickness, for pictures
     copies    the copies on the plate that it is about, from 1; empty elsewhere
     """
 
@@ -103,6 +136,10 @@ class Subject:
     copies: tuple[int, ...] = ()
     lean: float = 0.0
     callipers: Printed | None = None
+    area: float = 0.0
+    volume: float = 0.0
+    angle: float | None = None
+    marks: tuple[Mark, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -315,7 +315,7 @@ def run_checks(case: Case) -> tuple[list[CheckRun], list[Finding]]:
     """All checks on one case, in their order, and what they find, worst first."""
     from wallguard.checks.case import Broken
     from wallguard.checks.places import findings_of
-    from wallguard.checks.registry import CHECKS, skipped
+    from wallguard.checks.registry import CHECKS, skipped, unjudged
 
     runs: list[CheckRun] = []
     whole: list[Finding] = []
@@ -331,7 +331,7 @@ def run_checks(case: Case) -> tuple[list[CheckRun], list[Finding]]:
         whole += parts
         breaches = [each.breach for each in drafts if isinstance(each, Broken)]
         breaches += [breach for finding in parts for breach in finding.breaches]
-        runs.append(CheckRun(name, check_status(breaches)))
+        runs.append(CheckRun(name, check_status(breaches), unjudged(name, case)))
     return runs, named([*whole, *findings_of(case, broken)], case.rules.path)
 
 

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from wallguard.mesh.mesh import Mesh
     from wallguard.part.part import Pose
     from wallguard.sections.sections import Sections
+    from wallguard.shapes.footprints import Footprint, Island
+    from wallguard.shapes.undersides import Ask, Underside
     from wallguard.walls.aslant import Aslant
     from wallguard.walls.plates import Plate
     from wallguard.walls.rounds import Round
@@ -284,6 +286,20 @@ class Geometry:
             return find_plates(self.sections(layer_height), limit, smallest, solid)
 
         return self._once("plates", (layer_height, limit, smallest), measure)
+
+    def footprints(self, layer_height: float) -> tuple[list[Footprint], list[Island]]:
+        """What each piece stands on, and what begins in mid-air, layer by layer."""
+        from wallguard.shapes.footprints import find_footprints
+
+        return self._once(
+            "footprints", (layer_height,), lambda: find_footprints(self.sections(layer_height))
+        )
+
+    def undersides(self, ask: Ask) -> list[Underside]:
+        """Undersides that something has to carry."""
+        from wallguard.shapes.undersides import find_undersides
+
+        return self._once("undersides", (ask,), lambda: find_undersides(self.placed.mesh, ask))
 
     def bodies(self) -> tuple[findings.Body, ...]:
         """The part's bodies in numbers, in its file's own frame."""

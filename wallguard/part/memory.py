@@ -20,7 +20,17 @@ if TYPE_CHECKING:
 Point = tuple[float, float, float]
 # What is measured: each has its own shape.
 Kind = Literal[
-    "facts", "layering", "sections", "stretches", "ways", "aslant", "rounds", "plates", "bodies"
+    "facts",
+    "layering",
+    "sections",
+    "stretches",
+    "ways",
+    "aslant",
+    "rounds",
+    "plates",
+    "footprints",
+    "undersides",
+    "bodies",
 ]
 
 
@@ -116,6 +126,14 @@ def _shape(kind: Kind) -> Any:
         from wallguard.walls.plates import Plate
 
         return list[Plate]
+    if kind == "footprints":
+        from wallguard.shapes.footprints import Footprint, Island
+
+        return tuple[list[Footprint], list[Island]]
+    if kind == "undersides":
+        from wallguard.shapes.undersides import Underside
+
+        return list[Underside]
     if kind == "bodies":
         from wallguard.findings.model import Body
 

@@ -97,6 +97,51 @@ FEATURES: tuple[Feature, ...] = (
         "roof",
         _layers("thickness of a roof"),
     ),
+    Feature(
+        "slender",
+        "walls and pins that stand free are not too high for their thickness",
+        "slender",
+        Asked("height over thickness", unit="", low=1, high=1000, smaller_is_worse=False),
+    ),
+    Feature(
+        "overhang",
+        "undersides that end free are steep enough to carry themselves",
+        "overhang",
+        Asked("angle of an underside from level", unit="degrees", low=1, high=90),
+    ),
+    Feature(
+        "ledge",
+        "undersides do not reach too far beyond what carries them",
+        "ledge",
+        Asked("reach of an underside", high=1000, smaller_is_worse=False),
+    ),
+    Feature(
+        "bridge",
+        "undersides do not span too much between what carries them",
+        "bridge",
+        Asked("span of an underside", high=1000, smaller_is_worse=False),
+    ),
+    Feature(
+        "island",
+        "nothing begins in mid-air",
+        "island",
+        Asked("first layer of what begins in mid-air", "mm²", high=10000, smaller_is_worse=False),
+        categories=("material extrusion", "vat photopolymerization"),
+    ),
+    Feature(
+        "contact",
+        "pieces are not too high for the width they stand on",
+        "contact",
+        Asked("height over width of a footprint", "", 0.1, 1000, smaller_is_worse=False),
+        categories=("material extrusion",),
+    ),
+    Feature(
+        "contact_area",
+        "pieces stand on enough",
+        "contact_area",
+        Asked("area of a piece's first layer", "mm²", high=10000),
+        categories=("material extrusion",),
+    ),
 )
 
 
