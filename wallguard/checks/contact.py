@@ -12,7 +12,6 @@ from typing import Final
 from wallguard.base.text import mm
 from wallguard.checks.case import Broken, Case
 from wallguard.checks.footing import footings
-from wallguard.shapes.footprints import ratio
 
 ID: Final = "contact"
 
@@ -20,7 +19,7 @@ ID: Final = "contact"
 def findings(case: Case) -> Iterator[Broken]:
     """Each piece that is too high for its footprint."""
     for footprint, spot in footings(case):
-        times = ratio(footprint)
+        times = footprint.slenderness
 
         def says(level: float, times: float = times) -> str:
             return (

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from wallguard.base.text import mm
 from wallguard.checks.case import Case, Spot
 from wallguard.findings.model import Mark, Spread, Subject
-from wallguard.shapes.footprints import Footprint
+
+if TYPE_CHECKING:
+    from wallguard.shapes.footprints import Footprint
 
 
 def footings(case: Case) -> Iterator[tuple[Footprint, Spot]]:

@@ -8,12 +8,14 @@ whatever begins above the build surface, also where it is joined to the rest fur
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from wallguard.base.text import mm
 from wallguard.checks.case import Broken, Case, Spot
 from wallguard.findings.model import Mark, Spread, Subject
-from wallguard.shapes.footprints import Island
+
+if TYPE_CHECKING:
+    from wallguard.shapes.footprints import Island
 
 ID: Final = "island"
 

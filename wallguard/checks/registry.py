@@ -13,8 +13,8 @@ from wallguard.rules.features import FEATURES, asked_of
 class Check(Protocol):
     """What a check module offers. Besides, where it looks at walls, gaps, holes, pins, floors or
     roofs, `needs(case)`, a `Needs`; and `applies(case)`, an empty string or why it has nothing to
-    do, where that is not told by whether the rule file has its limit; and `unjudged(case)`, an empty
-    string or what it could not judge on this part, and why."""
+    do, where that is not told by whether the rule file has its limit; and `unjudged(case)`, an
+    empty string or what it could not judge on this part, and why."""
 
     ID: str
 

@@ -12,11 +12,14 @@ carries begins in mid-air and is told by `island`, where that is asked.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from wallguard.base.text import mm
 from wallguard.checks.case import Case, Spot
 from wallguard.findings.model import Mark, Spread, Subject
-from wallguard.shapes.undersides import Ask, Underside
+
+if TYPE_CHECKING:
+    from wallguard.shapes.undersides import Underside
 
 # What is steeper carries itself where the rules do not say: common practice, no published source.
 _ANGLE = 45.0
@@ -26,6 +29,8 @@ _BEADS = 2
 
 def undersides(case: Case) -> Iterator[tuple[Underside, Spot]]:
     """The undersides that the three checks judge."""
+    from wallguard.shapes.undersides import Ask
+
     flatter = case.rules.strictest("overhang") or _ANGLE
     free = case.rules.strictest("ledge") or _BEADS * case.bead
     ask = Ask(flatter, free, case.bead, case.rules.layer_height)

@@ -65,6 +65,11 @@ class Footprint:
     point: Point
     box: Box
 
+    @property
+    def slenderness(self) -> float:
+        """Height over width."""
+        return self.height / self.width if self.width > 0 else math.inf
+
 
 @dataclass(frozen=True, eq=False)
 class _Regions:
@@ -162,7 +167,7 @@ def _footprints(
                 _box(shape, bottom, bottom),
             )
         )
-    return sorted(made, key=lambda each: (-each.height / max(each.width, 1e-9), each.point))
+    return sorted(made, key=lambda each: (-each.slenderness, each.point))
 
 
 def _islands(
@@ -240,8 +245,3 @@ def _inner(shape: shapely.Geometry, z: float) -> Point:
 def _box(shape: shapely.Geometry, low: float, high: float) -> Box:
     left, front, right, back = (float(value) for value in shape.bounds)
     return (left, front, low), (right, back, high)
-
-
-def ratio(footprint: Footprint) -> float:
-    """Height over width."""
-    return footprint.height / footprint.width if footprint.width > 0 else math.inf
