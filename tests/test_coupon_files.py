@@ -320,7 +320,13 @@ def test_a_manifest_that_was_changed_vouches_for_nothing(tmp_path):
     assert contents(out) == before
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"schema": "wallguard-coupon/1"}', "[" * 9999])
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("", "[]", "{}", '{"schema": "wallguard-coupon/1"}', "[" * 9999),
+        '{"schema": "wallguard-coupon/1", "process": "\\ud800"}',
+    ],
+)
 def test_a_broken_manifest_is_a_file_of_others(tmp_path, text):
     (tmp_path / "manifest.json").write_text(text)
     with pytest.raises(InputError, match=r"manifest\.json: exists"):

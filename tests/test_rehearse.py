@@ -13,6 +13,8 @@ from solids import box, save
 import wallguard
 from wallguard.commands.main import main
 from wallguard.commands.schema import run as schema
+from wallguard.findings.impact import Process
+from wallguard.findings.rehearsal import Rehearsal, verdict
 from wallguard.jobs.rehearse import Update, rehearse
 from wallguard.reports.json_report import REHEARSAL
 from wallguard.reports.rehearsal_console import text
@@ -120,3 +122,9 @@ def test_what_cannot_be_asked_is_refused(repo, update, said):
     shutil.move("coupon", "another")
     with pytest.raises(wallguard.InputError, match=said):
         rehearse(update)
+
+
+def test_a_rehearsal_of_no_toolpath_is_none():
+    """No run ends so, but a file may say it."""
+    none = Rehearsal(Process("rules.yaml", "PETG"), "coupon", ())
+    assert (none.exit_code, verdict(none)) == (2, "not done")

@@ -188,3 +188,17 @@ def test_leaving_out_thick_places_changes_nothing():
         ]
         assert [each.area for each in fast] == pytest.approx([each.area for each in every])
         assert every or lean == 25
+
+
+@pytest.mark.parametrize("foot", [20.0, 60.0])
+def test_a_cone_far_wider_than_its_lowest_section(foot):
+    """Its rim lies below the middle of the first layer, so beyond the plan of what layers hold."""
+    solid = mesh(m3.Manifold.cylinder(0.6, foot, 0.4, 64) + box([2, 2, 0.3], [foot / 2, 0, 0]))
+    sections = cut(solid, 0.2)
+    fast = find_plates(sections, 6, 0.45, solid)
+    every = find_plates(sections, 6, 0.45)
+    assert every
+    assert [(each.kind, each.layers) for each in fast] == [
+        (each.kind, each.layers) for each in every
+    ]
+    assert [each.area for each in fast] == pytest.approx([each.area for each in every])

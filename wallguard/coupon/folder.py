@@ -87,15 +87,15 @@ def _put(out: Path, contents: Mapping[str, bytes], stale: list[str]) -> None:
 def _own(out: Path) -> set[str]:
     """Names of the files in `out` that are as an earlier run wrote them."""
     try:
-        raw = _read(out / MANIFEST)
-        value = json.loads(raw)
+        value = json.loads(_read(out / MANIFEST))
+        if not isinstance(value, dict) or value.get("schema") != SCHEMA:
+            return set()
+        digest = value.pop("digest", None)
+        files = value.get("files")
+        # Half characters are JSON, but no text.
+        if digest != _digest(value) or not isinstance(files, dict):
+            return set()
     except (InputError, ValueError, RecursionError):
-        return set()
-    if not isinstance(value, dict) or value.get("schema") != SCHEMA:
-        return set()
-    digest = value.pop("digest", None)
-    files = value.get("files")
-    if digest != _digest(value) or not isinstance(files, dict):
         return set()
     own = {MANIFEST}
     for name, expected in files.items():

@@ -154,8 +154,10 @@ class Rehearsal:
 
     @property
     def exit_code(self) -> int:
-        """0 nothing gets worse, 1 some part does, 2 some file could not be compared."""
-        return 2 if self.troubles else max(each.impact.exit_code for each in self.toolpaths)
+        """0 nothing gets worse, 1 some part does, 2 something could not be compared."""
+        if self.troubles or not self.toolpaths:
+            return 2
+        return max(each.impact.exit_code for each in self.toolpaths)
 
     @property
     def matrix(self) -> tuple[Row, ...]:

@@ -99,9 +99,13 @@ def _across(grid: Grid) -> int:
 
 
 def _blocks(faces: _Faces, grid: Grid) -> tuple[_Ints, _Ints]:
-    """Pairs of triangles and blocks that their boxes touch."""
-    first = np.floor(faces.corners.min(axis=1) / _SIDE).astype(np.int64)
-    size = np.floor(faces.corners.max(axis=1) / _SIDE).astype(np.int64) - first + 1
+    """Pairs of triangles and blocks that their boxes touch. Beyond the plan no layer has material:
+    a flat cone is far wider than its first section."""
+    most = np.array([(grid.width - 1) // _SIDE, (grid.rows - 1) // _SIDE])
+    ends = (faces.corners.min(axis=1), faces.corners.max(axis=1))
+    low, high = (np.floor(end / _SIDE) for end in ends)
+    first = np.clip(low, 0, most + 1).astype(np.int64)
+    size = np.maximum(np.clip(high, -1, most).astype(np.int64) - first + 1, 0)
     # Long thin triangles have boxes far larger than they are.
     if int((size[:, 0] * size[:, 1]).sum()) > _PAIRS:
         raise ValueError("too many blocks")
@@ -159,7 +163,8 @@ def _runs(
     corner = np.column_stack([block % across, block // across]) * _SIDE
     low = np.ceil(faces.corners.min(axis=1)[triangle]).astype(np.int64)
     high = np.floor(faces.corners.max(axis=1)[triangle]).astype(np.int64)
-    low, high = np.maximum(low, corner), np.minimum(high, corner + _SIDE - 1)
+    end = np.minimum(corner + _SIDE, [grid.width, grid.rows])
+    low, high = np.maximum(low, corner), np.minimum(high, end - 1)
     size = np.maximum(high - low + 1, 0)
     count = size[:, 0] * size[:, 1]
     if count.sum() > most:
