@@ -182,7 +182,9 @@ def _thickness(lines: list[Own], level: Level) -> float:
             continue
         along = own.along if own.along.any() else np.ones(len(own.line), bool)
         reached = float(own.high[along].max() - own.low[along].min())
-        filled = float((own.width[along] - share).sum()) + share if own.along.all() else 0.0
+        # Where one strand goes on in its next segment there are no two beads beside each other.
+        beside = bool((own.along & own.amid).all())
+        filled = float((own.width[along] - share).sum()) + share if beside else 0.0
         thicknesses.append(max(reached, filled))
     return round(float(np.median(thicknesses)), 3) if thicknesses else 0.0
 
@@ -216,7 +218,9 @@ def _strands(layers: list[list[Own]]) -> tuple[tuple[Strand, ...], bool]:
 
 
 def _layer(lines: list[Own]) -> list[Strand]:
-    """The strands along a wall in one layer: as most of the lines meet them."""
+    """The strands along a wall in one layer: as most of the lines meet them, of those that meet
+    them amid their segments if any do."""
+    lines = [own for own in lines if own.amid[own.along].all()] or lines
     met = [
         sorted(
             Strand((low + high) / 2, width)

@@ -62,6 +62,8 @@ class Beads:
     order       (n,) int64: indices of the beads, layer after layer
     layer_start (L + 1,) int64: order[layer_start[k]:layer_start[k + 1]] are the beads of layer k
     layer_z, layer_height  (L,) float64; objects of different layer height have layers of their own
+    layer_reach  (L,) float64: the greatest height of the nozzle; more than layer_z of a turn
+    layer_partial  (L,) bool: the end of a spiral that does not come around, not to be compared
     primed      volume that comes out in place, without a bead
     withdrawn   volume of filament that is still drawn back at the end
     fed         volume of filament fed, net: volume.sum() + primed - withdrawn
@@ -82,6 +84,8 @@ class Beads:
     layer_start: NDArray[np.int64]
     layer_z: _Floats
     layer_height: _Floats
+    layer_reach: _Floats
+    layer_partial: NDArray[np.bool_]
     primed: float
     withdrawn: float
     fed: float
@@ -132,13 +136,14 @@ def beads(toolpath: Toolpath) -> Beads:
     section = volume / (length * (1.0 - late))
     layers = find_layers(start, end, section)
     notes = _notes(toolpath.path, layers, length, line)
+    piece, share = layers.bead, layers.high - layers.low
+    start, end = _cut(layers, start, end)
+    section, volume, line, move = section[piece], volume[piece] * share, line[piece], move[piece]
     height = layers.height[layers.of]
     z = layers.z[layers.of]
-    width = bead_width(section, layers.own)
     odd = _odd(bead_width(section, height), height, volume)
     # Where seams ramp up they fade out as well: what is too thin there lies on the ramp.
-    odd &= ~(layers.ramped[layers.of] & (width < height))
-    start, end = start[:, :2].copy(), end[:, :2].copy()
+    odd &= ~(layers.ramped[layers.of] & (layers.width < height))
     order = np.argsort(layers.of, kind="stable")
     counts = np.bincount(layers.of, minlength=len(layers.z))
     return Beads(
@@ -146,7 +151,7 @@ def beads(toolpath: Toolpath) -> Beads:
         end,
         z,
         height,
-        width,
+        layers.width,
         volume,
         line,
         toolpath.tool[move],
@@ -156,11 +161,21 @@ def beads(toolpath: Toolpath) -> Beads:
         np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
         layers.z,
         layers.height,
+        layers.reach,
+        layers.partial,
         account.primed * area,
         account.withdrawn * area,
         float(toolpath.e.sum()) * area,
         notes,
     )
+
+
+def _cut(layers: Layers, start: _Floats, end: _Floats) -> tuple[_Floats, _Floats]:
+    """Beads from start to end (n, 3), cut where a turn of a spiral ends: their ends (m, 2)."""
+    one, other = start[layers.bead, :2], end[layers.bead, :2]
+    way = other - one
+    cut = layers.high[:, None] < 1.0
+    return one + way * layers.low[:, None], np.where(cut, one + way * layers.high[:, None], other)
 
 
 def _notes(path: str, layers: Layers, length: _Floats, line: NDArray[np.int64]) -> tuple[str, ...]:

@@ -21,8 +21,8 @@ the same way:
 What rises up to the height of the flat beads that follow it, from no more than a layer below, is of
 their layer; its own height is what it stands above the layer below.
 
-**A spiral.** What rises by more than a layer without a break is cut into turns of one layer each.
-How high a turn is: how far below a place of it the turn before ran.
+**A spiral.** What rises time and again around an outline is cut into turns of one layer each: see
+`turns`. Heights are written in steps, so what rises evenly may do so in tiny ones.
 """
 
 from __future__ import annotations
@@ -34,10 +34,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import ranges
+from wallguard.toolpath.turns import Strands, Turns, closing, find_turns
 from wallguard.toolpath.width import bead_width
 
 # Heights nearer to each other than this are one, mm.
 _SAME = 1e-4
+# A turn that ends as near as this to a level layer, mm, is of it: three decimals.
+_TOUCH = 2e-3
 # Level and height in one number: no layer is higher than so many steps of _SAME.
 _KEY = 2**24
 # Laid paths are sampled at this spacing and noted in square cells twice as wide, mm. There are
@@ -53,8 +56,15 @@ _SHARE = 0.1
 # of the width) the usual height has to explain the beads better.
 _TALL, _EVIDENT = 1.2, 0.05
 # A level piece within a climb shorter than this is rounding of heights, mm: with three decimals a
-# spiral of 0.1 mm to the turn around 600 mm rises by 0.0005 mm in 3 mm.
-_LEVEL = 3.0
+# spiral of 0.1 mm to the turn around 600 mm rises by 0.0005 mm in 3 mm. However long it is, it is
+# rounding between two rises of no more than this, mm: two decimals; no layer is as low.
+_LEVEL, _ROUNDED = 3.0, 0.0105
+# Nor is a level piece before or after steps that is no longer than so many times the next one.
+_AS_LONG = 1.5
+# A seam's ramp is no longer than what follows at its height, and a tenth.
+_RAMPS = 1.1
+# Where one bead ends and the next begins higher by no more than this, mm, it rises between them.
+_STEPS = 0.03
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -63,39 +73,70 @@ _Ints = NDArray[np.int64]
 class Layers(NamedTuple):
     """Layers, lowest first; each is one height above the plate laid with one layer height.
 
-    of      (n,) int64: the layer of each bead
-    z       (L,) float64, mm: the top of the layer, as the toolpath gives it
+    bead, low, high  (m,): beads, or pieces of those that are cut where a turn of a spiral ends:
+             which bead each is of, from which share of it to which; in the order they are laid
+    of      (m,) int64: the layer of each
+    z       (L,) float64, mm: the top of the layer, as the toolpath gives it; the mean of a turn's
     height  (L,) float64, mm: down to the nearest laid height under it, or to the plate (z = 0)
-    own     (n,) float64, mm: the height of each bead, less than its layer's where it ramps up
+    width   (m,) float64, mm: of each, by its own height where that is less than its layer's
     ramped  (L,) bool: whether a seam of the layer ramps up, and so fades out
+    reach   (L,) float64, mm: the greatest height of the nozzle in the layer
+    partial (L,) bool: the end of a spiral that does not come around
     rising  length laid while rising that is none of these, mm, and its first bead (-1: none)
-    spiral  turns of a spiral
+    spiral  turns of spirals
     """
 
+    bead: _Ints
+    low: _Floats
+    high: _Floats
     of: _Ints
     z: _Floats
     height: _Floats
-    own: _Floats
+    width: _Floats
     ramped: NDArray[np.bool_]
+    reach: _Floats
+    partial: NDArray[np.bool_]
     rising: tuple[float, int]
     spiral: int
 
 
-class _Bead(NamedTuple):
-    """What is known of the beads: ends (n, 3) mm, and cross-section (n,) mm^2."""
+class _Pieces(NamedTuple):
+    """Beads or pieces of them, see `Layers`; level, height and reach in steps of _SAME."""
 
-    start: _Floats
-    end: _Floats
-    area: _Floats
+    bead: _Ints
+    low: _Floats
+    high: _Floats
+    level: _Ints
+    height: _Ints
+    width: _Floats
+    ramped: NDArray[np.bool_]
+    reach: _Ints
+    partial: NDArray[np.bool_]
 
-    def some(self, chosen: NDArray[np.bool_] | _Ints) -> _Bead:
-        return _Bead(self.start[chosen], self.end[chosen], self.area[chosen])
+    def in_order(self) -> _Pieces:
+        """As they are laid."""
+        order = np.lexsort((self.low, self.bead))
+        return _Pieces(
+            self.bead[order],
+            self.low[order],
+            self.high[order],
+            self.level[order],
+            self.height[order],
+            self.width[order],
+            self.ramped[order],
+            self.reach[order],
+            self.partial[order],
+        )
 
-    @property
-    def length(self) -> _Floats:
-        way = self.end - self.start
-        length: _Floats = np.hypot(way[:, 0], way[:, 1])
-        return length
+
+def _some(laid: Strands, chosen: NDArray[np.bool_] | _Ints) -> Strands:
+    return Strands(laid.start[chosen], laid.end[chosen], laid.area[chosen])
+
+
+def _length(laid: Strands) -> _Floats:
+    way = laid.end - laid.start
+    length: _Floats = np.hypot(way[:, 0], way[:, 1])
+    return length
 
 
 def find_layers(start: _Floats, end: _Floats, area: _Floats) -> Layers:
@@ -105,58 +146,158 @@ def find_layers(start: _Floats, end: _Floats, area: _Floats) -> Layers:
     Layer height may vary, and objects printed one after the other may have heights of their own:
     what counts is the nearest height laid under the same place of the plate.
     """
-    bead = _Bead(start, end, area)
+    laid = Strands(start, end, area)
     level = np.round(end[:, 2] / _SAME).astype(np.int64)
-    climbing = _climbing(bead)
+    climbing = _climbing(laid)
     flat = climbing < 0
     height = np.zeros(len(level), np.int64)
     if flat.any():
-        some = bead if flat.all() else bead.some(flat)
-        height[flat] = _flat_heights(some, level[flat])
+        height[flat] = _flat_heights(laid if flat.all() else _some(laid, flat), level[flat])
     own = height.astype(np.float64)
     ramps = np.zeros(len(level), bool)
-    rest, first, turns = 0.0, -1, 0
+    rest, first = 0.0, -1
+    turns: list[Turns] = []
     if not flat.all():
-        usual = _usual(height[flat], (bead.length * area)[flat]) if flat.any() else 0
+        stretch, follows = _stretches(laid, flat)
+        told = flat & ~follows
+        usual = _usual(height[told], (_length(laid) * area)[told]) if told.any() else 0
+        length = np.bincount(stretch, _length(laid))
+        ways = []
         for run in _runs(climbing):
-            if _ramp(bead, run, level, height, own):
+            after = length[stretch[run.stop]] if run.stop < len(level) else 0.0
+            if length[stretch[run.start]] <= _RAMPS * after and _ramp(
+                laid, run, level, height, own
+            ):
                 ramps[run] = True
-            elif (count := _spiral(bead, run, usual, level, (height, own))) > 0:
-                turns += count
             else:
-                first = int(run.start) if first < 0 else first
-                rest += float(np.hypot(*(bead.end[run] - bead.start[run])[:, :2].T).sum())
-                _at_its_end(run, level, height, own, flat)
-    key, index = np.unique(_key(level, height), return_inverse=True)
+                ways.append(run)
+        turns, others = find_turns(laid, ways, usual * _SAME)
+        for run in others:
+            first = int(run.start) if first < 0 else min(first, int(run.start))
+            rest += float(np.hypot(*(end[run] - start[run])[:, :2].T).sum())
+            _at_its_end(run, level, height, own, flat)
+        turns = [_beside(rising, level[flat], height[flat]) for rising in turns]
+    number = sum(len(rising.top) for rising in turns)
+    closed = [closing(laid, rising, flat) for rising in turns]
+    turns = [*turns, *(level_turn for level_turn in closed if level_turn is not None)]
+    return _layers(laid, (level, height, own), ramps, turns, ((rest, first), number))
+
+
+def _stretches(laid: Strands, flat: NDArray[np.bool_]) -> tuple[_Ints, NDArray[np.bool_]]:
+    """The number of the stretch that each bead is of, level or rising without a break; and which
+    level beads go on from rising ones: they may close a spiral, and tell no height of a layer."""
+    joined = np.append(False, (np.abs(laid.start[1:] - laid.end[:-1]) < 1e-6).all(axis=1))
+    changed = np.append(True, flat[1:] != flat[:-1])
+    stretch = np.cumsum(~joined | changed) - 1
+    goes_on = (joined & changed & flat)[~joined | changed]
+    follows: NDArray[np.bool_] = goes_on[stretch]
+    return stretch, follows
+
+
+def _beside(rising: Turns, level: _Ints, height: _Ints) -> Turns:
+    """A single turn as of the layer that is laid level at the height where it ends, if one is:
+    what rises up to it fills that."""
+    if len(rising.top) > 1 or not len(level):
+        return rising
+    nearest = int(np.abs(level - rising.reach[0] / _SAME).argmin())
+    off = abs(level[nearest] * _SAME - rising.reach[0])
+    rise = 2 * (rising.reach[0] - rising.top[0])
+    if off > _TOUCH or abs(height[nearest] * _SAME - rise) > _TOUCH:
+        return rising
+    top = np.array([level[nearest] * _SAME], np.float64)
+    return rising._replace(top=top, height=np.array([height[nearest] * _SAME], np.float64))
+
+
+def _layers(
+    laid: Strands,
+    heights: tuple[_Ints, _Ints, _Floats],
+    ramps: NDArray[np.bool_],
+    turns: list[Turns],
+    told: tuple[tuple[float, int], int],
+) -> Layers:
+    """Level beads, and the pieces of turns, by their heights."""
+    level, height, own = heights
+    width = bead_width(laid.area, own * _SAME)
+    plain = np.ones(len(level), bool)
+    for rising in turns:
+        plain[rising.bead] = False
+    kept = np.flatnonzero(plain)
+    none, false = np.zeros(len(kept)), np.zeros(len(kept), bool)
+    flat = level[kept], height[kept], width[kept], ramps[kept], level[kept], false
+    parts = [_Pieces(kept, none, none + 1, *flat), *map(_turned, turns)]
+    pieces = _Pieces(*map(np.concatenate, zip(*parts, strict=True)))
+    pieces = pieces.in_order()
+    key, index = np.unique(_key(pieces.level, pieces.height), return_inverse=True)
     of = np.asarray(index, np.int64).reshape(-1)
+    reach = np.zeros(len(key), np.int64)
+    np.maximum.at(reach, of, pieces.reach)
     return Layers(
+        pieces.bead,
+        pieces.low,
+        pieces.high,
         of,
         np.asarray(key // _KEY * _SAME, np.float64),
         np.asarray((key % _KEY - _KEY // 2) * _SAME, np.float64),
-        own * _SAME,
-        np.bincount(of, ramps, len(key)) > 0,
-        (rest, first),
-        turns,
+        pieces.width,
+        np.bincount(of, pieces.ramped, len(key)) > 0,
+        np.asarray(reach * _SAME, np.float64),
+        np.bincount(of, ~pieces.partial, len(key)) == 0,
+        *told,
     )
 
 
-def _climbing(bead: _Bead) -> _Ints:
-    """The number of the climb that each bead is of: what rises or falls without a break, flat
-    pieces shorter than _LEVEL in between included (heights are rounded); -1 where it is level."""
-    rise = bead.end[:, 2] - bead.start[:, 2]
+def _turned(rising: Turns) -> _Pieces:
+    """The pieces of turns, at their heights."""
+    top = np.round(rising.top / _SAME).astype(np.int64)
+    height = np.diff(top, prepend=top[0] - round(float(rising.height[0]) / _SAME))
+    reach = np.round(rising.reach / _SAME).astype(np.int64)
+    partial = np.zeros(len(top), bool)
+    partial[-1] = rising.partial
+    of = rising.turn
+    return _Pieces(
+        rising.bead,
+        rising.low,
+        rising.high,
+        top[of],
+        height[of],
+        rising.width,
+        rising.fades,
+        reach[of],
+        partial[of],
+    )
+
+
+def _climbing(laid: Strands) -> _Ints:
+    """The number of the climb that each bead is of: what rises or falls without a break, level
+    pieces in between that are rounding included (heights are rounded); -1 where it is level."""
+    off = laid.start[1:] - laid.end[:-1]
+    joined = np.append(False, (np.abs(off) < 1e-6).all(axis=1))
+    stepped = (np.abs(off[:, :2]) < 1e-6).all(axis=1) & (off[:, 2] > 1e-6) & (off[:, 2] <= _STEPS)
+    step = np.append(0.0, np.where(stepped, off[:, 2], 0.0))
+    joined |= step > 0
+    rise = laid.end[:, 2] - laid.start[:, 2] + step
     rising = np.abs(rise) > 1e-6
     climbing = np.full(len(rise), -1, np.int64)
     if not rising.any():
         return climbing
-    joined = np.append(False, (np.abs(bead.start[1:] - bead.end[:-1]) < 1e-6).all(axis=1))
     fresh = ~joined | (rising != np.append(False, rising[:-1]))
     stretch = np.cumsum(fresh) - 1
     head = np.flatnonzero(fresh)
-    length = np.bincount(stretch, bead.length)
+    length = np.bincount(stretch, _length(laid))
+    total = np.bincount(stretch, rise)
     up = rising[head]
-    between = ~up & (length < _LEVEL) & joined[head]
+    tiny = up & (np.abs(total) <= _ROUNDED)
+    between = ~up & joined[head]
     between &= np.append(joined[head[1:]], False)
     between &= np.append(False, up[:-1]) & np.append(up[1:], False)
+    between &= (length < _LEVEL) | (np.append(False, tiny[:-1]) & np.append(tiny[1:], False))
+    # The same before the first step of a way, and after the last one.
+    for way in (1, -1):
+        beside = np.roll(tiny, -way) & np.roll(joined[head], min(-way, 0))
+        edge = ~up & ~between & beside & np.roll(between, -2 * way)
+        edge &= length <= _AS_LONG * np.roll(length, -2 * way)
+        edge[slice(-2, None) if way > 0 else slice(0, 2)] = False
+        up |= edge
     up |= between
     begins = up & ~(np.append(False, up[:-1]) & joined[head])
     number = np.where(up, np.cumsum(begins) - 1, -1)
@@ -170,67 +311,19 @@ def _runs(climbing: _Ints) -> list[slice]:
     return [slice(low, high) for low, high in pairwise(change.tolist()) if climbing[low] >= 0]
 
 
-def _ramp(bead: _Bead, run: slice, level: _Ints, height: _Ints, own: _Floats) -> bool:
+def _ramp(laid: Strands, run: slice, level: _Ints, height: _Ints, own: _Floats) -> bool:
     """Whether a climb is the ramp of a seam; then it joins the layer that it leads to."""
     follows = run.stop
     if follows >= len(level) or height[follows] <= 0 or level[follows] != level[run.stop - 1]:
         return False
     top, layer = int(level[follows]), int(height[follows])
-    low = float(np.minimum(bead.start[run, 2], bead.end[run, 2]).min()) / _SAME
+    low = float(np.minimum(laid.start[run, 2], laid.end[run, 2]).min()) / _SAME
     if low < top - 1.05 * layer - 1:
         return False
-    middle = (bead.start[run, 2] + bead.end[run, 2]) / 2 / _SAME
+    middle = (laid.start[run, 2] + laid.end[run, 2]) / 2 / _SAME
     level[run], height[run] = top, layer
     own[run] = np.clip(middle - (top - layer), 0.02 * layer, layer)
     return True
-
-
-def _spiral(
-    bead: _Bead, run: slice, usual: int, level: _Ints, heights: tuple[_Ints, _Floats]
-) -> int:
-    """Cut a spiral into turns, one layer each; how many, 0 where the climb is none."""
-    start, end = bead.start[run], bead.end[run]
-    if (end[:, 2] < start[:, 2] - 1e-6).any():
-        return 0
-    pitch = _pitch(start, end)
-    if pitch <= 0.0 or (usual and not 0.2 * usual < pitch / _SAME < 5 * usual):
-        return 0
-    base = float(start[0, 2])
-    middle = (start[:, 2] + end[:, 2]) / 2 - base
-    turn = np.floor(middle / pitch + 1e-9).astype(np.int64)
-    height, own = heights
-    level[run] = np.round((base + (turn + 1) * pitch) / _SAME).astype(np.int64)
-    height[run] = round(pitch / _SAME)
-    # The first turn may be fed more and more, as a ramp is.
-    area = bead.area[run]
-    share = np.minimum(area / max(float(np.median(area)), 1e-9), 1.0)
-    own[run] = np.clip(np.where(turn == 0, share, 1.0), 0.02, 1.0) * pitch / _SAME
-    return int(turn.max()) + 1
-
-
-def _pitch(start: _Floats, end: _Floats) -> float:
-    """How far apart the turns of a climb lie in height, mm; 0 where it has none."""
-    from scipy.spatial import cKDTree
-
-    middle = (start + end) / 2
-    slope = (end[:, 2] - start[:, 2]).sum() / np.hypot(*(end - start)[:, :2].T).sum()
-    tree = cKDTree(middle[:, :2])
-    rises = []
-    late = np.linspace(len(middle) // 3, len(middle) - 1, min(len(middle), 60)).astype(np.int64)
-    reach = max(0.5, 1.01 * float(np.hypot(*(end - start)[:, :2].T).max()))
-    for index in np.unique(late).tolist():
-        near = np.array(tree.query_ball_point(middle[index, :2], reach))
-        down = middle[index, 2] - middle[near, 2]
-        # What rose since the turn before is of this turn.
-        down = down[down > 4 * reach * slope]
-        if len(down):
-            # The nearest of those at about the least way down lies straight below.
-            least = down.min()
-            beside = near[middle[index, 2] - middle[near, 2] > 4 * reach * slope]
-            same = middle[index, 2] - middle[beside, 2] < 1.5 * least
-            off = np.hypot(*(middle[beside[same], :2] - middle[index, :2]).T)
-            rises.append(float(middle[index, 2] - middle[beside[same][off.argmin()], 2]))
-    return float(np.median(rises)) if len(rises) > 3 else 0.0
 
 
 def _at_its_end(
@@ -247,11 +340,11 @@ def _at_its_end(
     height[run] = own[run] = height[flat][where[nearest]]
 
 
-def _flat_heights(bead: _Bead, level: _Ints) -> _Ints:
+def _flat_heights(laid: Strands, level: _Ints) -> _Ints:
     """The layer height under each level bead, in steps of _SAME."""
     # A stretch of the toolpath at one height.
     stretch = np.concatenate([[0], np.cumsum(level[1:] != level[:-1])]).astype(np.int64)
-    under = _under(bead.start[:, :2], bead.end[:, :2], level, stretch)
+    under = _under(laid.start[:, :2], laid.end[:, :2], level, stretch)
     known = np.unique(level)
     first = np.flatnonzero(np.concatenate([[True], stretch[1:] != stretch[:-1]]))
     own = level[first]
@@ -259,8 +352,8 @@ def _flat_heights(bead: _Bead, level: _Ints) -> _Ints:
     below = np.searchsorted(known, own) - 1
     anywhere = own - np.where((below >= 0) & (known[below] > 0), known[below], 0)
     height = np.where(under > 0, under, anywhere)
-    length = np.bincount(stretch, bead.length).astype(np.float64)
-    volume = np.bincount(stretch, bead.length * bead.area).astype(np.float64)
+    length = np.bincount(stretch, _length(laid)).astype(np.float64)
+    volume = np.bincount(stretch, _length(laid) * laid.area).astype(np.float64)
     settled: _Ints = _settled(own, height, length, volume)[stretch]
     return settled
 

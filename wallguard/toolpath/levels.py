@@ -50,6 +50,8 @@ def levels_of(geometry: Geometry, laid: Beads, placement: Placement) -> list[Lev
     top = geometry.extents[2] + raised
     centre = laid.layer_z - laid.layer_height / 2
     fits = (volume > 0) & (laid.layer_height > 0) & (centre < top) & (centre > raised)
+    ends = laid.layer_reach[fits & laid.layer_partial].max(initial=0.0)
+    fits &= ~laid.layer_partial
     chosen = _without_overlap(laid, volume, fits)
     if not chosen:
         return []
@@ -60,8 +62,8 @@ def levels_of(geometry: Geometry, laid: Beads, placement: Placement) -> list[Lev
         top_of, height = float(laid.layer_z[layer]), float(laid.layer_height[layer])
         levels += _empty(reached, top_of - height, usual, skipped=True)
         levels.append(Level(top_of, height, layer))
-        reached = top_of
-    return levels + _empty(reached, top, usual, skipped=False)
+        reached = float(laid.layer_reach[layer])
+    return levels + _empty(max(reached, float(ends)), top, usual, skipped=False)
 
 
 def _without_overlap(laid: Beads, volume: np.ndarray, fits: np.ndarray) -> list[int]:

@@ -96,7 +96,10 @@ class Search:
         laid = self.laid
         middle = laid.layer_z - laid.layer_height / 2 - self.raised
         fits = np.flatnonzero(
-            (middle > 0) & (middle < float(self.size[2])) & (laid.layer_height > 0)
+            (middle > 0)
+            & (middle < float(self.size[2]))
+            & (laid.layer_height > 0)
+            & ~laid.layer_partial
         )
         # A height at which next to nothing is laid is a priming line's.
         volume = np.bincount(laid.layer, laid.volume, len(laid.layer_z))
