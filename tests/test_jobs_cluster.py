@@ -7,12 +7,14 @@ from pathlib import Path
 
 import pytest
 from solids import box, save
+from test_jobs_workers import running
 
 from wallguard.base.errors import InputError
 from wallguard.commands.main import main
 from wallguard.jobs import cluster
 from wallguard.jobs.check import Task
 from wallguard.jobs.cluster import do_on
+from wallguard.jobs.limits import Allowed, most_of
 from wallguard.jobs.workers import Cost, Hooks, Work
 
 distributed = pytest.importorskip("distributed")
@@ -105,3 +107,34 @@ def test_no_scheduler_is_said_in_words(monkeypatch):
     for address in ("tcp://127.0.0.1:1", "nowhere"):
         with pytest.raises(InputError, match="no scheduler answers there"):
             do_on(address, WORK, [], Hooks())
+
+
+def go(task):
+    """What the file says, in which process of which; or to go on for ever."""
+    said = task.data.decode()
+    while said == "on":
+        sum(range(1000))
+    return f"{said} {os.getpid()} {os.getppid()}"
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="held to it by Linux")
+def test_a_worker_holds_each_part_to_what_it_may_take_and_goes_on(address, tmp_path):
+    words = ["a", "on", "b", "c", "d"]
+    tasks = []
+    for at, word in enumerate(words):
+        file = tmp_path / f"{at}.stl"
+        file.write_text(word)
+        tasks.append(Task(f"{at}.stl", file, (), tmp_path, allowed=Allowed(3.0, 10**9)))
+    cost = Cost(1.0, 1)
+    work = Work(go, lambda task: cost, lambda task, why: f"{task.path} lost: {why}", most_of)
+    with distributed.Client(address, set_as_default=False) as client:
+        before = client.nthreads().keys()
+        results = do_on(address, work, tasks, Hooks())
+        assert results[1].startswith("1.stl lost: it took more than 3 s")
+        whole = [results[at].split() for at in (0, 2, 3, 4)]
+        assert [word for word, *_ in whole] == ["a", "b", "c", "d"]
+        # In processes beside the workers, which are there still; nothing of ours is.
+        assert client.nthreads().keys() == before
+        workers = {str(process) for process in client.run(os.getpid).values()}
+        assert {parent for *_, parent in whole} <= workers
+        assert not any(running(int(process)) for _, process, _ in whole)

@@ -100,21 +100,7 @@ def add_how(parser: Parser, what: str) -> None:
         metavar="ADDRESS",
         help="on the workers of this Dask scheduler, such as tcp://host:8786, not on this machine",
     )
-    parser.add_argument(
-        "--part-timeout",
-        type=above_zero,
-        metavar="S",
-        help="seconds of the processor's time that one part may take, or it is an error (default: "
-        f"{limits.SECONDS:g} and {limits.SECONDS_PER_MB:g} for each MB of its file, for each rule "
-        "file)",
-    )
-    parser.add_argument(
-        "--part-memory",
-        type=above_zero,
-        metavar="MB",
-        help=f"memory that one part may take (default: {limits.MEMORY} MB and "
-        f"{limits.MEMORY_PER_MB} for each MB of its file)",
-    )
+    add_limits(parser, "one part", ", for each rule file")
     which = parser.add_mutually_exclusive_group()
     which.add_argument(
         "--cache",
@@ -128,15 +114,37 @@ def add_how(parser: Parser, what: str) -> None:
     )
 
 
+def add_limits(parser: Parser, what: str, times: str = "") -> None:
+    """Give a command the options that say what one of `what` may take; `allowed` reads them."""
+    parser.add_argument(
+        "--part-timeout",
+        type=above_zero,
+        metavar="S",
+        help=f"seconds of the processor's time that {what} may take, or it is an error (default: "
+        f"{limits.SECONDS:g} and {limits.SECONDS_PER_MB:g} for each MB of its file{times})",
+    )
+    parser.add_argument(
+        "--part-memory",
+        type=above_zero,
+        metavar="MB",
+        help=f"memory that {what} may take (default: {limits.MEMORY} MB and "
+        f"{limits.MEMORY_PER_MB} for each MB of its file)",
+    )
+
+
+def allowed(arguments: argparse.Namespace) -> limits.Allowed:
+    """What the options of `add_limits` say."""
+    memory = arguments.part_memory
+    return limits.Allowed(arguments.part_timeout, memory and int(memory * 1e6))
+
+
 def how(arguments: argparse.Namespace) -> How:
     """What the options of `add_how` say."""
     from wallguard.jobs.caching import Caching
     from wallguard.jobs.choose import How
 
     cache = None if arguments.no_cache else Caching(arguments.cache)
-    memory = arguments.part_memory
-    allowed = limits.Allowed(arguments.part_timeout, memory and int(memory * 1e6))
-    return How(arguments.jobs, cache=cache, cluster=arguments.cluster, allowed=allowed)
+    return How(arguments.jobs, cache=cache, cluster=arguments.cluster, allowed=allowed(arguments))
 
 
 def jobs(text: str) -> int:

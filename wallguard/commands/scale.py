@@ -8,13 +8,16 @@ from pathlib import Path
 
 from wallguard.base.errors import InputError
 from wallguard.base.units import MILLIMETRES, Unit
-from wallguard.commands.arguments import Commands, add_jobs, command
+from wallguard.commands.arguments import Commands, add_jobs, add_limits, allowed, command
+from wallguard.jobs.choose import How
+from wallguard.jobs.limits import Allowed
 from wallguard.reports.scale_json import SCALE
 from wallguard.reports.scale_table import table
 from wallguard.repository.nearest import assignment_of
 from wallguard.rules.load import load_rules
 
 _LARGEST = 1_000_000
+_BY_SIZE = How(allowed=Allowed())
 
 
 def add(commands: Commands) -> None:
@@ -33,6 +36,7 @@ def add(commands: Commands) -> None:
     )
     parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
     add_jobs(parser, "reductions measured")
+    add_limits(parser, "a reduction")
 
 
 def _command(arguments: argparse.Namespace) -> int:
@@ -42,7 +46,7 @@ def _command(arguments: argparse.Namespace) -> int:
         unit=arguments.unit,
         wanted=arguments.wanted,
         as_json=arguments.json,
-        jobs=arguments.jobs,
+        how=How(arguments.jobs, allowed=allowed(arguments)),
     )
     print(shown, end="")
     return code
@@ -55,28 +59,27 @@ def run(
     unit: Unit | None = None,
     wanted: str | None = None,
     as_json: bool = False,
-    jobs: int = 1,
+    how: How = _BY_SIZE,
 ) -> tuple[str, int]:
     """The part at each reduction as a table or as JSON, and the exit code: 1 where `wanted` is
     given and not all walls come out as asked there, else 0.
 
     unit    that the part is drawn in, whatever its format or `wallguard.yaml` says
     wanted  a reduction such as "1:200", standard or not
-    jobs    reductions measured at a time
+    how     how many reductions are measured at a time, and what each may take
 
     The part stands as `wallguard.yaml` says, for these rules if it names them; a scale that it
     states is left out of account.
 
     Raises InputError where the part, the rules or the wanted reduction cannot be used.
     """
-    from wallguard.jobs.scale import scale
-    from wallguard.part.part import Part
+    from wallguard.jobs.scale import Model, scale_of
 
     factor = None if wanted is None else _factor(wanted)
     loaded = load_rules(rules)
     assignment = assignment_of(part, rules)
-    loaded_part = Part.load(part, assignment, name=part.as_posix(), drawn_in=unit)
-    scales = scale(loaded_part, loaded, factor, jobs)
+    model = Model(part, assignment, part.as_posix(), unit)
+    scales = scale_of(model, loaded, factor, how)
     return (SCALE.text(scales) if as_json else table(scales)), scales.exit_code
 
 

@@ -8,8 +8,9 @@ import shutil
 import sys
 import time
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import partial
+from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,17 +18,27 @@ from wallguard import __version__
 from wallguard.base.errors import InputError
 from wallguard.base.text import mm
 from wallguard.commands import publish
-from wallguard.commands.arguments import Commands, command, length
+from wallguard.commands.arguments import Commands, add_limits, allowed, command, length
 from wallguard.commands.replacing import refuse_foreign
 from wallguard.drawings import kinds
-from wallguard.findings.model import Report
+from wallguard.findings.model import PartReport, Report
+from wallguard.reports.formats import Setting
 from wallguard.repository.nearest import assignment_of
 from wallguard.rules.load import load_rules
 
 if TYPE_CHECKING:
+    from wallguard.commands.publish import Outputs
+    from wallguard.jobs.limits import Allowed
     from wallguard.jobs.toolpath import Compared, Judged, Task
     from wallguard.jobs.verify import Reading
+    from wallguard.jobs.watched import Watch
+    from wallguard.repository.entry import Assignment
+    from wallguard.rules.model import Rules
+    from wallguard.toolpath.against import Against
 
+# What reading a toolpath takes beside a check of the part, and the layers (mm) in which it is
+# estimated how much that is where no rules say.
+_WAYS, _LAYER = 2.0, 0.2
 # Changes that get a picture, of before and of after.
 _PICTURES = 100
 
@@ -84,6 +95,7 @@ def add(commands: Commands) -> None:
         metavar="FOLDER",
         help="write pictures (SVG) of the plate and of each finding; with --against of each change",
     )
+    add_limits(parser, "a toolpath with its part", ", twice that")
 
 
 def place(text: str) -> tuple[float, float] | None:
@@ -108,49 +120,124 @@ def _command(arguments: argparse.Namespace) -> int:
     """
     files: Sequence[Path] = arguments.files
     against: Path | None = arguments.against
-    pictures: Path | None = arguments.pictures
-    from wallguard.jobs.toolpath import compare_toolpaths, judge_toolpath
-    from wallguard.jobs.verify import Reading
-
-    started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
-    begun = time.perf_counter()
     outputs = publish.outputs(arguments, "toolpath")
-    if pictures is not None:
-        publish.made(pictures)
+    if arguments.pictures is not None:
+        publish.made(arguments.pictures)
     if not files:
         raise InputError("toolpath", "no toolpath is named", remedy="Name one or more")
-    if against is not None and len(files) != 1:
+    if against is None:
+        return _judge(arguments, outputs)
+    if len(files) != 1:
         raise InputError(
             against,
             "two toolpaths are compared with each other",
             remedy="Name one toolpath besides --against",
         )
-    if against is not None:
-        publish.ready(outputs, "against")  # which fewer formats can show
-    # 0: as the rules say.
-    asked = Reading(arguments.filament or 0.0, arguments.flow or 0.0, arguments.place)
-    task = _task(arguments.part, arguments.rules, asked)
-    with _Progress() as progress:
-        if against is not None:
-            compared = compare_toolpaths(against, files[0], task, progress.step)
-        else:
-            judged = [judge_toolpath(file, task, progress.step) for file in files]
-    if against is not None:
-        publish.publish("against", compared.against, outputs)
-        _draw(pictures, _changes_drawn(compared, task) if pictures else [])
-        return compared.against.exit_code
+    publish.ready(outputs, "against")  # which fewer formats can show
+    return _compare(arguments, outputs)
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """The part and its rules, how to read, and whether pictures are wanted."""
+
+    part: Path
+    placed: Assignment
+    rules: Rules | None
+    reading: Reading
+    pictures: bool
+
+    @classmethod
+    def by(cls, arguments: argparse.Namespace) -> _Asked:
+        from wallguard.jobs.verify import Reading
+
+        rules = load_rules(arguments.rules) if arguments.rules else None
+        placed = assignment_of(arguments.part, arguments.rules)
+        # 0: as the rules say.
+        reading = Reading(arguments.filament or 0.0, arguments.flow or 0.0, arguments.place)
+        return cls(arguments.part, placed, rules, reading, arguments.pictures is not None)
+
+    @cached_property
+    def task(self) -> Task:
+        """The part, loaded once for all of its toolpaths, and its rules."""
+        from wallguard.jobs.toolpath import task_for
+        from wallguard.part.part import Part
+
+        return task_for(Part.load(self.part, self.placed), self.rules, self.reading)
+
+    def watch(self, files: Sequence[Path], allowed: Allowed) -> Watch:
+        """What reading these toolpaths may take, all together."""
+        from wallguard.jobs.limits import is_short, is_small, most_for
+        from wallguard.jobs.watched import Watch
+
+        def plain() -> bool:
+            height = self.rules.layer_height if self.rules else _LAYER
+            return is_short(files) and is_small(self.part, [(self.placed, height)])
+
+        most = most_for([self.part, *files], allowed, _WAYS)
+        return Watch(", ".join(map(str, files)), most, plain)
+
+
+def _judge(arguments: argparse.Namespace, outputs: Outputs) -> int:
+    from wallguard.jobs.toolpath import unusable
+    from wallguard.jobs.watched import TooMuchError, watched
+
+    started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
+    begun = time.perf_counter()
+    with publish.undone_is_reported("toolpath", outputs, Setting(Path())):
+        asked, most = _Asked.by(arguments), allowed(arguments)
+        done = []
+        for file in arguments.files:
+            watch = asked.watch([file], most)
+            try:
+                done.append(watched(partial(_judged, asked, file), watch))
+            except TooMuchError as error:
+                done.append((unusable(file, str(asked.part), asked.rules, str(error)), []))
     report = Report(
-        parts=tuple(each.report for each in judged),
+        parts=tuple(report for report, _ in done),
         version=__version__,
         started=started,
         seconds=time.perf_counter() - begun,
         about="toolpaths",
     )
     publish.publish("toolpath", report, outputs)
-    _draw(
-        pictures, [drawing for each in judged for drawing in _drawn(each, task)] if pictures else []
-    )
+    _draw(arguments.pictures, [drawing for _, drawn in done for drawing in drawn])
     return report.exit_code
+
+
+def _compare(arguments: argparse.Namespace, outputs: Outputs) -> int:
+    from wallguard.jobs.watched import watched
+
+    asked, both = _Asked.by(arguments), (arguments.against, arguments.files[0])
+    compared, drawn = watched(
+        partial(_compared, asked, *both), asked.watch(both, allowed(arguments))
+    )
+    publish.publish("against", compared, outputs)
+    _draw(arguments.pictures, drawn)
+    return compared.exit_code
+
+
+_Drawn = list[tuple[Path, str]]
+
+
+def _judged(asked: _Asked, file: Path) -> tuple[PartReport, _Drawn]:
+    """The report on one toolpath, and the pictures that are wanted of it."""
+    from wallguard.jobs.toolpath import judge_toolpath
+
+    with _Progress() as progress:
+        task = asked.task
+        judged = judge_toolpath(file, task, progress.step)
+        return judged.report, _drawn(judged, task) if asked.pictures else []
+
+
+def _compared(asked: _Asked, before: Path, after: Path) -> tuple[Against, _Drawn]:
+    """The same of two toolpaths held against each other."""
+    from wallguard.jobs.toolpath import compare_toolpaths
+
+    with _Progress() as progress:
+        task = asked.task
+        compared = compare_toolpaths(before, after, task, progress.step)
+        return compared.against, _changes_drawn(compared, task) if asked.pictures else []
 
 
 def _draw(folder: Path | None, drawn: Sequence[tuple[Path, str]]) -> None:
@@ -161,15 +248,6 @@ def _draw(folder: Path | None, drawn: Sequence[tuple[Path, str]]) -> None:
             ((folder / name, text) for name, text in drawn),
             partial(refuse_foreign, option="--pictures", wrote=ours),
         )
-
-
-def _task(part: Path, rules: Path | None, asked: Reading) -> Task:
-    """The part and its rules, and how to read: a filament or flow of 0 is as the rules say."""
-    from wallguard.jobs.toolpath import task_for
-    from wallguard.part.part import Part
-
-    loaded = load_rules(rules) if rules else None
-    return task_for(Part.load(part, assignment_of(part, rules)), loaded, asked)
 
 
 def _drawn(judged: Judged, task: Task) -> list[tuple[Path, str]]:

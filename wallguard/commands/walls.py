@@ -8,7 +8,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from wallguard.commands.arguments import Commands, command, length
+from wallguard.commands.arguments import Commands, add_limits, allowed, command, length
 from wallguard.reports.json_report import walls_text
 from wallguard.reports.walls_table import table
 from wallguard.repository.nearest import assignment_of
@@ -40,20 +40,22 @@ def add(commands: Commands) -> None:
         metavar="MM",
         help="where no rules give one (default 0.2 mm)",
     )
+    add_limits(parser, "the part", ", twice that, and more in finer layers")
 
 
 def _command(arguments: argparse.Namespace) -> int:
     # Heavy, and not needed for help.
-    from wallguard.jobs.walls import find_walls
-    from wallguard.part.part import Part
+    from wallguard.jobs.walls import walls_of
 
     rules = load_rules(arguments.rules) if arguments.rules else None
     placed = assignment_of(arguments.part, arguments.rules)
-    walls = find_walls(
-        Part.load(arguments.part, placed),
+    walls = walls_of(
+        arguments.part,
+        placed,
         rules,
-        layer_height=arguments.layer_height,
-        up_to=arguments.up_to,
+        allowed(arguments),
+        arguments.layer_height,
+        arguments.up_to,
     )
     print(walls_text(walls) if arguments.json else table(walls), end="")
     return 0

@@ -6,8 +6,9 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from wallguard.base.errors import InputError
 from wallguard.coupon import files as coupon_files
@@ -23,6 +24,12 @@ from wallguard.fitting import next_steps as stepping
 from wallguard.fitting.rule_file import rule_file
 from wallguard.rules.load import load_rules, rules_from
 from wallguard.rules.model import Rules
+
+if TYPE_CHECKING:
+    from wallguard.jobs.limits import Allowed
+
+# What reading a toolpath of a coupon takes beside a check of a part.
+_WAYS = 2.0
 
 
 @dataclass(frozen=True)
@@ -83,12 +90,14 @@ class Toolpaths:
     coupon    the folder of the coupon that they lay
     filament  its diameter in mm; None: as in the base, else 1.75
     flow      between filament fed and laid; None: as in the base, else 1
+    allowed   what reading each of them may take; None: as much as it takes
     """
 
     files: tuple[Path, ...]
     coupon: Path
     filament: float | None = None
     flow: float | None = None
+    allowed: Allowed | None = None
 
 
 def make_coupon(
@@ -163,13 +172,23 @@ def _each_once(paths: Sequence[Path]) -> tuple[Path, ...]:
 
 def _laid(toolpaths: Toolpaths, base: Rules) -> list[Readings]:
     from wallguard.jobs.laid_readings import toolpath_readings
+    from wallguard.jobs.limits import is_short, most_for
+    from wallguard.jobs.watched import Watch, watched
 
     return [
-        toolpath_readings(
-            path,
-            toolpaths.coupon,
-            filament=toolpaths.filament or base.filament or 1.75,
-            flow=toolpaths.flow or base.flow or 1.0,
+        watched(
+            partial(
+                toolpath_readings,
+                path,
+                toolpaths.coupon,
+                filament=toolpaths.filament or base.filament or 1.75,
+                flow=toolpaths.flow or base.flow or 1.0,
+            ),
+            Watch(
+                str(path),
+                most_for([path, *toolpaths.coupon.glob("*.stl")], toolpaths.allowed, _WAYS),
+                partial(is_short, [path]),
+            ),
         )
         for path in _each_once(toolpaths.files)
     ]

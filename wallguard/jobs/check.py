@@ -175,12 +175,16 @@ def cost_of(task: Task) -> Cost:
     """What checking a part will roughly take, from the size of its file."""
     from wallguard.jobs.workers import cost_of_mesh
 
+    return cost_of_mesh(triangles_in(task.file), len(task.assignments) + len(task.also))
+
+
+def triangles_in(file: Path) -> float:
+    """About how many triangles a part's file holds, from its size."""
     try:
-        size = task.file.stat().st_size
+        size = file.stat().st_size
     except OSError:
         size = 0
-    triangles = size / _PER_TRIANGLE.get(task.file.suffix.lower(), 50)
-    return cost_of_mesh(triangles, len(task.assignments) + len(task.also))
+    return size / _PER_TRIANGLE.get(file.suffix.lower(), 50)
 
 
 def lost_part(task: Task, why: str) -> list[PartReport]:
@@ -286,13 +290,13 @@ def _one_report(
 
 def explain(path: str, error: Exception) -> str:
     """Why the part `path` could not be checked, in words, from what was raised meanwhile."""
-    out_of_memory = isinstance(error, MemoryError) or isinstance(error.__cause__, MemoryError)
-    if isinstance(error, InputError) and not out_of_memory:
-        return str(error)
-    if not out_of_memory:
-        return f"{path}: not checked, because {unforeseen(error)}. Please report it."
-    from wallguard.jobs.limits import too_large
+    from wallguard.jobs.limits import out_of_memory, too_large
 
+    lacking = out_of_memory(error)
+    if isinstance(error, InputError) and not lacking:
+        return str(error)
+    if not lacking:
+        return f"{path}: not checked, because {unforeseen(error)}. Please report it."
     return f"{path}: not checked, because {too_large()}. Simplify the mesh."
 
 

@@ -2,12 +2,14 @@
 
 A worker has one part at a time, chosen here and not by the scheduler: so of a worker that is gone
 it is known which part it was at, as among processes of one machine. That part is tried once more;
-if that worker goes too, the part is at fault, and it alone is lost.
+if that worker goes too, the part is at fault, and it alone is lost. On a worker, too, a part is
+held to what it may take, in a process beside it.
 """
 
 from __future__ import annotations
 
 import queue
+import secrets
 import time
 import warnings
 from collections.abc import Callable, Iterator, Sequence
@@ -17,7 +19,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Generic
 
 from wallguard.base.errors import InputError
-from wallguard.jobs.workers import Hooks, Result, Work
+from wallguard.jobs.limits import Most
+from wallguard.jobs.workers import Cost, Hooks, Result, Work, do_apart, end_kept
 from wallguard.mesh.content import content
 from wallguard.store.stamp import stamp
 
@@ -40,12 +43,27 @@ def do_on(
     there, or workers have another version of this program or of what it uses.
     """
     with _client(address) as client:
-        return _Run(address, client, work, tasks, hooks).results()
+        run = _Run(address, client, work, tasks, hooks)
+        try:
+            return run.results()
+        finally:
+            with suppress(Exception):  # whatever it says, it ends with its worker
+                client.run(end_kept, run.name, on_error="ignore")
 
 
-def perform(do: Callable[[Task], Result], task: Task) -> tuple[str, Result]:
-    """On a worker: what it is, and the result."""
-    return stamp(), do(task)
+def perform(
+    do: Callable[[Task], Result],
+    lost: Callable[[Task, str], Result],
+    most: Most | None,
+    run: str,
+    task: Task,
+) -> tuple[str, Result]:
+    """On a worker: what it is, and the result. A task that may take so much has a process of its
+    own, since a worker has more to do; `run` says of which run it is."""
+    if most is None:
+        return stamp(), do(task)
+    work = Work(do, lambda _: Cost(0.0, 0), lost, lambda _: most)
+    return stamp(), do_apart(work, task, run)
 
 
 @contextmanager
@@ -90,6 +108,7 @@ class _Run(Generic[Result]):
     kills: dict[int, int] = field(default_factory=dict)
     found: dict[int, Result] = field(default_factory=dict)
     past: float = 0.0
+    name: str = field(default_factory=lambda: secrets.token_hex(8))
 
     def results(self) -> list[Result]:
         """The results, in order."""
@@ -134,7 +153,11 @@ class _Run(Generic[Result]):
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # that it is large
             future = self.client.submit(
-                perform, self.work.do, parcel, pure=False, workers=[address], retries=0
+                perform,
+                *(self.work.do, self.work.lost, self.work.most(task), self.name, parcel),
+                pure=False,
+                workers=[address],
+                retries=0,
             )
         self.busy[address] = future, at
         future.add_done_callback(lambda done: self.said.put((address, done)))

@@ -13,7 +13,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +24,7 @@ from wallguard.base.units import MILLIMETRES
 
 if TYPE_CHECKING:
     from wallguard.jobs.check import Task
+    from wallguard.repository.entry import Assignment
 
 _MB = 1_000_000
 # Unless told otherwise: with what starting takes, 20 s and 1 GB for a file of 1 MB, 60 s and 2 GB
@@ -34,7 +35,8 @@ MEMORY, MEMORY_PER_MB = 850, 55
 # A part of no more than this is begun in this process: bytes, triangles, points where layers cut
 # it, and mm. What is packed may be anything.
 _BYTES, _TRIANGLES, _POINTS, _SIZE = 300_000, 5_000, 150_000, 1_000.0
-_PACKED = ".3mf"
+_PACKED = (".3mf", ".gz")
+_UNPACKED = 10  # toolpaths pack to a fourth or a tenth
 # And goes on there for so many seconds of the processor's time.
 TRIED = 3.0
 # Other programs may be running: so many times as long is waited for a process, which the system
@@ -65,43 +67,70 @@ held: Most | None = None
 
 def most_of(task: Task) -> Most | None:
     """What checking a part may take; None: as much as it takes."""
-    if task.allowed is None:
+    size = None if task.data is None else len(task.data)
+    return most_for([task.file], task.allowed, len(task.assignments) + len(task.also), size)
+
+
+def most_for(
+    files: Iterable[Path], allowed: Allowed | None, ways: float = 1, size: int | None = None
+) -> Most | None:
+    """What may be taken for these files, or for so many bytes; None: as much as it takes.
+
+    ways  how many times as long it takes as one check of a part
+    """
+    if allowed is None:
         return None
-    size = 0.0
-    with suppress(OSError):
-        size = task.file.stat().st_size / _MB
-    ways = len(task.assignments) + len(task.also)
-    seconds, memory = task.allowed.seconds, task.allowed.memory
+    large = (sum(map(_weight, files)) if size is None else size) / _MB
     return Most(
-        (SECONDS + SECONDS_PER_MB * size) * ways if seconds is None else seconds,
-        int((MEMORY + MEMORY_PER_MB * size) * _MB) if memory is None else memory,
+        (SECONDS + SECONDS_PER_MB * large) * ways if allowed.seconds is None else allowed.seconds,
+        int((MEMORY + MEMORY_PER_MB * large) * _MB) if allowed.memory is None else allowed.memory,
     )
+
+
+def _weight(file: Path) -> float:
+    """The bytes of a file, as if it were not packed."""
+    with suppress(OSError):
+        return file.stat().st_size * (_UNPACKED if file.suffix.lower() == ".gz" else 1)
+    return 0.0
 
 
 def is_plain(task: Task) -> bool:
     """Whether a part is so small that it hardly needs a process of its own."""
+    said = (*task.assignments, *task.also)
+    return is_small(task.file, [(each, rules.layer_height) for each, rules in said], task.root)
+
+
+def is_small(
+    file: Path, ways: Iterable[tuple[Assignment, float]], root: Path | None = None
+) -> bool:
+    """The same of a file, for each way it lies and layer height in mm."""
     with suppress(OSError):
-        if task.file.suffix.lower() == _PACKED or task.file.stat().st_size > _BYTES:
+        if file.suffix.lower() in _PACKED or file.stat().st_size > _BYTES:
             return False
     import numpy as np
 
     from wallguard.mesh.read import read_mesh
 
     try:
-        mesh = read_mesh(task.file, root=task.root)
+        mesh = read_mesh(file, root=root)
     except InputError:
         return True  # whoever checks it finds the same, in no time
     if len(mesh.triangles) > _TRIANGLES:
         return False
-    for assignment, rules in (*task.assignments, *task.also):
+    for assignment, layer_height in ways:
         unit = mesh.unit if mesh.unit_source == "format" else assignment.unit or mesh.unit
         scale = assignment.scale * MILLIMETRES[unit] / MILLIMETRES[mesh.unit]
         placed = mesh.vertices @ np.array(assignment.rotation).T * scale
         height = np.ptp(placed[mesh.triangles, 2], axis=1)
-        points = (height / rules.layer_height).sum()
+        points = (height / layer_height).sum()
         if np.ptp(placed, axis=0).max() > _SIZE or points > _POINTS:
             return False
     return True
+
+
+def is_short(files: Iterable[Path]) -> bool:
+    """Whether toolpaths are so short that they hardly need a process of their own."""
+    return not any(file.suffix.lower() in _PACKED or _weight(file) > _BYTES for file in files)
 
 
 class TookLong(BaseException):
@@ -166,6 +195,11 @@ def too_long(most: Most | None) -> str:
     """Why a process was ended that took too long."""
     share = f"more than {round(most.seconds, 1):g} s" if most else "too much"
     return f"it took {share} of the processor's time (--part-timeout)"
+
+
+def out_of_memory(error: Exception) -> bool:
+    """Whether what was raised is for want of memory."""
+    return isinstance(error, MemoryError) or isinstance(error.__cause__, MemoryError)
 
 
 def too_large() -> str:

@@ -27,6 +27,7 @@ from wallguard.fitting.next_steps import next_steps
 from wallguard.jobs.characterise import Fitted, Toolpaths, fit
 from wallguard.jobs.choose import How
 from wallguard.jobs.impact import Processes, impact
+from wallguard.jobs.limits import Allowed
 from wallguard.jobs.source import commit, work_tree
 from wallguard.jobs.watch import Watch
 from wallguard.repository.changes import merge_base, relative
@@ -78,7 +79,8 @@ def rehearse(
     base, coupon = _rules(update), _coupon(update)
     with ExitStack() as stack:
         folder = stack.enter_context(tempfile.TemporaryDirectory())
-        read, troubles = _Reader(base, coupon).all(update.toolpaths, _before(update, stack))
+        reader = _Reader(base, coupon, how.allowed if how else None)
+        read, troubles = reader.all(update.toolpaths, _before(update, stack))
         rehearsed = tuple(
             replace(
                 each.result,
@@ -196,6 +198,7 @@ class _Reader:
 
     base: Rules
     coupon: Path
+    allowed: Allowed | None = None
     known: dict[Path, Fitted] = field(default_factory=dict)
 
     def all(
@@ -239,7 +242,7 @@ class _Reader:
 
     def _fitted(self, file: Path) -> Fitted:
         if file not in self.known:
-            laid = Toolpaths((file,), self.coupon)
+            laid = Toolpaths((file,), self.coupon, allowed=self.allowed)
             self.known[file] = fit([], Path(self.base.path), toolpaths=laid, shown=str(file))
         return self.known[file]
 

@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
-from functools import partial
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
+from pathlib import Path
 from typing import Literal, get_args
 
 import numpy as np
@@ -20,15 +21,21 @@ import numpy as np
 from wallguard.bands.advice import leaning, nearest_drawn
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import Verdict
-from wallguard.base.errors import InputError, TooLargeError
+from wallguard.base.errors import TooLargeError
 from wallguard.base.text import below
+from wallguard.base.units import Unit
 from wallguard.checks.case import Case
 from wallguard.findings.model import Spread
 from wallguard.findings.outcomes import loss
 from wallguard.findings.scale import Holding, Reduction, Scales
-from wallguard.jobs.workers import Work, cost_of_mesh, do_all
+from wallguard.jobs.check import triangles_in
+from wallguard.jobs.choose import How
+from wallguard.jobs.limits import is_small, most_for
+from wallguard.jobs.watched import Watch
+from wallguard.jobs.workers import cost_of_mesh, do_all
 from wallguard.part.geometry import Geometry
 from wallguard.part.part import Part
+from wallguard.repository.entry import Assignment
 from wallguard.rules.model import Rules
 from wallguard.walls.stretch import Stretch, is_speck
 
@@ -49,6 +56,21 @@ _Becomes = Verdict | Literal["thin"]
 _VERDICTS = (*sorted(get_args(Verdict), key=loss), "thin")
 
 
+@dataclass(frozen=True)
+class Model:
+    """A part's file and how it lies, at whatever scale; `drawn_in`: see `Part.load`."""
+
+    file: Path
+    placed: Assignment
+    name: str
+    drawn_in: Unit | None = None
+
+    @cached_property
+    def part(self) -> Part:
+        """The part, loaded once by each process that measures it."""
+        return Part.load(self.file, self.placed, name=self.name, drawn_in=self.drawn_in)
+
+
 def scale(part: Part, rules: Rules, wanted: float | None = None, jobs: int = 1) -> Scales:
     """How a part comes out at each reduction, whatever scale it was loaded with.
 
@@ -58,7 +80,41 @@ def scale(part: Part, rules: Rules, wanted: float | None = None, jobs: int = 1) 
     Raises InputError where no band table follows from the rules, and where a process that measured
     a reduction was killed.
     """
+    cost = cost_of_mesh(part.geometry.facts.triangles)
+    return _scales(part, rules, wanted, jobs, Watch(part.path, None, lambda: True, cost))
+
+
+def scale_of(model: Model, rules: Rules, wanted: float | None, how: How) -> Scales:
+    """The same of a part's file, each reduction held to what may be taken.
+
+    Raises InputError as `scale` does, where the file cannot be read, and where one takes more.
+    """
+
+    def plain() -> bool:
+        return is_small(model.file, [(replace(model.placed, scale=1.0), rules.layer_height)])
+
+    cost = cost_of_mesh(triangles_in(model.file))
+    watch = Watch(model.name, most_for([model.file], how.allowed), plain, cost)
+    return _scales(model, rules, wanted, how.jobs, watch)
+
+
+def _scales(
+    model: Part | Model, rules: Rules, wanted: float | None, jobs: int, watch: Watch
+) -> Scales:
+    factors = sorted({*map(float, STANDARD), *([wanted] if wanted else [])})
+    work = watch.work(partial(_measure, model, rules))
+    scales, *measured = do_all(work, [None, *factors], jobs)
+    assert isinstance(scales, Scales)
+    rows = tuple(each for each in measured if isinstance(each, Reduction))
+    return replace(scales, reductions=rows, wanted=wanted)
+
+
+def _measure(model: Part | Model, rules: Rules, factor: float | None) -> Scales | Reduction:
+    """The part at a reduction; None: what is said of the part as a whole."""
+    part = model if isinstance(model, Part) else model.part
     geometry = part.geometry.at_scale(1.0)
+    if factor is not None:
+        return reduction(geometry, rules, factor)
     unsound = (
         "The mesh is not sound, so some walls may be wrong or left out: `wallguard check` says "
         "what is wrong with it."
@@ -69,31 +125,9 @@ def scale(part: Part, rules: Rules, wanted: float | None = None, jobs: int = 1) 
         rules_name=rules.name,
         unit=geometry.facts.unit,
         size=geometry.extents,
-        reductions=tuple(reductions(geometry, rules, wanted, jobs)),
-        wanted=wanted,
+        reductions=(),
         remarks=() if geometry.health.healthy else (unsound,),
     )
-
-
-def reductions(
-    geometry: Geometry, rules: Rules, wanted: float | None = None, jobs: int = 1
-) -> list[Reduction]:
-    """The part at each standard reduction and at the wanted one, the largest model first.
-
-    geometry: at full size (scale 1).
-
-    Raises InputError as `scale` does.
-    """
-    cost = cost_of_mesh(geometry.facts.triangles)
-
-    def lost(factor: float, why: str) -> Reduction:
-        remedy = "If memory ran out, simplify the mesh or use --jobs 1"
-        raise InputError(
-            geometry.name, f"not measured at 1:{factor:g}, because {why}", remedy=remedy
-        )
-
-    work = Work(partial(reduction, geometry, rules), lambda _: cost, lost)
-    return do_all(work, sorted({*map(float, STANDARD), *([wanted] if wanted else [])}), jobs)
 
 
 def reduction(geometry: Geometry, rules: Rules, factor: float) -> Reduction:

@@ -14,8 +14,10 @@ from wallguard.base.errors import InputError
 from wallguard.checks.case import Case, Draft
 from wallguard.findings.model import CheckRun, Finding, PartReport
 from wallguard.findings.naming import named
+from wallguard.jobs import limits
 from wallguard.jobs.check import check_status, failed, mesh_info, status_of
 from wallguard.jobs.verify import Reading, Step, Verified, verify
+from wallguard.jobs.watched import TooMuchError
 from wallguard.part.part import Part
 from wallguard.rules.model import Rules
 from wallguard.toolpath import verdict
@@ -97,8 +99,9 @@ def judge_toolpath(file: Path, task: Task, step: Step | None = None) -> Judged:
     try:
         verified = _verified(file, task, step)
     except (InputError, MemoryError) as error:
-        message = str(error) or f"{file}: there is not enough memory for it"
-        return Judged(failed(task.part.path, source, name, message))
+        if limits.out_of_memory(error):
+            error = TooMuchError(str(file), limits.too_large())
+        return Judged(unusable(file, task.part.path, task.rules, str(error)))
     geometry, copies = task.part.geometry, verdict.Copies(verified.places)
     about = [*verdict.fill_drafts(geometry, verified.walls, copies, case)]
     about += [*verdict.rule_drafts(geometry, verified.walls, case)] if case else []
@@ -119,6 +122,12 @@ def judge_toolpath(file: Path, task: Task, step: Step | None = None) -> Judged:
     shown = verdict.with_walls(about, findings)
     walls = tuple((finding, shown[finding.id]) for finding in findings if finding.id in shown)
     return Judged(report, verified, walls)
+
+
+def unusable(file: Path, part: str, rules: Rules | None, why: str) -> PartReport:
+    """The report on a part whose toolpath could not be used."""
+    source = f"{file}, {rules.path}" if rules else str(file)
+    return failed(part, source, rules.name if rules else "", why)
 
 
 def compare_toolpaths(before: Path, after: Path, task: Task, step: Step | None = None) -> Compared:

@@ -123,6 +123,31 @@ def _done_here(work: Work[Item, Result], item: Item) -> list[Result]:
     return []
 
 
+# Of a thread that does one item at a time for somebody: for whom, and its process.
+_kept: dict[int, tuple[str, list[_Worker]]] = {}
+
+
+def do_apart(work: Work[Item, Result], item: Item, whose: str) -> Result:
+    """The result of one item, worked out in a process of its own, which is kept for the next one
+    that is `whose`, until `end_kept`: for a worker of a cluster, which does one after the other and
+    must not end itself."""
+    thread = threading.get_ident()
+    if _kept.get(thread, (whose,))[0] != whose:
+        end_kept(_kept[thread][0])
+    _, workers = _kept.setdefault(thread, (whose, []))
+    crew = _Crew(work, [item], [work.cost(item)], Hooks(), workers)
+    crew.run(1, [0])
+    return crew.results[0]
+
+
+def end_kept(whose: str) -> None:
+    """End the processes that `do_apart` kept for somebody."""
+    for thread, (owner, workers) in list(_kept.items()):
+        if owner == whose:
+            del _kept[thread]
+            _end(workers)
+
+
 @dataclass(eq=False)
 class _Worker:
     """A process, the way to it, and the number of the item that it is at; None: of none.
@@ -245,9 +270,25 @@ def _started(do: Callable[[Any], Any]) -> _Worker:
     context = get_context("spawn")
     ours, theirs = context.Pipe()
     process = context.Process(target=_serve, args=(theirs, do), daemon=True)
-    process.start()
+    with _not_a_daemon():
+        process.start()
     theirs.close()  # so that the end of the process is the end of the pipe
     return _Worker(process, ours)
+
+
+@contextmanager
+def _not_a_daemon() -> Iterator[None]:
+    """Worker processes of a cluster are daemons, which may start none, lest these be left running.
+    Ours end with the process that started them."""
+    from multiprocessing import current_process
+
+    config = getattr(current_process(), "_config", {})
+    daemon = config.pop("daemon", None)
+    try:
+        yield
+    finally:
+        if daemon is not None:
+            config["daemon"] = daemon
 
 
 def _serve(way: Connection[Any, Any], do: Callable[[Any], Any]) -> None:
@@ -293,13 +334,17 @@ def _ended(workers: list[_Worker]) -> Iterator[None]:
     try:
         yield
     finally:
-        for worker in workers:
-            worker.process.kill()
-        for worker in workers:
-            worker.process.join()
-            worker.way.close()
+        _end(workers)
         if before is signal.SIG_DFL:
             signal.signal(signal.SIGTERM, signal.SIG_DFL)
+
+
+def _end(workers: Sequence[_Worker]) -> None:
+    for worker in workers:
+        worker.process.kill()
+    for worker in workers:
+        worker.process.join()
+        worker.way.close()
 
 
 def _why(code: int) -> str:

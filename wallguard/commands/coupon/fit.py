@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from wallguard.bands.chart import chart_of
 from wallguard.base.errors import InputError
 from wallguard.base.write import write
-from wallguard.commands.arguments import Commands, command, length
+from wallguard.commands.arguments import Commands, add_limits, allowed, command, length
 from wallguard.commands.replacing import refuse_foreign, refuse_inputs, refuse_others
 from wallguard.reports.chart_text import chart_text
 
@@ -58,6 +58,7 @@ def add(commands: Commands) -> None:
     parser.add_argument("--rules", type=Path, required=True, metavar="BASE", help="what is known")
     parser.add_argument("-o", "--output", type=Path, required=True, metavar="NEW")
     parser.add_argument("--plot", type=Path, metavar="FILE", help="draw readings and bands as SVG")
+    add_limits(parser, "reading a toolpath", ", twice that")
 
 
 def _command(arguments: argparse.Namespace) -> int:
@@ -81,7 +82,9 @@ def _toolpaths(arguments: argparse.Namespace) -> Toolpaths | None:
         raise InputError(files[0], "nothing says which coupon it makes", remedy=remedy)
     from wallguard.jobs.characterise import Toolpaths
 
-    return Toolpaths(files, arguments.coupon, arguments.filament, arguments.flow)
+    return Toolpaths(
+        files, arguments.coupon, arguments.filament, arguments.flow, allowed(arguments)
+    )
 
 
 def run(
