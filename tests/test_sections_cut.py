@@ -1,5 +1,7 @@
 """Cutting a mesh into layers, against manifold3d's own slices as an independent reference."""
 
+from dataclasses import fields, replace
+
 import manifold3d as m3
 import numpy as np
 import pytest
@@ -7,6 +9,7 @@ from solids import box, mesh, tube
 
 from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
+from wallguard.sections import crossings
 from wallguard.sections.cut import cut
 
 
@@ -117,3 +120,27 @@ def test_a_sliver_in_a_flat_face_carries_no_shape():
     assert set(sections.distinct.tolist()) == {0}
     assert len(sections.points) == 4
     assert np.abs(sections.slope).max() < 1e-6
+
+
+@pytest.mark.parametrize("kind", ["twisted", "lying", "open", "crossing", "flat faces"])
+def test_layers_cut_a_few_at_a_time_are_those_cut_at_once(kind, monkeypatch):
+    ring = m3.CrossSection.circle(10, 40) - m3.CrossSection.square([9, 9], True)
+    solid = ring.extrude(12, n_divisions=30, twist_degrees=80)
+    if kind == "lying":
+        solid = solid.rotate([80, 7, 3])
+    elif kind == "flat faces":
+        solid = m3.Manifold.compose(
+            [box([30, 2, 20], [3 * i, 0, 0]).rotate([4, 9, 2]) for i in (0, 20)]
+        )
+    cut_from = mesh(solid)
+    if kind in ("open", "crossing"):
+        triangles = cut_from.triangles[np.arange(len(cut_from.triangles)) % 400 != 3]
+        cut_from = replace(cut_from, triangles=triangles)
+    untangle = kind == "crossing"
+    whole = cut(cut_from, 0.2, untangle=untangle)
+    monkeypatch.setattr(crossings, "_AT_ONCE", 300)
+    parts = cut(cut_from, 0.2, untangle=untangle)
+    assert len(whole.points) > 300
+    for field in fields(whole):
+        one, other = getattr(whole, field.name), getattr(parts, field.name)
+        assert np.array_equal(one, other), field.name

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,21 +26,25 @@ def weld(
     if count == 0:
         return np.empty(0, np.int64), np.empty(0, np.int32)
     bits = np.uint32 if points.dtype == np.float32 else np.uint64
-    columns: list[NDArray[np.unsignedinteger]] = [
-        (points[:, axis] + points.dtype.type(0)).view(bits) for axis in range(3)
-    ]
-    if group is not None:
-        columns.append(group.astype(np.uint64))
+
+    def columns() -> Iterator[NDArray[np.unsignedinteger]]:
+        # Made anew each time: held, they take as much memory as the points.
+        for axis in range(3):
+            yield (points[:, axis] + points.dtype.type(0)).view(bits)
+        if group is not None:
+            yield group.astype(np.uint64)
+
     mixed = np.zeros(count, np.uint64)
-    for place, column in enumerate(columns):
+    for place, column in enumerate(columns()):
         mixed ^= mixed >> np.uint64(29)
         mixed *= np.uint64(_MIX[0])
         mixed += column * np.uint64(_MIX[place % 3])
     order = np.argsort(mixed)
     new = _changes([mixed], order)
-    if not np.array_equal(new, _changes(columns, order)):
-        order = np.lexsort(columns)
-        new = _changes(columns, order)
+    del mixed
+    if not np.array_equal(new, _changes(columns(), order)):
+        order = np.lexsort(list(columns()))
+        new = _changes(columns(), order)
     starts = np.flatnonzero(new)
     first = np.minimum.reduceat(order, starts)
     is_first = np.zeros(count, bool)
@@ -50,7 +56,7 @@ def weld(
 
 
 def _changes(
-    columns: list[NDArray[np.unsignedinteger]], order: NDArray[np.int64]
+    columns: Iterable[NDArray[np.unsignedinteger]], order: NDArray[np.int64]
 ) -> NDArray[np.bool_]:
     """Where, along `order`, a row differs from the one before it; the first row does."""
     new = np.zeros(len(order), bool)

@@ -36,13 +36,18 @@ def bodies(mesh: Mesh) -> tuple[Body, ...]:
 
 def _body(corners: NDArray[np.float64]) -> Body:
     """Of triangles (n, 3, 3)."""
-    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) / 2
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normal /= 2
     area = np.sqrt(dot(normal, normal))
     whole = float(area.sum()) or 1.0
     centre = (area[:, None] * corners.mean(axis=1)).sum(axis=0) / whole
     seen = corners - centre
     volume = float((seen[:, 0] * normal).sum()) / 3
-    sides = (seen + seen[:, [1, 2, 0]]) / 2
+    del normal
+    sides = np.empty_like(seen)
+    for i in range(3):
+        np.add(seen[:, i], seen[:, (i + 1) % 3], out=sides[:, i])
+    sides /= 2
     spread, lean = np.zeros((3, 3)), np.zeros(3)
     for at in (sides[:, i] for i in range(3)):
         spread += (area[:, None] * at).T @ at / 3 / whole

@@ -16,6 +16,7 @@ above it, which keeps every case regular.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,6 +32,8 @@ _Bools = NDArray[np.bool_]
 _FLAT = 1e-5
 # Flat faces are looked for where triangles have this many segments on average.
 _WORTH = 3
+# Segments that are linked at a time, of one layer at least: some 0.2 GB.
+_AT_ONCE = 1_000_000
 # Of a face whose normal is nearer to upright than this (its level part) every point is kept.
 _LEVEL = 0.01
 
@@ -55,8 +58,9 @@ def outlines(
     triangles: NDArray[np.int32],
     below: NDArray[np.int32],
     heights: _Floats,
-) -> Outlines:
-    """Cut triangles (m, 3), of which each meets a plane, at heights (L,), rising, mm.
+) -> Iterator[Outlines]:
+    """Cut triangles (m, 3), of which each meets a plane, at heights (L,), rising, mm: the outlines
+    of some layers, then those of the next, so that memory is bounded.
 
     vertices  (n, 3) mm
     z         (n,) the height at which each vertex is taken to be
@@ -64,34 +68,63 @@ def outlines(
     """
     runs = _Runs.of(triangles, below)
     twin = _twins(triangles, len(vertices))
-    run, layer = ranges(runs.first, runs.size)
-    # A triangle's segments stand in a row; here would be that of layer 0.
-    size = runs.size.reshape(-1, 2).sum(axis=1)
-    origin = np.cumsum(size) - size - runs.first[::2]
-    across = twin[runs.up]
-    following = np.where(across >= 0, origin[across // 3], -len(run) - len(heights))[run] + layer
-    order, start, closed = rings(np.maximum(following, -1))
-    tails, layers = order[start[1:] - 1], layer[order[start[:-1]]].astype(np.int32)
     slope = _slopes(vertices, triangles)
-    if len(run) >= _WORTH * len(triangles):
+    within: _Bools | None = None
+    if int(runs.size.sum()) >= _WORTH * len(triangles):
         flat, slope = _flat_faces(vertices, triangles, twin, slope)
-        kept = ~flat[runs.down][run[order]]
-        order = order[kept]
-        start = np.append(0, np.cumsum(kept))[start]
-        # What lies within one face alone encloses nothing.
-        some = np.diff(start) > 0
-        start = np.append(start[:-1][some], start[-1])
-        layers, closed, tails = layers[some], closed[some], tails[some]
-    which = run[order]
+        within = flat[runs.down]
     taken = np.column_stack([vertices[:, :2], z])
-    return Outlines(
-        points=_meet(taken, triangles, runs.down[which], heights[layer[order]]),
-        slope=slope[which // 2],
-        start=start,
-        layer=layers,
-        closed=closed,
-        ends=_meet(taken, triangles, runs.up[run[tails]], heights[layers]),
-    )
+    for first, last in _slabs(runs, len(heights)):
+        run, layer, following = _linked(runs, twin, first, last)
+        order, start, closed = rings(following)
+        tails, layers = order[start[1:] - 1], layer[order[start[:-1]]].astype(np.int32)
+        if within is not None:
+            kept = ~within[run[order]]
+            order = order[kept]
+            start = np.append(0, np.cumsum(kept))[start]
+            # What lies within one face alone encloses nothing.
+            some = np.diff(start) > 0
+            start = np.append(start[:-1][some], start[-1])
+            layers, closed, tails = layers[some], closed[some], tails[some]
+        which = run[order]
+        yield Outlines(
+            points=_meet(taken, triangles, runs.down[which], heights[layer[order]]),
+            slope=slope[which // 2],
+            start=start,
+            layer=layers,
+            closed=closed,
+            ends=_meet(taken, triangles, runs.up[run[tails]], heights[layers]),
+        )
+
+
+def _slabs(runs: _Runs, layers: int) -> Iterator[tuple[int, int]]:
+    """Layers, from the first to before the last of each slab, that have few enough segments."""
+    change = np.bincount(runs.first, minlength=layers + 1)
+    change -= np.bincount(runs.first + runs.size, minlength=layers + 1)
+    total = np.append(0, np.cumsum(np.cumsum(change)[:layers]))
+    first = 0
+    while first < layers:
+        last = int(np.searchsorted(total, total[first] + _AT_ONCE, side="right")) - 1
+        last = max(last, first + 1)
+        if total[last] > total[first]:
+            yield first, last
+        first = last
+
+
+def _linked(runs: _Runs, twin: _Ints, first: int, last: int) -> tuple[_Ints, _Ints, _Ints]:
+    """The segments of some layers: the run and the layer of each, and the number of the one after
+    it, -1 where the mesh is open."""
+    begin = np.maximum(runs.first, first)
+    size = np.maximum(np.minimum(runs.first + runs.size, last) - begin, 0)
+    run, layer = ranges(begin, size)
+    # A triangle's segments stand in a row; here would be that of layer 0. The second run goes on
+    # where the first ends, or the slab has nothing of that.
+    both = size.reshape(-1, 2).sum(axis=1)
+    lowest = np.where(size[::2] > 0, begin[::2], begin[1::2])
+    origin = np.cumsum(both) - both - lowest
+    across = twin[runs.up[run]]
+    following = np.where(across >= 0, origin[across // 3] + layer, -1)
+    return run, layer, following
 
 
 @dataclass(frozen=True)

@@ -68,12 +68,14 @@ def cut_at(
     if not total:
         return _empty(heights, layer_height)
     crossing = np.flatnonzero(per_triangle)
-    crossed = outlines(mesh.vertices, snapped, mesh.triangles[crossing], below, heights)
-    rings = crossed.points, crossed.slope, crossed.start, crossed.layer
-    loose: NDArray[np.int32] = np.zeros(0, np.int32)
-    if not crossed.closed.all():
-        rings, loose = _without_loose(rings, crossed.closed, crossed.ends)
-    return _finished(rings, heights, layer_height, loose, untangle)
+    parts, loose = [], [np.zeros(0, np.int32)]
+    for crossed in outlines(mesh.vertices, snapped, mesh.triangles[crossing], below, heights):
+        rings = crossed.points, crossed.slope, crossed.start, crossed.layer
+        if not crossed.closed.all():
+            rings, open_ = _without_loose(rings, crossed.closed, crossed.ends)
+            loose.append(open_)
+        parts.append(_regular(rings, untangle))
+    return _finished(_joined(parts), heights, layer_height, np.concatenate(loose))
 
 
 def _without_loose(
@@ -87,20 +89,33 @@ def _without_loose(
     return _keep_rings(points, slope, ring_start, ring_layer, sound), loose
 
 
-def _finished(
-    rings: _Rings,
-    heights: NDArray[np.float64],
-    layer_height: float,
-    loose: NDArray[np.int32],
-    untangle: bool,
-) -> Sections:
-    """Rings made regular, and each outline kept once."""
+def _regular(rings: _Rings, untangle: bool) -> _Rings:
+    """Rings in order, and without points that carry no shape; whole layers."""
     points, _, ring_start, ring_layer = rings
     if untangle:
         rings = _untangle(points, ring_start, ring_layer)
     rings = _canonical(*rings)
     for tolerance in _STRAIGHT:
         rings = _straighten(*rings, tolerance)
+    return rings
+
+
+def _joined(parts: list[_Rings]) -> _Rings:
+    """Rings of layers one after the other."""
+    if len(parts) == 1:
+        return parts[0]
+    points, slope, start, layer = zip(*parts, strict=True)
+    size = np.concatenate([np.diff(each) for each in start])
+    return np.concatenate(points), np.concatenate(slope), _starts(size), np.concatenate(layer)
+
+
+def _finished(
+    rings: _Rings,
+    heights: NDArray[np.float64],
+    layer_height: float,
+    loose: NDArray[np.int32],
+) -> Sections:
+    """Sections of rings made regular: each outline is kept once."""
     sections = _distinct(heights, layer_height, rings, loose)
     _, after = neighbours(sections.ring_start)
     outline = float(np.linalg.norm(sections.points[after] - sections.points, axis=1).sum())
