@@ -3,9 +3,11 @@
 import json
 import re
 
+import jsonschema
 import junitparser
 import pytest
-from solids import box, save
+import shapely
+from solids import box, prism, save
 from toolpaths import Program, bar
 
 from wallguard.commands.main import main
@@ -330,6 +332,94 @@ def test_against_compares_all_copies(folder, capsys):
     (folder / "after.gcode").write_text(lay_bar(Program(), [(FIRST, 99)]))
     assert run(*arguments) == 1
     assert "copies are missing that were there before" in words(capsys.readouterr().out)
+
+
+ANGLE = shapely.Polygon([(0, 0), (30, 0), (30, 1.35), (1.35, 1.35), (1.35, 16), (0, 16)])
+ARMS = [[(0.675, 0.675), (29.3, 0.675)], [(0.675, 0.675), (0.675, 15.3)]]
+
+
+def lay_angle(laid, arms, *, raft=0, **options):
+    """An angle of two walls, of which some arms are filled, and a raft of so many layers."""
+    made = Program(**options)
+    for number in range(raft):
+        made.layer(number)
+        for y in range(-6, 24, 2):
+            made.path([laid((-6, y)), laid((36, y))])
+    ring = shapely.Polygon([laid(point) for point in ANGLE.exterior.coords])
+    for number in range(raft, raft + LAYERS):
+        made.layer(number)
+        made.loops(ring, 1)
+        for arm in arms:
+            made.path([laid(point) for point in arm], width=0.45)
+    return made.text()
+
+
+def in_a_mirror(point):
+    return -point[0], point[1]
+
+
+def turned_by_30(point):
+    x, y = point
+    return x * 0.8660254 - y * 0.5, x * 0.5 + y * 0.8660254
+
+
+def mirrored_and_turned(point):
+    return turned_by_30(in_a_mirror(point))
+
+
+@pytest.mark.parametrize("raft", [0, 3])
+@pytest.mark.parametrize(
+    "lies", [in_a_mirror, mirrored_and_turned, turned_by_30, lambda point: point]
+)
+def test_against_a_part_that_was_mirrored_or_turned(folder, capsys, lies, raft):
+    """Its short arm comes out hollow afterwards, wherever and however it lies."""
+    save(folder / "angle.stl", prism(list(ANGLE.exterior.coords)[:-1], 2.0))
+    (folder / "before.gcode").write_text(lay_angle(lambda point: point, ARMS))
+    after = lay_angle(lies, ARMS[:1], shift=(90, 70), turns=1, raft=raft)
+    (folder / "after.gcode").write_text(after)
+    arguments = ("after.gcode", "--part", "angle.stl", "--against", "before.gcode")
+    assert run(*arguments, "--json", "out.json", "--pictures", "pictures") == 1
+    told = words(capsys.readouterr().out)
+    found = json.loads((folder / "out.json").read_text())
+    mirrored = lies in (in_a_mirror, mirrored_and_turned)
+    assert ("after.gcode lays the part as in a mirror" in told) is mirrored
+    assert ("WORSE: one of them lays the part as in a mirror" in told) is mirrored
+    assert (found["before"]["mirrored"], found["after"]["mirrored"]) == (False, mirrored)
+    assert found["before"]["turned"] == [0.0]
+    (angle,) = found["after"]["turned"]
+    tilted = lies in (turned_by_30, mirrored_and_turned)
+    assert angle == pytest.approx(120 if tilted else 90, abs=0.1)
+    assert f"turned by: 0° -> {angle:g}°" in told
+    worse = [wall for wall in found["pairs"] if wall["worse"]]
+    (wall,) = worse
+    assert (wall["before"], wall["after"]) == ("solid", "hollow")
+    assert wall["location"][0] == pytest.approx(0.675, abs=0.05)
+    assert 1.35 < wall["location"][1] < 16
+    assert wall["z"] == pytest.approx([0.0, 2.0], abs=0.01)
+    assert wall["air"][1] == pytest.approx(0.45, abs=0.02)
+    jsonschema.validate(found, schema_of("toolpath-against", capsys))
+
+
+def schema_of(name, capsys):
+    capsys.readouterr()
+    assert main(["schema", name]) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def test_against_two_that_are_mirrored_alike(folder, capsys):
+    save(folder / "angle.stl", prism(list(ANGLE.exterior.coords)[:-1], 2.0))
+    (folder / "both.gcode").write_text(lay_angle(in_a_mirror, ARMS))
+    assert run("both.gcode", "--part", "angle.stl", "--against", "both.gcode") == 0
+    told = words(capsys.readouterr().out)
+    assert "both.gcode lays the part as in a mirror" in told
+    assert "SAME" in told
+
+
+def test_a_part_in_a_mirror_is_not_the_part(folder, capsys):
+    save(folder / "angle.stl", prism(list(ANGLE.exterior.coords)[:-1], 2.0))
+    (folder / "both.gcode").write_text(lay_angle(in_a_mirror, ARMS))
+    assert run("both.gcode", "--part", "angle.stl") == 2
+    assert "makes angle.stl as in a mirror" in words(capsys.readouterr().out)
 
 
 @pytest.mark.parametrize("begins", [3, 6])

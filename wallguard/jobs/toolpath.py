@@ -135,13 +135,15 @@ def compare_toolpaths(before: Path, after: Path, task: Task, step: Step | None =
 
     Raises InputError: a toolpath that cannot be used.
     """
-    one, other = _verified(before, task, step), _verified(after, task, step)
+    # An update may mirror a part as well as turn it.
+    either = replace(task, reading=replace(task.reading or Reading(), mirrored=True))
+    one, other = _verified(before, either, step), _verified(after, either, step)
     tolerance = verdict.tolerance_of(task.rules)
     changed = changes(task.part.geometry, one.comparisons, other.comparisons, tolerance)
     compared = Against(
         part=task.part.path,
-        before=side(str(before), one.laid, one.comparisons),
-        after=side(str(after), other.laid, other.comparisons),
+        before=side(str(before), one.laid, one.comparisons, one.places),
+        after=side(str(after), other.laid, other.comparisons, other.places),
         pairs=tuple(change.pair for change in changed),
         notes=tuple(dict.fromkeys((*one.notes, *other.notes))),
         version=__version__,

@@ -61,12 +61,14 @@ class Reading:
 
     filament  diameter; flow: factor between filament fed and material laid
     at        near which place of the plate the middle of the part's box lies; None: search
+    mirrored  whether a part that is laid as in a mirror is found, too
     largest   walls up to this thickness are looked for; splits: where they are divided
     """
 
     filament: float = 1.75
     flow: float = 1.0
     at: tuple[float, float] | None = None
+    mirrored: bool = False
     largest: float = 4.0
     splits: tuple[float, ...] = ()
 
@@ -101,7 +103,9 @@ def verify(
     del toolpath
     tell("placing", 0.0)
     try:
-        places, remarks = find_places(geometry, laid, part=part, path=file, at=how.at)
+        places, remarks = find_places(
+            geometry, laid, part=part, path=file, at=how.at, mirrored=how.mirrored
+        )
         notes += remarks
         comparisons: list[Comparison] = []
         for copy, place in enumerate(places):
@@ -129,7 +133,7 @@ def _known(
     place = places[len(compared)]
     own = _strands(geometry, laid, place)
     for other, comparison in zip(places, compared, strict=False):
-        if (other.angle, other.raised) != (place.angle, place.raised):
+        if _lies(other) != _lies(place):
             continue
         its = _strands(geometry, laid, other)
         if len(its) != len(own) or not (laid.layer[its] == laid.layer[own]).all():
@@ -140,6 +144,10 @@ def _known(
         if same and np.abs(laid.width[own] - laid.width[its]).max(initial=0.0) < _ALIKE:
             return comparison
     return None
+
+
+def _lies(place: Placement) -> tuple[float, float, bool]:
+    return place.angle, place.raised, place.mirrored
 
 
 def _strands(geometry: Geometry, laid: Beads, place: Placement) -> NDArray[np.int64]:

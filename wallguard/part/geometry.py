@@ -175,6 +175,19 @@ class Geometry:
         other._body = replace(self.body, placed=placed)
         return other
 
+    def mirrored(self) -> Geometry:
+        """The same part as in a mirror, x the other way as printed, with nothing measured yet. What
+        is measured of it has no place in the part file."""
+        other = self.at_scale(self.scale)
+        body, mesh = other.body, other.body.placed.mesh
+        whole = replace(
+            mesh,
+            vertices=mesh.vertices * [-1.0, 1.0, 1.0],
+            triangles=np.ascontiguousarray(mesh.triangles[:, ::-1]),
+        )
+        other._body = replace(body, placed=replace(body.placed, mesh=whole))
+        return other
+
     def layering(self, layer_height: float) -> Layering:
         """How many layers there are, and whether all of their outlines close."""
 

@@ -15,7 +15,7 @@ from wallguard.reports.json_report import FRAME
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.order import one_of
 from wallguard.reports.page import COORDINATES, Section, fitted
-from wallguard.toolpath.against import Against, Pair
+from wallguard.toolpath.against import Against, Pair, Side
 
 _SHOWN = 20
 
@@ -156,12 +156,25 @@ def _totals(compared: Against) -> list[str]:
     ]
     if before.copies != after.copies or before.copies > 1:
         rows.append(f"copies: {before.copies} -> {after.copies}")
+    if before.turned != after.turned:
+        rows.append(f"turned by: {_angles(before)} -> {_angles(after)}")
+    rows += [
+        f"{side.path} lays the part as in a mirror: x runs the other way, before it is turned"
+        for side in (before, after)
+        if side.mirrored
+    ]
     rows += [
         f"from {mm(low)} to {mm(high)} mm above the plate nothing is laid {name}"
         for side, name in ((before, "before"), (after, "now"))
         for low, high in side.skipped
     ]
     return rows
+
+
+def _angles(side: Side) -> str:
+    angles = list(dict.fromkeys(side.turned))
+    more = f" and {len(angles) - 4} more" if len(angles) > 4 else ""
+    return ", ".join(f"{angle:g}°" for angle in angles[:4]) + more
 
 
 def _words(pair: Pair) -> str:
@@ -191,6 +204,10 @@ def _state(pair: Pair, index: int) -> str:
 def _verdict(compared: Against) -> str:
     worse, better = len(compared.worse), sum(pair.better for pair in compared.pairs)
     total = counted(len(compared.pairs), "wall")
+    if compared.mirrored:
+        return "WORSE: one of them lays the part as in a mirror, and the other does not" + (
+            f", and {worse} of {total} come{'s' * (worse == 1)} out worse" if worse else ""
+        )
     if compared.exit_code and not worse:
         what = "copies" if compared.after.copies < compared.before.copies else "layers"
         return f"WORSE: {what} are missing that were there before"

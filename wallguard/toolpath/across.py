@@ -31,7 +31,7 @@ from wallguard.base.arrays import weighted_median
 from wallguard.toolpath.beads import Beads
 from wallguard.toolpath.levels import Level
 from wallguard.toolpath.lines import Cells, Crossings, Strands, crossings
-from wallguard.toolpath.placement import Placement, turned
+from wallguard.toolpath.placement import Placement
 
 # Narrower air than this is rounding in the toolpath's numbers, mm.
 VOID = 0.02
@@ -156,7 +156,7 @@ class Plate:
         reach = self._sight(lines.thickness)
         before, after = -reach, reach.copy()
         point = self.placement.to_plate(lines.centre)
-        direction = turned(lines.normal, self.placement.angle)
+        direction = self.placement.ways_to_plate(lines.normal)
         cells = Cells(self._strands(np.unique(lines.level), 0, point))
         for met in crossings(cells, lines.level, point, direction, reach):
             behind, ahead = met.high <= 0, met.low >= 0
@@ -175,7 +175,7 @@ class Plate:
     def _own(self, lines: Lines, some: slice, levels: tuple[int, int]) -> Iterator[Own]:
         """In blocks of whole lines, numbered from the first of `some` on."""
         point = self.placement.to_plate(lines.centre[some])
-        direction = turned(lines.normal[some], self.placement.angle)
+        direction = self.placement.ways_to_plate(lines.normal[some])
         thickness = lines.thickness[some]
         # Only levels that have a line: others were measured elsewhere, or not asked for.
         asked = np.unique(lines.level[some])

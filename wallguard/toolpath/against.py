@@ -26,6 +26,7 @@ from wallguard.part.geometry import Geometry
 from wallguard.rules.model import TOLERANCE_DEFAULT
 from wallguard.toolpath.beads import Beads
 from wallguard.toolpath.comparison import UNCERTAINTY, Comparison, LaidWall
+from wallguard.toolpath.placement import Placement
 from wallguard.toolpath.verdict import deviation_of, outcome_of, same_place
 
 # Air that grows by more than this got worse, mm: more than two measures of it may lie apart.
@@ -40,6 +41,7 @@ class Side:
 
     volume  of all beads; width: usual bead; layers, height: usual layer height; copies of the part
     skipped from where to where (mm above the plate) nothing is laid though the part goes on
+    turned  by how many degrees each copy is turned; mirrored: whether it is laid as in a mirror
     """
 
     path: str
@@ -49,6 +51,8 @@ class Side:
     height: float
     copies: int
     skipped: tuple[tuple[float, float], ...] = ()
+    turned: tuple[float, ...] = ()
+    mirrored: bool = False
 
 
 @dataclass(frozen=True)
@@ -114,9 +118,14 @@ class Against:
         return bool(set(self.after.skipped) - set(self.before.skipped))
 
     @property
+    def mirrored(self) -> bool:
+        """Whether one of them lays the part as in a mirror, and the other does not."""
+        return self.before.mirrored != self.after.mirrored
+
+    @property
     def exit_code(self) -> int:
-        """1 where a wall gets worse, layers or copies go missing, else 0."""
-        lost = self.fewer_layers or self.after.copies < self.before.copies
+        """1 where a wall gets worse, layers or copies go missing, or it is mirrored; else 0."""
+        lost = self.fewer_layers or self.after.copies < self.before.copies or self.mirrored
         return int(bool(self.worse) or lost)
 
 
@@ -138,7 +147,9 @@ class Change(NamedTuple):
         return replace(self.after, stretch=_smaller(self.before, self.after).stretch)
 
 
-def side(path: str, laid: Beads, comparisons: Sequence[Comparison]) -> Side:
+def side(
+    path: str, laid: Beads, comparisons: Sequence[Comparison], places: Sequence[Placement] = ()
+) -> Side:
     """What is said of one toolpath as a whole."""
     good = ~laid.odd
     usual = weighted_median(laid.width[good], laid.volume[good]) if good.any() else 0.0
@@ -155,6 +166,8 @@ def side(path: str, laid: Beads, comparisons: Sequence[Comparison]) -> Side:
         float(np.median(laid.layer_height)),
         len(comparisons),
         tuple(sorted(skipped)),
+        tuple(round(place.angle, 2) for place in places),
+        any(place.mirrored for place in places),
     )
 
 

@@ -31,6 +31,8 @@ class Placement:
     covered   share of its sections that is covered by beads
     inside    share of the laid ground in its box that lies inside its sections
     raised    how far above the plate it begins: on a raft, say
+    mirrored  whether it is laid as in a mirror: x of the part as printed becomes -x before it is
+              turned
     """
 
     angle: float
@@ -43,20 +45,31 @@ class Placement:
     covered: float = 0.0
     inside: float = 0.0
     raised: float = 0.0
+    mirrored: bool = False
 
     def to_plate(self, points: _Floats) -> _Floats:
         """Points (n, 2) of the part as printed, on the plate."""
-        moved: _Floats = turned(points, self.angle) + np.array(self.shift)
+        moved: _Floats = self.ways_to_plate(points) + np.array(self.shift)
         return moved
 
     def to_part(self, points: _Floats) -> _Floats:
         """Points (n, 2) of the plate, in the part as printed."""
-        return turned(points - np.array(self.shift, np.float64), -self.angle)
+        return self.ways_to_part(points - np.array(self.shift, np.float64))
+
+    def ways_to_plate(self, ways: _Floats) -> _Floats:
+        """Directions (n, 2) of the part as printed, on the plate."""
+        return turned(mirror(ways) if self.mirrored else ways, self.angle)
+
+    def ways_to_part(self, ways: _Floats) -> _Floats:
+        """Directions (n, 2) of the plate, in the part as printed."""
+        back = turned(ways, -self.angle)
+        return mirror(back) if self.mirrored else back
 
     def words(self) -> str:
         """Where it lies and how well it fits."""
         x, y = self.middle
         turn = f", turned by {round(self.angle, 2):g}°" if self.angle else ""
+        turn += ", mirrored" if self.mirrored else ""
         raised = f", raised by {self.raised:.2f} mm" if self.raised else ""
         return (
             f"the middle of the part lies at X {x:.2f} Y {y:.2f}{turn}{raised}; {self.outline:.0%} "
@@ -64,6 +77,13 @@ class Placement:
             f"of its sections, and {self.inside:.0%} of what is laid within its box lies inside "
             "them"
         )
+
+
+def mirror(points: _Floats) -> _Floats:
+    """Points (n, 2 or 3) with x the other way."""
+    other = points.copy()
+    other[:, 0] = -points[:, 0]
+    return other
 
 
 def turned(points: _Floats, angle: float) -> _Floats:

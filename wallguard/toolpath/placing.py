@@ -115,25 +115,35 @@ def find_places(
     part: str | Path,
     path: str | Path,
     at: tuple[float, float] | None = None,
+    mirrored: bool = False,
 ) -> Places:
     """Every copy of the part on the plate.
 
     at  near which place (mm) the middle of the part's box lies; None: search the plate
+    mirrored  whether what is laid as in a mirror is a copy, where that agrees better
 
     Raises InputError, with the sizes of both, where what is laid is not this part, is of another
-    scale, or lies otherwise.
+    scale, lies otherwise, or is mirrored though that is no copy.
     """
-    search = Search(geometry, laid)
-    if not search.layers:
+    found = _found(geometry, laid, at)
+    if not found.search.layers:
         raise _mismatch(geometry, laid, part, path, "no layer of it is as high as the part")
-    judged = _all_judged(search, at)
-    if not any(not candidate.problem for candidate in judged):
-        judged = _raised(geometry, laid, judged, at) or judged
-    good = [candidate.fit for candidate in judged if not candidate.problem]
-    if not good:
-        problem = "what it lays has nowhere the part's outline"
-        raise _mismatch(geometry, laid, part, path, judged[0].problem if judged else problem)
-    copies, others = _alike(search, good)
+    if found.agrees < (_SURE if mirrored else ENOUGH):
+        other = _found(geometry.mirrored(), laid, at)
+        better = other.good and other.agrees > found.agrees + _AS_GOOD
+        if better and (mirrored or other.agrees >= ENOUGH):
+            if not mirrored:
+                raise InputError(
+                    path,
+                    f"makes {part} as in a mirror, left for right",
+                    remedy="Look for what mirrors it: a scale below zero, an axis that runs the "
+                    "other way, the other one of a pair",
+                )
+            found = other._replace(mirrored=True)
+    if not found.good:
+        problem = found.problem or "what it lays has nowhere the part's outline"
+        raise _mismatch(geometry, laid, part, path, problem)
+    copies, others = _alike(found.search, found.good)
     remarks = [
         f"at X {x:.0f} Y {y:.0f} of the plate lies something like the part that is no copy of it "
         f"({why}); it was not compared"
@@ -142,7 +152,40 @@ def find_places(
     ordered = sorted(
         copies, key=lambda place: (round(place.middle[1], 1), round(place.middle[0], 1))
     )
-    return Places(tuple(ordered), tuple(remarks))
+    placed = (replace(place, mirrored=found.mirrored) for place in ordered)
+    return Places(tuple(placed), tuple(remarks))
+
+
+class _Found(NamedTuple):
+    """What a search found: fits that are the part, or why none is; and whether it was mirrored."""
+
+    search: Search
+    judged: list[_Judged]
+    mirrored: bool = False
+
+    @property
+    def good(self) -> list[Fit]:
+        return [candidate.fit for candidate in self.judged if not candidate.problem]
+
+    @property
+    def problem(self) -> str:
+        return self.judged[0].problem if self.judged else ""
+
+    @property
+    def agrees(self) -> float:
+        """How well what agrees best does, whether it is the part or not; 0: nothing does."""
+        fits = [candidate.fit for candidate in self.judged]
+        return max((fit.place.agrees - fit.contradicted for fit in fits), default=0.0)
+
+
+def _found(geometry: Geometry, laid: Beads, at: tuple[float, float] | None) -> _Found:
+    search = Search(geometry, laid)
+    if not search.layers:
+        return _Found(search, [])
+    judged = _all_judged(search, at)
+    if not any(not candidate.problem for candidate in judged):
+        judged = _raised(geometry, laid, judged, at) or judged
+    return _Found(search, judged)
 
 
 def _all_judged(search: Search, at: tuple[float, float] | None) -> list[_Judged]:

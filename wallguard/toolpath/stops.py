@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from wallguard.toolpath.across import Across, Lines, Plate
 from wallguard.toolpath.outcome import Stops
-from wallguard.toolpath.placement import turned
 
 # Right behind the end of a strand, mm.
 _BEHIND = 0.02
@@ -120,4 +119,4 @@ def _ends(plate: Plate) -> _Ends:
         levels.append(np.full(np.count_nonzero(begins) + np.count_nonzero(stops), index))
     point, way, radius = (np.concatenate(parts) for parts in (points, ways, radii))
     behind = placement.to_part(point + (radius + _BEHIND)[:, None] * way)
-    return _Ends(behind, turned(way, -placement.angle), np.concatenate(levels))
+    return _Ends(behind, placement.ways_to_part(way), np.concatenate(levels))
