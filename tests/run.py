@@ -2,8 +2,12 @@
 
 python tests/run.py --example       check example_repo
 python tests/run.py [ARGUMENT...]   run the tests; arguments are pytest's
+
+With WALLGUARD_LOCK=FOLDER the versions in that folder's example.txt or tests.txt are installed,
+each held to its hash.
 """
 
+import os
 import subprocess
 import sys
 import venv
@@ -14,13 +18,21 @@ ROOT = Path(__file__).resolve().parents[1]
 
 def environment(what: str) -> Path:
     """The Python of `.venv`, with wallguard and `what` (empty, or "[test]") installed in it."""
-    folder = ROOT / ".venv"
-    python = folder / ("Scripts/python.exe" if sys.platform == "win32" else "bin/python")
+    place = ROOT / ".venv"
+    python = place / ("Scripts/python.exe" if sys.platform == "win32" else "bin/python")
     if not python.exists():
-        print(f"making {folder}", flush=True)
-        venv.create(folder, with_pip=True)
-    install = [str(python), "-m", "pip", "install", "--quiet", "-e", f"{ROOT}{what}"]
-    subprocess.run(install, check=True)
+        print(f"making {place}", flush=True)
+        venv.create(place, with_pip=True)
+    install = [str(python), "-m", "pip", "install", "--quiet"]
+    folder = os.environ.get("WALLGUARD_LOCK")
+    if folder:
+        lock = Path(folder) / ("tests.txt" if what else "example.txt")
+        subprocess.run([*install, "--require-hashes", "-r", str(lock)], check=True)
+        # What builds it is in the lock, too.
+        own = ["--no-build-isolation", "--no-deps", "-e", str(ROOT)]
+        subprocess.run([*install, *own], check=True)
+    else:
+        subprocess.run([*install, "-e", f"{ROOT}{what}"], check=True)
     return python
 
 
