@@ -111,3 +111,85 @@ def test_an_answer_that_makes_no_sense_is_refused(repository, tmp_path, monkeypa
                 question()
         else:
             assert question() == {}
+
+
+@pytest.mark.parametrize("kind", ["clean", "smudge", "process"])
+def test_filters_that_settings_name_are_not_run(repository, tmp_path, monkeypatch, kind):
+    """Nor do they hide a change, and the ones of Git LFS are such, too."""
+    ran = tmp_path / "ran"
+    spy = program(tmp_path / "spy", f'echo {kind} >> "{ran}"; cat')
+    (repository / ".gitattributes").write_text("*.stl filter=Evil.one\n")
+    (repository / "b.stl").write_text("one\n")
+    ask(repository, "add", "--all")
+    ask(repository, "commit", "--quiet", "--message", "two")
+    for key, value in ((kind, str(spy)), ("required", "true")):
+        ask(repository, "config", f"filter.Evil.one.{key}", value)
+    (repository / "a.stl").write_text("two, and longer\n")
+    (repository / "b.stl").touch()
+    (repository / "wallguard.yaml").write_text(CONFIG)
+    assert "a.stl" in working(repository).present
+    monkeypatch.chdir(repository)
+    for how in ([], ["--all"], ["--staged"], ["--base", "HEAD"], ["--changed-since", "HEAD~1"]):
+        main(["check", "--no-cache", *how])
+    assert not ran.exists()
+
+
+def test_what_is_missing_is_not_fetched_by_a_program(repository, tmp_path, monkeypatch):
+    """A promised object whose remote is a command line."""
+    ran = tmp_path / "ran"
+    for key, value in (
+        ("core.repositoryformatversion", "1"),
+        ("extensions.partialClone", "evil"),
+        ("remote.evil.url", f"ext::sh -c touch% {ran}"),
+        ("remote.evil.promisor", "true"),
+        ("protocol.ext.allow", "always"),
+    ):
+        ask(repository, "config", key, value)
+    for blob in (repository / ".git/objects").glob("??/*"):
+        kind = subprocess.run(
+            ["git", "-C", str(repository), "cat-file", "-t", blob.parent.name + blob.name],
+            capture_output=True,
+            check=True,
+        ).stdout
+        if kind == b"blob\n":
+            blob.unlink()
+    (repository / "a.stl").write_text("two, and longer\n")
+    (repository / "wallguard.yaml").write_text(CONFIG)
+    monkeypatch.chdir(repository)
+    for how in ([], ["--staged"], ["--base", "HEAD"]):
+        main(["check", "--no-cache", *how])
+    assert not ran.exists()
+
+
+@pytest.mark.parametrize("option", ["--base", "--changed-since"])
+@pytest.mark.parametrize(
+    "revision", ["--output=out", "-h", "--exec-path=.", "--upload-pack=touch out", "-", "HEAD\n-h"]
+)
+def test_a_revision_that_looks_like_an_option_is_none(
+    repository, monkeypatch, capsys, option, revision
+):
+    (repository / "wallguard.yaml").write_text(CONFIG)
+    monkeypatch.chdir(repository)
+    assert main(["check", f"{option}={revision}"]) == 2
+    assert not (repository / "out").exists()
+    assert capsys.readouterr().err.count("wallguard: ") == 1
+
+
+def test_a_submodule_is_not_looked_into(repository, tmp_path, monkeypatch):
+    ran = tmp_path / "ran"
+    spy = program(tmp_path / "spy", f'echo "$@" >> "{ran}"')
+    inner = repository / "inner"
+    inner.mkdir()
+    ask(inner, "init", "--quiet", "-b", "main")
+    (inner / "c.stl").write_text("one\n")
+    ask(inner, "add", "--all")
+    ask(inner, "commit", "--quiet", "--message", "one")
+    ask(repository, "add", "--all")
+    ask(repository, "commit", "--quiet", "--message", "with a submodule")
+    ask(inner, "config", "core.fsmonitor", str(spy))
+    (inner / "c.stl").write_text("two, and longer\n")
+    (repository / "wallguard.yaml").write_text(CONFIG)
+    monkeypatch.chdir(repository)
+    for how in ([], ["--all"], ["--base", "HEAD"]):
+        main(["check", "--no-cache", *how])
+    assert not ran.exists()

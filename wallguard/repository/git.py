@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
@@ -26,9 +26,9 @@ _SETTINGS = (
     # Programs that watch the work tree, and hooks.
     ("core.fsmonitor", "false"),
     ("core.hooksPath", os.devnull),
-    # Nothing is fetched, so no transport helper starts.
-    ("protocol.allow", "never"),
 )
+# What a filter of a repository's settings is set to, so that it does nothing.
+_NO_FILTER = {"clean": "", "smudge": "", "process": "", "required": "false"}
 
 
 def in_repository(folder: Path) -> bool:
@@ -45,14 +45,17 @@ def below_top(folder: Path) -> str:
     return "."
 
 
-def environment(folder: Path) -> dict[str, str]:
+def environment(folder: Path, more: Iterable[tuple[str, str]] = ()) -> dict[str, str]:
     """The environment for git in `folder`: it asks no questions, leaves the index alone, fetches
-    nothing and runs no program that a setting names."""
+    nothing and runs no program that a setting names, but for filters; `more` settings."""
     values = {
         **os.environ,
         "GIT_OPTIONAL_LOCKS": "0",
         "GIT_TERMINAL_PROMPT": "0",
         "GIT_NO_LAZY_FETCH": "1",
+        # Nothing is fetched, so no transport helper starts; a setting of one protocol (`ext`) would
+        # go before one of all.
+        "GIT_ALLOW_PROTOCOL": "none",
     }
     if _has_git(folder):
         # A hook may be told where the repository is; with that git would take any folder it is
@@ -62,15 +65,19 @@ def environment(folder: Path) -> dict[str, str]:
     # After what is set there already, such as `safe.directory`: the last one holds.
     given = values.get("GIT_CONFIG_COUNT", "")
     count = int(given) if given.isdecimal() else 0
-    for number, (key, value) in enumerate(_SETTINGS, count):
-        values[f"GIT_CONFIG_KEY_{number}"] = key
-        values[f"GIT_CONFIG_VALUE_{number}"] = value
-    values["GIT_CONFIG_COUNT"] = str(count + len(_SETTINGS))
+    for key, value in (*_SETTINGS, *more):
+        values[f"GIT_CONFIG_KEY_{count}"] = key
+        values[f"GIT_CONFIG_VALUE_{count}"] = value
+        count += 1
+    values["GIT_CONFIG_COUNT"] = str(count)
     return values
 
 
 def run(folder: Path, *arguments: str) -> subprocess.CompletedProcess[bytes]:
     """Run git in `folder`, whatever its exit code.
+
+    What compares files of the work tree would send them through the filters that settings name, and
+    these are programs: it compares them as they lie there.
 
     Raises InputError: git is not installed, `folder` is in no repository, no answer.
     """
@@ -80,12 +87,30 @@ def run(folder: Path, *arguments: str) -> subprocess.CompletedProcess[bytes]:
             "this folder is in no git repository, so what changed cannot be told",
             remedy="Name the parts to check, or check all",
         )
+    compares = arguments[0] == "diff" and "--cached" not in arguments
+    return _run(folder, *arguments, more=_no_filters(folder) if compares else ())
+
+
+def _no_filters(folder: Path) -> list[tuple[str, str]]:
+    """Settings by which none of the filters that there are does anything."""
+    known = _run(folder, "config", "-z", "--name-only", "--get-regexp", r"^filter\.").stdout
+    drivers = {name.rpartition(b".")[0] for name in known.split(b"\0") if name}
+    return [
+        (f"{os.fsdecode(driver)}.{key}", value)
+        for driver in sorted(drivers)
+        for key, value in _NO_FILTER.items()
+    ]
+
+
+def _run(
+    folder: Path, *arguments: str, more: Iterable[tuple[str, str]] = ()
+) -> subprocess.CompletedProcess[bytes]:
     try:
         return subprocess.run(
             _command(folder, *arguments),
             stdin=subprocess.DEVNULL,
             capture_output=True,
-            env=environment(folder),
+            env=environment(folder, more),
             timeout=_PATIENCE,
             check=False,
         )
