@@ -12,6 +12,7 @@ from solids import box, save
 
 from wallguard.base.errors import InputError
 from wallguard.commands.impact import show
+from wallguard.commands.main import main
 from wallguard.commands.publish import Outputs
 from wallguard.jobs.choose import How
 from wallguard.jobs.impact import Processes, impact
@@ -200,6 +201,17 @@ def test_rules_that_cannot_be_used_stop_everything(repo, which, name):
     with pytest.raises(InputError, match=re.escape(name)):
         compared(**{which: Path(name)})
     assert not (repo / "impact.json").exists()
+
+
+def test_an_impact_that_cannot_be_done_leaves_no_earlier_report_standing(repo, capsys):
+    words = ["--from", str(OLD), "--json", "i.json", "--markdown", "i.md", "--junit", "i.xml"]
+    assert main(["impact", *words, "--to", str(NEW)]) == 1
+    assert main(["impact", *words, "--to", "none.yaml"]) == 2
+    assert "NOT DONE: 1 file could not be compared" in capsys.readouterr().out
+    data = json.loads(Path("i.json").read_text())
+    assert (data["parts"], [each["path"] for each in data["troubles"]]) == ([], ["none.yaml"])
+    assert "none.yaml" in Path("i.md").read_text()
+    assert "<error" in Path("i.xml").read_text()
 
 
 def written(jobs):

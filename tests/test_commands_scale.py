@@ -234,6 +234,17 @@ def test_specks_refuse_no_model_of_good_walls(tmp_path):
     assert (made["good"], made["holding"], made["note"]) == (True, [], "")
 
 
+@pytest.mark.parametrize(("end", "good"), [(78.7, True), (78.6, False)])
+def test_a_bit_of_a_wall_refuses_no_model(tmp_path, end, good):
+    """A wall of 4 m that narrows from 150 mm: at 1:100 it is thinner than 0.80 mm, rounded to
+    hundredths, on 0.06 mm of its length, and on 0.11 mm, which is something to lose."""
+    outline = m3.CrossSection([np.array([(0, 0), (4000, 0), (4000, 150), (0, end)])])
+    part = stl(tmp_path / "wall.stl", m3.Manifold.extrude(outline, 1000))
+    made = at(scales(part, rule_file(tmp_path), wanted="1:100"), "1:100")
+    assert 0 < made["shares"]["missing"] < 0.01
+    assert (made["good"], len(made["holding"])) == (good, 0 if good else 1)
+
+
 def test_a_wall_that_leans_is_told_as_callipers_read_it(tmp_path):
     """At 45 degrees 1.00 mm is 1.41 in the layers, which is hollow; 1.30 there are 0.91 square
     to it, and 1.70 are 1.20."""
@@ -245,6 +256,7 @@ def test_a_wall_that_leans_is_told_as_callipers_read_it(tmp_path):
     part = stl(tmp_path / "wall.stl", leaning_wall(10, 45, height=300).scale([1, 20, 1]))
     made = at(scales(part, rule_file(tmp_path, bands), wanted="1:10"), "1:10")
     (wall,) = made["holding"]
+    assert made["thinnest"] == pytest.approx(1, abs=0.005)
     assert (wall["verdict"], wall["lean"]) == ("hollow", 45)
     assert wall["drawn"]["typical"] == pytest.approx(10, abs=0.05)
     assert wall["printed"]["typical"] == pytest.approx(1, abs=0.005)

@@ -5,10 +5,13 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from wallguard import __version__
+from wallguard.base.errors import InputError
 from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, add_how, command, how
 from wallguard.commands.publish import Outputs
-from wallguard.findings.impact import Impact
+from wallguard.findings.impact import Impact, Process
+from wallguard.findings.model import Trouble
 from wallguard.jobs.impact import Processes, impact
 from wallguard.reports.console import Progress
 
@@ -37,13 +40,19 @@ def add(commands: Commands) -> None:
 
 def _command(arguments: argparse.Namespace) -> int:
     outputs = publish.outputs(arguments, "impact")
-    done = impact(
-        Processes(arguments.old, arguments.new),
-        arguments.paths,
-        everything=arguments.all,
-        how=how(arguments),
-        watch=Progress,
-    )
+    try:
+        done = impact(
+            Processes(arguments.old, arguments.new),
+            arguments.paths,
+            everything=arguments.all,
+            how=how(arguments),
+            watch=Progress,
+        )
+    except InputError as error:
+        # The files say so too: a report of an earlier run must not stand for this one.
+        before, after = Process(str(arguments.old), ""), Process(str(arguments.new), "")
+        troubles = (Trouble(error.path, str(error)),)
+        done = Impact(before, after, (), troubles=troubles, version=__version__)
     return show(done, outputs)
 
 

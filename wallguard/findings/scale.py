@@ -50,7 +50,7 @@ class Reduction:
     beyond     whether it is too large: then nobody knows whether it is good
     layer_height  that it was measured in, mm
     walls      how many walls up to `up_to` mm thick, printed, it has
-    thinnest   wall, printed; None where it has none
+    thinnest   wall, printed, square to it as callipers read it; None where it has none
     shares     of the length of those walls by verdict, the good one first; their sum is 1
     good       whether all walls come out as asked
     holding    the walls that do not, thinnest first

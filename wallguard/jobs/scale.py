@@ -204,7 +204,7 @@ def _measured(case: Case, plain: Reduction) -> Reduction:
         plain,
         measured=True,
         walls=len(walls),
-        thinnest=min((wall.minimum for wall in walls), default=None),
+        thinnest=min((wall.across for wall in walls), default=None),
         shares=tuple(
             (name, lengths[name] / total) for name in _VERDICTS if total and name in lengths
         ),
@@ -241,9 +241,14 @@ def _bad(case: Case, verdict: _Becomes) -> bool:
 
 
 def _holding(case: Case, factor: float) -> Iterator[Holding]:
+    whole: dict[int, float] = {}
+    for piece in case.pieces:
+        whole[piece.wall] = whole.get(piece.wall, 0.0) + piece.length
     for wall in case.walls:
         verdict = _verdict(case, wall)
-        if not _bad(case, verdict):
+        # A post is short as well, but all that there is.
+        bit = wall.length < _NOTHING <= whole[wall.wall] - wall.length
+        if bit or not _bad(case, verdict):
             continue
         judged = wall.minimum if verdict == "thin" else wall.typical
         least, tolerance = case.least(wall), case.rules.tolerance
