@@ -113,7 +113,10 @@ def coupon(smallest_fill: float) -> Iterator[str]:
                 (left, low, _), (right, high, _) = wall["box"]
                 rest -= CrossSection.square([right - left, high - low]).translate([left, low])
                 for inset, width in across(wall["nominal"], smallest_fill):
-                    yield from strand([(left, low + inset), (right, low + inset)], width)
+                    ends = [(left, low + inset), (right, low + inset)]
+                    if wall["axis"] == "y":
+                        ends = [(left + inset, low), (left + inset, high)]
+                    yield from strand(ends, width)
         for inset in (0.5 * BEAD, 1.5 * BEAD):
             for ring in rings(rest, inset):
                 yield from strand([*ring, ring[0]], BEAD)

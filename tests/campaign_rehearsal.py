@@ -21,7 +21,7 @@ from laid_coupons import H, coupon, lay, random_settings
 
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
-from wallguard.coupon.plan import quick_steps, unit_width
+from wallguard.coupon.plan import unit_width, wall_steps
 from wallguard.fitting.evidence import SLACK, Evidence, evidence
 from wallguard.jobs.characterise import Toolpaths, fit
 from wallguard.rules import write
@@ -69,7 +69,7 @@ def rehearsed(beads: Beads, laid: tuple[Beads, ...]) -> list[Evidence]:
     """What coupons laid by each of these settings say of rules with `beads`."""
     base = Rules("base.yaml", "base", "material extrusion", H, beads=beads)
     table = band_table(base)
-    steps = list(quick_steps(base, table, unit_width(base, table)))
+    steps = list(wall_steps(table, unit_width(base, table), "quick"))
     found = []
     with tempfile.TemporaryDirectory() as folder:
         made = coupon(Path(folder), steps)

@@ -11,6 +11,7 @@ import numpy as np
 
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
+from wallguard.coupon.plan import Extent, plan
 from wallguard.coupon.readings import Readings
 from wallguard.coupon.rows import Row
 from wallguard.fitting.fit import Fit
@@ -139,9 +140,9 @@ def instrument(rng: np.random.Generator) -> Instrument:
     )
 
 
-def usual_steps() -> list[float]:
-    """From half a bead to six, a third of a bead apart."""
-    return [round(0.2 + 0.13 * at, 2) for at in range(20)]
+def steps_of(base: Rules, extent: Extent = "usual") -> list[float]:
+    """The walls of the coupon that somebody who knows so much would print."""
+    return [wall.nominal for wall in plan(base, kinds={"wall"}, extent=extent).of("wall", "x")]
 
 
 def read(

@@ -8,7 +8,7 @@ from dataclasses import fields
 import numpy as np
 import pytest
 import yaml
-from processes import BASE, KINDS, Instrument, Process, read, rules_of, usual_steps
+from processes import BASE, KINDS, Instrument, Process, read, rules_of, steps_of
 from test_coupon_fit import MACHINE_A, MACHINE_D
 
 from wallguard.bands.declared import band_table
@@ -91,7 +91,7 @@ def test_what_is_written_is_what_was_fitted(folder):
     rng = np.random.default_rng(11)
     process = KINDS[1](rng)
     used = Instrument(0.02, 0.01, 2)
-    rows = read(process, usual_steps(), used, rng).rows
+    rows = read(process, steps_of(process.base), used, rng).rows
     lines = [
         f"wall,{r.axis},{r.nominal},{','.join([*map(str, r.readings), '', ''][:2])},{r.fill}\n"
         for r in rows
@@ -237,8 +237,10 @@ def test_next_looks_for_a_step_in_the_printed_thickness_too():
 def printed_again(process: Process, seed: int):
     rng = np.random.default_rng(seed)
     used = Instrument(0.02, 0.015, 3)
-    rules = rules_of(fit([read(process, usual_steps(), used, rng)], process.base), process.base)
-    return rules, read(process, usual_steps(), used, rng)
+    rules = rules_of(
+        fit([read(process, steps_of(process.base), used, rng)], process.base), process.base
+    )
+    return rules, read(process, steps_of(process.base), used, rng)
 
 
 def test_the_same_printer_seldom_drifts():

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 from campaign_coverage import axes_told, campaign
-from processes import BASE, Instrument, beads_process, read, rules_of, usual_steps
+from processes import BASE, Instrument, beads_process, read, rules_of, steps_of
 
 from wallguard.bands.declared import band_table
 from wallguard.coupon.readings import Readings
@@ -24,7 +24,7 @@ def test_printed_thickness_of_many_coupons_lies_within_u(monkeypatch):
     found = campaign(140, seed=1, where=("at steps", "everywhere"))
     for one in found.values():
         everything = one["all"]
-        assert everything.walls > 4_500
+        assert everything.walls > 2_500
         assert 0.93 <= everything.within / everything.walls <= 0.98
     for kind in found["at steps"].values():
         # Each kind is but 20 coupons, each with one bias of its instrument.
@@ -34,8 +34,8 @@ def test_printed_thickness_of_many_coupons_lies_within_u(monkeypatch):
 
 
 def test_edges_lie_where_the_table_is_uncertain():
-    between = campaign(7, seed=2, where=("between",))["between"]["all"]
-    assert between.edges > 30
+    between = campaign(21, seed=2, where=("between",))["between"]["all"]
+    assert between.edges > 90
     assert between.inside / between.edges >= 0.99
     assert between.right / between.fills > 0.998
 
@@ -43,15 +43,18 @@ def test_edges_lie_where_the_table_is_uncertain():
 def test_axes_that_are_alike_are_hardly_ever_called_different():
     told, count = axes_told(350, seed=4, differ=False)
     assert count == 300 and told <= 0.01 * count
+    # By less than such readings show, some do.
     told, count = axes_told(140, seed=4, differ=True)
-    assert count == 20 and told >= 0.9 * count
+    assert count == 20 and told >= 0.75 * count
+    told, count = axes_told(140, seed=4, differ=True, extent="fine")
+    assert count == 20 and told >= 0.85 * count
 
 
 def test_each_further_round_halves_what_is_uncertain():
     rng = np.random.default_rng(5)
     process = beads_process(rng, varies=False, differs=False)
     used = Instrument(error=0.02, scatter=0.015, times=3)
-    files: list[Readings] = [read(process, usual_steps(), used, rng)]
+    files: list[Readings] = [read(process, steps_of(BASE), used, rng)]
     widths = []
     for _ in range(4):
         rules = rules_of(fit(files, BASE), BASE)

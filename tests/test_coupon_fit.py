@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from processes import BASE, BASE_POWDER, FIRST, KINDS, instrument, read, rules_of, usual_steps
+from processes import BASE, BASE_POWDER, FIRST, KINDS, instrument, read, rules_of, steps_of
 
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
@@ -186,6 +186,18 @@ def test_axes_that_agree_make_one_table_and_axes_that_do_not_make_two():
     assert any_.printed + any_.uncertainty >= y.printed + y.uncertainty - 0.001
 
 
+def test_a_wall_between_walls_that_are_missing_may_differ_too():
+    """No neighbour was read that would tell whether the printed thickness steps up there."""
+
+    def along(axis, alone):
+        rows = [(0.4, "missing", ()), (0.6, "solid", around(alone)), (0.8, "missing", ())]
+        rows += [(at / 10, "solid", around(at / 10)) for at in range(10, 20)]
+        return file_of(rows, axis)
+
+    fitted = fit([along("x", 0.62), along("y", 0.8)], BASE)
+    assert fitted.differ == ("0.60 mm along x is 0.180 mm thinner than along y",)
+
+
 def test_walls_in_any_direction_get_the_worse_fill():
     x = [(t / 10, "solid", around(t / 10)) for t in range(5, 15)]
     y = [(t / 10, "hollow" if t == 10 else "solid", around(t / 10)) for t in range(5, 15)]
@@ -299,7 +311,7 @@ def test_nonsense_still_makes_a_table(seed, base):
 def test_the_same_readings_give_the_same_fit():
     rng = np.random.default_rng(3)
     process = KINDS[2](rng)
-    file = read(process, usual_steps(), instrument(rng), rng)
+    file = read(process, steps_of(process.base), instrument(rng), rng)
     one, other = (fit([file], BASE) for _ in range(2))
     assert one.bands == other.bands
     assert one.beads == other.beads

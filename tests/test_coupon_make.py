@@ -1,7 +1,9 @@
 import csv
 import json
 import math
+from dataclasses import replace
 from itertools import pairwise
+from typing import get_args
 
 import manifold3d as m3
 import numpy as np
@@ -13,7 +15,7 @@ from wallguard.base.errors import InputError
 from wallguard.commands.coupon import make as coupon_make
 from wallguard.coupon.layout import lay_out
 from wallguard.coupon.marks import CHARACTERS, Pen
-from wallguard.coupon.plan import KEEP_OFF, KINDS, LANE, Feature, plan
+from wallguard.coupon.plan import KEEP_OFF, KINDS, LANE, Extent, Feature, plan
 from wallguard.coupon.rows import FEATURES
 from wallguard.coupon.solid import solid
 from wallguard.jobs.characterise import make_coupon
@@ -28,7 +30,7 @@ RULE_FILE = """\
 wallguard: 1
 name: Small & square
 process: {category: material extrusion}
-build_volume: [120, 120, 100]
+build_volume: [80, 80, 100]
 layer_height: 0.2
 beads: {width: 0.45, contours: 2, smallest_wall: 0.4, squeeze: 0.1, smallest_fill: 0.3,
         spacing: width}
@@ -48,6 +50,7 @@ def rules(**changes):
     return Rules(**(values | changes))
 
 
+EXTENTS = get_args(Extent)
 RESIN = {
     "category": "vat photopolymerization",
     "layer_height": 0.05,
@@ -56,8 +59,8 @@ RESIN = {
 }
 
 
-def walls_of(given):
-    return [each.nominal for each in plan(given).of("wall", "x")]
+def walls_of(given, extent="fine"):
+    return [each.nominal for each in plan(given, extent=extent).of("wall", "x")]
 
 
 def meshes(given, **options):
@@ -108,24 +111,25 @@ def test_both_axes_carry_the_same_walls_and_gaps():
         assert [each.nominal for each in one] == [each.nominal for each in other] != []
 
 
-def test_a_quick_coupon_has_ten_walls_that_bracket_the_first_changes_and_reach_every_fill():
+@pytest.mark.parametrize(("extent", "count"), [("quick", 10), ("usual", 12)])
+def test_few_walls_bracket_the_first_changes_and_reach_every_fill(extent, count):
     for given in (rules(), rules(beads=WIDE), rules(**RESIN)):
-        planned, table = plan(given, quick=True), band_table(believed(given))
-        found = [each.nominal for each in planned.features]
-        assert {(each.kind, each.axis) for each in planned.features} == {("wall", "x")}
-        assert (len(found), planned.sizes.height) == (10, pytest.approx(6))
+        planned, table = plan(given, extent=extent), band_table(believed(given))
+        found = walls_of(given, extent)
+        assert set(found) <= set(walls_of(given))
+        assert [each.nominal for each in planned.of("wall", "y")] == found
+        assert (len(found), planned.sizes.height) == (count, pytest.approx(6))
+        assert extent != "quick" or {each.kind for each in planned.features} == {"wall"}
         changes = [two.lower for one, two in pairwise(table.bands) if one.fill != two.fill]
         for change in changes[:3]:
             below = max(step for step in found if step < change)
             assert min(step for step in found if step >= change) - below < 0.25
         for low, high in pairwise([*changes, found[-1] + 0.1]):
             assert any(low <= step < high for step in found)
-    with pytest.raises(InputError, match="a quick coupon chooses its own"):
-        plan(rules(), steps=[0.8], quick=True)
 
 
 def test_a_coupon_says_what_it_takes_and_marks_the_estimate():
-    coupon = make_coupon(rules(), quick=True)
+    coupon = make_coupon(rules())
     (plate,) = coupon.plates
     mesh = solid(plate, coupon.plan.sizes)
     closed = m3.Manifold(m3.Mesh64(mesh.vertices, mesh.triangles.astype(np.uint64)))
@@ -133,11 +137,20 @@ def test_a_coupon_says_what_it_takes_and_marks_the_estimate():
     # Closed form: a bead of 0.45 mm in layers of 0.2 mm, 40 mm of it a second.
     area = 0.2 * 0.25 + math.pi * 0.01
     assert coupon.effort.minutes == pytest.approx(closed.volume() / area / 40 / 60)
-    assert coupon.effort.minutes < 60
     material, time = coupon.effort.words
     assert material == f"material: {closed.volume() / 1000:.1f} cm³ at most"
     assert "an estimate: 40 mm of bead a second" in time
     assert make_coupon(rules(**RESIN), features={"pin"}).effort.minutes is None
+
+
+@pytest.mark.parametrize(("width", "contours"), [(0.4, 2), (0.42, 3), (0.45, 2), (0.52, 2)])
+def test_it_prints_within_an_hour(width, contours):
+    """On a common machine: nozzles of 0.4 mm, layers of 0.2 mm."""
+    given = rules(beads=replace(BEADS, width=width, contours=contours))
+    minutes = {extent: make_coupon(given, extent=extent).effort.minutes for extent in EXTENTS}
+    assert minutes["quick"] < 30
+    assert minutes["usual"] < 60
+    assert minutes["usual"] < minutes["fine"] < 90
 
 
 def test_levels_of_the_rules_are_among_the_sizes():
@@ -176,6 +189,8 @@ def test_steps_can_be_given():
     ("options", "message"),
     [
         ({"steps": []}, "none"),
+        ({"steps": [0.8], "extent": "quick"}, "a quick coupon chooses its own"),
+        ({"steps": [0.8], "extent": "fine"}, "a fine coupon chooses its own"),
         ({"steps": [0.01]}, "0.01 mm cannot be"),
         ({"steps": [math.nan]}, "nan mm cannot be"),
         ({"steps": [math.inf]}, "inf mm cannot be"),
@@ -202,10 +217,10 @@ def test_heights_are_whole_layers():
     assert 9 <= sizes.height < 9.35
 
 
-def test_walls_are_lower_where_the_printer_is():
-    assert plan(rules(build_volume=(200, 200, 10))).sizes.height == pytest.approx(8.4)
+def test_a_printer_that_is_too_low_is_named():
+    assert plan(rules(build_volume=(200, 200, 6.6))).sizes.height == pytest.approx(6)
     with pytest.raises(InputError, match="higher than the build volume"):
-        plan(rules(build_volume=(200, 200, 7)))
+        plan(rules(build_volume=(200, 200, 6.5)))
     with pytest.raises(InputError, match="higher than the build volume"):
         plan(rules(build_volume=(200, 200, 15)), height=20)
 
@@ -289,24 +304,24 @@ def test_every_wall_reads_back_at_its_nominal_size(usual):
     plate, _, sections = usual
     found = find_walls(sections, 3.0)
     placed = [each for each in plate.content.placed if each.feature.kind == "wall"]
-    assert len(placed) == 34
+    assert len(placed) == 24
     for each in placed:
         (wall,) = at(found, each.measure[0])
         for measured in (wall.minimum, wall.typical, wall.maximum):
             assert measured == pytest.approx(each.feature.nominal, abs=0.005)
-        assert wall.length > 18
-        assert wall.high - wall.low == pytest.approx(12)
+        assert wall.length > 10
+        assert wall.high - wall.low == pytest.approx(6)
         assert all(at(found, point) == [wall] for point in each.measure)
         # It runs along the axis it is said to run along.
         size = [high - low for low, high in zip(*wall.box, strict=True)]
-        assert size["xy".index(each.feature.axis)] > 18
+        assert size["xy".index(each.feature.axis)] > 10
 
 
 def test_every_gap_reads_back_at_its_nominal_size(usual):
     plate, _, sections = usual
     found = find_gaps(sections, 2.0)
     placed = [each for each in plate.content.placed if each.feature.kind == "gap"]
-    assert len(placed) == 12
+    assert len(placed) == 8
     for each in placed:
         (gap,) = at(found, each.measure[0])
         assert gap.minimum == pytest.approx(each.feature.nominal, abs=0.005)
@@ -318,7 +333,7 @@ def test_every_hole_and_pin_reads_back_at_its_nominal_size(usual):
     plate, mesh, _ = usual
     found = rounds.find_rounds(mesh, 8.0)
     placed = [each for each in plate.content.placed if each.feature.kind in ("hole", "pin")]
-    assert len(placed) == len(found) == 18
+    assert len(placed) == len(found) == 12
     for each in placed:
         middle = np.mean(each.box, axis=0)
         (one,) = [other for other in found if np.abs(other.centre - middle).max() < 0.01]
@@ -345,7 +360,7 @@ def test_callipers_reach_every_wall(usual):
             jaw = m3.Manifold.cube(size).translate(corner)
             assert (whole ^ jaw).volume() == 0, each.feature
             tried += 1
-    assert tried == 68
+    assert tried == 48
     assert planned.sizes.lane >= LANE
 
 
@@ -358,9 +373,9 @@ def test_features_can_be_chosen():
 @pytest.mark.parametrize(
     ("volume", "options", "what"),
     [
-        ((25, 25, 50), {"kinds": ["wall"]}, "wall of 0.20 mm"),
+        ((25, 25, 50), {"kinds": ["wall"]}, "wall of 0.35 mm"),
         ((20, 60, 50), {"kinds": ["gap"]}, "gap of"),
-        ((200, 200, 10), {"kinds": ["hole"]}, "hole of 5.40 mm"),
+        ((200, 200, 9), {"kinds": ["hole"], "extent": "fine"}, "hole of 5.40 mm"),
         ((200, 200, 50), {"steps": [30.0], "kinds": ["wall"], "height": 40}, None),
         ((100, 100, 50), {"steps": [30.0], "kinds": ["wall"]}, "wall of 30.00 mm"),
     ],
@@ -401,7 +416,7 @@ def test_run_writes_all_files_and_says_so(tmp_path):
     for name in names:
         assert f"wrote: {tmp_path / 'coupon' / name}" in lines
     assert "Read Safety in measure.html before printing." in lines
-    assert "34 walls" in lines[0] and "2 plates" in lines[0]
+    assert "24 walls" in lines[0] and "2 plates" in lines[0]
 
 
 def test_run_says_which_plate_it_took_where_the_rules_name_none(tmp_path):

@@ -6,7 +6,7 @@ import pytest
 
 from wallguard.bands.calculated import calculated
 from wallguard.bands.declared import band_table
-from wallguard.coupon.plan import quick_steps
+from wallguard.coupon.plan import wall_steps
 from wallguard.coupon.readings import Readings
 from wallguard.coupon.rows import Row
 from wallguard.documents.reading import parse_document
@@ -33,7 +33,7 @@ RULES = Rules("r.yaml", "r", "material extrusion", 0.2, beads=BEADS)
 
 def fitted_to(beads, rules=RULES):
     """The walls of a quick coupon, and what is fitted to a toolpath of it by these settings."""
-    steps = quick_steps(RULES, band_table(RULES), BEADS.width)
+    steps = wall_steps(band_table(RULES), BEADS.width, "quick")
     laid = [calculated(beads).outcome(step) for step in steps]
     rows = tuple(
         Row(

@@ -18,13 +18,15 @@ from wallguard.coupon.plan import RIM, Axis, Feature, Kind, Plan, Sizes
 from wallguard.coupon.shapes import Mark, Module
 
 # Between neighbouring modules, mm.
-_BETWEEN = 4.0
+_BETWEEN = 3.0
 # A module no longer than this where plates are large, so that plates are compact, mm; how far apart
 # the widths of plates are that are tried, mm, and about how many.
 _LONGEST, _TRY, _TRIES = 90.0, 5.0, 30
-_CHAMFER = 5.0
+_CHAMFER = 3.5
 
 _Builder = Callable[[Sequence[Feature], Sizes, float], Module]
+# Modules on one plate: where the lower left corner of each lies, within the rim.
+_Spots = list[tuple[float, float, Module]]
 
 
 @dataclass(frozen=True)
@@ -67,7 +69,9 @@ def lay_out(plan: Plan) -> tuple[Plate, ...]:
             for at in range(1, 2 * len(contents) + 1)
         ]
         contents = _packed(modules, width, depth, numbers)
-    return tuple(_plate(number, content) for number, content in enumerate(contents, 1))
+    return tuple(
+        Plate(number, _base(spots), _joined(spots)) for number, spots in enumerate(contents, 1)
+    )
 
 
 def _modules(plan: Plan, width: float, depth: float) -> Iterator[Module]:
@@ -99,7 +103,7 @@ def _modules(plan: Plan, width: float, depth: float) -> Iterator[Module]:
 
 def _packed(
     modules: Sequence[Module], width: float, depth: float, numbers: Sequence[Module]
-) -> list[Module]:
+) -> list[_Spots]:
     """The contents of as few and as small plates as are found, by trying widths of plates."""
     widest = max(module.width for module in modules)
     most = min(width, sum(module.width + _BETWEEN for module in modules))
@@ -108,16 +112,17 @@ def _packed(
     return min((_pack(modules, each, depth, numbers) for each in tries), key=_cost)
 
 
-def _cost(contents: list[Module]) -> tuple[int, float]:
+def _cost(contents: list[_Spots]) -> tuple[int, float]:
     """Few plates, then small and nearly square ones, which warp less."""
-    return len(contents), round(sum((each.width + each.depth) ** 2 for each in contents), 3)
+    plates = [_joined(spots) for spots in contents]
+    return len(plates), round(sum((each.width + each.depth) ** 2 for each in plates), 3)
 
 
 def _pack(
     modules: Sequence[Module], width: float, depth: float, numbers: Sequence[Module]
-) -> list[Module]:
+) -> list[_Spots]:
     """Put every module as low and then as far left as it goes, large ones first."""
-    spots: list[list[tuple[float, float, Module]]] = []
+    spots: list[_Spots] = []
     order = sorted(range(len(modules)), key=lambda at: (-modules[at].depth, at))
     for module in (modules[at] for at in order):
         for at in range(len(spots) + 1):
@@ -127,7 +132,7 @@ def _pack(
             if spot is not None:
                 spots[at].append((*spot, module))
                 break
-    return [_joined(plate) for plate in spots]
+    return spots
 
 
 def _spot(
@@ -149,7 +154,7 @@ def _spot(
     return None
 
 
-def _joined(spots: Sequence[tuple[float, float, Module]]) -> Module:
+def _joined(spots: _Spots) -> Module:
     """One module of all, with the rim of the base around it."""
     moved = [module.moved(x + RIM, y + RIM) for x, y, module in spots]
     return Module(
@@ -163,8 +168,22 @@ def _joined(spots: Sequence[tuple[float, float, Module]]) -> Module:
     )
 
 
-def _plate(number: int, content: Module) -> Plate:
-    """A base with a corner cut off, by which the front left corner is known on the print."""
-    w, d = content.width, content.depth
-    outline = ((_CHAMFER, 0.0), (w, 0.0), (w, d), (0.0, d), (0.0, _CHAMFER))
-    return Plate(number, outline, content)
+def _base(spots: _Spots) -> Outline:
+    """What modules stand on, counter-clockwise: no more than they and a rim, if that is in one
+    piece, with a corner cut off, by which the front left corner is known on the print."""
+    import shapely
+
+    feet = [
+        shapely.box(x, y, x + module.width + 2 * RIM, y + module.depth + 2 * RIM)
+        for x, y, module in spots
+    ]
+    # What is narrower than both rims together is no bay.
+    whole = shapely.unary_union(feet).buffer(2 * RIM, join_style="mitre")
+    whole = whole.buffer(-2 * RIM, join_style="mitre")
+    if whole.geom_type != "Polygon":
+        whole = whole.envelope
+    # No holes: nothing is won by small ones.
+    cut = shapely.Polygon([(0, 0), (_CHAMFER, 0), (0, _CHAMFER)])
+    outline = shapely.Polygon(whole.exterior).difference(cut).normalize().exterior
+    corners = [(round(x, 6), round(y, 6)) for x, y in outline.coords[:-1]]
+    return tuple(corners if outline.is_ccw else corners[::-1])

@@ -9,35 +9,38 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from wallguard.coupon.marks import Pen
-from wallguard.coupon.plan import BLOCK, LANE, SHARES, Feature, Sizes
+from wallguard.coupon.plan import BLOCK, LANE, LOW, SHARES, Feature, Sizes
 from wallguard.coupon.shapes import Bore, Mark, Module, Placed, Point, Prism, block, circle
 
-# Between a thing and its mark, around a hole, mm.
-_BESIDE_MARK, _AROUND = 0.8, 3.0
+# Between a thing and its mark, around a hole, of a post to either side of its wall, mm.
+_BESIDE_MARK, _AROUND, _HELD = 0.8, 2.0, 2.0
 
 
 def comb(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
-    """Walls along x, on both sides of a spine that holds one end of each; the other is free.
+    """Walls along x, on both sides of posts that hold one end of each; the other is free.
 
-    The spine keeps walls of half a bead from toppling; a wall's mark lies in the lane below it.
+    A post keeps walls of half a bead from toppling; a wall's mark lies in the lane below it.
     """
     pen, lane, length = sizes.pen, sizes.lane, sizes.length
-    both = 2 * length + sizes.spine <= room + 1e-6
+    both = 2 * length + sizes.post <= room + 1e-6
     rows = [features[at : at + 1 + both] for at in range(0, len(features), 1 + both)]
-    starts = (0.0, length + sizes.spine) if both and len(features) > 1 else (sizes.spine,)
-    spine = length if len(starts) > 1 else 0.0
+    starts = (0.0, length + sizes.post) if both and len(features) > 1 else (sizes.post,)
+    post = length if len(starts) > 1 else 0.0
     depth = lane + sum(lane + max(each.nominal for each in row) for row in rows)
     top = sizes.base + sizes.height
-    prisms = [block((spine, lane - 1), sizes.spine, depth - 2 * lane + 2, sizes.base / 2, top)]
     letter = features[0].axis.upper()
-    marks = [_label(letter, spine + sizes.spine / 2, depth - lane + 1 + _BESIDE_MARK, pen)]
-    placed = []
+    marks = [_label(letter, post + sizes.post / 2, depth - lane + _HELD + _BESIDE_MARK, pen)]
+    prisms, placed = [], []
     y = depth - lane
     for row in rows:
-        y -= max(each.nominal for each in row)
+        thickest = max(each.nominal for each in row)
+        y -= thickest
+        prisms.append(
+            block((post, y - _HELD), sizes.post, thickest + 2 * _HELD, sizes.base / 2, top)
+        )
         for feature, x in zip(row, starts, strict=False):
-            # Into the spine, so that they are one.
-            reach = (x, length + 1) if x < spine else (x - 1, length + 1)
+            # Into the post, so that they are one.
+            reach = (x, length + 1) if x < post else (x - 1, length + 1)
             prisms.append(block((reach[0], y), reach[1], feature.nominal, sizes.base / 2, top))
             middle = x + length / 2
             marks.append(
@@ -55,7 +58,7 @@ def comb(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
                 )
             )
         y -= lane
-    width = len(starts) * length + sizes.spine
+    width = len(starts) * length + sizes.post
     return Module(width, depth, tuple(prisms), marks=tuple(marks), placed=tuple(placed))
 
 
@@ -64,7 +67,7 @@ def gaps(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
     pen = sizes.pen
     breadth = max(BLOCK, pen.height + pen.clear)
     length = max(2 * BLOCK, 4 * max(each.nominal for each in features))
-    top = sizes.base + sizes.layers(BLOCK)
+    top = sizes.base + sizes.layers(LOW)
     body = breadth * (len(features) + 1) + sum(each.nominal for each in features)
     depth = body + _header(pen)
     y = body - breadth
@@ -92,7 +95,7 @@ def gaps(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
 def standing_holes(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
     """Upright holes in a column, through a bar and the base."""
     width = max(each.nominal for each in features) + 2 * _AROUND
-    top = sizes.base + sizes.layers(BLOCK)
+    top = sizes.base + sizes.layers(LOW)
     bar, centres = _bar(features, sizes, "U", width, top)
     cuts, placed = [], []
     for feature, y in zip(features, centres, strict=True):

@@ -3,7 +3,8 @@
 Sizes that follow from the hand and the instrument rather than from the process (common practice, no
 published source): a calliper's outside jaws need `LANE` mm of free room beside a wall, a wall
 is `LENGTH` mm long so that its middle is clear of both its ends, and it stands `HEIGHT` mm above
-the base so that three heights are clear of the first layers.
+the base so that three heights are clear of the first layers. Nothing is larger than that: what
+callipers do not touch only takes time to print.
 """
 
 from __future__ import annotations
@@ -22,32 +23,36 @@ from wallguard.rules.model import Limit, Rules
 
 Kind = Literal["wall", "gap", "hole", "pin"]
 Axis = Literal["x", "y", "vertical", "horizontal"]
+# How much a coupon carries: the walls that tell most and nothing else; what prints within an hour
+# on a common machine; or all that tells anything.
+Extent = Literal["quick", "usual", "fine"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 
 LANE = 7.5  # free room on either side of a wall or pin: no outside jaw's tip is broader than 7 mm
-LENGTH = 20.0  # of a wall's free part
-HEIGHT = 12.0  # of walls, above the base
-LEAST_HEIGHT, MOST_HEIGHT = 6.0, 60.0
+LENGTH = 12.0  # of a wall's free part
+HEIGHT, MOST_HEIGHT = 6.0, 60.0  # of walls, above the base; lower ones have no room for readings
 # Shares of a wall's height at which it is measured: clear of the first layers and of the rim.
-SHARES = (0.4, 0.65, 0.9)
+SHARES = (0.4, 0.6, 0.8)
 THINNEST, THICKEST = 0.05, 30.0
 MOST_STEPS = 120
-QUICK = 10  # walls of a quick coupon
-BASE = 1.5
-BLOCK = 6.0  # breadth of what stands beside a gap or around a hole
-RIM = 3.0  # base around all
+BASE, BASE_LAYERS = 0.6, 3  # thickness of the base: it holds all together, and is pried off
+LOW = 2.0  # height of what holds gaps and upright holes
+BLOCK = 4.0  # breadth of what stands beside a gap or around a lying hole
+RIM = 2.0  # base around all
 USUAL_PLATE = (180.0, 180.0, 180.0)  # where the rules name no build volume
 KEEP_OFF = 3.0  # from the edge of the build volume, for a skirt
 
+# Walls along each axis; all where nothing is said.
+WALLS: dict[Extent, int] = {"quick": 10, "usual": 12}
 # In bead widths.
-_GAPS = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
-_ROUNDS = (2.0, 3.0, 4.0, 6.0, 8.0, 12.0)
+_GAPS, _MORE_GAPS = (0.25, 0.5, 0.75, 1.0, 2.0), (1.5, 3.0)
+_ROUNDS, _MORE_ROUNDS = (2.0, 3.0, 4.0, 6.0), (8.0, 12.0)
 _FROM, _TO, _STEP = 0.5, 6.0, 0.5
 # Either side of where the fill changes, and how near a plain step may come to such a one.
 _BESIDE, _APART = 1 / 8, 1 / 6
 # A stroke of a mark is no thinner than this, so that it can be read, mm.
 _LEGIBLE = 0.6
-_MARK = 0.5
+_MARK = 0.4
 
 
 @dataclass(frozen=True)
@@ -76,7 +81,7 @@ class Sizes:
     mark    height of marks, above the base
     lane    free room on either side of a wall
     length  of a wall's free part
-    spine   thickness of what holds the walls at one end
+    post    thickness of what holds a wall at one end
     room    what one plate may measure: x, y, z
     """
 
@@ -86,7 +91,7 @@ class Sizes:
     mark: float
     lane: float
     length: float
-    spine: float
+    post: float
     pen: Pen
     room: tuple[float, float, float]
 
@@ -123,38 +128,36 @@ def plan(
     steps: Sequence[float] | None = None,
     height: float | None = None,
     kinds: Iterable[str] | None = None,
-    quick: bool = False,
+    extent: Extent = "usual",
 ) -> Plan:
     """What a coupon for the process of `rules` carries.
 
     steps   thicknesses of the walls, mm; None: chosen from the bead width and the band table
-    height  of the walls above the base, mm; None: HEIGHT, or what the build volume allows
-    kinds   of `KINDS`; None: all
-    quick   the walls that tell most, along x and low, and by themselves nothing else
+    height  of the walls above the base, mm; None: HEIGHT
+    kinds   of `KINDS`; None: all, of a quick coupon walls only
 
     Raises InputError: values that cannot be printed or measured, or no band table follows.
     """
-    if quick:
-        kinds, height = kinds or ("wall",), LEAST_HEIGHT if height is None else height
-        if steps is not None:
-            problem = "given, but a quick coupon chooses its own"
-            raise InputError("steps", problem, remedy="Ask for steps, or for a quick coupon")
-    chosen = _kinds(kinds)
+    if steps is not None and extent != "usual":
+        problem = f"given, but a {extent} coupon chooses its own"
+        raise InputError("steps", problem, remedy=f"Ask for steps, or for a {extent} coupon")
+    chosen = _kinds(("wall",) if kinds is None and extent == "quick" else kinds)
     table = band_table(rules)
     unit = unit_width(rules, table)
     if steps is not None and "wall" not in chosen:
         problem = "given, but walls are not among the features"
         raise InputError("steps", problem, remedy="Ask for the feature `wall`, or leave steps out")
-    choose = quick_steps if quick else wall_steps
     # A coupon is there to find the edges, so it stands about where they are calculated.
     expected = band_table(believed(rules))
-    walls = choose(rules, expected, unit) if steps is None else _given(steps)
+    walls = wall_steps(expected, unit, extent) if steps is None else _given(steps)
     low = rules.minimum
-    gaps = _sizes(_GAPS, unit, low.get("gap"))
-    holes, pins = _sizes(_ROUNDS, unit, low.get("hole")), _sizes(_ROUNDS, unit, low.get("pin"))
+    gaps = _sizes(_GAPS, _MORE_GAPS, unit, low.get("gap"), extent)
+    holes, pins = (
+        _sizes(_ROUNDS, _MORE_ROUNDS, unit, low.get(key), extent) for key in ("hole", "pin")
+    )
     wanted: tuple[tuple[Kind, Axis, tuple[float, ...]], ...] = (
         ("wall", "x", walls),
-        ("wall", "y", () if quick else walls),
+        ("wall", "y", walls),
         ("gap", "x", gaps),
         ("gap", "y", gaps),
         ("hole", "vertical", holes),
@@ -188,7 +191,35 @@ def unit_width(rules: Rules, table: BandTable) -> float:
     return max(levels[0] if levels else 4 * rules.layer_height, THINNEST)
 
 
-def wall_steps(rules: Rules, table: BandTable, unit: float) -> tuple[float, ...]:
+def wall_steps(table: BandTable, unit: float, extent: Extent = "usual") -> tuple[float, ...]:
+    """Thicknesses of the walls of a coupon (mm, rising): of `every_step` those that tell most.
+
+    One to either side of the three thinnest changes of fill, as all others follow from the same
+    settings; then the middle of each range of one fill, by which it is seen whether that is still
+    there; then those that are farthest from the rest.
+    """
+    every = list(every_step(table, unit))
+    count = WALLS.get(extent, len(every))
+    bands = pairwise(table.bands)
+    changes = [after.lower for before, after in bands if before.fill != after.fill]
+    beside = {step for change in changes[:3] for step in _beside(change, unit)}
+    chosen = [step for step in every if step in beside][:count]
+    ranges = list(pairwise([*(change for change in changes if change < every[-1]), every[-1]]))
+    # Those of which there is no wall yet come first.
+    for low, high in sorted(
+        ranges, key=lambda ends: any(ends[0] <= step < ends[1] for step in chosen)
+    ):
+        middle = min(every, key=lambda step: abs(step - (low + high) / 2))
+        if middle not in chosen and len(chosen) < count:
+            chosen.append(middle)
+    rest = [step for step in every if step not in chosen]
+    while rest and len(chosen) < count:
+        apart = [min((abs(step - other) for other in chosen), default=step) for step in rest]
+        chosen.append(rest.pop(apart.index(max(apart))))
+    return tuple(sorted(chosen))
+
+
+def every_step(table: BandTable, unit: float) -> tuple[float, ...]:
     """Thicknesses from half a bead to six beads (mm, rising), denser where the fill changes.
 
     Half a bead apart, and an eighth of a bead to either side of each change of fill.
@@ -204,33 +235,6 @@ def wall_steps(rules: Rules, table: BandTable, unit: float) -> tuple[float, ...]
         value for value in plain if all(abs(value - step) > _APART * unit + 1e-9 for step in dense)
     }
     return tuple(sorted(dense | far))
-
-
-def quick_steps(rules: Rules, table: BandTable, unit: float) -> tuple[float, ...]:
-    """The ten walls that tell most (mm, rising), of those of the whole coupon.
-
-    One to either side of the three thinnest changes of fill, as all others follow from the same
-    settings; then the middle of each range of one fill, by which it is seen whether that is still
-    there; then those that are farthest from the rest.
-    """
-    every = list(wall_steps(rules, table, unit))
-    bands = pairwise(table.bands)
-    changes = [after.lower for before, after in bands if before.fill != after.fill]
-    beside = {step for change in changes[:3] for step in _beside(change, unit)}
-    chosen = [step for step in every if step in beside][:QUICK]
-    ranges = list(pairwise([*(change for change in changes if change < every[-1]), every[-1]]))
-    # Those of which there is no wall yet come first.
-    for low, high in sorted(
-        ranges, key=lambda ends: any(ends[0] <= step < ends[1] for step in chosen)
-    ):
-        middle = min(every, key=lambda step: abs(step - (low + high) / 2))
-        if middle not in chosen and len(chosen) < QUICK:
-            chosen.append(middle)
-    rest = [step for step in every if step not in chosen]
-    while rest and len(chosen) < QUICK:
-        apart = [min((abs(step - other) for other in chosen), default=step) for step in rest]
-        chosen.append(rest.pop(apart.index(max(apart))))
-    return tuple(sorted(chosen))
 
 
 def whole_layers(length: float, layer_height: float) -> float:
@@ -287,9 +291,13 @@ def _given(steps: Sequence[float]) -> tuple[float, ...]:
     return tuple(rounded)
 
 
-def _sizes(counts: Sequence[float], unit: float, limit: Limit | None) -> tuple[float, ...]:
-    """Sizes in steps, with the levels that the rules ask for among them (mm, rising)."""
-    asked = {round(level, 2) for level in _levels(limit) if level <= counts[-1] * unit}
+def _sizes(
+    counts: Sequence[float], more: Sequence[float], unit: float, limit: Limit | None, extent: Extent
+) -> tuple[float, ...]:
+    """Sizes in steps, with the levels that the rules ask for among them (mm, rising); `more` on a
+    fine coupon only."""
+    asked = {round(level, 2) for level in _levels(limit) if level <= more[-1] * unit}
+    counts = (*counts, *more) if extent == "fine" else counts
     plain = {_rounded(count * unit, unit) for count in counts}
     far = {value for value in plain if all(abs(value - size) > 0.15 * value for size in asked)}
     return tuple(sorted(asked | far))
@@ -318,21 +326,22 @@ def _pen(rules: Rules, table: BandTable, unit: float) -> tuple[Pen, tuple[str, .
 def _common(rules: Rules, pen: Pen, walls: Sequence[float], height: float | None) -> Sizes:
     h = rules.layer_height
     x, y, z = rules.build_volume or USUAL_PLATE
-    base = whole_layers(max(BASE, 4 * h), h)
+    base = whole_layers(max(BASE, BASE_LAYERS * h), h)
     tallest = math.floor((z - base) / h + 1e-6) * h
     if height is None:
-        height = min(HEIGHT, tallest)
-    elif not LEAST_HEIGHT <= height <= MOST_HEIGHT:
+        height = HEIGHT
+    elif not HEIGHT <= height <= MOST_HEIGHT:
         raise InputError(
             "height",
-            f"{height:g} mm is not between {LEAST_HEIGHT:g} and {MOST_HEIGHT:g} mm",
+            f"{height:g} mm is not between {HEIGHT:g} and {MOST_HEIGHT:g} mm",
             remedy="Walls must be high enough to measure at three heights, and must not topple",
         )
     height = whole_layers(height, h)
-    if height > tallest + 1e-6 or height < LEAST_HEIGHT:
+    widest = max((Feature("wall", "x", nominal).mark for nominal in walls), key=pen.width)
+    if height > tallest + 1e-6:
         raise InputError(
             rules.path,
-            f"walls of {max(height, LEAST_HEIGHT):g} mm on a base of {base:g} mm are higher than "
+            f"walls of {height:g} mm on a base of {base:g} mm are higher than "
             f"the build volume, {z:g} mm",
             remedy="Ask for lower walls, or correct `build_volume`",
         )
@@ -342,8 +351,8 @@ def _common(rules: Rules, pen: Pen, walls: Sequence[float], height: float | None
         height=height,
         mark=whole_layers(max(_MARK, 2 * h), h),
         lane=max(LANE, round(pen.height + 3.0, 2)),
-        length=max(LENGTH, 4 * max(walls), math.ceil(pen.width("0000"))),
-        spine=max(4.0, 2 * pen.stroke),
+        length=max(LENGTH, 4 * max(walls), math.ceil(pen.width(widest) + 2 * pen.clear)),
+        post=max(4.0, 2 * pen.stroke),
         pen=pen,
         room=(x - 2 * KEEP_OFF, y - 2 * KEEP_OFF, z),
     )

@@ -9,6 +9,8 @@ from wallguard.coupon.plan import Plan
 from wallguard.coupon.shapes import Bore
 from wallguard.drawings.svg import INK, PALE, PAPER, Point, element, line, number, path, rect, text
 
+# A wall is drawn no lower than this, so that what is said of its heights has room, mm.
+_TALL = 14.0
 _BASE, _BODY, _WALL = "#eeeeee", "#767676", "#bdbdbd"
 
 
@@ -35,27 +37,28 @@ def plate_svg(plate: Plate, plan: Plan) -> str:
 
 
 def elevation(plan: Plan) -> str:
-    """A wall from its side and from its end, with where to measure it."""
+    """A wall from its side and from its end, with where to measure it; low ones are enlarged."""
     sizes = plan.sizes
-    base, top = sizes.base, sizes.height
+    times = max(1.0, _TALL / sizes.height)
+    base, top = times * sizes.base, times * sizes.height
     ground = top + 4
     body = [
         rect(0, ground, 118, base, fill=_BASE, stroke=PALE, stroke_width=0.3),
         rect(8, ground - top, 24, top, fill=_WALL, stroke=INK, stroke_width=0.3),
         rect(32, ground - top, 4, top, fill=_BODY),
         text(20, ground - top - 1.2, "free length", 3, text_anchor="middle"),
-        text(37, ground - top + 3, "spine", 3),
+        text(37, ground - top + 3, "post", 3),
         rect(66, ground - top, 1.4, top, fill=_WALL, stroke=INK, stroke_width=0.3),
     ]
     for height in sizes.measured:
-        y = ground - height
+        y = ground - times * height
         body += [
             line(14, y, 26, y, stroke_width=0.5),
             line(11, y, 14, y, stroke_width=0.2, stroke_dasharray="0.6 0.6"),
             line(26, y, 74, y, stroke=PALE, stroke_width=0.2, stroke_dasharray="0.6 0.6"),
             text(75, y + 1, f"{height:g} mm above the base", 3),
         ]
-    y = ground - sizes.measured[1]
+    y = ground - times * sizes.measured[1]
     # The two jaws, from above, their tips at the middle height.
     for sign, x in ((-1, 65.8), (1, 67.6)):
         jaw = [(x, y + 1), (x, 0), (x + 5 * sign, 0), (x + 5 * sign, y - 3), (x + 2 * sign, y + 1)]

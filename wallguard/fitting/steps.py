@@ -225,7 +225,9 @@ def _steps_up(pairs: Sequence[tuple[Step, Step]], at: int) -> bool:
     thickness may change its rule here."""
     around = [step.mean for pair in _beside(pairs, at) for step in pair if step.readings]
     here = [step.mean for step in pairs[at]]
-    return 0 < at < len(pairs) - 1 and min(around) <= min(here) and max(here) <= max(around)
+    if not around or not 0 < at < len(pairs) - 1:
+        return False
+    return min(around) <= min(here) and max(here) <= max(around)
 
 
 def _beside(pairs: Sequence[tuple[Step, Step]], at: int) -> tuple[tuple[Step, Step], ...]:

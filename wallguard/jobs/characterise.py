@@ -14,7 +14,7 @@ from wallguard.base.errors import InputError
 from wallguard.coupon import files as coupon_files
 from wallguard.coupon.effort import Effort, effort
 from wallguard.coupon.layout import Plate, lay_out
-from wallguard.coupon.plan import Plan, plan
+from wallguard.coupon.plan import Extent, Plan, plan
 from wallguard.coupon.readings import Readings, read_readings
 from wallguard.coupon.solid import solid
 from wallguard.documents.reading import parse_document
@@ -107,19 +107,20 @@ def make_coupon(
     height: float | None = None,
     features: Iterable[str] | None = None,
     round_number: int = 1,
-    quick: bool = False,
+    extent: Extent = "usual",
 ) -> Coupon:
     """A coupon for one process; nothing is written.
 
     steps     thicknesses of the walls, mm; None: chosen from the rules
-    height    of the walls, mm; None: 12, or what the build volume allows
-    features  of "wall", "gap", "hole" and "pin"; None: all
-    quick     only the ten walls that tell most, low and along one axis
+    height    of the walls, mm; None: 6
+    features  of "wall", "gap", "hole" and "pin"; None: all, of a quick coupon walls only
+    extent    the ten walls that tell most along each axis (quick), what prints within an hour on a
+              common machine (usual), or all that tells anything (fine)
 
     Raises InputError: rules or values that no coupon follows from, or a build volume too small.
     """
     loaded = load_rules(rules) if isinstance(rules, Path) else rules
-    planned = plan(loaded, steps=steps, height=height, kinds=features, quick=quick)
+    planned = plan(loaded, steps=steps, height=height, kinds=features, extent=extent)
     return Coupon(loaded, planned, lay_out(planned), round_number)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from wallguard.base.plain import counted, listed
 from wallguard.commands.arguments import Commands, command, length
-from wallguard.coupon.plan import KINDS
+from wallguard.coupon.plan import HEIGHT, KINDS, WALLS, Extent
 from wallguard.reports.coupon_sheet import markdown_sheet
 from wallguard.reports.coupon_sheet_html import html_sheet
 
@@ -34,10 +34,22 @@ def add(commands: Commands) -> None:
     )
     which.add_argument(
         "--quick",
-        action="store_true",
-        help="only the ten walls that tell most, low and along one axis, which print soon",
+        dest="extent",
+        action="store_const",
+        const="quick",
+        default="usual",
+        help=f"only the {WALLS['quick']} walls along each axis that tell most",
     )
-    parser.add_argument("--height", type=length, metavar="MM", help="of the walls (default 12 mm)")
+    which.add_argument(
+        "--fine",
+        dest="extent",
+        action="store_const",
+        const="fine",
+        help="with every step that tells anything, which takes longer",
+    )
+    parser.add_argument(
+        "--height", type=length, metavar="MM", help=f"of the walls (default {HEIGHT:g} mm)"
+    )
     parser.add_argument(
         "--features",
         nargs="+",
@@ -53,7 +65,7 @@ def _command(arguments: argparse.Namespace) -> int:
         steps=arguments.steps,
         height=arguments.height,
         features=arguments.features,
-        quick=arguments.quick,
+        extent=arguments.extent,
     )
     print("\n".join(lines))
     return 0
@@ -66,21 +78,21 @@ def run(
     steps: Sequence[float] | None = None,
     height: float | None = None,
     features: Iterable[str] | None = None,
-    quick: bool = False,
+    extent: Extent = "usual",
 ) -> list[str]:
     """Make the coupon for the rule file `rules` in the folder `out`, and say what was written.
 
     steps     thicknesses of the walls, mm; None: chosen from the rules
-    height    of the walls, mm; None: 12, or what the build volume allows
-    features  of "wall", "gap", "hole" and "pin"; None: all
-    quick     only the ten walls that tell most
+    height    of the walls, mm; None: 6
+    features  of "wall", "gap", "hole" and "pin"; None: all, of a quick coupon walls only
+    extent    how much it carries, see `coupon.plan`
 
     Raises InputError: rules or values that no coupon follows from, a build volume too small, or
     files in the way that are not an untouched earlier coupon. Nothing is then written.
     """
     from wallguard.jobs.characterise import make_coupon
 
-    coupon = make_coupon(rules, steps=steps, height=height, features=features, quick=quick)
+    coupon = make_coupon(rules, steps=steps, height=height, features=features, extent=extent)
     return write_coupon(coupon, out)
 
 
