@@ -250,7 +250,8 @@ def test_a_new_toolpath_of_the_coupon_is_rehearsed_and_commented(work, server, m
         shutil.copytree(TOP / "example_repo" / folder, work.root / folder, dirs_exist_ok=True)
     rules, toolpath = "rules/petg-0.4.yaml", "coupon/petg.gcode.gz"
     parts = f"[{{files: '**/tube.stl', rules: {rules}}}]"
-    work.write("wallguard.yaml", f"wallguard: 1\nparts: {parts}\n")
+    kept = f"[{{rules: {rules}, toolpath: {toolpath}}}]"
+    work.write("wallguard.yaml", f"wallguard: 1\nparts: {parts}\ncoupons: {kept}\n")
     stl(work.root / "parts/tube.stl", 1.7)
     made = TOP / "example_repo/toolpaths"
     shutil.copy(made / "coupon-before.gcode.gz", work.root / toolpath)
@@ -261,11 +262,11 @@ def test_a_new_toolpath_of_the_coupon_is_rehearsed_and_commented(work, server, m
     told = {"WALLS_PULL_REQUEST": "5", "WALLS_API": server.url, "GITHUB_TOKEN": "token"}
     for key, value in {**told, "WALLS_REPOSITORY": "stage/puppets"}.items():
         monkeypatch.setenv(key, value)
-    done = work.run("sh", str(PIPELINES / "rehearse.sh"), rules, toolpath, base)
+    done = work.run("sh", str(PIPELINES / "rehearse.sh"), base)
     assert done.returncode == 1, done.stdout
     (comment,) = server.comments.values()
     assert "## ✗ Update rehearsed: hold back: 1 part to hold back" in comment
-    assert f"{toolpath} at {base}`, the rules describe all of its 10 walls" in comment
+    assert f"{toolpath} at {base}`, the rules describe all of its 20 walls" in comment
     assert "**Instead:** draw ≤ 1.22 or ≥ 1.80 mm" in comment
 
 

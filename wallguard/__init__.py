@@ -1,9 +1,9 @@
 """wallguard checks the walls of 3D-printed parts before they are printed.
 
-From Python, `check`, `check_repository`, `compare`, `rehearse`, `verify`, `scale`, `fit`,
-`find_walls`, `load_part` and `load_rules` do what the command line does: see `wallguard.api`. They
-give the results that the commands report. All are imported on first use, so that importing the
-package costs nothing.
+From Python, `check`, `check_repository`, `compare`, `rehearse`, `rehearse_changed`, `verify`,
+`scale`, `fit`, `find_walls`, `load_part` and `load_rules` do what the command line does: see
+`wallguard.api`. They give the results that the commands report. All are imported on first use, so
+that importing the package costs nothing.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ __all__ = [
     "load_part",
     "load_rules",
     "rehearse",
+    "rehearse_changed",
     "scale",
     "verify",
 ]
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
         load_part,
         load_rules,
         rehearse,
+        rehearse_changed,
         scale,
         verify,
     )

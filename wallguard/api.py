@@ -155,6 +155,18 @@ def rehearse(
     return rehearsing.rehearse(update, list(map(Path, paths)), how=How(jobs))
 
 
+def rehearse_changed(
+    rules: Sequence[str | Path] = (), *, base: str | None = None, jobs: int = 1
+) -> Rehearsal:
+    """The same for every rule file of which `wallguard.yaml` names a toolpath that is another than
+    at the git revision `base`: see `jobs.rehearse.rehearse_changed`.
+
+    Raises InputError: no toolpath is named, a `wallguard.yaml` that cannot be used, or git cannot
+    tell.
+    """
+    return rehearsing.rehearse_changed(list(map(Path, rules)), base=base, how=How(jobs))
+
+
 def verify(
     toolpath: str | Path, part: Part, rules: Rules | None = None, reading: Reading | None = None
 ) -> PartReport:

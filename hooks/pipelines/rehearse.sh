@@ -1,11 +1,12 @@
 #!/bin/sh
 # For any CI that runs a shell: rehearses an update of the slicing software, and comments.
 #
-#   sh rehearse.sh rules/petg.yaml coupon/petg.gcode origin/main
+#   sh rehearse.sh origin/main
 #
-# The repository keeps a coupon (`wallguard coupon make RULES --quick -o coupon`) and the toolpath that
-# its slicing software makes of the plate. A branch that commits the toolpath of a new release is
-# held against the toolpath where it left its target. Run it where that file changed.
+# The repository keeps coupons (`wallguard coupon make RULES --quick -o coupon`) and the toolpaths
+# that its slicing software makes of their plates, and names them under `coupons` in wallguard.yaml.
+# Each toolpath of a new release that a branch commits is held against what it was where the branch
+# left its target. Run it where one changed.
 # Needs the history down to there (no shallow clone). Reports are in the folder rehearsal-report.
 # To comment, set what walls.sh tells of.
 # It ends with 0 where nothing gets worse, 1 where a part does, 2 where the job could not be done.
@@ -19,7 +20,7 @@ pip install --quiet "wallguard[comment] @ $source" || exit 2
 out=rehearsal-report
 mkdir -p "$out" || exit 2
 status=0
-wallguard rehearse "$1" --toolpath "$2" --base "$3" --junit "$out/rehearsal.xml" \
+wallguard rehearse --base "$1" --junit "$out/rehearsal.xml" \
     --markdown "$out/rehearsal.md" --json "$out/rehearsal.json" || status=$?
 
 if [ -n "${WALLS_PULL_REQUEST:-}" ] && [ -f "$out/rehearsal.json" ]; then

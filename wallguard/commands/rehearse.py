@@ -9,9 +9,9 @@ from wallguard import __version__
 from wallguard.base.errors import InputError
 from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, add_how, command, how
-from wallguard.findings.impact import Process
 from wallguard.findings.model import Trouble
 from wallguard.findings.rehearsal import Rehearsal
+from wallguard.jobs.source import YAML
 from wallguard.reports.console import Progress
 
 
@@ -25,22 +25,29 @@ def add(commands: Commands) -> None:
         _command,
     )
     parser.mixed = True
-    parser.add_argument("rules", type=Path, metavar="RULES", help="of the process as it is")
-    parser.add_argument("paths", nargs="*", type=Path, metavar="PATH", help="parts and folders")
+    parser.add_argument(
+        "names",
+        nargs="*",
+        type=Path,
+        metavar="RULES_OR_PART",
+        help="rule files of processes as they are (.yaml), then parts and folders; without rules "
+        "those under `coupons` in wallguard.yaml whose toolpath changed, each with its own parts",
+    )
     parser.add_argument(
         "--toolpath",
         action="append",
         type=Path,
-        required=True,
+        default=[],
         metavar="AFTER",
-        help="of the coupon, as the new release makes it; again for another printer or profile",
+        help="of the coupon of one rule file, as the new release makes it; again for another "
+        "profile (default: as wallguard.yaml says)",
     )
     then = parser.add_mutually_exclusive_group()
     then.add_argument(
         "--base",
         metavar="REV",
         help="take each toolpath as it was where this branch left that revision for the one of "
-        "before",
+        "before (default, where wallguard.yaml names them: HEAD)",
     )
     then.add_argument(
         "--before",
@@ -65,32 +72,42 @@ def add(commands: Commands) -> None:
 
 
 def _command(arguments: argparse.Namespace) -> int:
-    from wallguard.jobs.rehearse import Update, rehearse
-
     outputs = publish.outputs(arguments, "rehearsal")
+    try:
+        done = _rehearsed(arguments)
+    except InputError as error:
+        # The files say so too: a report of an earlier run must not stand for this one.
+        trouble = Trouble(error.path, str(error))
+        done = Rehearsal((), troubles=(trouble,), version=__version__)
+    publish.publish("rehearsal", done, outputs)
+    return done.exit_code
+
+
+def _rehearsed(arguments: argparse.Namespace) -> Rehearsal:
+    """Raises InputError where it cannot be done at all."""
+    from wallguard.jobs.rehearse import Update, rehearse, rehearse_changed
+
+    rules = [name for name in arguments.names if name.suffix.lower() in YAML]
+    paths = [name for name in arguments.names if name not in rules]
+    more = {"everything": arguments.all, "how": how(arguments), "watch": Progress}
+    if not arguments.toolpath:
+        for option, given in (("--before", arguments.before), ("--coupon", arguments.coupon)):
+            if given:
+                problem = "given, but no --toolpath"
+                raise InputError(option, problem, remedy="Name RULES and --toolpath, too")
+        return rehearse_changed(rules, paths, base=arguments.base, **more)
+    if len(rules) != 1:
+        raise InputError(
+            "--toolpath",
+            f"given for {len(rules)} rule files",
+            remedy="Name one rule file, or several under `coupons` in wallguard.yaml, and no "
+            "--toolpath",
+        )
     update = Update(
-        arguments.rules,
+        rules[0],
         tuple(arguments.toolpath),
         arguments.coupon,
         tuple(arguments.before),
         arguments.base,
     )
-    try:
-        done = rehearse(
-            update,
-            arguments.paths,
-            everything=arguments.all,
-            how=how(arguments),
-            watch=Progress,
-        )
-    except InputError as error:
-        # The files say so too: a report of an earlier run must not stand for this one.
-        done = undone(arguments.rules, error)
-    publish.publish("rehearsal", done, outputs)
-    return done.exit_code
-
-
-def undone(rules: Path, error: InputError) -> Rehearsal:
-    """A rehearsal that could not be done at all."""
-    trouble = Trouble(error.path, str(error))
-    return Rehearsal(Process(str(rules), ""), "", (), (trouble,), version=__version__)
+    return rehearse(update, paths, **more)

@@ -1,16 +1,21 @@
 """An update of slicing software, rehearsed: what its toolpath of a coupon says against the rules of
-a process, and what that does to parts. Lengths in mm."""
+a process, and what that does to parts; for one rule file or several. Lengths in mm."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 from wallguard.findings.impact import Impact, Kind, Process, kind
 from wallguard.findings.model import Trouble
 
-# `unproven`: nothing gets worse, but the rules do not describe what was laid before.
-Verdict = Literal["not done", "hold back", "nothing compared", "unproven", "no change", "not worse"]
+# The worst first. `unproven`: nothing gets worse, but the rules do not describe what was laid
+# before; `not asked`: no toolpath is another than before.
+Verdict = Literal[
+    "not done", "hold back", "unproven", "not worse", "no change", "nothing compared", "not asked"
+]
+VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
 
 
 @dataclass(frozen=True)
@@ -130,15 +135,15 @@ class Rehearsed:
 
 @dataclass(frozen=True)
 class Row:
-    """One part under every toolpath, in their order."""
+    """One part under every toolpath, in their order; None where it was not compared."""
 
     path: str
-    kinds: tuple[Kind, ...]
+    kinds: tuple[Kind | None, ...]
 
 
 @dataclass(frozen=True)
-class Rehearsal:
-    """An update of slicing software, rehearsed with one toolpath or more.
+class Printer:
+    """A rule file, and what toolpaths of its coupon do to the parts that answer to it.
 
     coupon     the folder of the coupon that they make
     troubles   files that could not be used
@@ -148,46 +153,93 @@ class Rehearsal:
     coupon: str
     toolpaths: tuple[Rehearsed, ...]
     troubles: tuple[Trouble, ...] = ()
+
+    @property
+    def verdict(self) -> Verdict:
+        """Whether its slicing software may be updated: `not worse` and `no change` say so."""
+        nothing = self.troubles or not self.toolpaths
+        if nothing or any(each.impact.exit_code == 2 for each in self.toolpaths):
+            return "not done"
+        kinds = {kind for row in matrix(self.toolpaths) for kind in row.kinds}
+        if not kinds:
+            return "nothing compared"
+        if "worse" in kinds or any(each.impact.exit_code for each in self.toolpaths):
+            return "hold back"
+        if any(each.before and each.before.unlike for each in self.toolpaths):
+            return "unproven"
+        return "no change" if kinds <= {"same", None} else "not worse"
+
+    @property
+    def hold_back(self) -> tuple[str, ...]:
+        """Parts that get worse by any of its toolpaths, or that nobody could compare."""
+        return _held(self.toolpaths)
+
+
+@dataclass(frozen=True)
+class Rehearsal:
+    """An update of slicing software, rehearsed with one rule file or more.
+
+    unchanged  toolpaths that `wallguard.yaml` names and that are what they were before
+    troubles   files that could not be used, apart from those of one printer
+    """
+
+    printers: tuple[Printer, ...]
+    unchanged: tuple[str, ...] = ()
+    troubles: tuple[Trouble, ...] = ()
     version: str = ""
     started: str = ""
     seconds: float = 0.0
 
     @property
+    def verdict(self) -> Verdict:
+        """The worst of all printers."""
+        if self.troubles:
+            return "not done"
+        verdicts = [printer.verdict for printer in self.printers]
+        none: Verdict = "not asked" if self.unchanged else "not done"
+        return min(verdicts, key=VERDICTS.index, default=none)
+
+    @property
     def exit_code(self) -> int:
-        """0 nothing gets worse, 1 some part does, 2 something could not be compared."""
-        if self.troubles or not self.toolpaths:
-            return 2
-        return max(each.impact.exit_code for each in self.toolpaths)
+        """0 nothing gets worse, 1 some part does, 2 some file could not be compared."""
+        return {"not done": 2, "hold back": 1}.get(self.verdict, 0)
+
+    @property
+    def toolpaths(self) -> tuple[Rehearsed, ...]:
+        """Those of all printers."""
+        return tuple(toolpath for printer in self.printers for toolpath in printer.toolpaths)
+
+    @property
+    def every_trouble(self) -> tuple[Trouble, ...]:
+        """Files that could not be used."""
+        return (*self.troubles, *(each for printer in self.printers for each in printer.troubles))
 
     @property
     def matrix(self) -> tuple[Row, ...]:
-        """Every part that was compared, and what each toolpath does to it; parts by path."""
-        rows: dict[str, list[Kind]] = {}
-        for at, toolpath in enumerate(self.toolpaths):
-            for part in toolpath.impact.parts:
-                row = rows.setdefault(part.path, ["same"] * len(self.toolpaths))
-                row[at] = min(row[at], kind(part), key=_KINDS.index)
-        return tuple(Row(path, tuple(kinds)) for path, kinds in sorted(rows.items()))
+        """Every part that was compared, and what the toolpaths of all printers do to it; by path;
+        null where it answers to other rules."""
+        return matrix(self.toolpaths)
 
     @property
     def hold_back(self) -> tuple[str, ...]:
         """Parts that get worse by any of the toolpaths, or that nobody could compare."""
-        return tuple(row.path for row in self.matrix if {"worse", "error"}.intersection(row.kinds))
+        return _held(self.toolpaths)
 
 
 # The worst first.
 _KINDS: tuple[Kind, ...] = ("error", "worse", "other", "better", "same")
 
 
-def verdict(rehearsal: Rehearsal) -> Verdict:
-    """What comes of it, in a word or two."""
-    if rehearsal.exit_code == 2:
-        return "not done"
-    if not rehearsal.matrix:
-        return "nothing compared"
-    if rehearsal.exit_code == 1:
-        return "hold back"
-    if any(each.before and each.before.unlike for each in rehearsal.toolpaths):
-        return "unproven"
-    same = all(kind == "same" for row in rehearsal.matrix for kind in row.kinds)
-    return "no change" if same else "not worse"
+def matrix(toolpaths: Sequence[Rehearsed]) -> tuple[Row, ...]:
+    """Every part that was compared, and what each toolpath does to it; parts by path."""
+    rows: dict[str, list[Kind | None]] = {}
+    for at, toolpath in enumerate(toolpaths):
+        for part in toolpath.impact.parts:
+            row = rows.setdefault(part.path, [None] * len(toolpaths))
+            row[at] = min(row[at] or "same", kind(part), key=_KINDS.index)
+    return tuple(Row(path, tuple(kinds)) for path, kinds in sorted(rows.items()))
+
+
+def _held(toolpaths: Sequence[Rehearsed]) -> tuple[str, ...]:
+    held = (row for row in matrix(toolpaths) if {"worse", "error"}.intersection(row.kinds))
+    return tuple(row.path for row in held)

@@ -45,6 +45,7 @@ def impact(
     paths: Sequence[Path] = (),
     *,
     everything: bool = False,
+    only_answering: bool = False,
     how: How | None = None,
     watch: Watch | None = None,
 ) -> Impact:
@@ -53,6 +54,7 @@ def impact(
     paths       parts and folders; without any, the parts that answer to either rule file or to one
                 that extends the old one, or all parts where there is none of these
     everything  all parts, whatever they answer to; coupons are none
+    only_answering  of all these the parts that answer to the rules, and where there are none, none
     how         how it is done; `views` and `today` mean nothing here
 
     A part whose rules extend the old rule file is compared under its own rules, with the new file
@@ -63,7 +65,7 @@ def impact(
     begun = time.perf_counter()
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
     run = _Run(processes)
-    run.choose(paths, everything)
+    run.choose(paths, everything, only_answering)
     how = how or How()
     store = how.cache.store(run.root) if how.cache else None
     tasks = [replace(task, store=store, allowed=how.allowed) for task in run.tasks]
@@ -121,7 +123,7 @@ class _Run:
     def _load(path: Path, shown: str) -> Rules:
         return replace(load_rules(path), path=Path(shown).as_posix())
 
-    def choose(self, paths: Sequence[Path], everything: bool) -> None:
+    def choose(self, paths: Sequence[Path], everything: bool, only_answering: bool) -> None:
         """Fill `tasks`. Raises InputError where a `wallguard.yaml` cannot be used."""
         outside: list[Path] = []
         if paths:
@@ -129,7 +131,8 @@ class _Run:
         else:
             inside = self.design.repositories.part_files(self.design.source.every)
         answering = {path: list(self._pairs(path)) for path in inside}
-        if not paths and not everything and any(answering.values()):
+        usual = not paths and not everything and any(answering.values())
+        if usual or (only_answering and not everything):
             self.left_out = [path for path in inside if not answering[path]]
             inside = [path for path in inside if answering[path]]
         for path in inside:

@@ -1,8 +1,10 @@
 """Rehearse an update of slicing software from the toolpath that it makes of a coupon, before
-anything is printed: what of the rules that toolpath contradicts, and what that does to parts."""
+anything is printed: what of the rules that toolpath contradicts, and what that does to parts; of
+one rule file, or of all whose toolpaths changed."""
 
 from __future__ import annotations
 
+import os
 import tempfile
 import time
 from collections.abc import Iterable, Iterator, Sequence
@@ -19,18 +21,30 @@ from wallguard.base.errors import InputError
 from wallguard.base.plain import counted
 from wallguard.findings.impact import Impact, Process
 from wallguard.findings.model import Trouble
-from wallguard.findings.rehearsal import Before, Otherwise, Rehearsal, Rehearsed, Unlike
+from wallguard.findings.rehearsal import (
+    Before,
+    Otherwise,
+    Printer,
+    Rehearsal,
+    Rehearsed,
+    Unlike,
+)
 from wallguard.fitting.drift import Compared, drift
 from wallguard.fitting.evidence import Evidence, evidence
 from wallguard.fitting.moved import edges, otherwise, settings, standing
 from wallguard.fitting.next_steps import next_steps
+from wallguard.jobs.caching import Caching
 from wallguard.jobs.characterise import Fitted, Toolpaths, fit
 from wallguard.jobs.choose import How
+from wallguard.jobs.design import Design
 from wallguard.jobs.impact import Processes, impact
 from wallguard.jobs.limits import Allowed
 from wallguard.jobs.source import commit, work_tree
 from wallguard.jobs.watch import Watch
+from wallguard.repository import changes
 from wallguard.repository.changes import merge_base, relative
+from wallguard.repository.config import FILE_NAME
+from wallguard.repository.nearest import names
 from wallguard.rules import write
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
@@ -76,33 +90,146 @@ def rehearse(
     """
     begun = time.perf_counter()
     started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
-    base, coupon = _rules(update), _coupon(update)
-    with ExitStack() as stack:
-        folder = stack.enter_context(tempfile.TemporaryDirectory())
-        reader = _Reader(base, coupon, how.allowed if how else None)
-        read, troubles = reader.all(update.toolpaths, _before(update, stack))
-        rehearsed = tuple(
-            replace(
-                each.result,
-                impact=impact(
-                    each.processes(update.rules, Path(folder)),
-                    paths,
-                    everything=everything,
-                    how=how,
-                    watch=watch,
-                ),
-            )
-            for each in read
-        )
+    with _Run(paths, everything, False, how or How(), watch) as run:
+        printer = run.printer(update)
     return Rehearsal(
-        rules=Process(base.path, base.name),
-        coupon=str(coupon),
-        toolpaths=rehearsed,
-        troubles=troubles,
+        (printer,), version=__version__, started=started, seconds=time.perf_counter() - begun
+    )
+
+
+def rehearse_changed(
+    rules: Sequence[Path] = (),
+    paths: Sequence[Path] = (),
+    *,
+    base: str | None = None,
+    everything: bool = False,
+    how: How | None = None,
+    watch: Watch | None = None,
+) -> Rehearsal:
+    """Rehearse each rule file of which `coupons` in `wallguard.yaml` names a toolpath that is not
+    what it was at `base`; for each the parts that answer to it, of `paths` where there are any.
+
+    rules  only these, changed or not
+    base   a git revision, of which that counts where this branch left it; None: HEAD
+
+    What cannot be used is told in the result, and the others are rehearsed. Raises InputError: no
+    toolpath is named anywhere, a `wallguard.yaml` that cannot be used, or git cannot tell.
+    """
+    begun = time.perf_counter()
+    started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
+    updates, unchanged = _changed(rules, base or "HEAD")
+    with _Run(paths, everything, True, how or How(), watch) as run:
+        printers = tuple(run.printer_or_trouble(update) for update in updates)
+    return Rehearsal(
+        printers,
+        unchanged,
         version=__version__,
         started=started,
         seconds=time.perf_counter() - begun,
     )
+
+
+def _changed(rules: Sequence[Path], revision: str) -> tuple[list[Update], tuple[str, ...]]:
+    """What to rehearse, and the toolpaths that are as they were."""
+    design = Design(work_tree(Path.cwd()))
+    root = design.source.root
+    coupons = [each for repository in design.repositories.all() for each in repository.coupons]
+    for trouble in design.troubles.values():
+        raise InputError(trouble.path, trouble.message.removeprefix(f"{trouble.path}: "))
+    if not coupons:
+        raise InputError(
+            FILE_NAME,
+            "it names no toolpath of a coupon",
+            remedy="Name them under `coupons`, or name RULES and --toolpath",
+        )
+    asked = {path: set(names([path], root)) for path in rules}
+    for path, said in asked.items():
+        if said.isdisjoint(each.rules for each in coupons):
+            raise InputError(
+                path,
+                f"no toolpath of a coupon is named for it in {FILE_NAME}",
+                remedy="Name it under `coupons`, or name it here: --toolpath",
+            )
+    wanted = {name for said in asked.values() for name in said}
+    new = set(changes.between(root, merge_base(root, revision)).present)
+    updates, unchanged = [], []
+    for coupon in coupons:
+        if wanted and coupon.rules not in wanted:
+            continue
+        # One that is not there is rehearsed, too: the report says so.
+        files = [
+            name
+            for name in coupon.toolpaths
+            if wanted or name in new or not (root / name).is_file()
+        ]
+        unchanged += [_here(root, name) for name in coupon.toolpaths if name not in files]
+        if files:
+            toolpaths = tuple(Path(_here(root, name)) for name in files)
+            folder = Path(_here(root, coupon.coupon)) if coupon.coupon else None
+            here = Path(_here(root, coupon.rules))
+            updates.append(Update(here, toolpaths, folder, base=revision))
+    return updates, tuple(map(str, unchanged))
+
+
+def _here(root: Path, name: str) -> str:
+    """A name below the root as it is called where the run began."""
+    return Path(os.path.relpath(root / name)).as_posix()
+
+
+class _Run:
+    """Rehearses rule files over one choice of parts. Parts are measured once, whatever is kept."""
+
+    def __init__(
+        self,
+        paths: Sequence[Path],
+        everything: bool,
+        only_answering: bool,
+        how: How,
+        watch: Watch | None,
+    ) -> None:
+        self.paths, self.everything, self.only_answering = paths, everything, only_answering
+        self.how, self.watch = how, watch
+
+    def __enter__(self) -> _Run:
+        self._stack = ExitStack()
+        if self.how.cache is None:
+            self.how = replace(self.how, cache=Caching(self._new_folder()))
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stack.close()
+
+    def printer_or_trouble(self, update: Update) -> Printer:
+        """The same, and where nothing can be done, that."""
+        try:
+            return self.printer(update)
+        except InputError as error:
+            trouble = Trouble(error.path, str(error))
+            return Printer(Process(str(update.rules), ""), "", (), (trouble,))
+
+    def printer(self, update: Update) -> Printer:
+        """One rule file with its toolpaths. Raises InputError as `rehearse` does."""
+        base, coupon = _rules(update), _coupon(update)
+        reader, folder = _Reader(base, coupon, self.how.allowed), self._new_folder()
+        read, troubles = reader.all(update.toolpaths, _before(update, self._stack))
+        rehearsed = (
+            replace(each.result, impact=self._impact(each.processes(update.rules, folder)))
+            for each in read
+        )
+        return Printer(Process(base.path, base.name), str(coupon), tuple(rehearsed), troubles)
+
+    def _new_folder(self) -> Path:
+        return Path(self._stack.enter_context(tempfile.TemporaryDirectory())).resolve()
+
+    def _impact(self, processes: Processes) -> Impact:
+        return impact(
+            processes,
+            self.paths,
+            everything=self.everything,
+            only_answering=self.only_answering,
+            how=self.how,
+            watch=self.watch,
+        )
 
 
 def _rules(update: Update) -> Rules:

@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING
 from wallguard.base import cautions
 from wallguard.base.errors import InputError
 from wallguard.findings import counts
-from wallguard.findings import rehearsal as rehearsals
 from wallguard.findings.impact import Impact, PartImpact, kind, summary
 from wallguard.findings.model import Finding, PartReport, Report, Wall
-from wallguard.findings.rehearsal import Edge, Rehearsal
+from wallguard.findings.rehearsal import Edge, Printer, Rehearsal
 from wallguard.reports import impact_order, order
 from wallguard.reports.formats import Setting
 from wallguard.reports.json_codec import Format, Tellers
@@ -109,20 +108,15 @@ IMPACT = Format(
 )
 
 
-def verdict(rehearsal: Rehearsal) -> str:
-    """`hold back`, `not worse`, `no change`, `nothing compared` or `not done`; `unproven` where
-    nothing gets worse, but the rules do not describe what was laid before."""
-    return rehearsals.verdict(rehearsal)
-
-
 REHEARSAL = Format(
-    name="wallguard-rehearsal/1",
+    name="wallguard-rehearsal/2",
     title="wallguard rehearsal",
     of=Rehearsal,
     frame=FRAME,
     beyond={
         **IMPACT.beyond,
-        Rehearsal: (caution, verdict, "hold_back", "matrix"),
+        Rehearsal: (caution, "verdict", "hold_back", "matrix"),
+        Printer: ("verdict", "hold_back"),
         Edge: ("shift",),
     },
 )
@@ -131,8 +125,14 @@ REHEARSAL = Format(
 def rehearsal_text(rehearsal: Rehearsal) -> str:
     """The rehearsal as JSON text with a final line break. Raises ValueError: a size is not
     finite."""
-    made = (replace(toolpath, impact=_ordered(toolpath.impact)) for toolpath in rehearsal.toolpaths)
-    return REHEARSAL.text(replace(rehearsal, toolpaths=tuple(made)))
+    return REHEARSAL.text(
+        replace(rehearsal, printers=tuple(map(_ordered_printer, rehearsal.printers)))
+    )
+
+
+def _ordered_printer(printer: Printer) -> Printer:
+    made = (replace(toolpath, impact=_ordered(toolpath.impact)) for toolpath in printer.toolpaths)
+    return replace(printer, toolpaths=tuple(made))
 
 
 def impact_text(impact: Impact) -> str:

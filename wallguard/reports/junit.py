@@ -10,7 +10,7 @@ from wallguard.base.text import limit_text, mm, place
 from wallguard.findings.groups import Group, groups
 from wallguard.findings.impact import Change, Impact, PartImpact
 from wallguard.findings.model import Finding, PartReport, Report, in_force
-from wallguard.findings.rehearsal import Rehearsal, Rehearsed
+from wallguard.findings.rehearsal import Printer, Rehearsal, Rehearsed
 from wallguard.reports import impact_order, order, rehearsal_words
 from wallguard.reports.first import notices, unmeasured
 from wallguard.reports.formats import Setting
@@ -202,29 +202,52 @@ def _impact_suites(impact: Impact) -> Iterator[Suite]:
 
 
 def rehearsal_xml(rehearsal: Rehearsal) -> str:
-    """The rehearsal as JUnit XML: a suite for each toolpath, whose case `before` is skipped where
-    nobody knows whether the rules describe the toolpath of before, and one for each of its parts,
-    as of an impact."""
+    """The rehearsal as JUnit XML: for each rule file a suite whose case `update` says whether it
+    may be rolled out; for each toolpath one whose case `before` is skipped where nobody knows
+    whether the rules describe the toolpath of before; and one for each of its parts, as of an
+    impact."""
     return document(_rehearsal_suites(rehearsal), rehearsal.started)
 
 
 def _rehearsal_suites(rehearsal: Rehearsal) -> Iterator[Suite]:
-    for toolpath in rehearsal.toolpaths:
-        said = [f"otherwise: {rehearsal_words.otherwise(each)}" for each in toolpath.otherwise]
-        said += [f"edge: {rehearsal_words.edge(each)}" for each in toolpath.edges]
-        said += [f"setting: {rehearsal_words.setting(each)}" for each in toolpath.settings]
-        said += [one_line(note) for note in _lines_of(toolpath) if note]
-        name = token(f"{toolpath.toolpath} ({rehearsal.rules.rules})")
-        held = [("caution", rehearsal_words.CAUTION), ("wallguard", plain(rehearsal.version))]
-        yield Suite(
-            name, token(toolpath.toolpath), [Case("read"), _proof(toolpath)], held, out=said
-        )
-        yield from _impact_suites(toolpath.impact)
-    for trouble in rehearsal.troubles:
+    about = [("caution", rehearsal_words.CAUTION), ("wallguard", plain(rehearsal.version))]
+    for printer in rehearsal.printers:
+        name = token(f"update ({printer.rules.rules})")
+        yield Suite(name, token(printer.rules.rules), [_update(printer)], about)
+        for toolpath in printer.toolpaths:
+            yield from _toolpath_suites(printer, toolpath, about)
+    for path in rehearsal.unchanged:
+        yield Suite(token(path), "wallguard", [Case("read", "skipped", "it is as it was")], about)
+    for trouble in rehearsal.every_trouble:
         case = error("usable", trouble.message)
-        about = [("wallguard", plain(rehearsal.version))]
         path, said = token(trouble.path), lines(trouble.message)
-        yield Suite(path, "wallguard", [case], about, error=said)
+        yield Suite(path, "wallguard", [case], about[1:], error=said)
+
+
+def _update(printer: Printer) -> Case:
+    """Whether the slicing software may be updated."""
+    word = one_line(rehearsal_words.word(printer))
+    if printer.verdict in ("not worse", "no change"):
+        return Case("update")
+    if printer.verdict == "not done":
+        return error("update", word)
+    if printer.verdict == "hold back":
+        held = one_line(rehearsal_words.held_back(printer.hold_back))
+        return Case("update", "failure", word, "update", held)
+    return Case("update", "skipped", word)
+
+
+def _toolpath_suites(
+    printer: Printer, toolpath: Rehearsed, about: list[tuple[str, str]]
+) -> Iterator[Suite]:
+    said = [f"otherwise: {rehearsal_words.otherwise(each)}" for each in toolpath.otherwise]
+    said += [f"edge: {rehearsal_words.edge(each)}" for each in toolpath.edges]
+    said += [f"setting: {rehearsal_words.setting(each)}" for each in toolpath.settings]
+    said += [one_line(note) for note in _lines_of(toolpath) if note]
+    name = token(f"{toolpath.toolpath} ({printer.rules.rules})")
+    cases = [Case("read"), _proof(toolpath)]
+    yield Suite(name, token(toolpath.toolpath), cases, about, out=said)
+    yield from _impact_suites(toolpath.impact)
 
 
 def _lines_of(rehearsed: Rehearsed) -> tuple[str, ...]:

@@ -20,18 +20,24 @@ def text(rehearsal: Rehearsal, *, width: int = 80, colour: bool = False) -> str:
     """The rehearsal for a terminal of `width` columns (40 at least); ends with a line break."""
     paint = painter(colour)
     width = max(width, _NARROWEST)
-    rules = rehearsal.rules
-    blocks = [[f"rules     {plain(rules.rules)}{rules.name and f'  ({plain(rules.name)})'}"]]
-    for toolpath in rehearsal.toolpaths:
-        blocks += [
-            list(_toolpath(toolpath, width)),
-            *impact_console.blocks(toolpath.impact, width, paint),
-        ]
+    blocks: list[list[str]] = []
+    for printer in rehearsal.printers:
+        rules = printer.rules
+        blocks.append(
+            [f"rules     {plain(rules.rules)}{rules.name and f'  ({plain(rules.name)})'}"]
+        )
+        for toolpath in printer.toolpaths:
+            blocks += [
+                list(_toolpath(toolpath, width)),
+                *impact_console.blocks(toolpath.impact, width, paint),
+            ]
     if len(rehearsal.toolpaths) > 1:
         blocks.append(list(_matrix(rehearsal)))
-    for trouble in rehearsal.troubles:
+    for trouble in rehearsal.every_trouble:
         message = wrapped(without_path(trouble.path, trouble.message), "    ", width)
         blocks.append([f"{paint('! error', 'error')}  {plain(trouble.path)}", *message])
+    if len(rehearsal.printers) > 1:
+        blocks.append(list(_printers(rehearsal, width)))
     blocks.append(_verdict(rehearsal, width, paint))
     return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
 
@@ -82,15 +88,27 @@ def _matrix(rehearsal: Rehearsal) -> Iterator[str]:
         yield f"  [{number}] {plain(toolpath.toolpath)}"
     heads = "".join(f"{f'[{number}]':<11}" for number in range(1, len(rehearsal.toolpaths) + 1))
     yield f"  {heads}part"
-    rows = [row for row in rehearsal.matrix if set(row.kinds) != {"same"}]
+    rows = words.telling(rehearsal)
     for row in rows[:_PARTS]:
-        cells = "".join(f"{words.MARKS[kind]:<11}" for kind in row.kinds)
+        cells = "".join(f"{words.mark(kind):<11}" for kind in row.kinds)
         yield f"  {cells}{plain(row.path)}"
     if len(rows) > _PARTS:
         yield f"  and {counted(len(rows) - _PARTS, 'part')} more; the JSON report has them all"
     same = len(rehearsal.matrix) - len(rows)
     if same:
         yield f"  {counted(same, 'part')} the same by all of them"
+    if any(None in row.kinds for row in rows[:_PARTS]):
+        yield f"  - {words.ELSEWHERE}"
+
+
+def _printers(rehearsal: Rehearsal, width: int) -> Iterator[str]:
+    """Which printer may be updated."""
+    for printer in rehearsal.printers:
+        held = words.held_back(printer.hold_back)
+        said = f"{words.word(printer)}: {words.rules(printer)}" + (held and f"; {held}")
+        first, *more = wrapped(said, "    ", width)
+        yield f"  {first[4:]}"
+        yield from more
 
 
 def _verdict(rehearsal: Rehearsal, width: int, paint: Paint) -> list[str]:

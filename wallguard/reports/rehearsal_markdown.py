@@ -6,7 +6,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from wallguard.base.plain import counted
-from wallguard.findings.rehearsal import Rehearsal, Rehearsed, Verdict, verdict
+from wallguard.findings.impact import Kind
+from wallguard.findings.rehearsal import Printer, Rehearsal, Rehearsed, Verdict
 from wallguard.reports import impact_markdown
 from wallguard.reports import impact_order as order
 from wallguard.reports import rehearsal_words as words
@@ -20,6 +21,7 @@ _WORDS: dict[Verdict, str] = {
     "unproven": "**Nothing gets worse, but the rules do not describe what is laid today**",
     "no change": "**The update may be rolled out**",
     "not worse": "**The update may be rolled out**",
+    "not asked": "**No toolpath changed**",
 }
 _FOOT = f"{order.WORSE}\n\n{COORDINATES} {words.CAUTION}\n"
 
@@ -33,7 +35,7 @@ def markdown(rehearsal: Rehearsal, *, head: str = "", limit: int = 65000) -> str
 
     Raises ValueError: `limit` is less than `page.SMALLEST`.
     """
-    sections = [_broken(rehearsal), _doubt(rehearsal)]
+    sections = [_broken(rehearsal), _printers(rehearsal), _doubt(rehearsal)]
     if len(rehearsal.toolpaths) > 1:
         sections.append(_matrix(rehearsal))
     for toolpath in rehearsal.toolpaths:
@@ -44,20 +46,39 @@ def markdown(rehearsal: Rehearsal, *, head: str = "", limit: int = 65000) -> str
 
 
 def _head(rehearsal: Rehearsal) -> str:
-    rules = rehearsal.rules
-    said = f"{_WORDS[verdict(rehearsal)]}: {prose(words.summary(rehearsal), 500)}.\n\n"
-    said += f"- Rules: {code(rules.rules)}{rules.name and f' ({code(rules.name)})'}\n"
-    for toolpath in rehearsal.toolpaths:
-        said += f"- Toolpath: {code(toolpath.toolpath)}, {words.read(toolpath)}\n"
-        before = toolpath.before
-        if before is not None:
-            said += f"- Before: {code(before.toolpath)}, {prose(words.proof(before))}\n"
+    said = f"{_WORDS[rehearsal.verdict]}: {prose(words.summary(rehearsal), 500)}.\n\n"
+    for printer in rehearsal.printers:
+        said += f"- Rules: {_rules(printer)}\n"
+        for toolpath in printer.toolpaths:
+            said += f"- Toolpath: {code(toolpath.toolpath)}, {words.read(toolpath)}\n"
+            before = toolpath.before
+            if before is not None:
+                said += f"- Before: {code(before.toolpath)}, {prose(words.proof(before))}\n"
     return f"{said}\n"
 
 
+def _rules(printer: Printer) -> str:
+    rules = printer.rules
+    return code(rules.rules) + (rules.name and f" ({code(rules.name)})")
+
+
 def _broken(rehearsal: Rehearsal) -> Section:
-    items = trouble_items(rehearsal.troubles)
+    items = trouble_items(rehearsal.every_trouble)
     return Section("file", "files", items, "### What could not be used\n\n")
+
+
+def _printers(rehearsal: Rehearsal) -> Section:
+    """Which printer may be updated, where there are several."""
+    rows = []
+    for printer in rehearsal.printers if len(rehearsal.printers) > 1 else ():
+        good = printer.verdict in ("not worse", "no change")
+        held = prose(words.held_back(printer.hold_back), 500)
+        word = prose(words.word(printer))
+        rows.append(
+            f"| {_rules(printer)} | {f'✓ {word}' if good else f'✗ **{word}**'} | {held} |\n"
+        )
+    opening = "| rules | update | parts |\n|---|---|---|\n"
+    return Section("rule file", "rule files", rows, opening)
 
 
 def _doubt(rehearsal: Rehearsal) -> Section:
@@ -76,13 +97,14 @@ def _matrix(rehearsal: Rehearsal) -> Section:
     opening = f"| part | {' | '.join(names)} |\n|---|{'---|' * len(names)}\n"
     rows = [
         f"| {code(row.path)} | {' | '.join(map(_cell, row.kinds))} |\n"
-        for row in rehearsal.matrix
-        if set(row.kinds) != {"same"}
+        for row in words.telling(rehearsal)
     ]
     return Section("part", "parts", rows, opening)
 
 
-def _cell(kind: str) -> str:
+def _cell(kind: Kind | None) -> str:
+    if kind is None:
+        return words.ELSEWHERE
     return {"same": "=", "worse": "✗ **worse**", "error": "! **error**"}.get(kind, kind)
 
 

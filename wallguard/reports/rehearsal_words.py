@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from wallguard.bands.advice import range_text
 from wallguard.base import cautions
@@ -13,12 +13,13 @@ from wallguard.findings.rehearsal import (
     Before,
     Edge,
     Otherwise,
+    Printer,
     Rehearsal,
     Rehearsed,
+    Row,
     Setting,
     Unlike,
     Verdict,
-    verdict,
 )
 from wallguard.reports import impact_order as order
 
@@ -30,7 +31,10 @@ WORDS: dict[Verdict, str] = {
     "unproven": "nothing gets worse, but the rules do not describe what is laid today",
     "no change": "may be rolled out, as far as walls go",
     "not worse": "may be rolled out, as far as walls go",
+    "not asked": "no toolpath changed",
 }
+# In a matrix, of a part that was not compared.
+ELSEWHERE = "answers to other rules"
 MARKS: dict[Kind, str] = {
     "error": "! error",
     "worse": "x worse",
@@ -41,9 +45,32 @@ MARKS: dict[Kind, str] = {
 _MANY = 6
 
 
-def word(rehearsal: Rehearsal) -> str:
+def word(rehearsal: Rehearsal | Printer) -> str:
     """The verdict in a few words."""
-    return WORDS[verdict(rehearsal)]
+    return WORDS[rehearsal.verdict]
+
+
+def mark(kind: Kind | None) -> str:
+    """What a toolpath does to a part; `-` where it was not compared."""
+    return "-" if kind is None else MARKS[kind]
+
+
+def telling(rehearsal: Rehearsal) -> tuple[Row, ...]:
+    """The rows of the matrix in which something happens."""
+    return tuple(row for row in rehearsal.matrix if not set(row.kinds) <= {"same", None})
+
+
+def rules(printer: Printer) -> str:
+    """A rule file with its name."""
+    return printer.rules.rules + (printer.rules.name and f" ({printer.rules.name})")
+
+
+def held_back(held: Sequence[str]) -> str:
+    """Parts to hold back; empty where there are none."""
+    if not held:
+        return ""
+    named = ", ".join(held[:_MANY]) + (f" and {len(held) - _MANY} more" * (len(held) > _MANY))
+    return f"{counted(len(held), 'part')} to hold back: {named}"
 
 
 def summary(rehearsal: Rehearsal) -> str:
@@ -53,16 +80,24 @@ def summary(rehearsal: Rehearsal) -> str:
 
 
 def _clauses(rehearsal: Rehearsal) -> Iterator[str]:
-    if rehearsal.troubles:
-        yield f"{counted(len(rehearsal.troubles), 'file')} could not be used"
-    held = rehearsal.hold_back
+    troubles, held = len(rehearsal.every_trouble), rehearsal.hold_back
+    if troubles:
+        yield f"{counted(troubles, 'file')} could not be used"
     if held:
-        named = ", ".join(held[:_MANY]) + (f" and {len(held) - _MANY} more" * (len(held) > _MANY))
-        yield f"{counted(len(held), 'part')} to hold back: {named}"
+        yield held_back(held)
     if len(rehearsal.toolpaths) == 1:
         yield order.summary(rehearsal.toolpaths[0].impact)
     elif rehearsal.toolpaths:
-        yield f"{counted(len(rehearsal.matrix), 'part')} by {len(rehearsal.toolpaths)} toolpaths"
+        many = len(rehearsal.printers)
+        of = f" of {many} rule files" if many > 1 else ""
+        yield (
+            f"{counted(len(rehearsal.matrix), 'part')} by {len(rehearsal.toolpaths)} toolpaths{of}"
+        )
+    if rehearsal.unchanged:
+        same = "it is as it was" if len(rehearsal.unchanged) == 1 else "they are as they were"
+        named = ", ".join(rehearsal.unchanged[:_MANY])
+        more = len(rehearsal.unchanged) - _MANY
+        yield f"not rehearsed, since {same}: {named}" + (f" and {more} more" if more > 0 else "")
     if held and any(toolpath.before and toolpath.before.unlike for toolpath in rehearsal.toolpaths):
         yield "the rules do not describe what is laid today, see above"
 

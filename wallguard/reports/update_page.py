@@ -12,7 +12,7 @@ from wallguard.base.plain import without_path
 from wallguard.findings.groups import Group
 from wallguard.findings.impact import Change, Impact, PartImpact, kind
 from wallguard.findings.model import Trouble
-from wallguard.findings.rehearsal import Rehearsal, Rehearsed, verdict
+from wallguard.findings.rehearsal import Rehearsal, Rehearsed, Verdict
 from wallguard.reports import impact_order as order
 from wallguard.reports import rehearsal_words as words
 from wallguard.reports.order import alike, one_of
@@ -21,6 +21,13 @@ from wallguard.reports.templates import render
 
 _PARTS = ("part", "result", "before", "after", "what changes")
 _KINDS = ("", "from", "to", "walls", "parts")
+# The colour of a verdict, as of what happens to a part.
+_MARKS: dict[Verdict, str] = {
+    "not done": "error",
+    "hold back": "worse",
+    "not worse": "same",
+    "no change": "same",
+}
 
 
 @dataclass(frozen=True)
@@ -60,25 +67,35 @@ def impact_page(impact: Impact) -> str:
 
 def rehearsal_page(rehearsal: Rehearsal) -> str:
     """The page of a rehearsal, of one toolpath or several."""
-    facts = [Item(f"{rehearsal.rules.rules} ({rehearsal.rules.name})", "rules")]
-    blocks = [_troubles(rehearsal.troubles)]
-    for toolpath in rehearsal.toolpaths:
-        facts.append(Item(f"{toolpath.toolpath}, {words.read(toolpath)}", "toolpath"))
-        if toolpath.before is not None:
-            said = f"{toolpath.before.toolpath}, {words.proof(toolpath.before)}"
-            facts.append(Item(said, "before"))
-            unlike = [Item(words.unlike(wall)) for wall in toolpath.before.unlike]
-            blocks.append(Block("What the rules do not describe today", unlike))
+    facts: list[Item] = []
+    blocks = [_troubles(rehearsal.every_trouble)]
+    if len(rehearsal.printers) > 1:
+        printers = [
+            (
+                _MARKS.get(printer.verdict, "other"),
+                (words.rules(printer), words.word(printer), words.held_back(printer.hold_back)),
+            )
+            for printer in rehearsal.printers
+        ]
+        blocks.append(Block("Rule files", columns=("rules", "update", "parts"), rows=printers))
+    for printer in rehearsal.printers:
+        facts.append(Item(words.rules(printer), "rules"))
+        for toolpath in printer.toolpaths:
+            facts.append(Item(f"{toolpath.toolpath}, {words.read(toolpath)}", "toolpath"))
+            if toolpath.before is not None:
+                said = f"{toolpath.before.toolpath}, {words.proof(toolpath.before)}"
+                facts.append(Item(said, "before"))
+                unlike = [Item(words.unlike(wall)) for wall in toolpath.before.unlike]
+                blocks.append(Block("What the rules do not describe today", unlike))
     several = len(rehearsal.toolpaths) > 1
     if several:
         names = [toolpath.toolpath for toolpath in rehearsal.toolpaths]
         rows = [
             (
-                min(row.kinds, key=order.KINDS.index),
-                (row.path, *(words.MARKS[each] for each in row.kinds)),
+                min(filter(None, row.kinds), key=order.KINDS.index),
+                (row.path, *(words.mark(each) for each in row.kinds)),
             )
-            for row in rehearsal.matrix
-            if set(row.kinds) != {"same"}
+            for row in words.telling(rehearsal)
         ]
         blocks.append(Block("Parts by toolpath", columns=("part", *names), rows=rows))
     for toolpath in rehearsal.toolpaths:
@@ -86,7 +103,7 @@ def rehearsal_page(rehearsal: Rehearsal) -> str:
     return _page(
         "Rehearsal",
         words.word(rehearsal),
-        verdict(rehearsal) in ("hold back", "not done", "nothing compared"),
+        rehearsal.verdict in ("hold back", "not done", "nothing compared"),
         words.summary(rehearsal),
         [Block("", facts), *blocks],
         cautions.REHEARSALS,

@@ -16,7 +16,7 @@ from wallguard.documents.reading import DocumentError, Mapping, parse_document, 
 from wallguard.documents.record import fields_of, key, maker, table_of
 from wallguard.documents.shape import Choice, Days, Field, JsonSchema, Many, Table, Version
 from wallguard.repository.coupons import is_plate
-from wallguard.repository.entry import GLOB, UNIT, Assignment, PartEntry
+from wallguard.repository.entry import GLOB, UNIT, Assignment, CouponEntry, PartEntry
 from wallguard.repository.patterns import matches
 
 FILE_NAME = "wallguard.yaml"
@@ -26,6 +26,7 @@ OTHER_NAME = "wallguard.yml"
 _PART = table_of(
     PartEntry, "parts and the rules they answer to", exclusive=(("up", "rotate"),), line="line"
 )
+_COUPON = table_of(CouponEntry, "a rule file and toolpaths of its coupon")
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,15 @@ class Repository:
             "name the same rules for it, the later one says how it is printed.",
             name="parts",
             required=True,
+        ),
+    )
+    coupon_entries: tuple[CouponEntry, ...] = field(
+        default=(),
+        metadata=key(
+            Many(_COUPON, 0, 200, "a list of entries with `rules` and `toolpath`"),
+            "Toolpaths that are kept of coupons, by which an update of the slicing software is "
+            "rehearsed.",
+            name="coupons",
         ),
     )
     longest: int | None = field(
@@ -134,6 +144,11 @@ class Repository:
         """Every rule file that an entry names, in the order of the file, each once."""
         named = (item.rules for entry in self.entries for item in self._assignments(entry))
         return tuple(dict.fromkeys(named))
+
+    @property
+    def coupons(self) -> tuple[CouponEntry, ...]:
+        """What is kept of coupons, with paths seen from `root`."""
+        return tuple(entry.below(self.folder) for entry in self.coupon_entries)
 
     def _said(self, path: str) -> dict[str, Assignment]:
         """What the entries that match say for each rule file."""

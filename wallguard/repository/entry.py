@@ -1,4 +1,5 @@
-"""One entry under `parts` of `wallguard.yaml`: which parts, which rule files, how the parts lie."""
+"""Entries of `wallguard.yaml`: under `parts`, which parts, which rule files, how the parts lie;
+under `coupons`, which toolpaths show what the slicing software makes of a rule file's coupon."""
 
 from __future__ import annotations
 
@@ -80,6 +81,7 @@ def _scale(said: float | str) -> float:
     return scale
 
 
+_FILE = Text("a file relative to this file's folder", 1000, _INSIDE)
 _UP = Kept(
     OneOf((Choice(tuple(DIRECTIONS)), Many(Number(-1000, 1000), 3, 3, "a direction [x, y, z]"))),
     _upward,
@@ -174,3 +176,39 @@ class PartEntry:
             name = folder + PurePosixPath(rules).as_posix()
             rotation, own = self.rotate or self.up, self.unit or unit
             yield Assignment(name, rotation, self.scale, own, self.line)
+
+
+@dataclass(frozen=True)
+class CouponEntry:
+    """An entry under `coupons`. Paths are relative to the root, with /; coupon: empty where it is
+    not said."""
+
+    rules: str = field(
+        metadata=key(_FILE, "Rule file of the process, relative to this file's folder.")
+    )
+    toolpaths: tuple[str, ...] = field(
+        metadata=key(
+            _one_or_more(_FILE, "a list of toolpaths"),
+            "Toolpath that the slicing software makes of the coupon's plate, or a list of them, "
+            "one for each profile. `wallguard rehearse` rehearses those that changed.",
+            name="toolpath",
+        )
+    )
+    coupon: str = field(
+        default="",
+        metadata=key(
+            _FILE,
+            "Folder that `wallguard coupon make` wrote; left out: where the toolpath lies, or "
+            "`coupon`.",
+        ),
+    )
+
+    def below(self, folder: str) -> CouponEntry:
+        """The same with paths seen from the root; `folder` is that of `wallguard.yaml`, ended by
+        /."""
+
+        def seen(path: str) -> str:
+            return folder + PurePosixPath(path).as_posix()
+
+        coupon = self.coupon and seen(self.coupon)
+        return CouponEntry(seen(self.rules), tuple(map(seen, self.toolpaths)), coupon)
