@@ -79,7 +79,7 @@ def load(path: Path):
 
 
 # Run as a child: the memory of its own alone, which a child otherwise inherits from this process.
-_CHILD = """
+CHILD = """
 import runpy, sys
 try:
     runpy.run_module("wallguard", run_name="__main__", alter_sys=True)
@@ -96,7 +96,7 @@ def memory_of(words: list[str], folder: Path) -> float:
     peak = folder / "peak"
     peak.unlink(missing_ok=True)
     subprocess.run(
-        [sys.executable, "-c", _CHILD, *words], cwd=folder, capture_output=True, check=False
+        [sys.executable, "-c", CHILD, *words], cwd=folder, capture_output=True, check=False
     )
     return int(peak.read_text()) / 1024 if peak.exists() else 0.0
 
