@@ -22,6 +22,8 @@ def dump(made: Json) -> str:
     """
     written = json.dumps(made, indent=2, ensure_ascii=False, allow_nan=False)
     written = _NUMBERS.sub(lambda match: f"[{' '.join(match[1].split())}]", written)
+    if written.replace("\n", "").isprintable():
+        return written + "\n"  # the usual case: no line of it is held by itself
     # Terminal codes and direction marks stand inside of strings only, so they may be escaped.
     shown = (line if line.isprintable() else _escaped(line) for line in written.split("\n"))
     return "\n".join(shown) + "\n"
