@@ -8,9 +8,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 from real_meshes import ORIGINS
 
 _NUMBERS = count()
+# Of `test_properties.py`: the same examples every time; in a campaign others, a hundred times as
+# many. How long one takes depends on who else uses the machine.
+_PLAIN = {"deadline": None, "database": None, "suppress_health_check": list(HealthCheck)}
+settings.register_profile("ci", derandomize=True, **_PLAIN)
+settings.register_profile("campaign", max_examples=100, print_blob=True, **_PLAIN)
+settings.load_profile("ci")
 
 
 def pytest_collection_finish() -> None:

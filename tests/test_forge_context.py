@@ -89,7 +89,11 @@ def test_a_push_is_no_pull_request(tmp_path):
 
 @pytest.mark.parametrize(
     "content",
-    ["", "[]", "{", "[" * 100_000, '{"pull_request": 3}', '{"workflow_run": {"pull_requests": 1}}'],
+    [
+        *("", "[]", "{", "[" * 100_000, '{"pull_request": 3}'),
+        '{"workflow_run": {"pull_requests": 1}}',
+        '{"pull_request": {"number": 3, "head": "\\ud800"}}',
+    ],
 )
 def test_an_event_that_is_none_tells_nothing(tmp_path, content):
     file = tmp_path / "event.json"

@@ -290,3 +290,5 @@ def test_a_missing_library_is_named(monkeypatch):
 def test_a_secret_shows_itself_to_nobody():
     assert TOKEN not in repr(Secret(TOKEN)) + str(Secret(TOKEN))
     assert Secret("").hidden_in("text") == "text"
+    # A byte of the environment that is no text.
+    assert "b" not in Secret("a\udcff b").hidden_in("a%FF%20b, a\udcff b")

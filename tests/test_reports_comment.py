@@ -127,6 +127,7 @@ def test_the_worst_comes_first():
 def test_the_files_of_the_run_are_linked():
     shown = text(PASSED, artifacts="https://ci.example.org/runs/7?a=b&c#(x) y")
     assert "[All reports of this run](https://ci.example.org/runs/7?a=b&c#%28x%29%20y)\n" in shown
+    assert "(https://ci.example.org/?)" in text(PASSED, artifacts="https://ci.example.org/\ud800")
 
 
 @pytest.mark.parametrize("url", ["javascript:alert(1)", "ftp://a.example", "//a", "https://[", "x"])

@@ -11,7 +11,7 @@ import pytest
 from wallguard.base.errors import InputError
 from wallguard.commands.main import main
 from wallguard.repository import git
-from wallguard.repository.changes import all_files, staged, working
+from wallguard.repository.changes import all_files, merge_base, staged, working
 from wallguard.repository.staged import in_index
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="shell scripts")
@@ -193,3 +193,18 @@ def test_a_submodule_is_not_looked_into(repository, tmp_path, monkeypatch):
     for how in ([], ["--all"], ["--base", "HEAD"]):
         main(["check", "--no-cache", *how])
     assert not ran.exists()
+
+
+@pytest.mark.parametrize("said", [b"\xff", b"", b"abc\ndef\n", b"../x"])
+def test_a_merge_base_that_is_no_name_is_refused(repository, monkeypatch, said):
+    real = git.run
+
+    def run(folder, *words):
+        done = real(folder, *words)
+        if words[0] == "merge-base":
+            done.stdout = said
+        return done
+
+    monkeypatch.setattr(git, "run", run)
+    with pytest.raises(InputError, match="git merge-base gave an answer that makes no sense"):
+        merge_base(repository, "HEAD")

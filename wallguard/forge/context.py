@@ -103,6 +103,8 @@ def _github(environment: Mapping[str, str]) -> Context:
 def _event(path: str) -> dict[str, Any]:
     try:
         event = json.loads(files.read(Path(path), _LARGEST_EVENT)) if path else {}
+        # Half characters are JSON, but nothing that a request could name.
+        json.dumps(event, ensure_ascii=False).encode()
     except (InputError, ValueError, RecursionError):
         return {}
     return event if isinstance(event, dict) else {}

@@ -47,8 +47,13 @@ class Dialect:
     robot: Callable[[Mapping[str, Any]], bool]
 
 
+def _quoted(name: str) -> str:
+    """A name as one part of a path; bytes that are no text, as they came."""
+    return quote(name.encode("utf-8", "surrogateescape"), safe="")
+
+
 def _repository(name: str) -> str:
-    return "/".join(quote(part, safe="") for part in name.split("/"))
+    return "/".join(map(_quoted, name.split("/")))
 
 
 GITHUB = Dialect(
@@ -80,10 +85,10 @@ GITLAB = Dialect(
     tokens=("GITLAB_TOKEN",),
     headers=lambda token: {"PRIVATE-TOKEN": token},
     comments=lambda repository, number: (
-        f"/projects/{quote(repository, safe='')}/merge_requests/{number}/notes"
+        f"/projects/{_quoted(repository)}/merge_requests/{number}/notes"
     ),
     comment=lambda repository, number, comment: (
-        f"/projects/{quote(repository, safe='')}/merge_requests/{number}/notes/{comment}"
+        f"/projects/{_quoted(repository)}/merge_requests/{number}/notes/{comment}"
     ),
     change="PUT",
     author="author",

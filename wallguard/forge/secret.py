@@ -22,8 +22,9 @@ class Secret:
         """The text with the token, in any spelling that a message may hold, hidden."""
         if not self._token:
             return text
-        encoded = base64.b64encode(self._token.encode("utf-8", "surrogateescape")).decode("ascii")
-        spellings = {self._token, quote(self._token, safe=""), repr(self._token)[1:-1], encoded}
+        data = self._token.encode("utf-8", "surrogateescape")
+        encoded = base64.b64encode(data).decode("ascii")
+        spellings = {self._token, quote(data, safe=""), repr(self._token)[1:-1], encoded}
         for spelling in sorted(spellings, key=len, reverse=True):
             text = text.replace(spelling, _HIDDEN)
         return text

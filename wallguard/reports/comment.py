@@ -75,7 +75,7 @@ def _address(url: str) -> str:
         raise InputError(
             "--artifacts", "this is no web address", remedy="Write one that begins with https://"
         )
-    return quote(url, safe=_LINKABLE)
+    return quote(url, safe=_LINKABLE, errors="replace")  # what is half a character is none
 
 
 def _verdict(report: Report) -> str:

@@ -112,7 +112,10 @@ def merge_base(root: Path, revision: str, asked: str = "--base") -> str:
             if _is_shallow(root)
             else "Name a revision that this branch came from",
         )
-    return base.stdout.decode().strip()
+    name = base.stdout.decode("ascii", "replace").strip()
+    if not name.isalnum():
+        raise git.nonsense(root, "merge-base")
+    return name
 
 
 def renamed(root: Path, commit: str, staged: bool = False) -> dict[str, str]:
