@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from wallguard.mesh.mesh import Mesh
     from wallguard.part.part import Pose
     from wallguard.sections.sections import Sections
+    from wallguard.shapes.cavities import Cavity
+    from wallguard.shapes.cups import Cup
     from wallguard.shapes.footprints import Footprint, Island
     from wallguard.shapes.undersides import Ask, Underside
     from wallguard.walls.aslant import Aslant
@@ -313,6 +315,19 @@ class Geometry:
         from wallguard.shapes.undersides import find_undersides
 
         return self._once("undersides", (ask,), lambda: find_undersides(self.placed.mesh, ask))
+
+    def cavities(self, passes: float) -> list[Cavity]:
+        """Cavities that are closed or, for a ball of diameter `passes` (mm), have narrow ways out;
+        0: closed ones only."""
+        from wallguard.shapes.cavities import find_cavities
+
+        return self._once("cavities", (passes,), lambda: find_cavities(self.placed.mesh, passes))
+
+    def cups(self, layer_height: float) -> list[Cup]:
+        """Hollows that seal against the film of a vat process."""
+        from wallguard.shapes.cups import find_cups
+
+        return self._once("cups", (layer_height,), lambda: find_cups(self.sections(layer_height)))
 
     def bodies(self) -> tuple[findings.Body, ...]:
         """The part's bodies in numbers, in its file's own frame."""

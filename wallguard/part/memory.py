@@ -30,6 +30,8 @@ Kind = Literal[
     "plates",
     "footprints",
     "undersides",
+    "cavities",
+    "cups",
     "bodies",
 ]
 
@@ -134,6 +136,14 @@ def _shape(kind: Kind) -> Any:
         from wallguard.shapes.undersides import Underside
 
         return list[Underside]
+    if kind == "cavities":
+        from wallguard.shapes.cavities import Cavity
+
+        return list[Cavity]
+    if kind == "cups":
+        from wallguard.shapes.cups import Cup
+
+        return list[Cup]
     if kind == "bodies":
         from wallguard.findings.model import Body
 

@@ -142,6 +142,34 @@ FEATURES: tuple[Feature, ...] = (
         Asked("area of a piece's first layer", "mm²", high=10000),
         categories=("material extrusion",),
     ),
+    Feature(
+        "trapped",
+        "nothing is trapped in cavities that it cannot leave",
+        "trapped",
+        Asked("volume of a cavity without a way out", "mm³", high=1e9, smaller_is_worse=False),
+        categories=("vat photopolymerization", "powder bed fusion"),
+    ),
+    Feature(
+        "escape",
+        "cavities have a way out that is wide enough",
+        "escape",
+        Asked("diameter of a cavity's widest way out"),
+        categories=("vat photopolymerization", "powder bed fusion"),
+    ),
+    Feature(
+        "escape_holes",
+        "cavities have enough ways out that are wide enough",
+        "escape_holes",
+        Asked("ways out of a cavity", "count", high=100, whole=True),
+        categories=("vat photopolymerization", "powder bed fusion"),
+    ),
+    Feature(
+        "cup",
+        "no hollow seals against the film while it is printed",
+        "cup",
+        Asked("area of a hollow that seals", "mm²", high=1e6, smaller_is_worse=False),
+        categories=("vat photopolymerization",),
+    ),
 )
 
 

@@ -1,0 +1,217 @@
+"""Cavities, their ways out, and cups: parts of known answers, turned and in three finenesses."""
+
+import math
+
+import manifold3d as m3
+import numpy as np
+import pytest
+from solids import box, mesh
+from test_checks import told
+
+from wallguard.mesh.mesh import Mesh
+from wallguard.rules.model import Limit
+from wallguard.sections.cut import cut
+from wallguard.shapes.cavities import find_cavities
+from wallguard.shapes.cups import find_cups
+
+POWDER = {"category": "powder bed fusion", "beads": None}
+RESIN = {"category": "vat photopolymerization", "beads": None, "layer_height": 0.2}
+LIMITS = {"trapped": Limit(fail=1), "escape": Limit(fail=3.0), "escape_holes": Limit(fail=2)}
+
+
+def rod(diameter, length, facets=32):
+    return m3.Manifold.cylinder(length, diameter / 2, diameter / 2, facets)
+
+
+def hollow(size=16.0, wall=2.0):
+    return box([size] * 3) - box([size - 2 * wall] * 3, [wall] * 3)
+
+
+def drilled(diameter, facets=32):
+    return hollow() - rod(diameter, 4, facets).translate([8, 8, -1])
+
+
+@pytest.mark.parametrize("angles", [(0, 0, 0), (30, 20, 10), (0, 90, 45)])
+def test_a_closed_cavity_is_as_large_as_what_it_encloses(angles):
+    (cavity,) = find_cavities(mesh(hollow().rotate(angles)), 0.0)
+    assert cavity.volume == pytest.approx(12**3, rel=1e-6)
+    assert cavity.openings == ()
+
+
+@pytest.mark.parametrize(("facets", "within"), [(48, 1.2e-2), (96, 3e-3), (256, 5e-4)])
+def test_a_ball_of_air_by_its_closed_form(facets, within):
+    # A sphere's volume, 4/3 pi r^3; what facets cut off it shrinks with their square.
+    ball = m3.Manifold.sphere(10, facets) - m3.Manifold.sphere(8, facets)
+    (cavity,) = find_cavities(mesh(ball), 0.0)
+    assert cavity.volume == pytest.approx(4 / 3 * math.pi * 8**3, rel=within)
+
+
+def test_what_lies_in_a_cavity_is_no_air():
+    (cavity,) = find_cavities(mesh(hollow() + box([3, 3, 3], [6, 6, 6])), 0.0)
+    assert cavity.volume == pytest.approx(12**3 - 27, rel=1e-9)
+    inner = box([6] * 3, [5] * 3) - box([4] * 3, [6] * 3)
+    outer, within = find_cavities(mesh(hollow() + inner), 0.0)
+    assert outer.volume == pytest.approx(12**3 - 6**3, rel=1e-9)
+    assert within.volume == pytest.approx(4**3, rel=1e-9)
+
+
+@pytest.mark.parametrize("angles", [(0, 0, 0), (30, 20, 10)])
+@pytest.mark.parametrize("diameter", [1.0, 2.8])
+def test_the_largest_ball_that_leaves_is_as_wide_as_the_hole(diameter, angles):
+    (cavity,) = find_cavities(mesh(drilled(diameter).rotate(angles)), 3.0)
+    (opening,) = cavity.openings
+    # Between the facets fits a little less.
+    assert opening.width == pytest.approx(diameter * math.cos(math.pi / 32), abs=0.05)
+    assert opening.uncertainty < 0.05
+    assert cavity.volume == pytest.approx(12**3, rel=0.04)
+
+
+@pytest.mark.parametrize("facets", [12, 24, 64])
+def test_a_hole_of_few_facets_lets_out_what_fits_between_them(facets):
+    (cavity,) = find_cavities(mesh(drilled(2.0, facets)), 3.0)
+    assert cavity.way_out == pytest.approx(2.0 * math.cos(math.pi / facets), abs=0.06)
+
+
+def test_a_slit_lets_out_no_more_than_its_width():
+    slit = hollow() - box([0.3, 6, 4], [8, 5, -1])
+    (cavity,) = find_cavities(mesh(slit), 3.0)
+    assert cavity.way_out == pytest.approx(0.3, abs=cavity.openings[0].uncertainty)
+
+
+def two_rooms(outer):
+    """Two hollows that a tube of 1.5 mm joins; the right one has a hole to the outside."""
+    rooms = box([32, 16, 16]) - box([12] * 3, [2, 2, 2]) - box([12] * 3, [18, 2, 2])
+    rooms = rooms - rod(1.5, 8).rotate([0, 90, 0]).translate([12, 8, 8])
+    return rooms - rod(outer, 4).translate([24, 8, -1])
+
+
+def test_of_two_rooms_the_inner_one_is_left_by_the_tube():
+    near, far = sorted(find_cavities(mesh(two_rooms(4.0)), 3.0), key=lambda each: -each.point[0])
+    assert near.way_out == pytest.approx(4.0, abs=0.06)
+    assert far.way_out == pytest.approx(1.5, abs=0.06)
+
+
+def test_of_two_rooms_that_one_narrow_hole_shuts_each_is_told():
+    cavities = find_cavities(mesh(two_rooms(1.0)), 3.0)
+    assert [each.way_out for each in cavities] == pytest.approx([1.0, 1.0], abs=0.06)
+
+
+@pytest.mark.parametrize(
+    "solid",
+    [
+        box([16] * 3),
+        box([16] * 3) - box([12, 12, 15], [2, 2, 2]),  # a bowl
+        hollow() - rod(10, 4).translate([8, 8, 13]),  # a wide mouth
+        box([30, 30, 3]) - rod(2, 5).translate([15, 15, -1]),  # a hole in a plate
+        box([20, 20, 20]) - rod(2, 15).translate([10, 10, 10]),  # a blind hole
+    ],
+)
+def test_what_nothing_stays_in_is_no_cavity(solid):
+    assert find_cavities(mesh(solid), 3.0) == []
+
+
+def test_ways_out_are_counted():
+    one = drilled(4.0)
+    (cavity,) = find_cavities(mesh(one), 3.0)
+    assert [each.width for each in cavity.openings] == pytest.approx([4.0], abs=0.06)
+    (cavity,) = find_cavities(mesh(one - rod(3.5, 4).translate([8, 8, 13])), 3.0)
+    assert [each.width for each in cavity.openings] == pytest.approx([4.0, 3.5], abs=0.06)
+
+
+@pytest.mark.parametrize(
+    ("solid", "check", "measured"),
+    [
+        (hollow(), "trapped", 1728.0),
+        (drilled(2.0), "escape", 2.0),
+        (drilled(4.0), "escape_holes", 1),
+    ],
+)
+def test_a_cavity_is_one_place_with_what_it_breaks(solid, check, measured):
+    (finding,) = told(solid, minimum=LIMITS, **POWDER)
+    (breach,) = finding.breaches
+    assert breach.check == check
+    assert breach.measured == pytest.approx(measured, abs=0.06)
+    assert "powder" in finding.message
+    assert "Ø" not in finding.message
+    assert "3.00 mm" in finding.advice
+
+
+def test_following_the_advice_passes():
+    both = drilled(3.2) - rod(3.2, 4).translate([8, 8, 13])
+    assert told(both, minimum=LIMITS, **POWDER) == []
+
+
+def test_resin_is_called_resin():
+    (finding,) = told(hollow(), minimum={"trapped": Limit(fail=1)}, **RESIN)
+    assert "resin stays in it, more than 1 mm³" in finding.message
+    assert finding.advice == "draw a hole into it, or fill it"
+
+
+def test_an_open_mesh_says_that_cavities_were_not_judged():
+    from test_checks import case
+
+    from wallguard.jobs.check import run_checks
+
+    whole = mesh(hollow())
+    torn = Mesh(whole.vertices, np.ascontiguousarray(whole.triangles[1:]))
+    runs, _ = run_checks(case(torn, minimum=LIMITS, **POWDER))
+    notes = {run.name: run.note for run in runs}
+    for name in LIMITS:
+        assert "a cavity needs a closed surface, and this mesh is open" in notes[name]
+
+
+def bowl(vent=0.0):
+    part = box([20, 20, 20]) - box([16, 16, 20], [2, 2, 2])
+    return part - rod(vent, 6).rotate([0, 90, 0]).translate([-1, 10, 4]) if vent else part
+
+
+@pytest.mark.parametrize("angle", [0, 23.7, 45])
+def test_a_bowl_that_stands_is_a_cup(angle):
+    (cup,) = find_cups(cut(mesh(bowl().rotate([0, 0, angle])), 0.2))
+    assert cup.area == pytest.approx(256.0, rel=1e-6)
+    assert (cup.low, cup.high) == (pytest.approx(2.0), pytest.approx(20.0))
+
+
+def test_a_vent_ends_a_cup_where_it_is():
+    (cup,) = find_cups(cut(mesh(bowl(vent=2.0)), 0.2))
+    assert cup.high == pytest.approx(3.0, abs=0.21)
+
+
+@pytest.mark.parametrize(
+    "solid",
+    [
+        bowl().rotate([180, 0, 0]),  # opens the other way
+        bowl().rotate([90, 0, 0]),  # and aside
+        rod(20, 20) - rod(16, 30).translate([0, 0, -5]),  # a tube
+        box([10, 10, 10]),
+    ],
+)
+def test_what_is_open_at_its_first_layer_or_aside_is_no_cup(solid):
+    assert find_cups(cut(mesh(solid), 0.2)) == []
+
+
+def test_a_cup_is_told_with_its_area():
+    (finding,) = told(bowl(), minimum={"cup": Limit(fail=100)}, **RESIN)
+    assert finding.measured == pytest.approx(256.0)
+    assert "256 mm² wide and sealed for 18.00 mm" in finding.message
+    assert "seals against the film while it is printed, over more than 100 mm²" in finding.message
+    assert told(bowl(), minimum={"cup": Limit(fail=257)}, **RESIN) == []
+
+
+def test_measures_come_back_from_memory():
+    from wallguard.part.memory import recalled, remember
+
+    class Kept(dict):
+        def recall(self, name):
+            return self.get(name)
+
+        def keep(self, name, content):
+            self[name] = content
+
+    kept = Kept()
+    cavities = find_cavities(mesh(drilled(2.0)), 3.0)
+    cups = find_cups(cut(mesh(bowl()), 0.2))
+    remember(kept, "cavities", "a", cavities)
+    remember(kept, "cups", "b", cups)
+    assert recalled(kept, "cavities", "a") == cavities
+    assert recalled(kept, "cups", "b") == cups

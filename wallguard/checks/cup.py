@@ -1,0 +1,50 @@
+"""No hollow seals against the film while it is printed.
+
+The limit is the area, mm², that a layer encloses of a hollow whose floor is laid and which has no
+vent: pulled off the film it holds like a suction cup, the more the larger it is (`shapes.cups`).
+Passes: a hollow with a hole at its floor; a tube, which is open at its first layer; 100 mm² against
+a limit of 100 mm². Fails: a bowl of 101 mm² that stands on its foot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from wallguard.base.text import mm
+from wallguard.checks.case import Broken, Case, Spot
+from wallguard.findings.model import Mark, Spread, Subject
+
+ID: Final = "cup"
+
+
+def findings(case: Case) -> Iterator[Broken]:
+    """Each hollow that seals over too much."""
+    for cup in case.geometry.cups(case.cut):
+
+        def says(level: float) -> str:
+            return (
+                f"seals against the film while it is printed, over more than {level:g} mm²: it "
+                "may be torn off, or its walls bulge"
+            )
+
+        breach = case.breach(ID, cup.area, says)
+        if breach:
+            width = mm(cup.across[1][0] - cup.across[0][0])
+            spot = Spot(
+                of=cup,
+                subject=Subject(
+                    "cavity",
+                    Spread(0.0, 0.0, 0.0),
+                    height=cup.high - cup.low,
+                    area=cup.area,
+                    marks=(Mark("length", cup.across, f"{width} mm"),),
+                ),
+                point=cup.point,
+                box=cup.box,
+                head="hollow",
+                tail=f"{cup.area:.0f} mm² wide and sealed for {mm(cup.high - cup.low)} mm",
+                size=(cup.area**0.5, cup.high - cup.low),
+            )
+            draw = "draw a vent near its floor, or turn the part so that it opens the other way"
+            yield Broken("cavity", spot, breach, draw=draw)

@@ -1,0 +1,88 @@
+"""What `trapped`, `escape` and `escape_holes` share: one cavity is one place.
+
+    closed, or no way out as wide as `escape` asks   `trapped`, by its volume
+    a way out, but a narrower one                    `escape`, by its width
+    ways out that are wide enough, but too few       `escape_holes`, by their number
+
+Resin and powder that stay inside are a hazard to whoever opens the part, and go on curing or fall
+out later: the messages say so, and what else holds is for the material's safety data sheet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from wallguard.base.errors import TooLargeError
+from wallguard.base.text import mm
+from wallguard.checks.case import Case, Spot
+from wallguard.findings.model import Mark, Spread, Subject
+
+if TYPE_CHECKING:
+    from wallguard.shapes.cavities import Cavity
+
+
+def cavities(case: Case) -> Iterator[tuple[Cavity, Spot]]:
+    """The part's cavities, where its surface is closed."""
+    if not unjudged(case) or case.geometry.health.watertight:
+        for cavity in _measured(case):
+            yield cavity, _spot(cavity)
+
+
+def unjudged(case: Case) -> str:
+    """Why some cavities could not be judged; empty: all were."""
+    if not case.geometry.health.watertight:
+        return "a cavity needs a closed surface, and this mesh is open: none was looked for"
+    try:
+        case.geometry.cavities(passes(case))
+    except TooLargeError as error:
+        return f"only closed cavities were looked for: {error.what}, which is too much to search"
+    return ""
+
+
+def passes(case: Case) -> float:
+    """The diameter of the ball that has to get out, mm; 0: only closed cavities matter."""
+    return case.rules.strictest("escape")
+
+
+def _measured(case: Case) -> list[Cavity]:
+    try:
+        return case.geometry.cavities(passes(case))
+    except TooLargeError:
+        return case.geometry.cavities(0.0)
+
+
+def stuff(case: Case) -> str:
+    """What the process fills cavities with."""
+    return "resin" if case.rules.category == "vat photopolymerization" else "powder"
+
+
+def _spot(cavity: Cavity) -> Spot:
+    wide = cavity.way_out
+    marks = []
+    if cavity.openings:
+        first = cavity.openings[0]
+        marks.append(Mark("way", (cavity.point, first.point), f"Ø {mm(wide)} mm"))
+    low, high = cavity.box
+    about = "" if not cavity.inside else "about "
+    return Spot(
+        of=cavity,
+        subject=Subject(
+            "cavity",
+            Spread(wide, wide, wide),
+            height=high[2] - low[2],
+            volume=cavity.volume,
+            marks=tuple(marks),
+        ),
+        point=cavity.point,
+        box=cavity.box,
+        head=f"cavity of {about}{volume(cavity.volume)}",
+        size=(cavity.volume ** (1 / 3),),
+    )
+
+
+def volume(value: float) -> str:
+    """ "0.52 mm³", "120 mm³", "12.4 cm³"."""
+    if value >= 10_000:
+        return f"{value / 1000:.1f} cm³"
+    return f"{value:.2f} mm³" if value < 10 else f"{value:.0f} mm³"

@@ -1,0 +1,127 @@
+"""Cavities: hollows that powder or resin leaves by narrow ways or not at all.
+
+closed    a surface of its own that faces inward: what it encloses, less the solids that lie in it,
+          exactly (divergence theorem)
+open      air where a ball of some size fits that can leave only through a narrower way
+          (`openings.py`, which says how narrow)
+
+A bowl or a slot is no cavity: whatever fits in comes out again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.base.arrays import connected
+from wallguard.mesh.edges import edges_of
+from wallguard.mesh.mesh import Mesh, volume
+from wallguard.mesh.nesting import nesting
+
+Point = tuple[float, float, float]
+Box = tuple[Point, Point]
+_Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Opening:
+    """A way out of a cavity. Lengths in mm, in the print frame.
+
+    width  the diameter of the largest ball that passes
+    uncertainty  of that
+    point  the middle of that ball where it passes the narrowest place
+    """
+
+    width: float
+    uncertainty: float
+    point: Point
+
+
+@dataclass(frozen=True)
+class Cavity:
+    """A hollow. Lengths in mm, in the print frame.
+
+    volume    of the air in it, mm³: exact of a closed one, else to about a cell of the grid
+    inside    the diameter of the largest ball in it; 0: not measured
+    openings  the ways out, the widest first; none: it is closed, or they are narrower than `blind`
+    blind     ways narrower than this were not looked for; 0: all were
+    point     within it; box: around it
+    """
+
+    volume: float
+    inside: float
+    openings: tuple[Opening, ...]
+    blind: float
+    point: Point
+    box: Box
+
+    @property
+    def way_out(self) -> float:
+        """The diameter of the largest ball that leaves; 0: none does."""
+        return self.openings[0].width if self.openings else 0.0
+
+
+def find_cavities(mesh: Mesh, passes: float) -> list[Cavity]:
+    """The cavities, the largest first.
+
+    passes  the diameter of a ball, mm: open cavities are those where it fits and cannot leave, and
+            those that have ways out for it, the widest of which is half as wide as the cavity at
+            most; 0: closed ones only
+
+    Raises TooLargeError where the part is too large for so small a ball.
+    """
+    label = _shells(mesh)
+    made, facing_in = _closed(mesh, label)
+    if passes > 0:
+        from wallguard.shapes.openings import open_cavities
+
+        rest = ~np.isin(label, facing_in)
+        made += open_cavities(replace(mesh, triangles=mesh.triangles[rest]), passes)
+    return sorted(made, key=lambda each: (-each.volume, each.point))
+
+
+def _closed(mesh: Mesh, label: _Ints) -> tuple[list[Cavity], list[int]]:
+    """The closed ones, and the numbers of their surfaces, of those that triangles (m,) are of."""
+    count = int(label.max(initial=-1)) + 1
+    order = np.argsort(label, kind="stable")
+    parts = np.split(order, np.searchsorted(label[order], np.arange(1, count)))
+    volumes = [volume(mesh.vertices, mesh.triangles[part]) for part in parts]
+    if all(value >= 0 for value in volumes):
+        return [], []
+    points = np.array([mesh.vertices[mesh.triangles[part[0]]].mean(axis=0) for part in parts])
+    body = label.astype(np.int32)
+    nested = nesting(points, np.arange(count), mesh.vertices, mesh.triangles, body)
+    around: dict[int, list[int]] = {}
+    for inner, outer in zip(nested.point.tolist(), nested.body.tolist(), strict=True):
+        around.setdefault(inner, []).append(outer)
+    air = {at: -value for at, value in enumerate(volumes) if value < 0}
+    for inner, outer in around.items():
+        nearest = min(outer, key=lambda at: abs(volumes[at]))
+        if volumes[inner] > 0 and nearest in air:
+            air[nearest] -= volumes[inner]
+    made = []
+    for at, value in air.items():
+        corners = mesh.vertices[mesh.triangles[parts[at]]].reshape(-1, 3)
+        low, high = corners.min(axis=0).tolist(), corners.max(axis=0).tolist()
+        middle = [(a + b) / 2 for a, b in zip(low, high, strict=True)]
+        made.append(
+            Cavity(
+                value,
+                0.0,
+                (),
+                0.0,
+                (middle[0], middle[1], middle[2]),
+                ((low[0], low[1], low[2]), (high[0], high[1], high[2])),
+            )
+        )
+    return made, list(air)
+
+
+def _shells(mesh: Mesh) -> _Ints:
+    """Which connected surface each triangle is of."""
+    edges = edges_of(mesh.triangles, np.ones(len(mesh.triangles), bool))
+    two = edges.start[np.flatnonzero(edges.count == 2)]
+    one, other = edges.sides[two] // 3, edges.sides[two + 1] // 3
+    return connected(one, other, len(mesh.triangles))[1]

@@ -1,0 +1,192 @@
+"""Cups: hollows that seal against the film while a vat process prints them.
+
+Layers are laid from the bottom of the print frame to its top; the film lies where the last one was
+laid. Air that a layer encloses is then shut on that side, and open only by ways through the layers
+before:
+
+    film   ─────────────────────────────
+    last   ████      ████      ███   ███      left: a cup, its floor is laid; right: it is vented
+           ████      ████      ███   ███      through the first layer, or by a hole in its side
+           ██████████████      ███   ███
+
+Regions of air are followed from layer to layer, as those of material are in `footprints`. What is
+joined, through layers that are laid, with the air around the part, or is open at the first layer,
+is vented; what is not is sealed for as long as it grows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from wallguard.sections.sections import Sections
+
+Point = tuple[float, float, float]
+Box = tuple[Point, Point]
+# Regions of two layers that share less than this, mm², only touch.
+_SHARED = 1e-4
+
+
+@dataclass(frozen=True)
+class Cup:
+    """A hollow that seals. Lengths in mm, in the print frame.
+
+    area    the largest that a layer encloses of it while it is sealed, mm²
+    low, high  over which heights it is sealed
+    point   within it where it is largest; across: a line across it there
+    box     around it there, from `low` to `high`
+    """
+
+    area: float
+    low: float
+    high: float
+    point: Point
+    across: tuple[Point, Point]
+    box: Box
+
+
+@dataclass
+class _Hollow:
+    """Air that is followed upward. `shape`: its largest layer while it is sealed, at height `at`;
+    None: it has not been sealed yet."""
+
+    low: float
+    high: float
+    vented: bool
+    shape: shapely.Geometry | None = None
+    at: float = 0.0
+
+    @property
+    def area(self) -> float:
+        return 0.0 if self.shape is None else float(self.shape.area)
+
+
+class _Hollows:
+    """Hollows by number; what is joined has one number at the root."""
+
+    def __init__(self) -> None:
+        self.cups: list[Cup] = []
+        self._hollows: list[_Hollow] = []
+        self._root: list[int] = []
+        self.outside = self.begin(0.0, vented=True)
+
+    def begin(self, low: float, *, vented: bool) -> int:
+        self._hollows.append(_Hollow(low, low, vented))
+        self._root.append(len(self._root))
+        return len(self._root) - 1
+
+    def __getitem__(self, number: int) -> _Hollow:
+        return self._hollows[self._top(number)]
+
+    def _top(self, at: int) -> int:
+        while self._root[at] != at:
+            self._root[at] = self._root[self._root[at]]
+            at = self._root[at]
+        return at
+
+    def join(self, one: int, other: int) -> None:
+        """From here on two hollows are one. A cup that is vented so has been one until here."""
+        first, second = self._top(one), self._top(other)
+        if first == second:
+            return
+        keep, gone = self._hollows[first], self._hollows[second]
+        self._root[second] = first
+        if keep.vented or gone.vented:
+            self._end(keep)
+            self._end(gone)
+            keep.vented = True
+        elif gone.area > keep.area:
+            keep.shape, keep.at = gone.shape, gone.at
+        keep.low = min(keep.low, gone.low)
+
+    def _end(self, hollow: _Hollow) -> None:
+        if hollow.shape is not None:
+            self.cups.append(_cup(hollow, hollow.shape))
+            hollow.shape = None
+
+    def grow(self, number: int, shape: shapely.Geometry, height: float, half: float) -> None:
+        """A layer more of a hollow."""
+        hollow = self[number]
+        if hollow.vented:
+            return
+        hollow.high = height + half
+        if shape.area > hollow.area:
+            hollow.shape, hollow.at = shape, height
+
+    def end(self) -> list[Cup]:
+        """All cups, the largest first."""
+        for at, hollow in enumerate(self._hollows):
+            if self._root[at] == at:
+                self._end(hollow)
+        return sorted(self.cups, key=lambda each: (-each.area, each.point))
+
+
+def find_cups(sections: Sections) -> list[Cup]:
+    """The cups, the largest first."""
+    half = sections.layer_height / 2
+    hollows = _Hollows()
+    below: list[tuple[shapely.Geometry, int]] = []
+    known: dict[int, tuple[list[shapely.Geometry], shapely.Geometry]] = {}
+    before: int | None = None
+    for height, section in zip(sections.heights.tolist(), sections.distinct.tolist(), strict=True):
+        if section not in known:
+            known[section] = _air(sections, section)
+        holes, filled = known[section]
+        own = below
+        if section != before:
+            own = []
+            for hole in holes:
+                lies = [number for shape, number in below if _share(shape, hole)]
+                if before is not None and _leaves(hole, known[before][1]):
+                    lies.append(hollows.outside)
+                number = lies[0] if lies else hollows.begin(height - half, vented=before is None)
+                for other in lies[1:]:
+                    hollows.join(number, other)
+                own.append((hole, number))
+            for shape, number in below:
+                if _leaves(shape, filled):
+                    hollows.join(number, hollows.outside)
+        for hole, number in own:
+            hollows.grow(number, hole, height, half)
+        below, before = own, section
+    return hollows.end()
+
+
+def _air(sections: Sections, section: int) -> tuple[list[shapely.Geometry], shapely.Geometry]:
+    """What a section encloses, and what it fills together with that."""
+    if section < 0:
+        return [], shapely.Polygon()
+    rings = [shapely.linearrings(ring) for ring in sections.rings(section) if len(ring) > 2]
+    shape = shapely.build_area(shapely.geometrycollections(rings))
+    filled = shapely.union_all(
+        [shapely.Polygon(part.exterior) for part in shapely.get_parts(shape)]
+    )
+    return list(shapely.get_parts(shapely.difference(filled, shape))), filled
+
+
+def _share(one: shapely.Geometry, other: shapely.Geometry) -> bool:
+    return bool(shapely.intersects(one, other) and shapely.intersection(one, other).area > _SHARED)
+
+
+def _leaves(shape: shapely.Geometry, filled: shapely.Geometry) -> bool:
+    """Whether some of a region lies beyond what another layer fills and encloses."""
+    return bool(shapely.difference(shape, filled).area > _SHARED)
+
+
+def _cup(hollow: _Hollow, shape: shapely.Geometry) -> Cup:
+    inner = shape.representative_point()
+    left, front, right, back = (float(value) for value in shape.bounds)
+    y = float(inner.y)
+    line = shapely.intersection(shapely.LineString([(left - 1, y), (right + 1, y)]), shape)
+    longest = max(shapely.get_parts(line), key=lambda part: float(part.length))
+    (x, _), *_, (end, _) = np.asarray(longest.coords).tolist()
+    return Cup(
+        float(shape.area),
+        hollow.low,
+        hollow.high,
+        (float(inner.x), y, hollow.at),
+        ((x, y, hollow.at), (end, y, hollow.at)),
+        ((left, front, hollow.low), (right, back, hollow.high)),
+    )

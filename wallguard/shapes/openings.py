@@ -1,0 +1,495 @@
+"""Ways out of cavities: how large a ball can leave.
+
+The air is laid out in cells, each with its distance d from the part. A ball of radius r can be at a
+cell where d >= r, and moves within what is connected there. So what it can reach from outside is
+connected to the outside among the cells with d >= r, and a *pocket* is what is not:
+
+    ██████████████          d in the hollow up to R, in the neck at most n
+    ██          ██          r > n: the hollow is a pocket        r <= n: it is not
+    ██    R      n   →      so n, the radius of the largest ball that leaves, is the largest r at
+    ██          ██          which the two are connected
+    ██████████████
+
+Radii are tried in steps, from small to large. Where pocket and outside come together between two of
+them, both are let grow until they meet: each place where they do is a way out. There the distance
+from the triangles is computed exactly, in cells four and then sixteen times as fine, and n is found
+to within one of these. That, and no more, is uncertain of it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.base.arrays import dot, ranges
+from wallguard.base.errors import TooLargeError
+from wallguard.mesh.mesh import Mesh
+from wallguard.shapes.cavities import Cavity, Opening
+
+_Floats = NDArray[np.float64]
+_Singles = NDArray[np.float32]
+_Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
+_Labels = NDArray[np.int32]
+Point = tuple[float, float, float]
+
+# Cells to the diameter of the ball: wanted, and at least; and how many cells there may be.
+_CELLS, _FEWEST, _MOST = 8, 4, 8_000_000
+# The least radius that is tried, in cells: whatever is two cells wide is connected then.
+_THIN = 0.5
+# Each radius is so many times the one before.
+_STEP = 1.25
+# A hollow that the ball cannot leave counts where it is so much wider than its way out, and one
+# that it can leave is a cavity where it is so much wider (a bound of our own: a wide mouth needs no
+# second hole).
+_WIDER, _MUCH_WIDER = 1.25, 2.0
+# How often a neck is looked at more closely, how much more closely, and in how many cells at most.
+_LOOKS, _FINER, _LOOKED_AT = 2, 4, 200_000
+# By how many cells the depth on a way may be too small before it is computed exactly: by the way
+# from middle to middle, and by where in a cell the surface lies.
+_DOUBT = 1.4
+# How many steps a place may lie beside the shortest way through a neck.
+_BESIDE = 3
+# Pairs of points and triangles at a time.
+_AT_ONCE = 2_000_000
+# Cells lie off any even measure, so that rays meet no edge.
+_ODD = np.array([0.137, 0.241, 0.319])
+
+
+@dataclass(frozen=True, eq=False)
+class _Grid:
+    """Cells of the air around and in a part.
+
+    low    (3,) the middle of the first cell; cell: how wide they are, mm
+    depth  (x, y, z) float32: how far each lies from the part, mm; 0 within it
+    """
+
+    low: _Floats
+    cell: float
+    depth: _Singles
+
+    def middle(self, cell: _Ints) -> _Floats:
+        """Middles of cells (n, 3)."""
+        return self.low + self.cell * cell
+
+
+def open_cavities(mesh: Mesh, passes: float) -> list[Cavity]:
+    """Cavities with ways out, or with none that were found; see `cavities.find_cavities`.
+
+    Raises TooLargeError where the part is too large for so small a ball.
+    """
+    grid = _grid(mesh, passes)
+    made = []
+    for pocket in _pockets(grid, passes / 2):
+        cavity = _cavity(mesh, grid, pocket)
+        if cavity is not None:
+            made.append(cavity)
+    return made
+
+
+def _grid(mesh: Mesh, passes: float) -> _Grid:
+    from scipy.ndimage import distance_transform_edt
+
+    low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
+    cell = passes / _CELLS
+    while math.prod((high - low + 2 * passes) / cell + 4) > _MOST:
+        cell *= 1.1
+    if cell > passes / _FEWEST:
+        raise TooLargeError(
+            f"a part of {' x '.join(f'{size:.0f}' for size in high - low)} mm in which ways of "
+            f"{passes:g} mm are looked for"
+        )
+    start = low - passes - cell * (1 + _ODD)
+    shape = np.ceil((high + passes - start) / cell).astype(int) + 2
+    solid = _filled(mesh, start, cell, shape)
+    depth = distance_transform_edt(~solid).astype(np.float32)
+    # From middle to middle; the surface lies about half a cell nearer.
+    depth = np.maximum(depth - 0.5, 0.0) * np.float32(cell)
+    # What has come out of the box around the part is out.
+    for axis in range(3):
+        rim = np.moveaxis(depth, axis, 0)
+        rim[0] = rim[-1] = np.inf
+    return _Grid(start, cell, depth)
+
+
+def _filled(mesh: Mesh, start: _Floats, cell: float, shape: _Ints) -> _Bools:
+    """Which cells have their middle in the part: crossings of upright rays, counted with their
+    sign."""
+    corner = (mesh.vertices[mesh.triangles] - start) / cell
+    low = np.ceil(corner[..., :2].min(axis=1)).astype(np.int64)
+    size = np.floor(corner[..., :2].max(axis=1)).astype(np.int64) - low + 1
+    turns = np.zeros((*shape[:2], shape[2] + 1), np.int16)
+    some = np.flatnonzero((size > 0).all(axis=1))
+    step = max(1, len(some) // max(1, int(size[some].prod(axis=1).sum()) // _AT_ONCE + 1))
+    for first in range(0, len(some), step):
+        own = some[first : first + step]
+        owner, number = ranges(0, size[own].prod(axis=1))
+        triangle = own[owner]
+        x = low[triangle, 0] + number // size[triangle, 1]
+        y = low[triangle, 1] + number % size[triangle, 1]
+        a, b, c = corner[triangle].transpose(1, 0, 2)
+        sides = [_side(p, q, x, y) for p, q in ((a, b), (b, c), (c, a))]
+        whole = sides[0] + sides[1] + sides[2]
+        up: _Bools = np.minimum.reduce(sides) > 0
+        down: _Bools = np.maximum.reduce(sides) < 0
+        hit = up | down
+        height = (sides[1] * a[:, 2] + sides[2] * b[:, 2] + sides[0] * c[:, 2])[hit] / whole[hit]
+        above = np.clip(np.ceil(height).astype(np.int64), 0, shape[2])
+        # From below the first surface faces down.
+        np.add.at(turns, (x[hit], y[hit], above), np.where(up[hit], -1, 1).astype(np.int16))
+    return np.asarray(np.cumsum(turns, axis=2)[..., :-1] > 0)
+
+
+def _side(a: _Floats, b: _Floats, x: _Ints, y: _Ints) -> _Floats:
+    return np.asarray((b[:, 0] - a[:, 0]) * (y - a[:, 1]) - (b[:, 1] - a[:, 1]) * (x - a[:, 0]))
+
+
+@dataclass(frozen=True, eq=False)
+class _Pocket:
+    """Air that comes together with the outside between two radii.
+
+    shut    cells (n, 3) of it that are not connected to the outside at `radius`
+    radius  at which they are not; `less`: at which they are; 0: at no radius that was tried
+    deepest  the largest distance in it
+    """
+
+    shut: _Ints
+    radius: float
+    less: float
+    deepest: float
+
+
+def _pockets(grid: _Grid, radius: float) -> Iterator[_Pocket]:
+    """The pockets that are cavities for a ball of this radius, a cell's doubt in favour of each."""
+    from scipy.ndimage import label
+
+    depth = grid.depth
+    deepest = float(depth[np.isfinite(depth)].max())
+    levels = [radius + grid.cell]
+    while levels[-1] * _STEP * _MUCH_WIDER <= deepest:
+        levels.append(levels[-1] * _STEP)
+    below: _Labels | None = None
+    for at, level in enumerate(levels):
+        name, count = label(depth >= level)
+        outside = name[0, 0, 0]
+        biggest = _deepest(depth, name, count)
+        wider = _MUCH_WIDER if at else _WIDER
+        for number in np.flatnonzero(biggest >= wider * level).tolist():
+            if number in (0, outside):
+                continue
+            shut = np.argwhere(name == number)
+            if at and below is not None and below[tuple(shut[0])] != below[0, 0, 0]:
+                continue  # of a pocket that is shut for smaller balls, too
+            less = levels[at - 1] if at else _meets(grid, shut, level)
+            # Ways that are wide enough are counted, though another one be wider.
+            less = min(less, max(radius - _DOUBT * grid.cell, _THIN * grid.cell))
+            yield _Pocket(shut, level, less, float(biggest[number]))
+        below = name
+
+
+def _deepest(depth: _Singles, name: _Labels, count: int) -> _Floats:
+    from scipy.ndimage import maximum
+
+    found = maximum(depth, name, np.arange(count + 1))
+    return np.asarray(found, np.float64)
+
+
+def _meets(grid: _Grid, shut: _Ints, radius: float) -> float:
+    """The largest radius tried below at which a pocket is connected to the outside; 0: none."""
+    from scipy.ndimage import label
+
+    while radius > _THIN * grid.cell:
+        radius /= _STEP
+        name, _ = label(grid.depth >= radius)
+        if name[tuple(shut[0])] == name[0, 0, 0]:
+            return radius
+    return 0.0
+
+
+def _cavity(mesh: Mesh, grid: _Grid, pocket: _Pocket) -> Cavity | None:
+    from scipy.ndimage import label
+
+    own = grid.depth[tuple(pocket.shut.T)]
+    deepest = pocket.shut[int(np.argmax(own))]
+    openings: list[Opening] = []
+    name, _ = label(grid.depth >= pocket.radius)
+    inner, outer = name == name[tuple(pocket.shut[0])], name == name[0, 0, 0]
+    if pocket.less:
+        for neck in _necks(grid.depth >= pocket.less, inner, outer):
+            opening = _opening(mesh, grid, (inner, outer), neck)
+            if opening is not None:
+                openings.append(opening)
+    openings.sort(key=lambda each: (-each.width, each.point))
+    widest = openings[0].width / 2 if openings else 0.0
+    if widest and pocket.deepest < widest * _WIDER:
+        return None
+    space = _behind(grid, pocket, inner, outer)
+    low, high = space.min(axis=0), space.max(axis=0)
+    return Cavity(
+        len(space) * grid.cell**3,
+        2 * pocket.deepest,
+        tuple(openings),
+        0.0 if openings else 2 * grid.cell,
+        _point(grid.middle(deepest)),
+        (_point(grid.middle(low) - grid.cell / 2), _point(grid.middle(high) + grid.cell / 2)),
+    )
+
+
+def _behind(grid: _Grid, pocket: _Pocket, inner: _Bools, outer: _Bools) -> _Ints:
+    """The cells of air that a ball too large for the ways out does not touch from outside."""
+    from scipy.ndimage import distance_transform_edt, label
+
+    reach = math.ceil(pocket.radius / grid.cell) + 2
+    own = _around(pocket.shut, 2 * reach, grid.depth.shape)
+    more = _around(pocket.shut, 3 * reach, grid.depth.shape)
+    swept = np.zeros(inner[own].shape, bool)
+    if outer[more].any():
+        off = distance_transform_edt(~outer[more]) * grid.cell
+        inside = tuple(
+            slice(a.start - b.start, a.stop - b.start) for a, b in zip(own, more, strict=True)
+        )
+        swept = off[inside] <= pocket.radius + 1.5 * grid.cell
+    low = np.array([axis.start for axis in own])
+    name, _ = label((grid.depth[own] > 0) & ~swept)
+    own_air = np.argwhere(name == name[tuple(pocket.shut[0] - low)])
+    return np.asarray(own_air + low, np.int64)
+
+
+def _around(cells: _Ints, margin: int, shape: tuple[int, ...]) -> tuple[slice, ...]:
+    """The box of cells (n, 3) with a margin, within a grid."""
+    low, high = cells.min(axis=0) - margin, cells.max(axis=0) + margin + 1
+    pairs = zip(low.tolist(), high.tolist(), shape, strict=True)
+    return tuple(slice(max(a, 0), min(b, most)) for a, b, most in pairs)
+
+
+def _necks(air: _Bools, inner: _Bools, outer: _Bools) -> Iterator[_Ints]:
+    """The cells (n, 3) of each way between a pocket and the outside: both are let grow through the
+    air until they meet, and where they meet in one place is one way."""
+    from scipy.ndimage import binary_dilation, label
+
+    one, other, steps = inner.copy(), outer.copy(), 0
+    while True:
+        grown = binary_dilation(one, mask=air & ~other | one)
+        also = binary_dilation(other, mask=air & ~grown | other)
+        if (grown == one).all() and (also == other).all():
+            break
+        one, other, steps = grown, also, steps + 1
+    meets = one & binary_dilation(other) & ~inner
+    meets |= other & binary_dilation(one) & ~outer
+    meets |= one & binary_dilation(other)
+    name, count = label(meets, np.ones((3, 3, 3)))
+    for number in range(1, count + 1):
+        place = np.argwhere(name == number)
+        own = _around(place, steps + _BESIDE, air.shape)
+        near = binary_dilation(name[own] == number, np.ones((3, 3, 3)), iterations=steps + _BESIDE)
+        near &= air[own] & ((name[own] == 0) | (name[own] == number))
+        yield np.argwhere(near) + np.array([axis.start for axis in own])
+
+
+@dataclass(frozen=True, eq=False)
+class _Gate:
+    """Where a ball of the largest radius that passes is at its narrowest: the number of the place,
+    and how far each place (n,) lies from what is deeper on the one side and on the other, together,
+    in steps: the least on a straight way through."""
+
+    radius: float
+    at: int
+    off: _Floats
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """A closer look at a neck: places (n, 3) in a lattice `step` apart, their distances (n,), which
+    belong to the pocket and to the outside (n,), and by how many steps a way may be deeper than the
+    places on it."""
+
+    places: _Ints
+    step: float
+    origin: _Floats
+    depth: _Floats
+    inner: _Bools
+    outer: _Bools
+    doubt: float = math.sqrt(3) / 2
+
+    def passes(self) -> _Gate | None:
+        """Where pocket and outside are connected at the largest radius; None: nowhere."""
+        from scipy.ndimage import label
+
+        low = self.places.min(axis=0)
+        index = tuple((self.places - low).T)
+        full = np.full(tuple((self.places.max(axis=0) - low + 1).tolist()), -1.0)
+        full[index] = self.depth
+        values = np.unique(self.depth)
+
+        def joined(radius: float) -> bool:
+            name = label(full >= radius)[0][index]
+            both = np.intersect1d(name[self.inner], name[self.outer])
+            return bool((both > 0).any())
+
+        # Of the values, rising, the last at which they are joined.
+        first, last = -1, len(values)
+        while last - first > 1:
+            middle = (first + last) // 2
+            first, last = (middle, last) if joined(float(values[middle])) else (first, middle)
+        if first < 0:
+            return None
+        return self._gate(full, index, float(values[first]))
+
+    def _gate(self, full: _Floats, index: tuple[_Ints, ...], radius: float) -> _Gate:
+        from scipy.ndimage import label
+
+        name = label(full > radius)[0]
+        open_ = full >= radius - self.doubt * self.step
+        steps = []
+        for side in (self.inner, self.outer):
+            own = np.unique(name[index][side])
+            held = np.isin(name, own[own > 0])
+            held[tuple(axis[side] for axis in index)] = True
+            steps.append(held)
+        first, second = steps
+        off = _ways(open_, first, second)[index] + _ways(open_, second, first)[index]
+        # Of the places of this depth the two sides meet at that which lies nearest to both.
+        return _Gate(radius, int(np.argmin(np.where(self.depth == radius, off, np.inf))), off)
+
+
+def _ways(open_: _Bools, start: _Bools, goal: _Bools) -> _Floats:
+    """How many steps through what is open each cell is from where they start, as far as a few
+    steps beyond the first at the goal; infinite farther off."""
+    from scipy.ndimage import binary_dilation
+
+    steps = np.where(start, 0.0, np.inf)
+    reached, left = start, _BESIDE
+    for number in range(1, sum(open_.shape)):
+        again = binary_dilation(reached, mask=open_ | start)
+        new = again & ~reached
+        if not new.any() or not left:
+            break
+        steps[new] = number
+        left -= bool((again & goal).any())
+        reached = again
+    return steps
+
+
+def _opening(mesh: Mesh, grid: _Grid, sides: tuple[_Bools, _Bools], neck: _Ints) -> Opening | None:
+    """The way through a neck, cells (n, 3)."""
+    own = _around(neck, 1, grid.depth.shape)
+    low = np.array([axis.start for axis in own])
+    region = np.zeros(grid.depth[own].shape, bool)
+    region[tuple((neck - low).T)] = True
+    inner, outer = sides[0][own], sides[1][own]
+    places = np.argwhere(region & (grid.depth[own] > 0))
+    look = _Look(
+        places,
+        grid.cell,
+        grid.middle(low),
+        np.minimum(grid.depth[own][tuple(places.T)], 1e6).astype(np.float64),
+        inner[tuple(places.T)],
+        outer[tuple(places.T)],
+        _DOUBT,
+    )
+    gate = look.passes()
+    if gate is None:
+        return None
+    for finer in (1, *[_FINER] * _LOOKS):
+        closer = _closer(mesh, look, gate, finer)
+        again = closer.passes()
+        if again is None:
+            break
+        look, gate = closer, again
+    middle = look.origin + look.step * look.places[gate.at]
+    return Opening(2 * gate.radius, 2 * look.step, _point(middle))
+
+
+def _closer(mesh: Mesh, look: _Look, gate: _Gate, finer: int) -> _Look:
+    """The same neck in finer places: those about the straight way through it, so far as they may
+    be deep enough, with the rims of both sides."""
+    near = (look.depth >= gate.radius - look.doubt * look.step) & (
+        gate.off <= gate.off[gate.at] + _BESIDE
+    )
+    if near.sum() * finer**3 > _LOOKED_AT:
+        off = np.abs(look.places - look.places[gate.at]).max(axis=1)
+        near &= off <= np.sort(off[near])[_LOOKED_AT // finer**3]
+    chosen = np.flatnonzero(near)
+    deep = look.depth > gate.radius
+    part = _sides(look, deep)
+    fine = np.stack(np.meshgrid(*[np.arange(finer)] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
+    places = (look.places[chosen][:, None] * finer + fine[None]).reshape(-1, 3)
+    step = look.step / finer
+    origin = look.origin - look.step / 2 + step / 2
+    middle = look.origin + look.step * look.places[chosen]
+    about = np.asarray((fine - (finer - 1) / 2) * step, np.float64)
+    depth = _distances(mesh, middle, look.step, about)
+    owner = np.repeat(chosen, len(fine))
+    # Fine places of a coarse one that belongs to a side, at the rim of what is looked at, hold it.
+    return _Look(places, step, origin, depth, part[0][owner], part[1][owner])
+
+
+def _sides(look: _Look, deep: _Bools) -> tuple[_Bools, _Bools]:
+    """Which of the places that are deeper than the neck are connected to either side."""
+    size = look.places.max(axis=0) - look.places.min(axis=0) + 1
+    index = tuple((look.places - look.places.min(axis=0)).T)
+    from scipy.ndimage import label
+
+    full = np.zeros(tuple(size.tolist()), bool)
+    full[index] = deep
+    name = label(full)[0][index]
+    made = []
+    for side in (look.inner, look.outer):
+        own = np.unique(name[side & deep])
+        made.append((np.isin(name, own[own > 0])) | side)
+    return made[0] & ~made[1], made[1] & ~made[0]
+
+
+def _distances(mesh: Mesh, middle: _Floats, size: float, fine: _Floats) -> _Floats:
+    """How far points are from the nearest triangle: of cells (n, 3), `size` wide, which lie near
+    one another, each at the places `fine` (k, 3) of its middle; (n * k,)."""
+    corner = mesh.vertices[mesh.triangles]
+    around, reach = middle.mean(axis=0), float(np.linalg.norm(np.ptp(middle, axis=0))) / 2 + size
+    low, high = corner.min(axis=1), corner.max(axis=1)
+    away = np.linalg.norm(np.maximum(np.maximum(low - around, around - high), 0.0), axis=1)
+    first = np.argsort(away, kind="stable")[:64]
+    nearest = math.sqrt(_squares(np.repeat(around[None], len(first), 0), corner[first]).min())
+    near = corner[away <= nearest + 2 * reach]
+    made = []
+    step = max(1, _AT_ONCE // (len(near) + 8 * len(fine)))
+    for at in range(0, len(middle), step):
+        own = middle[at : at + step]
+        cell, triangle = np.divmod(np.arange(len(own) * len(near)), len(near))
+        off = np.sqrt(_squares(own[cell], near[triangle])).reshape(len(own), len(near))
+        # Whatever is nearest anywhere in a cell is no farther from its middle than this.
+        kept = off <= off.min(axis=1, keepdims=True) + math.sqrt(3) * size
+        cell, triangle = np.nonzero(kept)
+        points = own[cell][:, None] + fine[None]
+        corners = np.repeat(near[triangle], len(fine), axis=0)
+        square = _squares(points.reshape(-1, 3), corners).reshape(len(cell), len(fine))
+        begin = np.flatnonzero(np.diff(cell, prepend=-1))
+        made.append(np.sqrt(np.minimum.reduceat(square, begin, axis=0)).ravel())
+    return np.concatenate(made)
+
+
+def _squares(points: _Floats, corner: _Floats) -> _Floats:
+    """The square of the distance of each point (n, 3) from its triangle (n, 3, 3): square to that
+    where its foot lies within, else from a side."""
+    a, b, c = corner.transpose(1, 0, 2)
+    normal = np.cross(b - a, c - a)
+    square = dot(normal, normal)
+    inside = square > 0
+    best = np.full(len(points), np.inf)
+    for start, end in ((a, b), (b, c), (c, a)):
+        way, off = end - start, points - start
+        length = dot(way, way)
+        share = np.clip(dot(off, way) / np.where(length > 0, length, 1.0), 0.0, 1.0)
+        foot = off - share[:, None] * way
+        best = np.minimum(best, dot(foot, foot))
+        inside &= dot(off, np.cross(normal, way)) >= 0
+    above = dot(points - a, normal) ** 2 / np.where(square > 0, square, 1.0)
+    return np.where(inside, above, best)
+
+
+def _point(values: _Floats) -> Point:
+    x, y, z = values.tolist()
+    return x, y, z
