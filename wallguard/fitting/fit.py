@@ -133,7 +133,7 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
         lines=lines,
         scatter=scatter,
         differ=differ,
-        claimed=scatter.found,
+        claimed=scatter.known,
         others=tuple(_others(rows, scatter)),
         otherwise=otherwise,
         files=tuple(files),
@@ -193,7 +193,7 @@ def _odd(fitted: Fit, walls: Sequence[Row], base: Rules) -> list[str]:
         other = "y" if only == "x" else "x"
         said.append(f"only walls along {only} were measured: those along {other} may differ")
     single = sum(len(row.readings) == 1 for row in walls)
-    if not scatter.found:
+    if not scatter.known:
         said.append(
             f"too few readings to claim k = 2: fewer than {FEWEST_FREEDOM} degrees of freedom; "
             f"a scatter of {scatter.solid.u:.3f} mm is assumed. Read each wall at three heights"

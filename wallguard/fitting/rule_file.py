@@ -89,7 +89,7 @@ def _head(fitted: Fit, base: Rules) -> Iterator[str]:
     one = fitted.scatter
     how = (
         f"found with {one.solid.freedom:g} degrees of freedom"
-        if one.found
+        if one.known
         else "assumed, there were too few readings; k = 2 is not claimed"
     )
     yield from comment(f"Standard deviation of one reading: {one.solid.u:.3f} mm ({how}).")

@@ -69,14 +69,14 @@ class Scatter:
 
     solid, hollow  of walls that are so inside; alike where they cannot be told apart
     digit          of the display's last digit; part of every mean, however many are taken
-    found          whether there were enough readings to find it out; if not it is assumed
+    known          whether there were enough readings to find it out; if not it is assumed
     limit          the instrument's largest error, mm: all readings may be off by as much, alike
     """
 
     solid: Component
     hollow: Component
     digit: Component
-    found: bool
+    known: bool
     limit: float = 0.0
 
     def of(self, fill: Fill) -> Component:
@@ -180,7 +180,7 @@ def axes_differ(x: Sequence[Step], y: Sequence[Step], spread: Scatter, shown: fl
     if not rows:
         return said
     pair, at, off, u = np.array(rows).T
-    freedom = spread.solid.freedom if spread.found else 1.0
+    freedom = spread.solid.freedom if spread.known else 1.0
     shift = _common(off, u, np.ones(len(off)), freedom)
     if abs(shift.value) >= shown and shift.chance < _SHIFTED:
         said.append(f"on the whole walls along x are {_against(shift.value)}")
@@ -282,7 +282,7 @@ def odd_rows(rows: Iterable[Row], rules: Rules, spread: Scatter) -> list[str]:
     for row in rows:
         where = f"{row.path}:{row.line}: {row.nominal:.2f} mm along {row.axis}"
         remarks += [f"{where}: {text}" for text in _impossible(row, rules)]
-        if len(row.readings) > 2 and spread.found:
+        if len(row.readings) > 2 and spread.known:
             middle = median(row.readings)
             limit = _OUTLIER * spread.of(row.fill).u
             # Two digits of the display are no outlier, however little the rest scatters.
