@@ -8,7 +8,14 @@ from report_samples import DOUBLED, LOST_RIB, THIN, changed, finding
 from wallguard.bands.table import Verdict
 from wallguard.findings.model import Severity, Status
 from wallguard.findings.naming import named
-from wallguard.findings.outcomes import doubtful, is_cause, loss, severity_rank, status_rank
+from wallguard.findings.outcomes import (
+    doubtful,
+    has_air,
+    is_cause,
+    loss,
+    severity_rank,
+    status_rank,
+)
 from wallguard.findings.places import Boxes, nearest
 
 UNIT = changed(DOUBLED, check="unit", severity="warn", message="perhaps drawn in inches")
@@ -23,6 +30,14 @@ def test_what_costs_more_of_the_wall_is_worse():
     assert loss("indeterminate") == loss("uncertain")
     assert loss("solid") == loss("sparse") == loss(None) == 0
     assert all(loss(name) > 0 for name in get_args(Verdict) if name != "solid")
+
+
+def test_more_air_counts_where_a_void_runs_along_a_wall():
+    assert {name for name in (*get_args(Verdict), "broken") if has_air(name)} == {
+        "hollow",
+        "porous",
+    }
+    assert not has_air(None)
 
 
 def test_severities_and_statuses_have_one_order():

@@ -37,3 +37,13 @@ def test_walls_that_change_alike_are_told_once(show):
 
 def test_json_lists_each():
     assert len(json.loads(against.AGAINST.text(ONE))["pairs"]) == 41
+
+
+@pytest.mark.parametrize("outcome", ["hollow", "porous"])
+def test_more_air_under_one_name_is_worse(outcome):
+    same = replace(WALL, before=outcome, after=outcome, printed=(1.7, 1.7))
+    assert replace(same, air=(0.2, 0.4)).worse
+    assert not replace(same, air=(0.4, 0.2)).worse
+    # No more than two measures of the same may lie apart.
+    assert not replace(same, air=(0.2, 0.25)).worse
+    assert not replace(same, before="solid", after="solid", air=(0.0, 0.4)).worse

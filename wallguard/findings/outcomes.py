@@ -25,6 +25,8 @@ _LOSS: Final[Mapping[str, int]] = {
     "broken": 5,  # a toolpath that leaves gaps along a wall
     "missing": 6,
 }
+# A void along its middle, of which more is worse though the outcome has the same name.
+_WITH_AIR: Final = frozenset({"hollow", "porous"})
 _STATUS: Final[Mapping[Status, int]] = {"passed": 0, "indeterminate": 1, "failed": 2, "error": 3}
 
 # What is wrong with a part as such. Its walls and gaps may follow from it, not the other way.
@@ -39,6 +41,11 @@ def severity_rank(severity: Severity) -> int:
 def loss(outcome: str | None) -> int:
     """How much of a wall an outcome costs, larger is worse; nothing where it has no name."""
     return _LOSS.get(outcome or "", 0)
+
+
+def has_air(outcome: str | None) -> bool:
+    """Whether a wall that comes out so has a void, so that more air is worse."""
+    return outcome in _WITH_AIR
 
 
 def status_rank(status: Status) -> int:

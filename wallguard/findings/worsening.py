@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 
 from wallguard.base.text import SHOWN, mm
 from wallguard.findings.model import Breach, Finding, Severity
-from wallguard.findings.outcomes import breach_of, loss, severity_rank
+from wallguard.findings.outcomes import breach_of, has_air, loss, severity_rank
 
 # Two measures of one wall differ by twice the error of one: 0.005 mm, or 0.5 % where it is curved.
 _ERROR, _SHARE = 2 * SHOWN, 0.005
@@ -126,7 +126,7 @@ def _further(was: Before, old: Was, new: Breach, now: Finding) -> str:
     elif new.unit not in _COUNTED:
         allowed += _DERIVED_SHARE * abs(old.measured)
     if new.limit is None:
-        return _more_air(was, old, new, now) if step > allowed and now.fill == "hollow" else ""
+        return _more_air(was, old, new, now) if step > allowed and has_air(now.fill) else ""
     below = new.measured < new.limit
     if (-step if below else step) <= allowed:
         return ""
@@ -140,7 +140,7 @@ def _further(was: Before, old: Was, new: Breach, now: Finding) -> str:
 
 
 def _more_air(was: Before, old: Was, new: Breach, now: Finding) -> str:
-    """A hollow wall is as thick as its beads and the air between them."""
+    """A hollow or porous wall is as thick as its beads and the air between them."""
     about = now.subject
     # Of a taper the typical thickness hangs on how its surface is divided; its end does not.
     if about and was.thickest is not None and about.thickness.max <= was.thickest + _ERROR:

@@ -21,7 +21,7 @@ import numpy as np
 
 from wallguard.base.arrays import weighted_median
 from wallguard.findings.model import Point
-from wallguard.findings.outcomes import loss
+from wallguard.findings.outcomes import has_air, loss
 from wallguard.part.geometry import Geometry
 from wallguard.rules.model import TOLERANCE_DEFAULT
 from wallguard.toolpath.beads import Beads
@@ -76,7 +76,8 @@ class Pair:
     @property
     def worse(self) -> bool:
         """Whether it comes out worse afterwards."""
-        more = self.before == self.after == "hollow" and self.air[1] > self.air[0] + _MORE_AIR
+        same = self.before == self.after and has_air(self.after)
+        more = same and self.air[1] > self.air[0] + _MORE_AIR
         return more or loss(self.after) > loss(self.before)
 
     @property
