@@ -117,9 +117,8 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
         otherwise = against_base(estimated, base, ordered, scatter)
     beads = estimated.beads if estimated else base.beads
     table = calculated(beads, base.layer_height) if beads else None
-    tables = {
-        axis: _table(together[axis], lines[axis], estimated, table, base) for axis in together
-    }
+    known = estimated, recovered
+    tables = {axis: _table(together[axis], lines[axis], known, table, base) for axis in together}
     by_name: dict[Axis, tuple[DeclaredBand, ...]] = {
         axis: tables[axis] for axis in measured if differ
     }
@@ -162,13 +161,15 @@ def _recovered(files: Sequence[Readings]) -> Recovered | None:
 def _table(
     found_steps: Sequence[Step],
     lines: Lines,
-    estimated: Estimate | None,
+    known: tuple[Estimate | None, Recovered | None],
     table: BandTable | None,
     base: Rules,
 ) -> tuple[DeclaredBand, ...]:
+    estimated, recovered = known
     bands = measured_bands(lines, table)
     if estimated is not None and table is not None:
-        bands = with_settings(bands, estimated, found_steps, table)
+        shown = recovered is not None
+        bands = with_settings(bands, estimated, found_steps, table, shown=shown)
     if table is not None:
         # Settings, those of the base if need be, hold where nothing was measured.
         return doubted_beyond(bands, found_steps, table, lines.scatter)
