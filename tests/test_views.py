@@ -361,3 +361,52 @@ def test_so_it_is_on_real_parts(shared):
         assert off == []
         counts += count
     assert counts > 30
+
+
+@pytest.mark.parametrize(
+    ("solid", "limits", "label"),
+    [
+        (box([28, 30, 3], [0, 0, 20]) + box([4, 30, 20]) + box([4, 30, 20], [24, 0, 0]),
+         {"bridge": Limit(fail=10)}, "20.00 mm"),
+        (box([4, 30, 20]) + box([24, 30, 3], [0, 0, 20]), {"ledge": Limit(fail=2)}, "20.00 mm"),
+        (box([10, 10, 101]), {"contact": Limit(fail=10)}, "10.00 mm"),
+        (box([4, 4, 20]) + box([20, 4, 4], [0, 0, 20]) + box([4, 4, 12], [16, 0, 8]),
+         {"island": Limit(fail=0)}, "8.00 mm"),
+    ],
+)  # fmt: skip
+def test_what_is_no_wall_shows_its_own_measure(solid, limits, label):
+    part = report(solid, minimum=limits)
+    (view,) = part.views.pictures
+    assert view.label == label
+    assert label in part.findings[0].message
+    assert length(view.across) == pytest.approx(float(label.split()[0]), abs=0.01)
+
+
+def test_an_underside_that_rises_shows_its_angle():
+    outline = [[0, 0], [10, 0], [27.32, 10], [27.32, 15], [0, 15]]
+    solid = prism(outline, 10).rotate([90, 0, 0])
+    part = report(solid, minimum={"overhang": Limit(fail=45)})
+    (view,) = part.views.pictures
+    (sign,) = view.signs
+    assert (sign.kind, sign.label) == ("angle", "30°")
+    corner, one, other = (np.array(point) for point in sign.points)
+    turn = np.dot(one - corner, other - corner)
+    turn /= np.linalg.norm(one - corner) * np.linalg.norm(other - corner)
+    assert np.degrees(np.arccos(turn)) == pytest.approx(30.0, abs=0.01)
+
+
+def test_a_cavity_is_shown_with_the_way_out_of_it():
+    hole = m3.Manifold.cylinder(4, 1, 1, 32).translate([8, 8, -1])
+    part = report(
+        box([16, 16, 16]) - box([12, 12, 12], [2, 2, 2]) - hole,
+        minimum={"escape": Limit(fail=3)},
+        category="powder bed fusion",
+        beads=None,
+    )
+    (view,) = part.views.pictures
+    (sign,) = view.signs
+    assert (sign.kind, view.shown) == ("way", "cavity")
+    assert sign.label.removeprefix("Ø ") in part.findings[0].message
+    # The hollow alone is filled, not what lies beyond the hole.
+    (ring,) = view.place
+    assert 12 - 0.1 <= float(np.ptp(np.array(ring)[:, 1])) < 13

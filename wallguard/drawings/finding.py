@@ -29,7 +29,7 @@ from wallguard.drawings.svg import (
     wrapped,
 )
 from wallguard.findings.model import Finding, PartReport
-from wallguard.views.model import Flat, Line, View
+from wallguard.views.model import Flat, Line, Sign, View
 
 WIDTH, HEIGHT = 180.0, 132.0
 # Of `section`, without anything around it: as wide as high as views are.
@@ -37,6 +37,14 @@ SECTION_WIDTH, SECTION_HEIGHT = 120.0, 101.0
 _DRAWN_HEIGHT = 90.0
 MATERIAL = "#d4d4d4"
 _SIDE = 46.0
+# How a place is filled, where it is no solid wall.
+_KEYS = {
+    "indeterminate": "uncertain",
+    "missing": "missing",
+    "gap": "gap",
+    "hole": "gap",
+    "cavity": "gap",
+}
 
 
 def picture(view: View, part: PartReport, finding: Finding) -> str:
@@ -117,6 +125,8 @@ def legend(view: View) -> list[tuple[str, str]]:
             entries.append(("missing", PLACES["missing"].words))
         if view.shown in ("gap", "hole"):
             entries.append(("gap", PLACES["gap"].words))
+        if view.shown == "cavity":
+            entries.append(("gap", "the hollow"))
     if view.changed:
         words = PLACES[view.shown].words
         if view.shown == "hollow":
@@ -170,9 +180,7 @@ def _section(view: View) -> Iterator[str]:
     outline, rim, around = (
         [line for ring in rings for line in _within(ring)] for rings in (material, changed, place)
     )
-    key = {"indeterminate": "uncertain", "missing": "missing", "gap": "gap", "hole": "gap"}.get(
-        view.shown, "solid"
-    )
+    key = _KEYS.get(view.shown, "solid")
     if place:
         yield path(place, fill=_paint(key), fill_rule="evenodd")
     if changed:
@@ -188,9 +196,11 @@ def _section(view: View) -> Iterator[str]:
         yield path(around, closed=False, stroke="#ffffff", stroke_width=1.2, **bare)
         dashed = {"stroke_dasharray": "2.4 1.6", **bare}
         yield path(around, closed=False, stroke=INK, stroke_width=0.7, **dashed)
+    for sign in view.signs:
+        yield from _sign(sign, [sheet.at(point) for point in sign.points])
     if view.across:
         yield from _dimension(sheet.at(view.across[0]), sheet.at(view.across[1]), view.label)
-    else:
+    elif not view.signs:
         x, y = sheet.at(view.point)
         for radius, colour, wide in ((4, "#ffffff", 2.2), (4, INK, 0.9)):
             yield element(
@@ -225,8 +235,7 @@ def _dimension(one: Flat, other: Flat, label: str) -> Iterator[str]:
         one, other = other, one
     length = math.hypot(other[0] - one[0], other[1] - one[1])
     along = ((other[0] - one[0]) / length, (other[1] - one[1]) / length) if length else (1.0, 0.0)
-    size = 5.2
-    wide = 1.25 * text_width(label, size) + 2  # it is bold
+    wide = 1.25 * text_width(label, 5.2) + 2  # it is bold
     reach = 11.0
 
     def off(point: Flat, far: float) -> Flat:
@@ -246,13 +255,45 @@ def _dimension(one: Flat, other: Flat, label: str) -> Iterator[str]:
             (base[0] - side[0], base[1] - side[1]),
         ]
         yield path([arrow], fill=INK, stroke="#ffffff", stroke_width=0.25)
-    x = tip[0] + along[0] * wide / 2
-    y = tip[1] + along[1] * 4.4
-    x = min(max(x, wide / 2 + 1), SECTION_WIDTH - wide / 2 - 1)
-    y = min(max(y, 5.0), _DRAWN_HEIGHT - 5.0)
-    yield rect(
-        x - wide / 2, y - 3.9, wide, 7.2, fill="#ffffff", stroke=INK, stroke_width=0.25, rx=1
-    )
+    yield from _boxed((tip[0] + along[0] * wide / 2, tip[1] + along[1] * 4.4), label)
+
+
+def _sign(sign: Sign, points: list[Flat]) -> Iterator[str]:
+    """An angle with its arc, or an arrow along a way; and its text."""
+    if sign.kind == "way":
+        strokes, at = [points], points[-1]
+        (x0, y0), (x1, y1) = points[-2:]
+        turn = math.atan2(y1 - y0, x1 - x0)
+        tips = [turn + math.pi - 0.4, turn + math.pi + 0.4]
+        strokes.append([_from(at, tips[0], 4.0), at, _from(at, tips[1], 4.0)])
+        label = _from(at, turn, 9.0)
+    else:
+        corner, one, other = points
+        first, last = (math.atan2(end[1] - corner[1], end[0] - corner[0]) for end in (one, other))
+        sweep = (last - first + math.pi) % (2 * math.pi) - math.pi
+        radius = min(math.dist(corner, one), math.dist(corner, other), 30.0) * 0.6
+        arc = [_from(corner, first + sweep * step / 24, radius) for step in range(25)]
+        strokes = [[one, corner, other], arc]
+        label = _from(corner, first + sweep / 2, radius + 9.0)
+    for colour, wide in (("#ffffff", 2.0), (INK, 0.6)):
+        look: dict[str, str | float] = {"fill": "none", "stroke": colour}
+        yield path(strokes, closed=False, stroke_width=wide, **look)
+    if sign.label:
+        yield from _boxed(label, sign.label)
+
+
+def _from(point: Flat, angle: float, far: float) -> Flat:
+    return point[0] + far * math.cos(angle), point[1] + far * math.sin(angle)
+
+
+def _boxed(at: Flat, label: str) -> Iterator[str]:
+    """A text in a box about a point, within the drawing."""
+    size = 5.2
+    wide = 1.25 * text_width(label, size) + 2  # it is bold
+    x = min(max(at[0], wide / 2 + 1), SECTION_WIDTH - wide / 2 - 1)
+    y = min(max(at[1], 5.0), _DRAWN_HEIGHT - 5.0)
+    box: dict[str, str | float] = {"fill": "#ffffff", "stroke": INK, "rx": 1}
+    yield rect(x - wide / 2, y - 3.9, wide, 7.2, stroke_width=0.25, **box)
     yield text(x, y + 1.6, label, size, text_anchor="middle", font_weight="bold")
 
 

@@ -50,6 +50,8 @@ _TOUCHES = 0.01
 _POINTS, _DIRECTIONS, _AT_ONCE = 300, 24, 4_000_000
 # The most pieces of rim: a rim of more is simplified by the second, mm, and by ever more.
 _PIECES, _SIMPLER = 2_000, 0.01
+# Spans and reaches that differ by less are equal, mm.
+_EQUAL = 1e-4
 # Rounding of what is compared, and what is far above rounding, mm.
 _TINY, _INSET = 1e-6, 1e-5
 
@@ -294,14 +296,21 @@ def _worst_of(region: shapely.Polygon, carried: shapely.Geometry, free: float) -
     has = np.isfinite(span)
     out = across = None
     if not has.all():
-        at = int(np.argmax(np.where(has, -1.0, reach)))
+        at = _middle(points, np.where(has, -1.0, reach))
         out = shapely.get_coordinates(shapely.shortest_line(carried, shapely.Point(points[at])))
     if has.any():
-        at = int(np.argmax(np.where(has, span, -1.0)))
+        at = _middle(points, np.where(has, span, -1.0))
         across = line[at]
     return _Worst(
         float(reach[~has].max(initial=0.0)), out, float(span[has].max(initial=0.0)), across
     )
+
+
+def _middle(points: _Floats, value: _Floats) -> int:
+    """Of the points (n, 2) of the largest value the one in their middle."""
+    largest = np.flatnonzero(value >= value.max() - _EQUAL)
+    off = np.linalg.norm(points[largest] - points[largest].mean(axis=0), axis=1)
+    return int(largest[int(np.argmin(np.round(off, 6)))])
 
 
 def _points(region: shapely.Polygon) -> _Floats:

@@ -17,8 +17,21 @@ Box2 = tuple[float, float, float, float]
 What = Literal["pictures", "page"]
 # What is drawn at a place. `OUTCOMES` are how a wall comes out; in the order of their numbers in
 # a `Shape`, where 0 stands for what is no wall.
-Shown = Literal[Verdict, "gap", "hole", "open"]
+Shown = Literal[Verdict, "gap", "hole", "cavity", "open"]
 OUTCOMES: tuple[Shown, ...] = get_args(Verdict)
+
+
+@dataclass(frozen=True)
+class Sign:
+    """What is drawn over a section besides its dimension.
+
+    kind    `angle`: at the first of three points, from the way to the second to that to the third;
+            `way`: an arrow along the points
+    """
+
+    kind: Literal["angle", "way"]
+    points: Line
+    label: str
 
 
 @dataclass(frozen=True)
@@ -39,6 +52,7 @@ class View:
     beads    where beads meet, lines
     across   the ends of the dimension, None where nothing is measured
     label    what the dimension says
+    signs    what else is drawn over it
     whole    the whole section, simplified, and the box around it
     """
 
@@ -57,6 +71,7 @@ class View:
     label: str
     whole: tuple[Line, ...]
     whole_box: Box2
+    signs: tuple[Sign, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -20,9 +20,9 @@ from shapely.geometry.base import BaseGeometry
 from wallguard.bands.beads import Settings, lay
 from wallguard.bands.table import reading
 from wallguard.base.text import mm, span
-from wallguard.findings.model import Finding
+from wallguard.findings.model import Finding, Subject
 from wallguard.views import planes
-from wallguard.views.model import Box2, Line, Shown, View
+from wallguard.views.model import Box2, Line, Shown, Sign, View
 
 if TYPE_CHECKING:
     from wallguard.checks.case import Case
@@ -31,6 +31,8 @@ _Floats = NDArray[np.float64]
 # Width over height of what is shown, and how much that is: so many times what is measured, and mm.
 RATIO = 4 / 3
 _TIMES, _LEAST, _MOST = 9.0, 7.0, 400.0
+# How much is shown around marks: so many times what they span.
+_ROOM = 2.0
 # An axis within 5 degrees of upright: such a hole or pin is seen in a layer.
 _UPRIGHT = math.cos(math.radians(5))
 # How a wall that would be hollow is shown where it leans, by its fill.
@@ -51,13 +53,17 @@ class _Cut:
 
 @dataclass(frozen=True, eq=False)
 class _Measured:
-    """What is measured: in which cut, at which point of it, between which two points."""
+    """What is measured: in which cut, at which point of it, between which two points. `wide`: how
+    much is to be shown, mm; 0: as follows from what is measured."""
 
     cut: _Cut
     point: _Floats
     across: tuple[_Floats, _Floats] | None
     size: float
-    kind: Literal["wall", "gap", "hole", "pin", "plate", "open"]
+    kind: Literal["wall", "gap", "hole", "pin", "plate", "cavity", "open"]
+    signs: tuple[Sign, ...] = ()
+    label: str = ""
+    wide: float = 0.0
 
 
 class Viewer:
@@ -83,6 +89,8 @@ class Viewer:
         if subject is None:
             cut = self._layer(point)
             return _Measured(cut, cut.frame.flat(point[None])[0], None, 0.0, "open")
+        if subject.marks or subject.kind == "cavity":
+            return self._marked(subject, point, max(finding.size, default=1.0))
         size = subject.thickness.typical
         if subject.kind in ("floor", "roof"):
             return self._plate(point, size)
@@ -90,6 +98,37 @@ class Viewer:
             axis = self.case.geometry.placed.rotation @ np.array(subject.axis)
             return self._round(point, axis, size, "hole" if subject.kind == "hole" else "pin")
         return self._between(point, "gap" if subject.kind == "gap" else "wall")
+
+    def _marked(self, subject: Subject, point: _Floats, large: float) -> _Measured:
+        """What brings its own marks: in the upright section along the first of them, a footprint in
+        its layer."""
+        placed = self.case.geometry.placed
+        lines = [np.array(mark.points) @ placed.rotation.T * placed.scale for mark in subject.marks]
+        way = lines[0][-1] - lines[0][0] if lines else np.array([1.0, 0.0, 0.0])
+        cut = self._layer(point) if subject.kind == "footing" else self._upright(point, way)
+        flat = [cut.frame.flat(line) for line in lines]
+        across, label, signs = None, "", []
+        for mark, line in zip(subject.marks, flat, strict=True):
+            if mark.kind == "length" and across is None:
+                across, label = (line[0], line[-1]), mark.label
+            elif mark.kind != "length":
+                signs.append(Sign(mark.kind, tuple(map(planes.flat, line)), mark.label))
+        kind: Literal["cavity", "open"] = "cavity" if subject.kind == "cavity" else "open"
+        every = np.concatenate([*flat, cut.frame.flat(point[None])])
+        spans = (float(np.ptp(every[:, 0])), RATIO * float(np.ptp(every[:, 1])))
+        wide = _ROOM * max(*spans, large if kind == "cavity" else 1.0)
+        middle = (every.min(axis=0) + every.max(axis=0)) / 2
+        at = cut.frame.flat(point[None])[0] if kind == "cavity" else middle
+        size = subject.thickness.max if kind == "cavity" else 0.0
+        return _Measured(cut, at, across, size, kind, tuple(signs), label, wide)
+
+    def _upright(self, point: _Floats, way: _Floats) -> _Cut:
+        frame = planes.upright(point, way)
+        x, y, _ = frame.right.tolist()
+        along = "the printer's x axis" if abs(x) > 0.999 else "the printer's y axis"
+        if 0.001 < abs(x) < 0.999:
+            along = f"a line {math.degrees(math.atan2(y, x)):.0f}° from the printer's x axis"
+        return self._cut(frame, f"upright section along {along}", upright=True)
 
     def _between(self, point: _Floats, kind: Literal["wall", "gap"]) -> _Measured:
         """A wall or gap: between the outlines on both sides of the point, in the layer or, where
@@ -119,8 +158,7 @@ class Viewer:
         return _Measured(cut, at, (at - half, at + half), diameter, kind)
 
     def _plate(self, point: _Floats, thickness: float) -> _Measured:
-        frame = planes.upright(point, np.array([1.0, 0.0, 0.0]))
-        cut = self._cut(frame, "upright section along the printer's x axis", upright=True)
+        cut = self._upright(point, np.array([1.0, 0.0, 0.0]))
         at = cut.frame.flat(point[None])[0]
         across = planes.straight(cut.rings, at, np.array([0.0, 1.0]))
         return _Measured(cut, at, across, thickness, "plate")
@@ -128,12 +166,7 @@ class Viewer:
     def _standing(self, point: _Floats) -> _Cut:
         """The upright section through a point that holds the way to the nearest surface."""
         mesh = self.case.geometry.placed.mesh
-        frame = planes.upright(point, _toward_surface(mesh.vertices[mesh.triangles], point))
-        x, y, _ = frame.right.tolist()
-        along = "the printer's x axis" if abs(x) > 0.999 else "the printer's y axis"
-        if 0.001 < abs(x) < 0.999:
-            along = f"a line {math.degrees(math.atan2(y, x)):.0f}° from the printer's x axis"
-        return self._cut(frame, f"upright section along {along}", upright=True)
+        return self._upright(point, _toward_surface(mesh.vertices[mesh.triangles], point))
 
     def _layer(self, point: _Floats) -> _Cut:
         """The section of the layers through a point."""
@@ -158,7 +191,7 @@ class Viewer:
     def _drawn(self, finding: Finding, measured: _Measured) -> View:
         cut, at, size = measured.cut, measured.point, measured.size
         typical = finding.subject.thickness.typical if finding.subject else size
-        wide = min(max(_TIMES * max(size, typical), _LEAST), _MOST)
+        wide = min(max(measured.wide or _TIMES * max(size, typical), _LEAST), _MOST)
         window = _around(at, wide)
         margin = max(2 * size, wide / 4)
         near = planes.region(cut.rings, _around(at, wide + 2 * margin))
@@ -187,7 +220,8 @@ class Viewer:
             sized=sized,
             beads=planes.strokes_of(beads.intersection(frame), fine),
             across=(planes.flat(across[0]), planes.flat(across[1])) if across else None,
-            label=_label(finding) if across else "",
+            label=(measured.label or _label(finding)) if across else "",
+            signs=measured.signs,
             whole=whole[0],
             whole_box=whole[1],
         )
@@ -202,6 +236,11 @@ class Viewer:
     def _place(self, near: BaseGeometry, measured: _Measured, box: Box2) -> BaseGeometry:
         """The wall, gap or hole itself."""
         nothing = shapely.Polygon()
+        if measured.kind == "cavity":
+            # Without what lies beyond its ways out.
+            air = shapely.box(*box).difference(near)
+            air = air.buffer(-measured.size * 0.55 - 0.01).buffer(measured.size * 0.55 + 0.01)
+            return _part_at(air, shapely.Point(measured.point), 0.0)
         if measured.across is None or measured.kind == "open":
             return nothing
         searched = near
@@ -220,7 +259,7 @@ class Viewer:
     ) -> tuple[Shown, BaseGeometry, bool, BaseGeometry]:
         """How the place comes out, what changes, whether its size is known, where beads meet."""
         nothing = shapely.Polygon()
-        if measured.kind in ("gap", "hole", "open"):
+        if measured.kind in ("gap", "hole", "cavity", "open"):
             return measured.kind, nothing, True, nothing
         if measured.kind == "plate":
             return "solid", nothing, True, self._layers(place)
