@@ -245,13 +245,15 @@ def pieces_of(
 
 def _spots(walls: Walls, piece: _Ints, middle: _Floats, thinnest: _Ints) -> _Floats:
     """(c, 2) where each piece is thinnest: at that sample, or nearer to its middle (c, 2) between
-    two samples that show the same. On a long edge samples stand at its ends only."""
+    two samples that show the same. On a long edge samples stand at its ends only; those at one
+    corner look in different directions, and between their discs lies none."""
     centre, shown = walls.centre, np.round(walls.thickness, 2)
     spot = centre[thinnest].copy()
     one = np.flatnonzero(
         (walls.edge[1:] == walls.edge[:-1])
         & (piece[1:] == piece[:-1])
         & (np.diff(walls.number) == 1)
+        & (dot(walls.normal[1:], walls.normal[:-1]) > 1 - 1e-9)
         & (shown[1:] == shown[:-1])
         & (shown[1:] == shown[thinnest[piece[1:]]])
     )
