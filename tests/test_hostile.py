@@ -33,9 +33,18 @@ def test_numbers_in_a_package_are_bounded_before_anything_is_made_of_them(tmp_pa
 
 
 def test_components_are_counted_before_they_are_placed(tmp_path, monkeypatch):
+    assert "in the same place more than 100 times" in refused("components_that_double", tmp_path)
+    monkeypatch.setattr(threemf, "MAX_ALIKE", 10_000)
     monkeypatch.setattr(threemf, "MAX_INSTANCES", 4000)
     assert "more than 4000 times" in refused("components_that_double", tmp_path)
     assert "more than 4000 times" in refused("components_in_a_ring", tmp_path)
+
+
+@pytest.mark.parametrize("name", ["parts_of_vertices", "parts_of_triangles", "parts_of_tiny_tags"])
+def test_what_parts_say_of_their_size_is_enough_to_refuse_them(tmp_path, monkeypatch, name):
+    """Nothing of them is unpacked."""
+    monkeypatch.setattr(package.Package, "blocks", None)
+    assert "unpacks to far more than a mesh needs" in refused(name, tmp_path)
 
 
 def test_names_and_prefixes_are_bounded_as_the_parser_keeps_them(tmp_path):

@@ -242,7 +242,7 @@ def test_components_that_double_at_every_level_are_stopped():
         for i in range(1, 30)
     )
     data = package(model(TETRA + levels, '<item objectid="30"/>'))
-    assert "more than 10000 times" in mistake(data)
+    assert "in the same place more than 100 times" in mistake(data)
 
 
 def test_components_in_a_ring_are_stopped():

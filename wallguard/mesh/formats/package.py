@@ -23,6 +23,9 @@ _SMALL = 16 * 1024**2  # up to here, any ratio will do
 # A mesh of MAX_TRIANGLES has half as many vertices as triangles.
 MAX_ELEMENTS = 2 * MAX_TRIANGLES
 _BLOCK = 128 * 1024
+# ISO/IEC 29500-2 (from memory) knows store and deflate only.
+_KNOWN = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
+_MODEL = ".model"  # how names of model parts end
 _METHODS = {zipfile.ZIP_BZIP2: "bzip2", zipfile.ZIP_LZMA: "LZMA"}
 
 
@@ -48,6 +51,13 @@ class Package:
         for entry in names:
             if self._entries.setdefault(_key(entry.filename), entry) is not entry:
                 raise InputError(path, f"its zip has two entries named {entry.filename!r}")
+        # What the parts say of their size is no less than what is read of them.
+        said = 0
+        for key, entry in self._entries.items():
+            known = entry.compress_type in _KNOWN and key.endswith(_MODEL)
+            said += entry.file_size if known else 0
+            if said > self._most:
+                raise self._too_large(entry.filename)
 
     def __contains__(self, name: str) -> bool:
         return _key(name) in self._entries
@@ -57,9 +67,8 @@ class Package:
         entry = self._entries.get(_key(name))
         if entry is None:
             raise InputError(self.path, f"its part {name!r} is missing", remedy=EXPORT)
-        if entry.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-            # ISO/IEC 29500-2 (from memory) knows store and deflate only. The others unpack a few
-            # bytes to gigabytes before a block of it is seen here.
+        if entry.compress_type not in _KNOWN:
+            # The others unpack a few bytes to gigabytes before a block of it is seen here.
             method = _METHODS.get(entry.compress_type, f"method {entry.compress_type}")
             raise InputError(
                 self.path,
@@ -78,15 +87,18 @@ class Package:
                 remedy=EXPORT,
             ) from error
 
+    def _too_large(self, name: str) -> InputError:
+        size = f"more than {self._most // 1024**2} MiB"
+        what = f"its part {name!r} unpacks to far more than a mesh needs ({size} in all)"
+        return InputError(self.path, what, remedy=EXPORT)
+
     def _count(self, block: bytes, name: str) -> None:
         """Refuse what unpacks to more than a mesh needs, and XML of more elements than one has, in
         all parts together: reading takes time by the element."""
         self._unpacked += len(block)
         self._elements += block.count(b"<") - block.count(b"</")
         if self._unpacked > self._most:
-            size = f"more than {self._most // 1024**2} MiB"
-            what = f"its part {name!r} unpacks to far more than a mesh needs ({size} in all)"
-            raise InputError(self.path, what, remedy=EXPORT)
+            raise self._too_large(name)
         if self._elements > MAX_ELEMENTS:
             raise InputError(
                 self.path,

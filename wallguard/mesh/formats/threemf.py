@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 from array import array
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,6 +26,7 @@ from wallguard.mesh.formats.xmlstream import Attributes, parse
 
 MAX_DEPTH = 32
 MAX_INSTANCES = 10_000
+MAX_ALIKE = 100  # one mesh in one place; nobody prints it twice there
 MAX_MODELS = 1_000
 MAX_OBJECTS = 100_000  # with components and items: in all that is read, used or not
 
@@ -95,7 +97,13 @@ def read(path: Path, data: bytes) -> Drawing:
     triangles: list[NDArray[np.int64]] = []
     objects: list[NDArray[np.int64]] = []
     total = count = 0
+    alike: Counter[tuple[int, bytes]] = Counter()
     for solid, matrix in _instances(path, root, model):
+        place = id(solid), matrix.tobytes()
+        alike[place] += 1
+        if alike[place] > MAX_ALIKE:
+            what = f"places one object in the same place more than {MAX_ALIKE} times"
+            raise InputError(path, what, remedy="Place it there once")
         points = np.frombuffer(solid.corners, np.float64).reshape(-1, 3)
         faces = np.frombuffer(solid.indices, np.int64).reshape(-1, 3)
         total += len(faces)
