@@ -446,3 +446,39 @@ def test_what_leans_too_far_apart_for_a_wall_is_said_not_to_be_judged():
     # Below a ridge one layer is as thick, and no wall is missed where faces stand upright.
     assert found("fill", prism([[0, 0], [10, 0], [5, 5]], 20).rotate([90, 0, 0])) == []
     assert all(one.severity == "fail" for one in found("fill", tube(20, 1.5, 6, 64)))
+
+
+def bored(diameter, depth, lying, facets=64):
+    bore = m3.Manifold.cylinder(depth, diameter / 2, diameter / 2, facets)
+    block = box([20, 20, 20], [-10, -10, 0])
+    if lying:
+        return block - bore.rotate([0, 90, 0]).translate([10 - depth, 0, 10])
+    return block - bore.translate([0, 0, 20 - depth])
+
+
+@pytest.mark.parametrize("facets", [16, 64, 200])
+@pytest.mark.parametrize("turn", [0, 37])
+@pytest.mark.parametrize("lying", [False, True])
+def test_holes_have_minima_by_the_way_they_lie(lying, turn, facets):
+    own, other = ("lying_hole", "upright_hole") if lying else ("upright_hole", "lying_hole")
+    part = bored(1.9, 8, lying, facets).rotate([0, 0, turn])
+    limits = {own: Limit(fail=2.0), "hole": Limit(fail=1.5)}
+    (finding,) = told(part, minimum=limits)
+    (breach,) = finding.breaches
+    assert (breach.check, breach.measured) == (own, pytest.approx(1.9, abs=1e-4))
+    assert "for a lying hole" in finding.message if lying else "upright hole" in finding.message
+    assert finding.advice == "draw a diameter ≥ 2.00 mm"
+    assert told(bored(2.0, 8, lying, facets), minimum=limits) == []
+    assert told(part, minimum={other: Limit(fail=2.0)}) == []
+
+
+@pytest.mark.parametrize("lying", [False, True])
+def test_a_hole_is_too_deep_for_its_diameter(lying):
+    limits = {"deep_hole": Limit(fail=5), "hole": Limit(fail=2.5)}
+    (finding,) = told(bored(2.0, 15, lying), minimum=limits)
+    assert {breach.check for breach in finding.breaches} == {"deep_hole", "hole"}
+    deep = next(each for each in finding.breaches if each.check == "deep_hole")
+    assert deep.measured == pytest.approx(7.5, rel=1e-3)
+    assert "is 15.00 mm deep, 7.5 times its diameter, more than 5" in finding.message
+    assert finding.advice == "draw a diameter ≥ 3.00 mm"
+    assert told(bored(3.0, 15, lying), minimum=limits) == []

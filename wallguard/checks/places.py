@@ -40,6 +40,8 @@ _STREWN, _SMALL = 4, 0.1
 # What varies by less is of one thickness (mm, and as a share), as in `walls.joins`.
 _EVEN_MM, _EVEN = 0.02, 0.02
 _STRETCHES = ("wall", "gap")
+# Checks of a diameter.
+_ROUND = ("hole", "upright_hole", "lying_hole", "pin")
 _ORDER = {feature.id: at for at, feature in enumerate(FEATURES)}
 
 
@@ -320,7 +322,7 @@ def _head(case: Case, place: _Place, first: _Limit, where: str) -> str:
         return f"{thing.head} at {where},{tail}"
     if isinstance(thing, Round):
         across = f"{place.kind} of diameter {mm(thing.diameter)} mm at {where}"
-        if first.breach.check != place.kind:
+        if first.breach.check not in _ROUND:
             return across
         return f"{'upright' if thing.vertical else 'lying'} {across}, {mm(thing.length)} mm long,"
     if isinstance(thing, Plate):
@@ -362,7 +364,8 @@ def _advice(case: Case, place: _Place, limits: Sequence[_Limit]) -> str:
         return f"leave ≥ {limit_text(rules.strictest('gap'))} mm of air, or close the gap"
     if place.kind == "hole":
         air = rules.strictest("gap") if place.within else 0.0
-        return f"draw a diameter ≥ {limit_text(max(rules.strictest('hole'), air))} mm"
+        least = max([rules.strictest("hole"), air, *(each.least for each in place.broken)])
+        return f"draw a diameter ≥ {limit_text(least)} mm"
     least = max((case.least(piece) for piece in place.within), default=0.0)
     least = max([least, *(each.least for each in place.broken)])
     if isinstance(thing, Round):

@@ -98,6 +98,24 @@ FEATURES: tuple[Feature, ...] = (
         _layers("thickness of a roof"),
     ),
     Feature(
+        "upright_hole",
+        "upright round holes are at least as wide as their minimum",
+        "upright_hole",
+        Asked("diameter of an upright hole"),
+    ),
+    Feature(
+        "lying_hole",
+        "lying round holes are at least as wide as their minimum",
+        "lying_hole",
+        Asked("diameter of a lying hole"),
+    ),
+    Feature(
+        "deep_hole",
+        "round holes are not too deep for their diameter",
+        "deep_hole",
+        Asked("depth over diameter of a hole", unit="", low=0.1, high=1000, smaller_is_worse=False),
+    ),
+    Feature(
         "slender",
         "walls and pins that stand free are not too high for their thickness",
         "slender",

@@ -1,0 +1,25 @@
+"""No round hole whose axis stands upright is narrower than its own minimum.
+
+An axis within 5° of upright stands. Passes: 2.00 mm against a minimum of 2.00 mm. Fails:
+1.90 mm. `hole` sets a minimum to all of them besides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from wallguard.checks.case import Broken, Case, Needs
+from wallguard.checks.round import narrow_holes
+
+ID: Final = "upright_hole"
+
+
+def needs(case: Case) -> Needs:
+    """Holes below the minimum."""
+    return Needs(rounds=case.rules.strictest(ID))
+
+
+def findings(case: Case) -> Iterator[Broken]:
+    """Each such hole below the minimum diameter."""
+    yield from narrow_holes(case, ID, vertical=True)
