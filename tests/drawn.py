@@ -50,6 +50,17 @@ def feature(draw: Any) -> m3.Manifold:
             inner = [max(long - 2 * t, 0.5)] * 2
             outside = [inner[0] + 2 * t, inner[1] + 2 * t, high + t]
             return box(outside) - box([*inner, high + 9], [t, t, t])
+        case "dome":
+            ball = m3.Manifold.sphere(8, 48) - m3.Manifold.sphere(max(8 - t, 0.5), 48)
+            return (ball ^ box([20, 20, 20], [-10, -10, draw(st.integers(0, 5))])).translate(
+                [8, 8, 0]
+            )
+        case "aslant":
+            rib = box([long, t, high])
+            return rib + rib.rotate([0, 0, draw(st.integers(4, 17)) * 10])
+        case "cup":
+            inner = m3.Manifold.cylinder(high + 1, 3, 6, 48).translate([0, 0, t])
+            return m3.Manifold.cylinder(high, 3 + t, 6 + t, 48) - inner
         case "pin":
             return m3.Manifold.cylinder(high, t, t, 32).translate([8, 8, 0])
         case "hole":

@@ -71,7 +71,7 @@ minimum: {wall: {fail: 1.03, warn: 1.53}, gap: {fail: 0.53}, hole: {fail: 2.03},
 """
 # The stated tolerance of a thickness, mm and in parts.
 TOLERANCE, RELATIVE = 0.005, 0.005
-# A floor or roof whose area is that of a smaller square, mm, may be one or none.
+# A floor or roof that is narrower on average, mm, may be one or none.
 NARROW = 1.0
 
 
@@ -189,12 +189,14 @@ def compared(found: Sequence[Finding]) -> list[Finding]:
     """Findings that must not depend on how a part is told. In which unit it is drawn is guessed
     from its box, where its format does not say; whether a place about as narrow as a bead is a
     floor is read off a grid."""
-    return [
-        each
-        for each in found
-        if each.check != "unit"
-        and not (each.check in ("floor", "roof") and min(each.size, default=9.0) < NARROW)
-    ]
+    return [each for each in found if each.check != "unit" and not _narrow(each)]
+
+
+def _narrow(finding: Finding) -> bool:
+    if finding.check not in ("floor", "roof") or finding.box is None:
+        return False
+    (side,), (low, high) = finding.size, np.array(finding.box)
+    return bool(side * side < NARROW * math.dist(low[:2], high[:2]))
 
 
 @pytest.mark.parametrize("category", ["layered", "space"])
