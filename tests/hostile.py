@@ -435,3 +435,9 @@ def mutated(path: Path) -> None:
         bits[chance.randrange(len(bits))] ^= 1 << chance.randrange(18, 27)
     faces[~np.isfinite(faces)] = 0
     stl(path, np.clip(faces, -1000, 1000).astype(float))
+
+
+@hostile(".stl")
+def flat_cone(path: Path) -> None:
+    """Far wider than its lowest section, as its rim lies below the middle of the first layer."""
+    stl(path, of(m3.Manifold.cylinder(0.6, 60, 0.4, 64)))

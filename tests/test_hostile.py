@@ -6,7 +6,9 @@ The others run in `python tests/campaign_hostile.py`.
 import re
 
 import pytest
+from here import wallguard
 from hostile import HOSTILE
+from test_properties import LAYERED, SPACE
 
 from wallguard.base.errors import InputError
 from wallguard.mesh.formats import package, threemf
@@ -72,3 +74,14 @@ def test_the_line_of_a_mistake_is_told_though_empty_lines_cost_nothing(tmp_path)
         path.write_bytes(text)
         with pytest.raises(InputError, match=rf"^{re.escape(str(path))}:{line}: a vertex needs"):
             read_mesh(path)
+
+
+@pytest.mark.parametrize("rules", [LAYERED, SPACE])
+def test_a_flat_cone_is_checked(tmp_path, rules):
+    """Nor is its edge, which is nothing thick, less than nothing thick."""
+    suffix, write = HOSTILE["flat_cone"]
+    write(tmp_path / f"part{suffix}")
+    (tmp_path / "rules.yaml").write_text(rules)
+    ran = wallguard(tmp_path, "check", f"part{suffix}", "--rules", "rules.yaml")
+    assert ran.returncode in (0, 1), ran.stdout + ran.stderr
+    assert "-0.00" not in ran.stdout

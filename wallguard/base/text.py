@@ -16,7 +16,7 @@ def number(text: str) -> float:
 
 def mm(value: float) -> str:
     """A length with two decimals: 1.5 -> "1.50"."""
-    return f"{value + 0.0:.2f}"
+    return f"{round(value, 2) + 0.0:.2f}"
 
 
 def limit_text(value: float) -> str:
