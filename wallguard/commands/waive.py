@@ -18,9 +18,10 @@ from wallguard.commands.publish import read_report
 from wallguard.documents.reading import read_text
 from wallguard.findings.model import Body, Finding, PartReport
 from wallguard.findings.outcomes import breach_of
-from wallguard.jobs.check import check_part
+from wallguard.jobs.check import check_all
 from wallguard.jobs.choose import Asked, choose
 from wallguard.jobs.design import Design
+from wallguard.jobs.limits import Allowed
 from wallguard.jobs.source import work_tree
 from wallguard.reports.console import Progress
 from wallguard.repository import git
@@ -265,7 +266,7 @@ def _checked(root: Path) -> Iterator[PartReport]:
     tasks = changed.tasks + [task for task in every.tasks if task.path not in first]
     with Progress(len(tasks)) as progress:
         for task in tasks:
-            yield from check_part(task)
+            yield from check_all([replace(task, allowed=Allowed())])[0]
             progress.step(task.path)
     for trouble in design.troubles.values():
         raise InputError(
