@@ -315,12 +315,29 @@ class Case:
     @cached_property
     def gaps(self) -> Sequence[Stretch]:
         """The part's gaps up to the limit, without specks and the ends of notches; narrowest
-        first."""
+        first. Without those between bodies, where these have a limit of their own."""
+        return self._gaps[False]
+
+    @cached_property
+    def clearances(self) -> Sequence[Stretch]:
+        """The gaps between bodies, where they have a limit of their own."""
+        return self._gaps[True]
+
+    @cached_property
+    def _gaps(self) -> dict[bool, list[Stretch]]:
+        cut, largest = self.cut, self.largest_gap
         if self.layered:
-            gaps = self.geometry.gaps(self.cut, self.largest_gap)
+            gaps = self.geometry.gaps(cut, largest)
         else:
-            gaps = self.geometry.gaps_in_space(self.largest_gap)
-        return [gap for gap in gaps if not (is_speck(gap) or is_notch(gap))]
+            gaps = self.geometry.gaps_in_space(largest)
+        apart = [False] * len(gaps)
+        if "clearance" in self.rules.minimum and gaps:
+            apart = self.geometry.between_bodies(cut if self.layered else None, largest)
+        sides: dict[bool, list[Stretch]] = {False: [], True: []}
+        for gap, parts in zip(gaps, apart, strict=True):
+            if not (is_speck(gap) or is_notch(gap)):
+                sides[parts].append(gap)
+        return sides
 
     @cached_property
     def largest_round(self) -> float:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from wallguard.shapes.cavities import Cavity
     from wallguard.shapes.cups import Cup
     from wallguard.shapes.footprints import Footprint, Island
+    from wallguard.shapes.knives import Knife
     from wallguard.shapes.undersides import Ask, Underside
     from wallguard.walls.aslant import Aslant
     from wallguard.walls.plates import Plate
@@ -315,6 +316,24 @@ class Geometry:
         from wallguard.shapes.undersides import find_undersides
 
         return self._once("undersides", (ask,), lambda: find_undersides(self.placed.mesh, ask))
+
+    def knives(self, sharper: float) -> list[Knife]:
+        """Edges sharper than an angle, degrees."""
+        from wallguard.shapes.knives import find_knives
+
+        return self._once("knives", (sharper,), lambda: find_knives(self.placed.mesh, sharper))
+
+    def between_bodies(self, layer_height: float | None, largest: float) -> list[bool]:
+        """Of each of the gaps in layers of this height, or in space, whether it parts two bodies."""
+
+        def measure() -> list[bool]:
+            from wallguard.shapes.clearances import between_bodies
+
+            if layer_height is None:
+                return between_bodies(self.placed.mesh, self.gaps_in_space(largest))
+            return between_bodies(self.placed.mesh, self.gaps(layer_height, largest))
+
+        return self._once("clearances", (layer_height, largest), measure)
 
     def cavities(self, passes: float) -> list[Cavity]:
         """Cavities that are closed or, for a ball of diameter `passes` (mm), have narrow ways out;

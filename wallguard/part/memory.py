@@ -32,6 +32,8 @@ Kind = Literal[
     "undersides",
     "cavities",
     "cups",
+    "knives",
+    "clearances",
     "bodies",
 ]
 
@@ -144,6 +146,12 @@ def _shape(kind: Kind) -> Any:
         from wallguard.shapes.cups import Cup
 
         return list[Cup]
+    if kind == "knives":
+        from wallguard.shapes.knives import Knife
+
+        return list[Knife]
+    if kind == "clearances":
+        return list[bool]
     if kind == "bodies":
         from wallguard.findings.model import Body
 

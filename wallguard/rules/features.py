@@ -116,6 +116,18 @@ FEATURES: tuple[Feature, ...] = (
         Asked("depth over diameter of a hole", unit="", low=0.1, high=1000, smaller_is_worse=False),
     ),
     Feature(
+        "clearance",
+        "gaps between bodies are wide enough to let them move",
+        "clearance",
+        Asked("distance between two bodies"),
+    ),
+    Feature(
+        "edge",
+        "edges are not too sharp",
+        "edge",
+        Asked("angle of an edge", unit="degrees", low=1, high=179),
+    ),
+    Feature(
         "slender",
         "walls and pins that stand free are not too high for their thickness",
         "slender",

@@ -15,10 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected
-from wallguard.mesh.edges import edges_of
-from wallguard.mesh.mesh import Mesh, volume
-from wallguard.mesh.nesting import nesting
+from wallguard.mesh.mesh import Mesh
+from wallguard.shapes.shells import Shells, shells_of
 
 Point = tuple[float, float, float]
 Box = tuple[Point, Point]
@@ -72,7 +70,7 @@ def find_cavities(mesh: Mesh, passes: float) -> list[Cavity]:
 
     Raises TooLargeError where the part is too large for so small a ball.
     """
-    label = _shells(mesh)
+    label = shells_of(mesh)
     made, facing_in = _closed(mesh, label)
     if passes > 0:
         from wallguard.shapes.openings import open_cavities
@@ -84,26 +82,14 @@ def find_cavities(mesh: Mesh, passes: float) -> list[Cavity]:
 
 def _closed(mesh: Mesh, label: _Ints) -> tuple[list[Cavity], list[int]]:
     """The closed ones, and the numbers of their surfaces, of those that triangles (m,) are of."""
-    count = int(label.max(initial=-1)) + 1
-    order = np.argsort(label, kind="stable")
-    parts = np.split(order, np.searchsorted(label[order], np.arange(1, count)))
-    volumes = [volume(mesh.vertices, mesh.triangles[part]) for part in parts]
-    if all(value >= 0 for value in volumes):
-        return [], []
-    points = np.array([mesh.vertices[mesh.triangles[part[0]]].mean(axis=0) for part in parts])
-    body = label.astype(np.int32)
-    nested = nesting(points, np.arange(count), mesh.vertices, mesh.triangles, body)
-    around: dict[int, list[int]] = {}
-    for inner, outer in zip(nested.point.tolist(), nested.body.tolist(), strict=True):
-        around.setdefault(inner, []).append(outer)
-    air = {at: -value for at, value in enumerate(volumes) if value < 0}
-    for inner, outer in around.items():
-        nearest = min(outer, key=lambda at: abs(volumes[at]))
-        if volumes[inner] > 0 and nearest in air:
-            air[nearest] -= volumes[inner]
+    shells = Shells.of(mesh, label)
+    air = {at: -value for at, value in enumerate(shells.volumes) if value < 0}
+    for inner, outer in shells.around.items():
+        if shells.volumes[inner] > 0 and outer in air:
+            air[outer] -= shells.volumes[inner]
     made = []
     for at, value in air.items():
-        corners = mesh.vertices[mesh.triangles[parts[at]]].reshape(-1, 3)
+        corners = mesh.vertices[mesh.triangles[label == at]].reshape(-1, 3)
         low, high = corners.min(axis=0).tolist(), corners.max(axis=0).tolist()
         middle = [(a + b) / 2 for a, b in zip(low, high, strict=True)]
         made.append(
@@ -117,11 +103,3 @@ def _closed(mesh: Mesh, label: _Ints) -> tuple[list[Cavity], list[int]]:
             )
         )
     return made, list(air)
-
-
-def _shells(mesh: Mesh) -> _Ints:
-    """Which connected surface each triangle is of."""
-    edges = edges_of(mesh.triangles, np.ones(len(mesh.triangles), bool))
-    two = edges.start[np.flatnonzero(edges.count == 2)]
-    one, other = edges.sides[two] // 3, edges.sides[two + 1] // 3
-    return connected(one, other, len(mesh.triangles))[1]

@@ -452,26 +452,26 @@ def _distances(mesh: Mesh, middle: _Floats, size: float, fine: _Floats) -> _Floa
     low, high = corner.min(axis=1), corner.max(axis=1)
     away = np.linalg.norm(np.maximum(np.maximum(low - around, around - high), 0.0), axis=1)
     first = np.argsort(away, kind="stable")[:64]
-    nearest = math.sqrt(_squares(np.repeat(around[None], len(first), 0), corner[first]).min())
+    nearest = math.sqrt(squares(np.repeat(around[None], len(first), 0), corner[first]).min())
     near = corner[away <= nearest + 2 * reach]
     made = []
     step = max(1, _AT_ONCE // (len(near) + 8 * len(fine)))
     for at in range(0, len(middle), step):
         own = middle[at : at + step]
         cell, triangle = np.divmod(np.arange(len(own) * len(near)), len(near))
-        off = np.sqrt(_squares(own[cell], near[triangle])).reshape(len(own), len(near))
+        off = np.sqrt(squares(own[cell], near[triangle])).reshape(len(own), len(near))
         # Whatever is nearest anywhere in a cell is no farther from its middle than this.
         kept = off <= off.min(axis=1, keepdims=True) + math.sqrt(3) * size
         cell, triangle = np.nonzero(kept)
         points = own[cell][:, None] + fine[None]
         corners = np.repeat(near[triangle], len(fine), axis=0)
-        square = _squares(points.reshape(-1, 3), corners).reshape(len(cell), len(fine))
+        square = squares(points.reshape(-1, 3), corners).reshape(len(cell), len(fine))
         begin = np.flatnonzero(np.diff(cell, prepend=-1))
         made.append(np.sqrt(np.minimum.reduceat(square, begin, axis=0)).ravel())
     return np.concatenate(made)
 
 
-def _squares(points: _Floats, corner: _Floats) -> _Floats:
+def squares(points: _Floats, corner: _Floats) -> _Floats:
     """The square of the distance of each point (n, 3) from its triangle (n, 3, 3): square to that
     where its foot lies within, else from a side."""
     a, b, c = corner.transpose(1, 0, 2)
