@@ -256,6 +256,7 @@ def test_a_proxy_of_the_environment_is_used(server, clock, monkeypatch):
             {"page": "3", "q": "1"},
         ),
         ("nonsense", {}),
+        ('<http://[::1>; rel="next"', {}),
     ],
 )
 def test_the_next_page(link, query):

@@ -67,7 +67,10 @@ class Answer:
         for link in self.headers.get("link", "").split(","):
             target, _, parameters = link.partition(">")
             if 'rel="next"' in parameters.replace(" ", ""):
-                return dict(parse_qsl(urlsplit(target.strip().removeprefix("<")).query))
+                try:
+                    return dict(parse_qsl(urlsplit(target.strip().removeprefix("<")).query))
+                except ValueError:  # no address at all
+                    return {}
         return {}
 
 
