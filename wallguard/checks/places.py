@@ -361,11 +361,9 @@ def _advice(case: Case, place: _Place, limits: Sequence[_Limit]) -> str:
     if isinstance(thing, Spot):
         return ", and ".join(dict.fromkeys(each.broken.draw for each in limits if each.broken.draw))
     if place.kind == "gap":
-        least = max([each.least for each in place.broken]) or rules.strictest("gap")
-        close = (
-            "or close the gap" if not any(each.least for each in place.broken) else "or join them"
-        )
-        return f"leave ≥ {limit_text(least)} mm of air, {close}"
+        bodies = max(each.least for each in place.broken)
+        close = "join them" if bodies else "close the gap"
+        return f"leave ≥ {limit_text(bodies or rules.strictest('gap'))} mm of air, or {close}"
     if place.kind == "hole":
         air = rules.strictest("gap") if place.within else 0.0
         least = max([rules.strictest("hole"), air, *(each.least for each in place.broken)])

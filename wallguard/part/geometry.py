@@ -324,7 +324,7 @@ class Geometry:
         return self._once("knives", (sharper,), lambda: find_knives(self.placed.mesh, sharper))
 
     def between_bodies(self, layer_height: float | None, largest: float) -> list[bool]:
-        """Of each of the gaps in layers of this height, or in space, whether it parts two bodies."""
+        """Of each gap in layers of this height, or in space, whether it parts two bodies."""
 
         def measure() -> list[bool]:
             from wallguard.shapes.clearances import between_bodies
