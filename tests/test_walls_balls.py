@@ -10,7 +10,6 @@ import trimesh
 from tests.solids import box, i_section, mesh, prism, tube, wedge
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.read import read_mesh
-from wallguard.walls import balls
 from wallguard.walls.balls import find_gaps, find_walls
 
 ROTATIONS = ([0, 0, 0], [90, 0, 0], [31, 17, 55])
@@ -218,16 +217,63 @@ def test_leaning_wall_is_as_thick_as_an_upright_one(lean, rotation, times):
     assert told(solid.rotate(rotation).refine(times)) == [(1.0, 1)]
 
 
-def test_a_mesh_of_very_many_triangles_is_sampled_and_reads_the_same(monkeypatch):
-    """A tube's wall and a plate on a block: by cells and by samples."""
+@pytest.mark.parametrize("where", ["facets._MANY", "clear._MOST", "bounds._PAIRS"])
+def test_faces_in_pieces_read_as_they_do_whole(monkeypatch, where):
+    """Where too many long facets face each other they are cut, and asked at points: a plate on a
+    block, a tube, and a bar that varies in thickness."""
     plate = box([20, 0.9, 12], [0, 0, 3]) + box([20, 10, 3.1], [0, -4, 0])
-    for solid, thick in ((plate, 0.9), (tube(20, 1.2, 10, 48), 1.2)):
-        exact = find_walls(mesh(solid), 2.0, ())
-        monkeypatch.setattr(balls, "_MANY", 0)
-        many = find_walls(mesh(solid), 2.0, ())
+    bar = wedge(0.6, 1.6, 14.3, 6)
+    for solid, least, most in (
+        (plate, 0.9, 0.9),
+        (tube(20, 1.2, 10, 48), 1.2, 1.2),
+        (bar, 0.6, 1.6),
+    ):
+        (exact,) = find_walls(mesh(solid), 2.0, ())
+        monkeypatch.setattr(f"wallguard.walls.{where}", 0)
+        (many,) = find_walls(mesh(solid), 2.0, ())
         monkeypatch.undo()
-        assert len(exact) == len(many) == 1
-        for found in (exact[0], many[0]):
-            assert found.typical == pytest.approx(thick, rel=0.01)
-            assert found.minimum == pytest.approx(thick, rel=0.02)
-        assert exact[0].sides == many[0].sides
+        for wall in (exact, many):
+            assert wall.minimum == pytest.approx(least, abs=0.03)
+            # A point speaks for a piece: over a taper it is off by that of half a piece.
+            assert wall.maximum == pytest.approx(most, abs=0.1)
+        assert many.typical == pytest.approx(exact.typical, rel=0.01 if least == most else 0.05)
+        assert many.length == pytest.approx(exact.length, abs=1.0)
+        assert many.sides == exact.sides
+
+
+def test_one_method_at_every_fineness():
+    """A hollow ball from coarse to fine: its facets' sagitta is all that differs."""
+    for steps in (32, 64, 128):
+        (wall,) = thin(m3.Manifold.sphere(12, steps) - m3.Manifold.sphere(11.2, steps))
+        sagitta = 12 * (1 - np.cos(np.pi / steps))
+        assert wall.minimum == pytest.approx(0.8, abs=0.002 + sagitta)
+        assert wall.maximum == pytest.approx(0.8, abs=0.002 + sagitta)
+        assert wall.typical == pytest.approx(0.8, abs=0.002 + sagitta)
+
+
+def test_cost_grows_with_the_mesh_and_no_faster(monkeypatch):
+    """Counted in pairs of nodes and points that are asked, not in seconds."""
+    from wallguard.walls import bounds, tangent
+
+    asked = 0
+
+    def counting(inner, of):
+        def counted(*arguments):
+            nonlocal asked
+            asked += len(arguments[of])
+            return inner(*arguments)
+
+        return counted
+
+    monkeypatch.setattr(bounds, "_met", counting(bounds._met, 2))
+    monkeypatch.setattr(tangent.Surface, "nearest", counting(tangent.Surface.nearest, 1))
+    costs = []
+    for count in (3, 12):
+        comb = box([6 * count, 12, 2])
+        for i in range(count):
+            comb += box([1, 12, 8], [6 * i + 2, 0, 1])
+            comb += m3.Manifold.cylinder(9, 0.6, 0.6, 12).translate([6 * i + 4.5, 6, 0])
+        asked = 0
+        assert len(thin(comb, 1.8)) == 2 * count
+        costs.append(asked)
+    assert np.log(costs[1] / costs[0]) / np.log(4) <= 1.1

@@ -234,9 +234,8 @@ def _in_space(case: Case, corners: _Floats, normal: _Floats) -> _Floats:
     from wallguard.walls.samples import FACING
     from wallguard.walls.tangent import Surface
 
-    balls = Surface(corners, -normal).balls(
-        corners.mean(axis=1), -normal, np.arange(len(corners)), case.largest / 2
-    )
+    surface = Surface(corners, -normal)
+    balls = surface.balls(corners.mean(axis=1), -normal, case.largest / 2)
     wall = (balls.facing <= FACING) & np.isfinite(balls.radius)
     return np.where(wall, 2 * balls.radius, 0.0)
 

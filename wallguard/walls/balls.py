@@ -46,8 +46,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import connected, grouped, spread
+from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
-from wallguard.walls.clear import Cells, clear_cells, divided, joined, mirrored
+from wallguard.walls.clear import Cells, clear_cells, divided, joined, mirrored, no_cells
 from wallguard.walls.facets import Facets, facets_of
 from wallguard.walls.facing import THICKER, pieces_between
 from wallguard.walls.links import links_of
@@ -77,8 +78,6 @@ _UNIFORM_MM, _UNIFORM = 0.02, 0.02
 _INSET = 0.005
 # Where a wall's rim turns by more (radians) it ends, or stands on a foot.
 _FOOT = np.radians(20.0)
-# Meshes of more triangles than this are sampled: see `sampled`.
-_MANY = 30_000
 
 
 def find_walls(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretch]:
@@ -98,16 +97,19 @@ def find_gaps(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretc
 def _find(mesh: Mesh, largest: float, edges: Sequence[float], *, air: bool) -> list[Stretch]:
     if largest <= 0:
         return []
-    if len(mesh.triangles) > _MANY:
-        # Of so many small facets pairs cost more than samples, which are less exact.
-        from wallguard.walls import sampled
-
-        return (sampled.find_gaps if air else sampled.find_walls)(mesh, largest, edges)
-    facets = facets_of(mesh, _LONG * max(largest / 4, _STEP), air=air)
+    small = _LONG * max(largest / 4, _STEP)
+    facets = facets_of(mesh, small, air=air)
     if facets is None:
         return []
     limits = np.asarray(edges, np.float64)
-    flat = divided(clear_cells(facets, pieces_between(facets, largest)), limits)
+    try:
+        flat = divided(clear_cells(facets, pieces_between(facets, largest)), limits)
+    except TooLargeError:
+        # So many long facets face each other that each of them had better be asked at points.
+        step = _LONG * float(np.sqrt(facets.area.sum() / (0.43 * _MOST)))
+        facets = facets_of(mesh, max(small, step), air=air, cut=True)
+        flat = no_cells()
+    assert facets is not None
     both = np.flatnonzero(flat.pair)
     fine, radius = _fine_cells(facets, largest)
     cells = joined([flat, mirrored(facets, flat.chosen(both)), fine])
@@ -142,12 +144,10 @@ def _fine_cells(facets: Facets, largest: float) -> tuple[Cells, _Floats]:
     own = np.flatnonzero(facets.fine)
     contact, wall = own, np.zeros(len(own), bool)
     if len(own):
-        from wallguard.walls.tangent import Surface
-
-        surface = Surface(facets.corners, facets.normal)
+        surface = facets.surface
         point = _points(facets)[own]
         speaks, spoken = _spokesmen(facets, own, point, largest)
-        balls = surface.balls(point[speaks], facets.normal[own[speaks]], own[speaks], largest / 2)
+        balls = surface.balls(point[speaks], facets.normal[own[speaks]], largest / 2)
         radius[own] = balls.radius[spoken]
         contact, wall = balls.triangle[spoken], (balls.facing <= FACING)[spoken]
     own, contact = own[wall], contact[wall]
@@ -274,12 +274,9 @@ def _thinnest(walls: _Walls) -> tuple[_Floats, _Floats]:
     spot = centre[chosen, best[chosen]]
     fine = np.flatnonzero(facets.fine[cells.own[chosen]])
     if len(fine):
-        from wallguard.walls.tangent import Surface
-
         own, radius = cells.own[chosen[fine]], least[fine] / 2
-        surface, point = Surface(facets.corners, facets.normal), _points(facets)[own]
-        reach = float(radius.max()) * 1.1
-        least[fine], spot[fine] = sharpened(surface, own, radius, point, reach)
+        surface, point = facets.surface, _points(facets)[own]
+        least[fine], spot[fine] = sharpened(surface, own, radius, point)
     return least, spot
 
 

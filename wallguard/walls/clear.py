@@ -9,15 +9,16 @@ are halved until they are small.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import distinct, median, ranges
-from wallguard.walls.boxes import Boxes, meetings
+from wallguard.base.arrays import distinct, dot, ranges
+from wallguard.base.errors import TooLargeError
+from wallguard.walls.bounds import Tree, bounds_of, meetings
 from wallguard.walls.facets import Facets
-from wallguard.walls.facing import ENDS, Pieces, axes_of
+from wallguard.walls.facing import ENDS, Pieces
 from wallguard.walls.rings import INNER, rings_of
 
 _Floats = NDArray[np.float64]
@@ -33,6 +34,8 @@ _ALIKE = float(np.cos(np.radians(30.0)))
 _SMALL, _SMALLEST, _ROUNDS = 0.4, 0.1, 30
 # Cells are halved so often to find room for one ball.
 _TRIES = 9
+# More pieces than this are not followed.
+_MOST = 60_000
 
 
 @dataclass(frozen=True)
@@ -98,16 +101,28 @@ def joined(cells: list[Cells]) -> Cells:
     )
 
 
+def no_cells() -> Cells:
+    """None."""
+    none = np.zeros(0, np.int64)
+    return Cells(np.zeros((0, 3, 4)), np.zeros((0, 3), np.int64), none, none, np.zeros(0, bool))
+
+
 def clear_cells(facets: Facets, pieces: Pieces) -> Cells:
     """The parts of pieces where balls hold nothing else.
 
     What goes on from the two facets, as the end of a wall does, is no reason to leave a part out:
     there the wall ends. But somewhere between the two a ball must have room.
+
+    Raises TooLargeError where there are so many pieces that it would take minutes.
     """
     points, label, ring = pieces.rings.triangles()
     cells = Cells(points, label, pieces.own[ring], pieces.contact[ring], pieces.pair[ring])
-    touching = facets.touching()
-    cell, triangle = _in_reach(facets, cells, touching, ends=False)
+    if not len(cells.own):
+        return cells
+    if len(cells.own) > _MOST:
+        raise TooLargeError(f"{len(cells.own)} pieces of faces that face each other")
+    touching = facets.touching(facets.face[np.concatenate([cells.own, cells.contact])])
+    cell, triangle = _in_reach(facets, cells, touching)
     final = []
     for _ in range(_ROUNDS):
         busy = np.bincount(cell, minlength=len(cells.own)) > 0
@@ -118,10 +133,10 @@ def clear_cells(facets: Facets, pieces: Pieces) -> Cells:
         cells, cell = cells.chosen(busy), number[cell]
         cells, cell, triangle = _round(facets, cells, cell, triangle)
     clear = joined(final)
-    return clear.chosen(_with_room(facets, clear, touching))
+    return clear.chosen(_with_room(facets, clear))
 
 
-def _with_room(facets: Facets, cells: Cells, touching: _Ints) -> _Bools:
+def _with_room(facets: Facets, cells: Cells) -> _Bools:
     """Whether between the flat faces of each cell there is room for a ball anywhere, whatever goes
     on from them; asked of the widest cell of each pair first."""
     if not len(cells.own):
@@ -143,22 +158,15 @@ def _with_room(facets: Facets, cells: Cells, touching: _Ints) -> _Bools:
         if step == 1:
             rest = np.flatnonzero(~good[group])
             some, label = cells.chosen(rest), group[rest]
-        if step < 2:
-            cell, triangle = _in_reach(facets, some, touching, ends=True)
-        room, blocked = _sampled(facets, some, cell, triangle)
+        room, blocked = _sampled(facets, some)
         good[label[room]] = True
         if step == 0:
             continue
         left = np.flatnonzero(~good[label] & ~blocked)
         if not len(left):
             break
-        kept = np.isin(cell, left)
-        cell, triangle = np.searchsorted(left, cell[kept]), triangle[kept]
         some, parent = _halved(some.chosen(left))
         label = label[left][parent]
-        begin = np.searchsorted(cell, parent, side="left")
-        part, row = ranges(begin, np.searchsorted(cell, parent, side="right") - begin)
-        cell, triangle = part, triangle[row]
     roomy: _Bools = good[group]
     return roomy
 
@@ -169,22 +177,17 @@ _SEVEN = np.array(
 )
 
 
-def _sampled(facets: Facets, cells: Cells, cell: _Ints, triangle: _Ints) -> tuple[_Bools, _Bools]:
-    """Whether the balls at any of seven points of each cell are clear of the triangles in its way;
-    and whether one triangle is in the way of all of it."""
+def _sampled(facets: Facets, cells: Cells) -> tuple[_Bools, _Bools]:
+    """Whether the balls at any of seven points of each cell hold nothing; and whether one triangle
+    is in the way of all of it."""
     centre = np.einsum("si,kic->ksc", _SEVEN, cells.centres(facets))
     radius = cells.points[:, :, 3] @ _SEVEN.T
-    corners = np.repeat(facets.corners[triangle], 7, axis=0)
-    normal = np.repeat(facets.normal[triangle], 7, axis=0)
-    where = centre[cell].reshape(-1, 3)
-    away = np.linalg.norm(where - nearest(where, corners, normal), axis=1).reshape(-1, 7)
-    hit = away < (1 - _TIE) * radius[cell] - 1e-6
-    met = np.zeros(radius.shape, bool)
-    np.logical_or.at(met, cell, hit)
-    blocked = np.zeros(len(radius), bool)
-    blocked[cell[hit[:, :3].all(axis=1)]] = True
-    free: _Bools = ~np.all(met, axis=1)
-    return free, blocked
+    away, met = facets.surface.nearest(centre.reshape(-1, 3))
+    hit = away.reshape(-1, 7) < (1 - _TIE) * radius - 1e-6
+    met = met.reshape(-1, 7)
+    # How far a triangle is from a ball is convex: what all corners' balls hold all of them hold.
+    alike = (met[:, :3] == met[:, :1]).all(axis=1)
+    return ~hit.all(axis=1), hit[:, :3].all(axis=1) & alike
 
 
 def mirrored(facets: Facets, both: Cells) -> Cells:
@@ -195,35 +198,31 @@ def mirrored(facets: Facets, both: Cells) -> Cells:
     return Cells(points, both.label, both.contact, both.own, both.pair)
 
 
-def _in_reach(facets: Facets, cells: Cells, touching: _Ints, *, ends: bool) -> tuple[_Ints, _Ints]:
-    """Cells, and triangles that may lie within their balls: of flat faces that touch those of the
-    cell (`ends`), or of others."""
+def _in_reach(facets: Facets, cells: Cells, touching: _Ints) -> tuple[_Ints, _Ints]:
+    """Cells, and triangles that may lie within their balls, but for those of flat faces that touch
+    those of the cell."""
     if not len(cells.own):
         return cells.own, cells.own
     centre, radius = cells.centres(facets), cells.points[:, :, 3]
-    low = (centre - radius[:, :, None]).min(axis=1)
-    high = (centre + radius[:, :, None]).max(axis=1)
-    its_low, its_high = facets.corners.min(axis=1), facets.corners.max(axis=1)
-    axes = axes_of(low, high)
-    none = np.zeros(len(low), np.int64)
-    asked = Boxes(low[:, axes[:2]], high[:, axes[:2]], none)
-    its = Boxes(its_low[:, axes[:2]], its_high[:, axes[:2]], np.zeros(len(its_low), np.int64))
-    reached = [(none[:0], none[:0])]
-    for one, other in meetings(asked, its, median(radius)):
-        cell, triangle = one, other
-        last = axes[2]
-        kept = (low[cell, last] <= its_high[triangle, last]) & (
-            its_low[triangle, last] <= high[cell, last]
-        )
+    normal = facets.normal[cells.own]
+    balls = bounds_of(cells.points[:, :, :3], normal)
+    asked = replace(
+        balls,
+        low=(centre - radius[:, :, None]).min(axis=1),
+        high=(centre + radius[:, :, None]).max(axis=1),
+        last=balls.first + 2 * radius.max(axis=1),
+    )
+    its = bounds_of(facets.corners, facets.normal)
+    reached = [(cells.own[:0], cells.own[:0])]
+    trees = Tree(asked, facets.face[cells.own]), Tree(its, np.where(facets.broad, facets.face, -1))
+    for pair in meetings(*trees):
+        cell, triangle = pair
+        kept = np.ones(len(cell), bool)
         for own in (cells.own, cells.contact):
             mine = own[cell]
             kept &= facets.face[mine] != facets.face[triangle]
-            turn = np.einsum("ij,ij->i", facets.normal[mine], facets.normal[triangle])
+            turn = dot(facets.normal[mine], facets.normal[triangle])
             kept &= (facets.patch[mine] != facets.patch[triangle]) | (turn < _ALIKE)
-        cell, triangle = cell[kept], triangle[kept]
-        kept = _touch(facets, cells.own[cell], triangle, touching)
-        kept |= _touch(facets, cells.contact[cell], triangle, touching)
-        kept = kept == ends
         cell, triangle = cell[kept], triangle[kept]
         away = centre[cell] - facets.corners[triangle, :1]
         rise = np.einsum("kij,kj->ki", away, facets.normal[triangle])
@@ -231,6 +230,9 @@ def _in_reach(facets: Facets, cells: Cells, touching: _Ints, *, ends: bool) -> t
         # What is met is met from within, and no sooner than its plane.
         kept = (rise > _TIE * its_radius).any(axis=1)
         kept &= (rise < (1 - _TIE) * its_radius).any(axis=1)
+        cell, triangle = cell[kept], triangle[kept]
+        kept = ~_touch(facets, cells.own[cell], triangle, touching)
+        kept &= ~_touch(facets, cells.contact[cell], triangle, touching)
         reached.append((cell[kept], triangle[kept]))
     cell = np.concatenate([each for each, _ in reached])
     triangle = np.concatenate([each for _, each in reached])

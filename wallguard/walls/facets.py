@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +13,10 @@ from wallguard.base.arrays import connected, distinct, dot, grouped, ranges
 from wallguard.mesh.edges import edges_of
 from wallguard.mesh.mesh import Mesh
 from wallguard.walls.flats import FEW, filled_anew
+from wallguard.walls.refine import halved
+
+if TYPE_CHECKING:
+    from wallguard.walls.tangent import Surface
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -18,6 +24,11 @@ _Bools = NDArray[np.bool_]
 
 # Neighbours that turn by less (radians) are one flat face: above float32's step.
 _LEVEL = 1e-3
+# A facet that turns by less than this (radians) into its neighbour is one of a curve, over which
+# the thickness changes little: there one so many times as long is fine, too.
+_CURVE, _CURVED = float(np.radians(15.0)), 2.0
+# More long facets of curved surfaces than this are cut into fine ones: pairs of them cost more.
+_MANY = 20_000
 # A surface goes on across a turn of up to 50 degrees: an eight-sided tube is one wall.
 ALONG = float(np.cos(np.radians(50.0)))
 
@@ -49,14 +60,28 @@ class Facets:
     fine: _Bools
     broad: _Bools
 
-    def touching(self) -> _Ints:
-        """Flat faces that share a vertex, as face * number of faces + face, rising."""
+    @cached_property
+    def surface(self) -> Surface:
+        """The same, to be searched for what is nearest."""
+        from wallguard.walls.tangent import Surface
+
+        return Surface(self.corners, self.normal)
+
+    def touching(self, faces: _Ints) -> _Ints:
+        """Which flat faces share a vertex with one of these, as face * number of faces + face,
+        rising."""
         size = int(self.face.max()) + 1
-        key = distinct(self.triangles.ravel() * size + np.repeat(self.face, 3))
+        named = np.zeros(size, bool)
+        named[faces] = True
+        shared = np.zeros(int(self.triangles.max()) + 1, bool)
+        shared[self.triangles[named[self.face]]] = True
+        corner = np.flatnonzero(shared[self.triangles].any(axis=1))
+        vertex, face = self.triangles[corner].ravel(), np.repeat(self.face[corner], 3)
+        key = distinct((vertex * size + face)[shared[vertex]])
         vertex, face = key // size, key % size
         begin = np.searchsorted(vertex, vertex, side="left")
         number = np.searchsorted(vertex, vertex, side="right") - begin
-        one, other = ranges(begin, number)
+        one, other = ranges(begin, np.where(named[face], number, 0))
         keys: _Ints = distinct(face[one] * size + face[other])
         return keys
 
@@ -107,10 +132,11 @@ def units_of(facets: Facets) -> Units:
     return Units(np.concatenate([alone, one[convex]]), corner, every, count)
 
 
-def facets_of(mesh: Mesh, small: float, *, air: bool) -> Facets | None:
+def facets_of(mesh: Mesh, small: float, *, air: bool, cut: bool = False) -> Facets | None:
     """The facets of a mesh, seen from the material or the air; None where nothing has an area.
 
     small  longest edge (mm) of a facet for which one point speaks, in a flat face no larger
+    cut    whether all longer ones are cut, so that all are fine, however many hold each other up
     """
     triangles = mesh.triangles.astype(np.int64)
     corners = mesh.vertices[triangles]
@@ -123,32 +149,62 @@ def facets_of(mesh: Mesh, small: float, *, air: bool) -> Facets | None:
     normal = normal[solid] / doubled[:, None]
     corners = mesh.vertices[triangles]
     beside, bend = _neighbours(triangles, corners, normal)
-    face = _parts(beside, bend, np.cos(_LEVEL))
-    triangles = filled_anew(mesh.vertices, triangles, normal, face)
+    face = _parts(beside, np.abs(bend), _LEVEL)
+    vertices, triangles = mesh.vertices, filled_anew(mesh.vertices, triangles, normal, face)
+    vertices, triangles, piece = _shortened(vertices, triangles, small, cut)
     if air:
         triangles = triangles[:, ::-1]
-    corners = mesh.vertices[triangles]
+    corners = vertices[triangles]
     normal = np.cross(corners[:, 2] - corners[:, 0], corners[:, 1] - corners[:, 0])
     doubled = np.linalg.norm(normal, axis=1)
     normal /= np.maximum(doubled, 1e-12)[:, None]
     beside, bend = _neighbours(triangles, corners, normal)
-    face, patch = _parts(beside, bend, np.cos(_LEVEL)), _parts(beside, bend, ALONG)
+    # The pieces of a facet that was cut count as facets of their own.
+    apart = piece[:, None] & piece[beside] & (beside >= 0)
+    level = np.where(apart, np.inf, np.abs(bend))
+    face, patch = _parts(beside, level, _LEVEL), _parts(beside, np.abs(bend), np.arccos(ALONG))
     faces = int(face.max()) + 1
     low = grouped(np.minimum, face, faces, corners.min(axis=1))
     high = grouped(np.maximum, face, faces, corners.max(axis=1))
     broad = (np.bincount(face) > FEW)[face]
-    fine = (np.linalg.norm(high - low, axis=1) <= small)[face]
+    # A curve's facets turn off a little on both sides.
+    curved = ((np.abs(bend) > _LEVEL) & (np.abs(bend) <= _CURVE)).any(axis=1)
+    curved |= piece
+    most = small * np.where(grouped(np.logical_and, face, faces, curved), _CURVED, 1.0)
+    fine = (np.linalg.norm(high - low, axis=1) <= most)[face]
     return Facets(
         triangles, corners, normal, doubled / 2, beside, bend, face, patch, fine, broad & ~fine
     )
 
 
-def _parts(beside: _Ints, bend: _Floats, least: float) -> _Ints:
-    """(m,) the part that each triangle is of, where parts hold together across turns of a cosine
-    of at least so much."""
-    side = np.flatnonzero((beside.ravel() >= 0) & (np.cos(bend.ravel()) >= least))
+def _parts(beside: _Ints, turn: _Floats, most: float) -> _Ints:
+    """(m,) the part that each triangle is of, where parts hold together across turns (m, 3) of up
+    to so many radians."""
+    side = np.flatnonzero((beside.ravel() >= 0) & (turn.ravel() <= most))
     part: _Ints = connected(side // 3, beside.ravel()[side], len(beside))[1]
     return part
+
+
+def _shortened(
+    vertices: _Floats, triangles: _Ints, small: float, cut: bool
+) -> tuple[_Floats, _Ints, _Bools]:
+    """Long facets in pieces that are fine: all of them (`cut`), or where very many are of curved
+    surfaces. Returns vertices, triangles, and whether each is such a piece."""
+    corners = vertices[triangles]
+    edge = corners[:, [1, 2, 0]] - corners
+    long = np.einsum("tij,tij->ti", edge, edge).max(axis=1) > (_CURVED * small) ** 2
+    if not cut and long.sum() > _MANY:
+        normal = np.cross(edge[:, 0], edge[:, 1])
+        normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-12)[:, None]
+        beside, bend = _neighbours(triangles, corners, normal)
+        face = _parts(beside, np.abs(bend), _LEVEL)
+        long &= (np.bincount(face) <= 2)[face]
+    if not cut and long.sum() <= _MANY:
+        return vertices, triangles, np.zeros(len(triangles), bool)
+    which = np.ones(len(triangles), bool) if cut else long
+    # A box has a diagonal that is longer than the edges in it.
+    vertices, triangles, owner = halved(vertices, triangles, which, _CURVED * small / 1.3)
+    return vertices, triangles, which[owner]
 
 
 def _neighbours(triangles: _Ints, corners: _Floats, normal: _Floats) -> tuple[_Ints, _Floats]:

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import distinct, dot
-from wallguard.walls.boxes import Boxes, meetings
+from wallguard.walls.bounds import Bounds, Tree, bounds_of, meetings, wider
 from wallguard.walls.facets import Facets, Units, units_of
 from wallguard.walls.flats import outline, overlap
 from wallguard.walls.rings import INNER, Rings, rings_of
@@ -87,44 +87,33 @@ def _wider(array: NDArray[np.generic], size: int) -> NDArray[np.generic]:
     return np.pad(array, missing)
 
 
-def _swept(corners: _Floats, normal: _Floats, reach: float) -> tuple[_Floats, _Floats]:
-    """Boxes (low, high) of what lies up to `reach` over triangles or edges (k, 2 or 3, 3)."""
-    over = corners + reach * normal[:, None]
-    low = np.minimum(corners, over).min(axis=1) - _RISE
-    return low, np.maximum(corners, over).max(axis=1) + _RISE
-
-
-def _flat(low: _Floats, high: _Floats, axes: _Ints) -> Boxes:
-    return Boxes(low[:, axes], high[:, axes], np.zeros(len(low), np.int64))
-
-
-def axes_of(low: _Floats, high: _Floats) -> _Ints:
-    """The three axes, last the one along which boxes tell each other apart worst."""
-    spread = (high.max(axis=0) - low.min(axis=0)) / (np.mean(high - low, axis=0) + 1e-9)
-    return np.argsort(-spread, kind="stable")
+def _swept(corners: _Floats, normal: _Floats, reach: float) -> Bounds:
+    """Bounds of what lies up to `reach` over triangles or edges (k, v, 3), as `normal` (k, 3) says,
+    and a bit more."""
+    points = np.concatenate([corners, corners + reach * normal[:, None]], axis=1)
+    return wider(bounds_of(points, normal), _RISE)
 
 
 def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Pieces:
     normal, fine = facets.normal[units.facet], facets.fine[units.facet]
-    low, high = _swept(units.corners, normal, largest / 2)
-    axes = axes_of(low, high)
-    asked = _flat(low[coarse], high[coarse], axes[:2])
+    swept = _swept(units.corners, normal, largest / 2)
+    face = facets.face[units.facet]
+    # What lies flat is told by its slab, if the flat faces keep together.
+    large = np.where(facets.broad[units.facet], face + 1, 0)
+    trees = Tree(swept.chosen(coarse), large[coarse]), Tree(swept, large)
     ones, others = [coarse[:0]], [coarse[:0]]
-    for place, met in meetings(asked, _flat(low, high, axes[:2]), largest):
+    for place, met in meetings(*trees, FACING):
         one, other = coarse[place], met
         # Of two that are not fine, the first asks.
         kept = (one < other) | fine[other]
-        one, other = one[kept], other[kept]
-        kept = dot(normal[one], normal[other]) <= FACING
-        one, other = one[kept], other[kept]
-        last = axes[2]
-        kept = (low[one, last] <= high[other, last]) & (low[other, last] <= high[one, last])
         one, other = one[kept], other[kept]
         kept = _over(units, normal, one, other, largest)
         kept &= _over(units, normal, other, one, largest)
         ones.append(one[kept])
         others.append(other[kept])
     one, other = np.concatenate(ones), np.concatenate(others)
+    order = np.lexsort((other, one))
+    one, other = one[order], other[order]
     broad = facets.broad[units.facet]
     wide = broad[one] & broad[other]
     pieces = [_of_units(facets, units, one[~wide], other[~wide], largest)]
@@ -234,28 +223,25 @@ def _edges(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
     reach = largest / 2
     mean = facets.normal[first] + facets.normal[second]
     mean /= np.maximum(np.linalg.norm(mean, axis=1), 1e-9)[:, None]
-    boxes = [_swept(ends, each, reach) for each in (facets.normal[first], facets.normal[second])]
-    boxes.append(_swept(ends, mean, reach))
-    low = np.minimum.reduce([each[0] for each in boxes])
-    high = np.maximum.reduce([each[1] for each in boxes])
-    normal = facets.normal[units.facet[coarse]]
-    own_low, own_high = _swept(units.corners[coarse], normal, reach)
     if not len(side) or not len(coarse):
         return _no_pieces()
-    axes = axes_of(own_low, own_high)
-    places = []
-    asked = _flat(own_low, own_high, axes[:2])
-    for place, edge in meetings(asked, _flat(low, high, axes[:2]), largest):
-        n, last = normal[place], axes[2]
-        kept = (own_low[place, last] <= high[edge, last]) & (
-            low[edge, last] <= own_high[place, last]
-        )
+    ways = np.stack([facets.normal[first], facets.normal[second], mean], axis=1)
+    over = ends[:, None] + reach * ways[:, :, None]
+    points = np.concatenate([ends, over.reshape(-1, 6, 3)], axis=1)
+    bounds = wider(bounds_of(points, np.zeros((len(ends), 3))), _RISE)
+    asked = _swept(units.corners[coarse], facets.normal[units.facet[coarse]], reach)
+    large = np.where(facets.broad, facets.face + 1, 0)[units.facet[coarse]]
+    places, edges = [], []
+    for place, edge in meetings(Tree(asked, large), Tree(bounds)):
+        n = facets.normal[units.facet[coarse[place]]]
         cosines = [dot(n, facets.normal[each[edge]]) for each in (first, second)]
         between = (cosines[0] <= FACING) & (cosines[1] <= FACING)
-        kept &= between | (dot(n, mean[edge]) <= -0.5)
-        places.append((place[kept], edge[kept]))
-    place = np.concatenate([each for each, _ in places])
-    edge = np.concatenate([each for _, each in places])
+        kept = between | (dot(n, mean[edge]) <= -0.5)
+        places.append(place[kept])
+        edges.append(edge[kept])
+    place, edge = np.concatenate([coarse[:0], *places]), np.concatenate([coarse[:0], *edges])
+    order = np.lexsort((edge, place))
+    place, edge = place[order], edge[order]
     unit = coarse[place]
     own = units.facet[unit]
     n, (one, other) = facets.normal[own], _turned(facets, own, first[edge], second[edge])

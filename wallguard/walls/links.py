@@ -11,14 +11,16 @@ of a post, one in each direction        a ball touches all four faces
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, distinct, dot, median
-from wallguard.walls.boxes import Boxes, meetings
+from wallguard.base.arrays import connected, distinct, dot
+from wallguard.walls.bounds import Tree, bounds_of, meetings, wider
 from wallguard.walls.clear import Cells, nearest
 from wallguard.walls.facets import ALONG, Facets
-from wallguard.walls.facing import axes_of
+from wallguard.walls.samples import FACING
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -95,25 +97,19 @@ def _past_junctions(facets: Facets, cells: Cells, label: _Ints) -> tuple[_Ints, 
         number = _cell_of(facets, cells)
         inner = (facets.beside[cells.own[rim]] >= 0) & (number[facets.beside[cells.own[rim]]] >= 0)
         rim = rim[~(facets.fine[cells.own[rim]] & inner.all(axis=1))]
-    place = cells.points[rim, :, :3]
-    thick = 2 * cells.points[rim, :, 3].max(axis=1, initial=0.0)
-    low, high = place.min(axis=1), place.max(axis=1)
     if len(rim) < 2:
         return none, none
-    axes = axes_of(low, high)
-    patch = facets.patch[cells.own[rim]]
-    reach = _JUNCTION * thick[:, None]
-    wide = Boxes((low - reach)[:, axes[:2]], (high + reach)[:, axes[:2]], patch)
-    boxes = Boxes(low[:, axes[:2]], high[:, axes[:2]], patch)
+    place = cells.points[rim, :, :3]
+    thick = 2 * cells.points[rim, :, 3].max(axis=1)
+    reach = _JUNCTION * thick
+    normal = facets.normal[cells.own[rim]]
+    # Those of one surface that are not joined yet, and lie alike.
+    bounds = replace(bounds_of(place, normal), like=facets.patch[cells.own[rim]], unlike=label[rim])
+    asked = replace(wider(bounds, reach), normal=(-normal, -normal))
     pairs = [(none, none)]
-    for place_of, met in meetings(wide, boxes, median(thick)):
-        apart = label[rim[place_of]] != label[rim[met]]
-        one, other = place_of[apart], met[apart]
-        last, far = axes[2], reach[one, 0]
-        kept = (low[one, last] - far <= high[other, last]) & (
-            low[other, last] <= high[one, last] + far
-        )
-        one, other, far = one[kept], other[kept], far[kept]
+    for pair in meetings(Tree(asked, label[rim]), Tree(bounds, label[rim]), -ALONG):
+        one, other = pair
+        far = reach[one]
         own, its = cells.own[rim[one]], cells.own[rim[other]]
         kept = dot(facets.normal[own], facets.normal[its]) >= ALONG
         one, other, far, own, its = (each[kept] for each in (one, other, far, own, its))
@@ -137,10 +133,14 @@ def _posts(facets: Facets, cells: Cells) -> tuple[_Ints, _Ints]:
     """A square post is one wall, not one in each direction: cells of pairs of flat faces where
     each pair touches a ball of the other, and is as thick."""
     size = int(facets.face.max()) + 1
-    low, high = facets.face[cells.own], facets.face[cells.contact]
+    # Of the two edges of a face between two that face each other one is as sharp as this.
+    sharp = np.zeros(size, bool)
+    sharp[facets.face[(facets.bend >= np.arccos(FACING) / 2 - 1e-6).any(axis=1)]] = True
+    some = np.flatnonzero(sharp[facets.face[cells.own]] | sharp[facets.face[cells.contact]])
+    low, high = facets.face[cells.own[some]], facets.face[cells.contact[some]]
     key = np.minimum(low, high) * size + np.maximum(low, high)
-    pair, first, group = np.unique(key, return_index=True, return_inverse=True)
-    group = group.ravel()
+    pair, first = np.unique(key, return_index=True)
+    first = some[first]
     radius = cells.points[:, :, 3].mean(axis=1)
     # Faces of both pairs meet each other, with what holds the searched side in.
     side = np.flatnonzero((facets.bend.ravel() > 0) & (facets.beside.ravel() >= 0))

@@ -1,5 +1,4 @@
-"""What is said of walls in space, whether their surface was asked in cells (`balls`) or by samples
-(`sampled`)."""
+"""What is said of walls in space, once their cells are known (`balls`)."""
 
 from __future__ import annotations
 
@@ -98,11 +97,11 @@ def spokesmen(point: _Floats, normal: _Floats, step: float) -> tuple[_Ints, _Int
 
 
 def sharpened(
-    surface: Surface, own: _Ints, radius: _Floats, point: _Floats, largest: float
+    surface: Surface, own: _Ints, radius: _Floats, point: _Floats
 ) -> tuple[_Floats, _Floats]:
     """Least thickness (n,) and the ball's centre (n, 3) near places on triangles `own` (n,), of
     which the radius and the point are known: each triangle is sampled closer and closer round the
-    thinnest place found. Balls of a radius beyond `largest` are not followed."""
+    thinnest place found."""
     best, patch = radius.copy(), surface.corners[own].copy()
     rows = np.arange(len(own))
     grid = np.array([[i, j, 4 - i - j] for i in range(5) for j in range(5 - i)], np.float64)
@@ -110,7 +109,9 @@ def sharpened(
     for _ in range(3):
         tried = np.einsum("gc,ncx->ngx", weight, patch)
         each = np.repeat(own, len(weight))
-        balls = surface.balls(tried.reshape(-1, 3), surface.normal[each], each, largest)
+        balls = surface.balls(
+            tried.reshape(-1, 3), surface.normal[each], np.repeat(1.01 * best, len(weight))
+        )
         reached = np.where(balls.facing <= FACING, balls.radius, np.inf).reshape(len(own), -1)
         which = reached.argmin(axis=1)
         least = reached[rows, which]

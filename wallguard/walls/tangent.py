@@ -8,25 +8,24 @@ holds no other part of the surface has
 
 On one triangle the points with a value below any given r are those inside a ball, a convex set, so
 the least value lies where the ball touches the triangle's plane, or else on one of its edges:
-where the ball touches the edge's line, or at the end nearest to that place. (The relation is the
-one of the shrinking-ball method, Ma, Bae and Choi, "3D medial axis point approximation using
-nearest neighbors and the normal field", The Visual Computer 28, 2012; there q runs over sample
-points, here over whole triangles.)
+where the ball touches the edge's line, or at the end nearest to that place. Which triangle that is
+is found from above: a ball that holds something shrinks until it only touches the triangle that
+reaches deepest into it, and again, until it holds nothing. (The shrinking-ball method, Ma, Bae and
+Choi, "3D medial axis point approximation using nearest neighbors and the normal field", The Visual
+Computer 28, 2012; there onto sample points, here onto whole triangles, so that it ends, exactly.)
 """
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
-from itertools import chain
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import dot, median
-
-if TYPE_CHECKING:
-    from scipy.spatial import cKDTree
+from wallguard.walls.refine import halved
+from wallguard.walls.samples import FACING
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -34,8 +33,12 @@ _Ints = NDArray[np.int64]
 # Of contacts this close to being first, the one straight across counts: in a round or square
 # section every contact is as near as every other.
 _TIE = 0.005
-# Pairs of samples and triangles looked at in one go: bounds the memory.
-_PAIRS = 2_000_000
+# What a ball holds by less than this share of its radius it touches: computing error.
+_TOUCH = 1e-7
+# A ball shrinks onto another triangle each time; the last ones by next to nothing.
+_ROUNDS = 40
+# Points that are asked in one go: bounds the memory.
+_AT_ONCE = 100_000
 
 
 @dataclass(frozen=True)
@@ -56,145 +59,102 @@ class Balls:
 
 
 class Surface:
-    """Small triangles, with normals (unit, into the searched side), ready to be searched."""
+    """Triangles, with normals (unit, into the searched side), ready to be searched."""
 
     def __init__(self, corners: _Floats, normal: _Floats) -> None:
-        """corners (m, 3, 3); normal (m, 3), which may be zero where a triangle has no area."""
-        from scipy.spatial import cKDTree  # takes long to load, and flat parts need none
-
+        """corners (m, 3, 3); normal (m, 3)."""
         self.corners = corners
         self.normal = normal
-        self.centre = corners.mean(axis=1)
-        away = corners - self.centre[:, None]
-        self.size = np.sqrt(np.einsum("tij,tij->ti", away, away).max(axis=1))
-        # Large triangles apart from small ones, or a small one would be looked for as far away.
-        largest = float(self.size.max(initial=0.0))
-        self.typical = median(self.size)
-        self.classes: list[tuple[_Ints, float, cKDTree]] = []
-        upper = largest
-        for lower in (largest / 4, largest / 16, -1.0):
-            members = np.flatnonzero((self.size <= upper) & (self.size > lower))
-            if len(members):
-                tree = cKDTree(self.centre[members], balanced_tree=False, compact_nodes=False)
-                self.classes.append((members, float(self.size[members].max()), tree))
-            upper = lower
-
-    def balls(self, point: _Floats, normal: _Floats, own: _Ints, largest: float) -> Balls:
-        """The largest balls at points (n, 3) with unit normals (n, 3), each on triangle own (n,).
-
-        Balls of a radius beyond `largest` (mm) are not followed; small ones are searched first.
-        """
-        total = len(point)
-        balls = Balls(
-            np.full(total, np.inf), point.copy(), np.full(total, -1, np.int64), np.ones(total)
+        # Long ones in pieces: what lies beside them is found without asking them.
+        triangles = np.arange(3 * len(corners)).reshape(-1, 3)
+        edge = corners[:, [1, 2, 0]] - corners
+        longest = np.sqrt(np.einsum("tij,tij->ti", edge, edge).max(axis=1))
+        short = max(4 * median(longest), float(longest.sum()) / len(corners))
+        self._vertices, self._triangles, self._owner = halved(
+            np.ascontiguousarray(corners.reshape(-1, 3)), triangles, longest > short, short
         )
-        order = np.argsort(own, kind="stable")
-        reaches = [largest]
-        while reaches[0] > 2 * self.typical and len(reaches) < 5:
-            reaches.insert(0, reaches[0] / 2)
-        for reach in reaches:
-            open_ = order[np.isinf(balls.radius[order])]
-            begin, chunk = 0, 1000
-            while begin < len(open_):
-                some = open_[begin : begin + chunk]
-                begin += chunk
-                pairs = self._search(point[some], normal[some], own[some], reach, some, balls)
-                chunk = int(np.clip(_PAIRS * len(some) / max(pairs, 1), 100, 20_000))
-        return balls
+        # Else it starts a thread for each processor, whatever this process may take.
+        os.environ.setdefault("IGL_NUM_THREADS", "1")
+        from igl import AABB  # takes long to load, and most flat parts need none
 
-    def _search(
-        self, point: _Floats, normal: _Floats, own: _Ints, reach: float, some: _Ints, balls: Balls
-    ) -> int:
-        """Fill in what is found of `some`; returns how many pairs were looked at."""
-        centre = point + reach * normal
-        pairs = [self._near(each, point, normal, centre, own, reach) for each in self.classes]
-        sample = np.concatenate([each.sample for each in pairs])
-        triangle = np.concatenate([each.triangle for each in pairs])
-        most = np.full(len(point), reach)
-        np.minimum.at(most, sample, np.concatenate([each.most for each in pairs]))
-        least = np.concatenate([each.least for each in pairs])
-        kept = least <= most[sample] * (1 + _TIE)
-        sample, triangle = sample[kept], triangle[kept]
-        radius, contact = _first(
-            point[sample], normal[sample], self.corners[triangle], self.normal[triangle]
+        self._tree = AABB()
+        self._tree.init(self._vertices, self._triangles)
+
+    def nearest(self, point: _Floats) -> tuple[_Floats, _Ints]:
+        """How far (mm) the surface is from each point (n, 3), and its triangle there."""
+        if not len(point):
+            return np.zeros(0), np.zeros(0, np.int64)
+        # One row alone would be taken for a column.
+        asked = np.ascontiguousarray(np.concatenate([point, point[:1]]))
+        square, triangle, _ = self._tree.squared_distance(self._vertices, self._triangles, asked)
+        return np.sqrt(square[:-1]), self._owner[triangle[:-1]]
+
+    def balls(self, point: _Floats, normal: _Floats, largest: float | _Floats) -> Balls:
+        """The largest balls at points (n, 3) on the surface with unit normals (n, 3) into the
+        searched side; those of a radius beyond `largest` (mm, of all or of each) are not
+        followed."""
+        most = np.broadcast_to(largest, len(point))
+        parts = []
+        for begin in range(0, max(len(point), 1), _AT_ONCE):
+            some = slice(begin, begin + _AT_ONCE)
+            parts.append(self._shrunk(point[some], normal[some], most[some]))
+        return Balls(
+            np.concatenate([each.radius for each in parts]),
+            np.concatenate([each.contact for each in parts]),
+            np.concatenate([each.triangle for each in parts]),
+            np.concatenate([each.facing for each in parts]),
         )
-        kept = radius <= reach
-        sample, triangle = sample[kept], triangle[kept]
-        radius, contact = radius[kept], contact[kept]
-        looked_at = sum(each.seen for each in pairs)
-        if not len(sample):
-            return looked_at
-        first = np.full(len(point), np.inf)
-        np.minimum.at(first, sample, radius)
-        kept = radius <= first[sample] * (1 + _TIE)
-        sample, triangle = sample[kept], triangle[kept]
-        radius, contact = radius[kept], contact[kept]
-        away = contact - point[sample]
-        # From the centre: to p it is -n, to the contact (away - r n) / r.
-        facing = 1 - dot(away, normal[sample]) / np.maximum(radius, 1e-12)
-        order = np.lexsort((triangle, radius, np.round(facing, 6), sample))
-        order = order[np.diff(sample[order], prepend=-1) != 0]
-        place = some[sample[order]]
-        balls.radius[place] = radius[order]
-        balls.contact[place] = contact[order]
-        balls.triangle[place] = triangle[order]
-        balls.facing[place] = np.clip(facing[order], -1.0, 1.0)
-        return looked_at
 
-    def _near(
-        self,
-        kind: tuple[_Ints, float, cKDTree],
-        point: _Floats,
-        normal: _Floats,
-        centre: _Floats,
-        own: _Ints,
-        reach: float,
-    ) -> _Pairs:
-        """What of one class of size may touch within `reach`."""
-        members, largest, tree = kind
-        lists = tree.query_ball_point(centre, reach + largest, return_sorted=False)
-        count = np.fromiter(map(len, lists), np.int64, len(lists))
-        triangle = members[np.fromiter(chain.from_iterable(lists), np.int64, int(count.sum()))]
-        sample = np.repeat(np.arange(len(point)), count)
-        seen = len(triangle)
-        n = np.repeat(normal, count, axis=0)
-        away = self.centre[triangle] - np.repeat(point, count, axis=0)
-        facing, size = self.normal[triangle], self.size[triangle]
-        square = dot(away, away)
-        # When the ball reaches the ball about the triangle.
-        over = dot(away, n) + size
-        least = (square - size**2) / (2 * np.where(over > 0, over, np.inf))
-        # A face that lies as the sample's own does cannot be reached from within.
-        slant = 1 - dot(facing, n)
-        kept = (over > 0) & (least <= reach) & (slant > 1e-9) & (triangle != np.repeat(own, count))
-        sample, triangle, n, slant = sample[kept], triangle[kept], n[kept], slant[kept]
-        near = np.maximum(np.sqrt(square[kept]) - size[kept], 0.0)
-        corners = self.corners[triangle] - point[sample][:, None]
-        rise = np.einsum("kij,kj->ki", corners, n)
-        # When it reaches the triangle's plane, and when what rises most might be reached.
-        plane = np.maximum(-dot(facing[kept], corners[:, 0]), 0.0) / slant
-        top = rise.max(axis=1)
-        rises = top > 1e-9
-        least = np.maximum(least[kept], plane)
-        least = np.maximum(least, near**2 / (2 * np.where(rises, top, 1.0)))
-        # And by when it has reached a corner.
-        risen = rise > 1e-9
-        corner = np.einsum("kij,kij->ki", corners, corners) / (2 * np.where(risen, rise, 1.0))
-        most = np.where(risen, corner, np.inf).min(axis=1)
-        kept = rises & (least <= reach)
-        return _Pairs(sample[kept], triangle[kept], least[kept], most[kept], seen)
+    def _shrunk(self, point: _Floats, normal: _Floats, largest: _Floats) -> Balls:
+        radius, triangle = largest.copy(), np.full(len(point), -1)
+        contact = point.copy()
+        left = np.arange(len(point))
+        for _ in range(_ROUNDS):
+            reach = radius[left]
+            away, met = self.nearest(point[left] + reach[:, None] * normal[left])
+            held = away < (1 - _TOUCH) * reach
+            left, met = left[held], met[held]
+            if not len(left):
+                break
+            smaller, place = self._touching(point[left], normal[left], met)
+            better = smaller < radius[left]
+            left = left[better]
+            radius[left], contact[left], triangle[left] = (
+                smaller[better],
+                place[better],
+                met[better],
+            )
+        touched = np.flatnonzero(triangle >= 0)
+        facing = np.ones(len(point))
+        facing[touched] = _facing(point, normal, radius, contact, touched)
+        # Something else may be touched nearly as soon, straight across.
+        asked = touched[facing[touched] > FACING]
+        across = point[asked] + 2 * radius[asked, None] * normal[asked]
+        _, met = self.nearest(across)
+        other, place = self._touching(point[asked], normal[asked], met)
+        kept = other <= (1 + _TIE) * radius[asked]
+        asked, met, other, place = asked[kept], met[kept], other[kept], place[kept]
+        turned = 1 - dot(place - point[asked], normal[asked]) / np.maximum(other, 1e-12)
+        kept = turned < facing[asked]
+        asked = asked[kept]
+        contact[asked], triangle[asked] = place[kept], met[kept]
+        radius[asked], facing[asked] = other[kept], turned[kept]
+        radius[triangle < 0] = np.inf
+        return Balls(radius, contact, triangle, np.clip(facing, -1.0, 1.0))
+
+    def _touching(
+        self, point: _Floats, normal: _Floats, triangle: _Ints
+    ) -> tuple[_Floats, _Floats]:
+        return _first(point, normal, self.corners[triangle], self.normal[triangle])
 
 
-@dataclass(frozen=True)
-class _Pairs:
-    """Samples and triangles (k,), with bounds of the radius at which the one's ball reaches the
-    other: no less than `least`, no more than `most`; how many were seen to find them."""
-
-    sample: _Ints
-    triangle: _Ints
-    least: _Floats
-    most: _Floats
-    seen: int
+def _facing(
+    point: _Floats, normal: _Floats, radius: _Floats, contact: _Floats, which: _Ints
+) -> _Floats:
+    # From the centre: to p it is -n, to the contact (contact - p - r n) / r.
+    away = contact[which] - point[which]
+    facing: _Floats = 1 - dot(away, normal[which]) / np.maximum(radius[which], 1e-12)
+    return facing
 
 
 def _first(

@@ -1,0 +1,59 @@
+"""Bounds in space: which of them meet, against looking at every pair."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from wallguard.base.errors import TooLargeError
+from wallguard.walls import bounds
+from wallguard.walls.bounds import Tree, bounds_of, meetings, wider
+
+
+def some(rng, count):
+    points = rng.uniform(0, 20, (count, 1, 3)) + rng.uniform(-1, 1, (count, 3, 3))
+    way = rng.normal(size=(count, 3))
+    way /= np.linalg.norm(way, axis=1)[:, None]
+    made = wider(bounds_of(points, way), rng.uniform(0, 2))
+    return replace(made, like=rng.integers(-1, 3, count), unlike=rng.integers(-1, 3, count))
+
+
+def meet(one, i, other, j):
+    if (np.maximum(one.low[i], other.low[j]) > np.minimum(one.high[i], other.high[j])).any():
+        return False
+    for a, at, b, its in ((one, i, other, j), (other, j, one, i)):
+        middle, half = (b.low[its] + b.high[its]) / 2, (b.high[its] - b.low[its]) / 2
+        along, reach = middle @ a.way[at], half @ np.abs(a.way[at])
+        if along - reach > a.last[at] or along + reach < a.first[at]:
+            return False
+    if -1 not in (one.like[i], other.like[j]) and one.like[i] != other.like[j]:
+        return False
+    return one.unlike[i] != other.unlike[j] or one.unlike[i] == -1
+
+
+@pytest.mark.parametrize(("count", "its"), [(200, 301), (1, 7), (64, 1), (0, 5)])
+@pytest.mark.parametrize("facing", [None, -0.5])
+def test_pairs_are_those_that_meet(count, its, facing):
+    rng = np.random.default_rng(count)
+    one, other = some(rng, count), some(rng, its)
+    group = rng.integers(0, 4, count)
+    pairs = []
+    for a, b in meetings(Tree(one, group), Tree(other), facing):
+        pairs += list(zip(a.tolist(), b.tolist(), strict=True))
+    expected = {
+        (i, j)
+        for i in range(count)
+        for j in range(its)
+        if meet(one, i, other, j) and (facing is None or one.way[i] @ other.way[j] <= facing)
+    }
+    assert len(pairs) == len(set(pairs))
+    assert set(pairs) == expected
+
+
+def test_too_many_pairs_are_refused(monkeypatch):
+    monkeypatch.setattr(bounds, "_PAIRS", 100)
+    tree = Tree(bounds_of(np.zeros((64, 3, 3)), np.zeros((64, 3))))
+    with pytest.raises(TooLargeError):
+        list(meetings(tree, tree))

@@ -1,0 +1,217 @@
+"""Bounds of things in space, and which of them meet: many at once, in trees.
+
+What lies near each other shares a node, two nodes the next, and so on up to one for all. Pairs of
+nodes are followed downwards as long as their bounds meet, so that what lies apart is told apart in
+few steps, however large or slanted single things are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.base.errors import TooLargeError
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
+
+# Pairs of nodes that are looked at together bound the memory, and in all the time: beyond takes
+# minutes.
+_AT_ONCE, _PAIRS = 60_000, 30_000_000
+# Bits of each coordinate in the order along which things are near each other.
+_BITS = 20
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """Boxes (n,) along the axes, and slabs across a direction of each thing's own, mm.
+
+    low, high    (n, 3)
+    way          (n, 3) a direction, unit, or 0 for none
+    first, last  (n,) from where to where the thing reaches along it
+    normal       (n, 3) and (n, 3) the least and the greatest of its unit normals
+    like, unlike (n,) numbers: those with another number in the one, or with the same number in the
+                 other, do not meet; -1 for what meets all
+    """
+
+    low: _Floats
+    high: _Floats
+    way: _Floats
+    first: _Floats
+    last: _Floats
+    normal: tuple[_Floats, _Floats]
+    like: _Ints
+    unlike: _Ints
+
+    def chosen(self, which: _Ints | _Bools) -> Bounds:
+        """Those with these numbers."""
+        return Bounds(
+            # Columns lie in one piece: they are asked one by one.
+            np.asfortranarray(self.low[which]),
+            np.asfortranarray(self.high[which]),
+            np.asfortranarray(self.way[which]),
+            self.first[which],
+            self.last[which],
+            (np.asfortranarray(self.normal[0][which]), np.asfortranarray(self.normal[1][which])),
+            self.like[which],
+            self.unlike[which],
+        )
+
+    def joined(self) -> Bounds:
+        """Of each two that follow each other, one."""
+        size = len(self.low)
+        one = self.chosen(np.arange(0, size, 2))
+        other = self.chosen(np.minimum(np.arange(1, size + 1, 2), size - 1))
+        alike = (one.way == other.way).all(axis=1)
+        return Bounds(
+            np.minimum(one.low, other.low),
+            np.maximum(one.high, other.high),
+            np.asfortranarray(np.where(alike[:, None], one.way, 0.0)),
+            np.where(alike, np.minimum(one.first, other.first), -np.inf),
+            np.where(alike, np.maximum(one.last, other.last), np.inf),
+            (
+                np.minimum(one.normal[0], other.normal[0]),
+                np.maximum(one.normal[1], other.normal[1]),
+            ),
+            np.where(one.like == other.like, one.like, -1),
+            np.where(one.unlike == other.unlike, one.unlike, -1),
+        )
+
+
+def bounds_of(points: _Floats, way: _Floats) -> Bounds:
+    """Bounds of the hulls of points (n, v, 3), and for each a unit direction (n, 3) that is its
+    normal, too, or 0."""
+    along = np.einsum("nvi,ni->nv", points, way)
+    none = np.full(len(points), -1)
+    low, high = points.min(axis=1), points.max(axis=1)
+    return Bounds(low, high, way, along.min(axis=1), along.max(axis=1), (way, way), none, none)
+
+
+def wider(bounds: Bounds, reach: float | _Floats) -> Bounds:
+    """The same with this much (mm), of all or of each (n,), more on every side."""
+    return replace(
+        bounds,
+        low=(bounds.low.T - reach).T,
+        high=(bounds.high.T + reach).T,
+        first=bounds.first - reach,
+        last=bounds.last + reach,
+    )
+
+
+class Tree:
+    """Bounds, and those of nodes of two, four, ... of them."""
+
+    def __init__(self, bounds: Bounds, group: _Ints | None = None) -> None:
+        """group (n,): what has one number keeps together, as the triangles of a flat face do."""
+        self.order = _along_a_curve((bounds.low + bounds.high) / 2, group)
+        self.levels = [bounds.chosen(self.order)]
+        while len(self.levels[-1].low) > 1:
+            self.levels.append(self.levels[-1].joined())
+
+
+def _along_a_curve(middle: _Floats, group: _Ints | None) -> _Ints:
+    """An order (n,) in which what follows each other lies near each other: by the bits of the three
+    coordinates in turn (Morton's order, from memory)."""
+    low = middle.min(axis=0, initial=0.0)
+    reach = max(float((middle - low).max(initial=0.0)), 1e-9)
+    cell = ((middle - low) * ((2**_BITS - 1) / reach)).astype(np.int64)
+    key = np.zeros(len(middle), np.int64)
+    for i in range(3):
+        bits = cell[:, i]
+        # Two empty bits before each.
+        for shift, mask in (
+            (32, 0x1F00000000FFFF),
+            (16, 0x1F0000FF0000FF),
+            (8, 0x100F00F00F00F00F),
+            (4, 0x10C30C30C30C30C3),
+            (2, 0x1249249249249249),
+        ):
+            bits = (bits | (bits << shift)) & mask
+        key |= bits << i
+    return np.argsort(key, kind="stable") if group is None else np.lexsort((key, group))
+
+
+def meetings(one: Tree, other: Tree, facing: float | None = None) -> Iterator[tuple[_Ints, _Ints]]:
+    """Numbers of things of the one and of the other whose bounds meet, each pair once, a bounded
+    number at a time.
+
+    facing  only those of which normals may have a scalar product of no more
+
+    Raises TooLargeError where so many lie close together that it would take minutes.
+    """
+    if not len(one.order) or not len(other.order):
+        return
+    start = np.zeros(1, np.int64)
+    pending = [(len(one.levels) - 1, len(other.levels) - 1, start, start)]
+    seen = 0
+    while pending:
+        high, its_high, a, b = pending.pop()
+        seen += len(a)
+        if seen > _PAIRS:
+            raise TooLargeError(f"{seen} pairs of faces close to each other")
+        a, b = _met(one.levels[high], other.levels[its_high], a, b, facing)
+        if not len(a):
+            continue
+        if high == its_high == 0:
+            yield one.order[a], other.order[b]
+            continue
+        level = max(high, its_high)
+        if high == level:
+            a, b = _children(a, b, len(one.levels[high - 1].low))
+        if its_high == level:
+            b, a = _children(b, a, len(other.levels[its_high - 1].low))
+        high, its_high = min(high, level - 1), min(its_high, level - 1)
+        for begin in range(0, len(a), _AT_ONCE):
+            some = slice(begin, begin + _AT_ONCE)
+            pending.append((high, its_high, a[some], b[some]))
+
+
+def _children(node: _Ints, other: _Ints, size: int) -> tuple[_Ints, _Ints]:
+    """The one or two children of nodes, of so many in all, with what goes with each."""
+    second = np.flatnonzero(2 * node + 1 < size)
+    return (
+        np.concatenate([2 * node, 2 * node[second] + 1]),
+        np.concatenate([other, other[second]]),
+    )
+
+
+def _met(
+    one: Bounds, other: Bounds, a: _Ints, b: _Ints, facing: float | None
+) -> tuple[_Ints, _Ints]:
+    """Of pairs a, b of nodes those that meet."""
+    for i in range(3):
+        kept = one.low[:, i][a] <= other.high[:, i][b]
+        kept &= other.low[:, i][b] <= one.high[:, i][a]
+        a, b = a[kept], b[kept]
+    kept = (one.like[a] == other.like[b]) | (one.like[a] < 0) | (other.like[b] < 0)
+    kept &= (one.unlike[a] != other.unlike[b]) | (one.unlike[a] < 0)
+    a, b = a[kept], b[kept]
+    if facing is not None:
+        least = np.zeros(len(a))
+        for i in range(3):
+            low, high = one.normal[0][:, i][a], one.normal[1][:, i][a]
+            its_low, its_high = other.normal[0][:, i][b], other.normal[1][:, i][b]
+            # The least of four products.
+            least += np.minimum(
+                np.minimum(low * its_low, low * its_high),
+                np.minimum(high * its_low, high * its_high),
+            )
+        kept = least <= facing
+        a, b = a[kept], b[kept]
+    for bounds, others, first in ((one, other, True), (other, one, False)):
+        node, its = (a, b) if first else (b, a)
+        middle, reach = np.zeros(len(a)), np.zeros(len(a))
+        for i in range(3):
+            way = bounds.way[:, i][node]
+            low, high = others.low[:, i][its], others.high[:, i][its]
+            middle += way * (low + high)
+            reach += np.abs(way) * (high - low)
+        kept = (middle - reach <= 2 * bounds.last[node]) & (
+            middle + reach >= 2 * bounds.first[node]
+        )
+        a, b = a[kept], b[kept]
+    return a, b
