@@ -60,6 +60,48 @@ def part(seed: int) -> m3.Manifold:
     return whole
 
 
+def leaning(seed: int) -> m3.Manifold:
+    """A random union and difference of tapered plates, tubes and frames, which lean: outlines that
+    only slide from layer to layer."""
+    draw = random.Random(f"leaning {seed}")
+    whole = m3.Manifold()
+    for _ in range(draw.randint(1, 5)):
+        kind, tall = draw.random(), draw.uniform(4, 14)
+        top = (draw.uniform(0.7, 1.1), draw.uniform(0.7, 1.1))
+        if kind < 0.3:
+            size = [draw.uniform(3, 20), draw.uniform(0.4, 4)]
+            piece = m3.CrossSection.square(size, True).extrude(tall, scale_top=top)
+        elif kind < 0.5:
+            radius, sides = draw.uniform(2, 7), draw.choice([5, 8, 16, 40])
+            narrower = draw.uniform(0.75, 1.2)
+            bore = m3.CrossSection.circle(max(0.4, radius - draw.uniform(0.3, 2.5)), sides)
+            its = narrower * draw.uniform(0.95, 1.04)
+            piece = m3.CrossSection.circle(radius, sides).extrude(tall, scale_top=(narrower,) * 2)
+            piece -= bore.extrude(tall, scale_top=(its, its))
+        elif kind < 0.7:
+            length, width = draw.uniform(6, 20), draw.uniform(5, 12)
+            thick, floor = draw.uniform(0.5, 2.5), draw.choice([0, 1.1])
+            inner = m3.CrossSection.square([length - 2 * thick, width - 2 * thick], True)
+            piece = m3.CrossSection.square([length, width], True).extrude(tall, scale_top=top)
+            its = tuple(each * draw.uniform(0.97, 1.03) for each in top)
+            piece -= inner.extrude(tall, scale_top=its).translate([0, 0, floor])
+        elif kind < 0.85:
+            outline = [
+                [0, 0],
+                [draw.uniform(4, 15), draw.uniform(-2, 2)],
+                [draw.uniform(2, 6), draw.uniform(1, 5)],
+                [draw.uniform(-2, 1), draw.uniform(0.5, 5)],
+            ]
+            piece = m3.CrossSection([outline]).extrude(tall, scale_top=top)
+        else:
+            piece = m3.Manifold.cube([draw.uniform(2, 15), draw.uniform(0.3, 3), tall])
+        piece = piece.rotate([draw.choice([0, 0, 2, 7, 15]), draw.choice([0, 1, 6, 20]), 0])
+        piece = piece.rotate([0, 0, draw.choice([0, 45, 17])])
+        piece = piece.translate([draw.uniform(-6, 6), draw.uniform(-6, 6), draw.uniform(-2, 2)])
+        whole = whole - piece if draw.random() < 0.25 else whole + piece
+    return whole
+
+
 def differ(found: Sequence[Stretch], whole: Sequence[Stretch]) -> list[str]:
     """What the one has that the other lacks, in words."""
     said = []

@@ -14,6 +14,7 @@ from wallguard.base.arrays import (
     grouped,
     inside,
     median,
+    medians,
     quantiles,
     ranges,
     rings,
@@ -120,3 +121,20 @@ def test_inside_is_even_odd():
     points = np.array([[0.5, 0.5], [2, 2], [5, 2], [3.5, 2]])
     assert inside(start, end, points).tolist() == [True, False, False, True]
     assert inside(start[:0], end[:0], points).tolist() == [False] * 4
+
+
+def test_the_median_of_values_that_are_spread_evenly_has_half_of_the_weight_below_it():
+    draw = np.random.default_rng(1)
+    for _ in range(40):
+        count = int(draw.integers(1, 6))
+        label = np.concatenate([np.arange(count), draw.integers(0, count, draw.integers(1, 60))])
+        low = draw.uniform(0, 3, len(label)).round(1)
+        high = low + draw.choice([0, 0, 0.3, 1.1], len(label))
+        weight = draw.uniform(0.01, 2, len(label))
+        found = medians(label, low, high, weight, count)
+        for own in range(count):
+            its = label == own
+            width = np.maximum(high - low, 1e-12)[its]
+            for value, sign in ((found[own] + 1e-9, 1), (found[own] - 1e-9, -1)):
+                below = np.clip((value - low[its]) / width, 0.0, 1.0) * weight[its]
+                assert sign * (below.sum() - weight[its].sum() / 2) >= -1e-6

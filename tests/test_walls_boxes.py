@@ -70,7 +70,7 @@ def test_too_many_boxes_in_one_place_are_refused(monkeypatch):
 
 @pytest.mark.parametrize("side", [material_edges, air_edges])
 def test_chains_hold_their_edges_and_near_ones_are_all_found(side):
-    ring = m3.CrossSection.circle(8, 90) - m3.CrossSection.square([9, 1.3], True).rotate(20)
+    ring = m3.CrossSection.circle(5.5, 90) - m3.CrossSection.square([9, 1.3], True).rotate(20)
     edges = side(cut(mesh(m3.Manifold.extrude(ring, 0.2)), 0.2))
     chains = chains_of(edges, turns(edges), 1.0)
     away = edges.start - chains.start[chains.chain]

@@ -68,6 +68,37 @@ def spread(
     return value[begin], value[middle], value[last]
 
 
+def medians(label: _Ints, low: _Floats, high: _Floats, weight: _Floats, count: int) -> _Floats:
+    """(count,) the median of every label, where each weight (n,) is spread evenly over the values
+    from low to high (n,), or lies at one where these are equal.
+
+    Every label from 0 to count - 1 must occur; weights are positive.
+    """
+    wide = np.flatnonzero(high > low)
+    alone = np.flatnonzero(high <= low)
+    # The weight below a value grows by jumps, and evenly between where a slope begins and ends.
+    slope = weight[wide] / (high - low)[wide]
+    label = np.concatenate([label[alone], label[wide], label[wide]])
+    value = np.concatenate([low[alone], low[wide], high[wide]])
+    jump = np.concatenate([weight[alone], np.zeros(2 * len(wide))])
+    slope = np.concatenate([np.zeros(len(alone)), slope, -slope])
+    order = np.lexsort((value, label))
+    label, value, jump, slope = label[order], value[order], jump[order], slope[order]
+    begin = np.searchsorted(label, np.arange(count))
+    last = np.append(begin[1:], len(order)) - 1
+    steep = np.append(0.0, np.maximum(np.cumsum(slope)[:-1], 0.0))
+    steep[begin] = 0.0
+    reached = np.cumsum(jump + steep * np.diff(value, prepend=0.0))
+    before = np.where(begin > 0, reached[begin - 1], 0.0)
+    half = (before + reached[last]) / 2
+    at = np.clip(np.searchsorted(reached, half), begin, last)
+    # Reached by the jump there, or on the way to it.
+    over = np.maximum(reached[at] - jump[at] - half, 0.0)
+    back = np.divide(over, steep[at], out=np.zeros(count), where=steep[at] > 0)
+    found: _Floats = np.maximum(value[at] - back, value[np.maximum(at - 1, begin)])
+    return np.where(over > 0, found, value[at])
+
+
 def quantiles(label: _Ints, value: _Floats, count: int, share: float = 0.5) -> _Floats:
     """(count,) the value that this share of each label's values lies below, the middle between
     two where it falls between them; 0 for a label that has none. The default is the median."""

@@ -48,3 +48,12 @@ def neighbours(ring_start: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArra
     before[ring_start[:-1]] = ring_start[1:] - 1
     after[ring_start[1:] - 1] = ring_start[:-1]
     return before, after
+
+
+def section_heights(sections: Sections) -> NDArray[np.float64]:
+    """(s,) the height of each distinct section, in the lowest layer that has it; mm, rising."""
+    before = np.append(-1, sections.distinct[:-1])
+    heights: NDArray[np.float64] = sections.heights[
+        sections.distinct > np.maximum.accumulate(before)
+    ]
+    return heights

@@ -28,6 +28,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import distinct, dot
 from wallguard.walls.boxes import Boxes, near_each_other
 from wallguard.walls.edges import Edges
 
@@ -45,6 +46,8 @@ _SHARE, LONG = 0.25, 1.0
 _BEND = 0.6
 # Added to bounds, so that computing error decides nothing (mm, and radians).
 _SLACK = 1e-6
+# What is no deeper below a line lies on it (mm): `discs.value_of` reaches nothing there.
+_TOUCH = 1e-9
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,8 @@ class Chains:
     middle, half  (c,) the cone of its normals: its direction in the plane, and half its angle
     cosine        (c,) the greatest cosine of the surface's lean
     sine          (c, 2) the least and the greatest sine of it
+    normals       (c, 6) of a chain of one edge, all that a disc may touch it with: the normal along
+                  it, and those at its start and at its end that are farthest from that
     """
 
     chain: _Ints
@@ -76,6 +81,7 @@ class Chains:
     half: _Floats
     cosine: _Floats
     sine: _Floats
+    normals: _Floats
 
     # Rows that are taken together: one look into memory instead of six.
     @cached_property
@@ -121,28 +127,25 @@ def chain_length(largest: float) -> float:
     return max(LONG, _SHARE * largest)
 
 
-def chains_of(edges: Edges, turn: _Floats, step: float) -> Chains:
+def chains_of(edges: Edges, turn: _Floats, step: float, like: Chains | None = None) -> Chains:
     """Cut outlines into chains of edges about `step` long together; a longer edge is one alone.
 
     turn  of each edge, see `turns`
+    like  cut them as these, which are of outlines with as many edges
     """
     count = len(edges.length)
     # Air's edges are the same ones run backward: the next along the ring is numbered one less.
     forward = count < 2 or edges.before[1] == 0
     after = np.empty(count, np.int64)
     after[edges.before] = np.arange(count)
-    angle = np.zeros(count)
-    angle[1:] = turn[1:] if forward else -turn[:-1]
-    fresh = np.append(True, edges.ring[1:] != edges.ring[:-1])
-    angle[fresh] = 0.0
+    angle = np.append(0.0, turn[1:] if forward else -turn[:-1])
+    # From each ring's first edge on, so that a section's chains are the same beside any others.
+    begins = np.flatnonzero(np.append(True, edges.ring[1:] != edges.ring[:-1]))
     angle = np.cumsum(angle)
-    long = edges.length > step
-    place = np.floor(edges.at / step).astype(np.int64)
-    bend = np.floor(angle / _BEND).astype(np.int64)
-    fresh[1:] |= (place[1:] != place[:-1]) | (bend[1:] != bend[:-1]) | long[1:] | long[:-1]
-    first = np.flatnonzero(fresh)
-    chain = np.cumsum(fresh) - 1
+    angle -= np.repeat(angle[begins], np.diff(np.append(begins, count)))
+    first = _firsts(edges, angle, step) if like is None else like.first
     size = np.diff(np.append(first, count))
+    chain = np.repeat(np.arange(len(first)), size)
     last = first + size - 1
 
     end = edges.start + edges.length[:, None] * edges.along
@@ -177,7 +180,27 @@ def chains_of(edges: Edges, turn: _Floats, step: float) -> Chains:
         half=(highest - lowest) / 2 + _SLACK,
         cosine=np.maximum.reduceat(cosine, first),
         sine=np.column_stack([np.minimum.reduceat(sine, first), np.maximum.reduceat(sine, first)]),
+        normals=_normals(edges, turn, first, after[first]),
     )
+
+
+def _firsts(edges: Edges, angle: _Floats, step: float) -> _Ints:
+    """(c,) the first edge of each chain; angle (n,): how far each edge is turned from the first."""
+    fresh = np.append(True, edges.ring[1:] != edges.ring[:-1])
+    long = edges.length > step
+    place = np.floor(edges.at / step).astype(np.int64)
+    bend = np.floor(angle / _BEND).astype(np.int64)
+    fresh[1:] |= (place[1:] != place[:-1]) | (bend[1:] != bend[:-1]) | long[1:] | long[:-1]
+    return np.flatnonzero(fresh)
+
+
+def _normals(edges: Edges, turn: _Floats, which: _Ints, after: _Ints) -> _Floats:
+    """`Chains.normals` of the edges numbered `which`, each followed by that numbered `after`."""
+    inward = edges.inward
+    own = inward[which]
+    start = np.where((turn[which] < 0)[:, None], inward[edges.before[which]], own)
+    end = np.where((turn[after] < 0)[:, None], inward[after], own)
+    return np.column_stack([own, start, end])
 
 
 class Pairs(NamedTuple):
@@ -197,16 +220,57 @@ def near_pairs(chains: Chains, reach: float) -> Pairs:
     Raises TooLargeError where outlines lie so close together that it would take minutes.
     """
     boxes = Boxes(chains.low, chains.high, chains.section)
-    corners = chains.box
     pairs = []
     for left, right in near_each_other(boxes, reach):
-        own, its = corners.take(left, axis=0), corners.take(right, axis=0)
-        x, y = np.maximum(its[:, :2] - own[:, 2:], own[:, :2] - its[:, 2:]).T
-        gap = np.hypot(np.maximum(x, 0.0), np.maximum(y, 0.0))
+        gap = _gap(chains.box, left, right)
         near = np.flatnonzero(gap <= reach)
         one, other = left[near], right[near]
         pairs.append(Pairs(one, other, gap[near], *_facing(chains, one, other)))
     return Pairs(*(np.concatenate(each) for each in zip(*pairs, strict=True)))
+
+
+def _gap(box: _Floats, one: _Ints, other: _Ints) -> _Floats:
+    """Between each pair of boxes, (c, 4) low and high: how far they lie apart."""
+    own, its = box.take(one, axis=0), box.take(other, axis=0)
+    x, y = np.maximum(its[:, :2] - own[:, 2:], own[:, :2] - its[:, 2:]).T
+    gap: _Floats = np.hypot(np.maximum(x, 0.0), np.maximum(y, 0.0))
+    return gap
+
+
+def newly_near(lower: Chains, upper: Chains, reach: float) -> _Ints:
+    """Sections of `lower` whose outlines slide straight to those of `upper`, chain for chain, where
+    on the way a pair may bound a wall up to `reach` (mm) that may not do so at both ends.
+
+    All that a bound asks moves straight: so between the ends no box leaves the one round both, and
+    what is nowhere before a chain at either end never is.
+    """
+    box = np.column_stack([np.minimum(lower.low, upper.low), np.maximum(lower.high, upper.high)])
+    found = [lower.section[:0]]
+    for one, other in near_each_other(Boxes(box[:, :2], box[:, 2:], lower.section), reach):
+        face, always = np.zeros(len(one), bool), np.ones(len(one), bool)
+        for chains in (lower, upper):
+            faces = _facing(chains, one, other)[0]
+            face |= faces
+            always &= faces & (_gap(chains.box, one, other) <= reach)
+        odd = np.flatnonzero(face & ~always & (_gap(box, one, other) <= reach))
+        for own, its in ((one, other), (other, one)):
+            odd = odd[~_too_deep((lower, upper), own[odd], its[odd], reach)]
+        found.append(lower.section[one[odd]])
+    return distinct(np.concatenate(found))
+
+
+def _too_deep(both: tuple[Chains, Chains], one: _Ints, other: _Ints, reach: float) -> _Bools:
+    """Whether the other chain lies deeper than `reach` below the one, if that is an edge, all the
+    way: a disc that touches both is at least that large."""
+    deep: _Bools = both[0].size[one] == 1
+    for chains in both:
+        start, normals = chains.start[one], chains.normals[one]
+        end, begin = start + chains.length[one, None] * chains.along[one], chains.start[other]
+        for point in (begin, begin + chains.length[other, None] * chains.along[other]):
+            for column, corner in ((0, start), (2, start), (4, end)):
+                depth = dot(normals[:, column : column + 2], point - corner)
+                deep &= depth - chains.off[other] > reach + _SLACK
+    return deep
 
 
 def _facing(chains: Chains, one: _Ints, other: _Ints) -> tuple[_Bools, _Bools]:
@@ -224,11 +288,16 @@ def _facing(chains: Chains, one: _Ints, other: _Ints) -> tuple[_Bools, _Bools]:
     lean += np.minimum(opposite, 0.0) * cosine * cosine_
     face, level = lean <= FACING + _SLACK, opposite <= FACING + _SLACK
     which = np.flatnonzero(face | level)
-    own, its = chains.view.take(one[which], axis=0), chains.view.take(other[which], axis=0)
-    before = _before(own, its)
-    which, own, its = which[before], own[before], its[before]
+    for own, its in ((one, other), (other, one)):
+        which = which[_before(chains.view.take(own[which], 0), chains.view.take(its[which], 0))]
+    for own, its in ((one, other), (other, one)):
+        alone = np.flatnonzero(chains.size[own[which]] == 1)
+        some = which[alone]
+        kept = np.ones(len(which), bool)
+        kept[alone] = _before_edge(chains, own[some], its[some])
+        which = which[kept]
     ahead = np.zeros(len(one), bool)
-    ahead[which[_before(its, own)]] = True
+    ahead[which] = True
     return face & ahead, level & ahead
 
 
@@ -248,4 +317,20 @@ def _before(one: _Floats, other: _Floats) -> _Bools:
             away_x, away_y = other[:, its] - one[:, own], other[:, its + 1] - one[:, own + 1]
             way = np.sqrt(away_x * away_x + away_y * away_y)
             before |= x * away_x + y * away_y + open_ * way + slack > 0
+    return before
+
+
+def _before_edge(chains: Chains, edge: _Ints, other: _Ints) -> _Bools:
+    """The same where the one chain is a single edge. All of it has one normal, and each corner
+    those from there to its neighbour's, so the ends of these decide; what merely touches its line
+    or its corner, as the next edge of a convex outline does, does not lie before it."""
+    start, normals = chains.start[edge], chains.normals[edge]
+    end = start + chains.length[edge, None] * chains.along[edge]
+    begin = chains.start[other]
+    deepest = np.full(len(edge), -np.inf)
+    for point in (begin, begin + chains.length[other, None] * chains.along[other]):
+        for column, corner in ((0, start), (2, start), (4, end)):
+            depth = dot(normals[:, column : column + 2], point - corner)
+            np.maximum(deepest, depth, out=deepest)
+    before: _Bools = deepest + chains.off[other] > _TOUCH
     return before

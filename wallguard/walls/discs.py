@@ -132,7 +132,8 @@ def largest_discs(
             least = _bounds(search, part, row, other)
             kept = np.flatnonzero(least <= part.limit[row] * (1 + TIE) + 1e-9)
             which, edges = ranges(search.chains.first[other[kept]], search.chains.size[other[kept]])
-            _first_contacts(search, part, row[kept][which], edges, some, discs)
+            held = row[kept][which], edges
+            _first_contacts((search.edges, search.reach), part, *held, some, discs)
     return discs
 
 
@@ -161,6 +162,24 @@ class _Asked:
     def chosen(self, which: _Ints) -> _Asked:
         ray, lean = self.ray.take(which, axis=0), self.lean.take(which, axis=0)
         return _Asked(ray, lean, self.limit[which])
+
+
+def among(
+    edges: Edges,
+    reach: float,
+    asked: tuple[_Floats, _Floats, _Floats],
+    pairs: tuple[_Ints, _Ints],
+) -> Discs:
+    """The largest disc at each of `asked`, points, normals and leans as of `largest_discs`, where
+    it is known which edges can hold it: pairs of rows and edges."""
+    points, normals, lean = asked
+    total = len(points)
+    discs = Discs(
+        np.full(total, np.inf), points.copy(), np.full(total, -1, np.int64), np.ones(total)
+    )
+    ask = _Asked(np.column_stack([points, normals]), lean, np.full(total, reach))
+    _first_contacts((edges, reach), ask, *pairs, np.arange(total), discs)
+    return discs
 
 
 def _bounds(search: Search, ask: _Asked, row: _Ints, chain: _Ints) -> _Floats:
@@ -212,10 +231,11 @@ def touched(
 
 
 def _first_contacts(
-    search: Search, ask: _Asked, row: _Ints, edge: _Ints, some: _Ints, discs: Discs
+    within: tuple[Edges, float], ask: _Asked, row: _Ints, edge: _Ints, some: _Ints, discs: Discs
 ) -> None:
-    """Fill in what is found of `some`, whose rows are paired with edges."""
-    edges = search.edges
+    """Fill in what is found of `some`, whose rows are paired with edges; within: all edges, and
+    the reach."""
+    edges, reach = within
     px, py, nx, ny = ask.ray.take(row, axis=0).T
     sx, sy, ex, ey, length = edges.segment.take(edge, axis=0).T
     ax, ay = sx - px, sy - py
@@ -227,10 +247,10 @@ def _first_contacts(
     value = value_of(qx, qy, nx, ny)
     radius = np.full(len(ask.ray), np.inf)
     np.minimum.at(radius, row, value)
-    radius[radius > search.reach] = np.inf
+    radius[radius > reach] = np.inf
 
     # Within reach as well: what faces a place beyond it is not looked for.
-    tied = np.flatnonzero(value <= np.minimum(radius * (1 + TIE), search.reach)[row])
+    tied = np.flatnonzero(value <= np.minimum(radius * (1 + TIE), reach)[row])
     tied = tied[np.isfinite(radius[row[tied]])]
     who, what, r = row[tied], edge[tied], value[tied]
     # The cosine between n and the way from the centre to the contact.

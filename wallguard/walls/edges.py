@@ -42,6 +42,20 @@ class Edges:
         """(n, 5) start, along and length: rows that are taken together."""
         return np.column_stack([self.start, self.along, self.length])
 
+    def some(self, which: NDArray[np.int64]) -> Edges:
+        """Those with the numbers `which` (m,), rising: whole rings, which keep their numbers."""
+        return Edges(
+            start=self.start[which],
+            along=self.along[which],
+            length=self.length[which],
+            section=self.section[which],
+            ring=self.ring[which],
+            before=np.searchsorted(which, self.before[which]),
+            at=self.at[which],
+            round_ring=self.round_ring,
+            lean=self.lean[which],
+        )
+
     @property
     def inward(self) -> NDArray[np.float64]:
         """(n, 2) unit normal of each edge to the searched side."""

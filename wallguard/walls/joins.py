@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, dot, grouped, ranges, spread
+from wallguard.base.arrays import connected, dot, grouped, medians
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.chains import turns
 from wallguard.walls.edges import Edges
@@ -45,8 +45,8 @@ _WEDGE = 0.1
 _END = 3.0
 # A wall that varies by less than this is one thickness: facets and computing error.
 _UNIFORM_MM, _UNIFORM = 0.02, 0.02
-# Medians along a wall are of values that lie this close together (mm), or of so many.
-_FINE, _MOST = 0.004, 64
+# Thicknesses that differ by less than this are equal (mm).
+_EQUAL = 1e-6
 # A curve that was exported as facets turns by no more than this from one to the next.
 _FACET = float(np.radians(25.0))
 # Pieces in two directions with their middles this close are one square post (mm).
@@ -358,7 +358,7 @@ def _spread(
     """Least, median (along it) and greatest thickness of every label, of those samples that count.
 
     Between samples on one edge thickness runs straight, so where two differ the piece of outline
-    that each stands for counts as many values.
+    that each stands for counts evenly for all values up to half-way.
     """
     thickness, edge = walls.thickness, walls.edge
     beside = (edge[1:] == edge[:-1]) & (label[1:] == label[:-1])
@@ -369,11 +369,11 @@ def _spread(
     length = np.concatenate([ahead, walls.share - ahead])
     if counts is not None:
         length[~np.tile(counts, 2)] = 0.0
-    steps = np.clip(np.ceil(np.abs(change) / _FINE), 1, _MOST).astype(np.int64)
-    owner, step = ranges(0, steps)
-    value = np.tile(thickness, 2)[owner] + change[owner] * (step + 0.5) / steps[owner]
-    weight = length[owner] / steps[owner] + 1e-9
-    _, typical, _ = spread(np.tile(label, 2)[owner], value, weight, count)
+    own = np.tile(thickness, 2)
+    # What is one value but for rounding lies at it.
+    change[np.abs(change) < _EQUAL] = 0.0
+    least, most = np.minimum(own, own + change), np.maximum(own, own + change)
+    typical = medians(np.tile(label, 2), least, most, length + 1e-9, count)
     if counts is not None:
         label, thickness = label[counts], thickness[counts]
     low, high = (grouped(each, label, count, thickness) for each in (np.minimum, np.maximum))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from wallguard.walls.places import (
     is_wall,
     ready,
 )
+from wallguard.walls.runs import Points, Runs, between, runs_of, telling
 
 __all__ = ["FACING", "Samples", "take_samples"]
 
@@ -72,23 +74,98 @@ class Samples:
 
 
 def take_samples(
-    edges: Edges, largest: float, group: Grouping, *, dense: bool = True, everywhere: bool = False
+    edges: Edges,
+    largest: float,
+    group: Grouping,
+    *,
+    dense: bool = True,
+    everywhere: bool = False,
+    heights: _Floats | None = None,
 ) -> Samples:
     """Sample the thickness along all edges that can bound a wall, up to `largest` (mm).
 
     group       numbers the ranges of thickness that are to be told apart
     dense       have points at most 0.5 mm apart on long edges too, for whoever looks at each place
     everywhere  leave no edge and no stretch out, whatever faces it: for tests of what is left out
+    heights     of the sections, mm: where outlines only slide from one to the next, few are
+                searched (`runs.py`), unless all is asked for; None: each is
 
     Raises TooLargeError where outlines lie so close together that it would take minutes.
     """
     spacing = max(STEP, float(edges.length.sum()) / _MOST) if dense or everywhere else np.inf
-    bounds = _blocks(edges)
-    parts = []
-    for low, high in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-        outline = ready(_some(edges, low, high), largest, everywhere)
-        parts.append((low, _sampled(outline, spacing, group)))
-    return _joined(parts)
+
+    def searched(some: Edges) -> Samples:
+        bounds = _blocks(some)
+        parts = []
+        for low, high in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
+            outline = ready(_some(some, low, high), largest, everywhere)
+            parts.append((low, _sampled(outline, spacing, group)))
+        samples = _joined(parts)
+        if dense or everywhere or not len(samples.edge):
+            return samples
+        return _told(some, samples, group)
+
+    runs = None if heights is None or dense or everywhere else runs_of(edges, heights)
+    if heights is None or runs is None or not len(runs.first):
+        return searched(edges)
+    return _along_runs(edges, heights, runs, (largest, group), searched)
+
+
+def _along_runs(
+    edges: Edges,
+    heights: _Floats,
+    runs: Runs,
+    asked: tuple[float, Grouping],
+    searched: Callable[[Edges], Samples],
+) -> Samples:
+    """Samples of all sections, where those within runs have what the ends of these tell."""
+    open_ = np.zeros(len(heights), bool)
+    open_[runs.inner] = True
+    parts = _of(edges, ~open_, searched)
+    while len(runs.first):
+        ends = np.zeros(len(heights), bool)
+        ends[runs.first] = ends[runs.last] = True
+        points = _points(edges, parts, ends)
+        found = between(edges, heights, points, runs, asked)
+        points = found.points
+        parts.append(_assembled(edges, points.edge, points.place, points.normal, points.discs))
+        open_[runs.chosen(found.good).inner] = False
+        open_[found.odd] = True
+        runs = runs.chosen(~found.good).halves()
+        middles = np.zeros(len(heights), bool)
+        middles[runs.first] = middles[runs.last] = True
+        middles &= open_
+        open_ &= ~middles
+        parts += _of(edges, middles, searched)
+    parts += _of(edges, open_, searched)
+    samples = _joined([(0, each) for each in parts])
+    return _chosen(samples, np.argsort(edges.section[samples.edge], kind="stable"))
+
+
+def _told(edges: Edges, samples: Samples, group: Grouping) -> Samples:
+    """The samples without those that say nothing their neighbours do not."""
+    place = samples.at - edges.at[samples.edge]
+    points = Points(samples.edge, place, samples.normal, samples.discs, samples.wall)
+    number = telling(edges, points, group)
+    if len(number) == len(place):
+        return samples
+    points = points.chosen(number)
+    return _assembled(edges, points.edge, points.place, points.normal, points.discs)
+
+
+def _of(edges: Edges, sections: _Bools, searched: Callable[[Edges], Samples]) -> list[Samples]:
+    """The samples of some sections, a mask, by what samples edges; none: an empty list."""
+    which = np.flatnonzero(sections[edges.section])
+    return [_renumbered(searched(edges.some(which)), which)] if len(which) else []
+
+
+def _points(edges: Edges, parts: list[Samples], sections: _Bools) -> Points:
+    """What is sampled in some sections, a mask, in ring order."""
+    some = [_chosen(each, np.flatnonzero(sections[edges.section[each.edge]])) for each in parts]
+    samples = _joined([(0, each) for each in some])
+    samples = _chosen(samples, np.argsort(edges.section[samples.edge], kind="stable"))
+    place = samples.at - edges.at[samples.edge]
+    return Points(samples.edge, place, samples.normal, samples.discs, samples.wall)
 
 
 def _sampled(outline: Outline, spacing: float, group: Grouping) -> Samples:
@@ -99,32 +176,57 @@ def _sampled(outline: Outline, spacing: float, group: Grouping) -> Samples:
     vertices = at_corners(outline, np.flatnonzero((-turn > _TURN) & beside))
     places = first_places(outline, vertices.discs, spacing)
     owner, along, discs = closer(outline, places, group)
-    seen = np.flatnonzero(~is_blind(edges, owner, discs))
     # Where an outline is rough, only the tips of its bumps touch the wall's own discs.
     blank = np.bincount(owner, is_wall(edges, owner, discs), len(edges.length)) == 0
     bump = (-turn > 1e-3) & (-turn <= _TURN) & blank & blank[edges.before] & beside
     more = at_corners(outline, np.flatnonzero(bump))
     corner = np.concatenate([vertices.corner, more.corner])
-    edge = np.concatenate([owner, corner])
-    place = np.concatenate([along, np.zeros(len(corner))])
+    return _assembled(
+        edges,
+        np.concatenate([owner, corner]),
+        np.concatenate([along, np.zeros(len(corner))]),
+        np.concatenate([outline.inward[owner], vertices.normal, more.normal]),
+        together(discs, vertices.discs, more.discs),
+    )
+
+
+def _assembled(edges: Edges, edge: _Ints, place: _Floats, normal: _Floats, discs: Discs) -> Samples:
+    """Samples at places on edges, mm from their starts, 0 at corners; rising along each edge."""
+    own = np.flatnonzero((place > 0) & ~is_blind(edges, edge, discs))
+    ahead, share = np.zeros((2, len(edge)))
+    ahead[own], share[own] = _shares(edges, edge[own], place[own])
     at = edges.at[edge] + place
     order = np.lexsort((at, edges.ring[edge]))
-    discs = chosen(together(discs, vertices.discs, more.discs), order)
-    normal = np.concatenate([outline.inward[owner], vertices.normal, more.normal])
-    ahead, share = np.zeros((2, len(owner)))
-    ahead[seen], share[seen] = _shares(edges, owner[seen], along[seen])
-    none = np.zeros(len(corner))
-    point = edges.start[edge] + place[:, None] * edges.along[edge]
-    edge = edge[order]
+    edge, place, discs = edge[order], place[order], chosen(discs, order)
     return Samples(
         edge=edge,
         at=at[order],
-        share=np.concatenate([share, none])[order],
-        ahead=np.concatenate([ahead, none])[order],
-        point=point[order],
+        share=share[order],
+        ahead=ahead[order],
+        point=edges.start[edge] + place[:, None] * edges.along[edge],
         normal=normal[order],
         discs=discs,
         wall=is_wall(edges, edge, discs),
+    )
+
+
+def _renumbered(samples: Samples, number: _Ints) -> Samples:
+    """Samples on edges that have these numbers among all."""
+    held = samples.discs.edge
+    held = np.where(held >= 0, number[np.maximum(held, 0)], -1)
+    return replace(samples, edge=number[samples.edge], discs=replace(samples.discs, edge=held))
+
+
+def _chosen(samples: Samples, which: _Ints) -> Samples:
+    return Samples(
+        edge=samples.edge[which],
+        at=samples.at[which],
+        share=samples.share[which],
+        ahead=samples.ahead[which],
+        point=samples.point[which],
+        normal=samples.normal[which],
+        discs=chosen(samples.discs, which),
+        wall=samples.wall[which],
     )
 
 

@@ -51,7 +51,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import distinct, grouped, inside, spread
-from wallguard.sections.sections import Sections, neighbours
+from wallguard.sections.sections import Sections, neighbours, section_heights
 from wallguard.walls.edges import Edges, air_edges, material_edges
 from wallguard.walls.joins import Links, Pieces, Walls, links_of, pieces_of, walls_of
 from wallguard.walls.junctions import FASTER, swellings
@@ -115,7 +115,10 @@ def _find(
     if not len(edges.length) or largest <= 0:
         return none
     group = _grouping(sorted(set().union(*(splits for splits, _ in ways))))
-    samples = take_samples(edges, largest, group, dense=False, everywhere=everywhere)
+    heights = section_heights(sections)
+    samples = take_samples(
+        edges, largest, group, dense=False, everywhere=everywhere, heights=heights
+    )
     walls = walls_of(edges, samples)
     if not len(walls.number):
         return none

@@ -1,0 +1,120 @@
+"""Layers between the ends of runs: what they are said to be without being searched."""
+
+from __future__ import annotations
+
+import random
+
+import manifold3d as m3
+import numpy as np
+import pytest
+from fuzz_exact import SPLITS, leaning
+from solids import mesh
+
+from wallguard.sections.cut import cut
+from wallguard.sections.sections import section_heights
+from wallguard.walls import samples
+from wallguard.walls.edges import material_edges
+from wallguard.walls.runs import runs_of
+from wallguard.walls.trace import find_gaps, find_walls
+
+LAYER = 0.2
+
+
+def searched(solid, monkeypatch, find=find_walls, largest=4.0, splits=()):
+    """What is found along runs, what is found by searching each layer, and how many sections of
+    how many are searched in the first way."""
+    sections = cut(mesh(solid), LAYER)
+    count = []
+    ready = samples.ready
+
+    def counting(edges, *rest):
+        count.append(len(np.unique(edges.section)))
+        return ready(edges, *rest)
+
+    monkeypatch.setattr(samples, "ready", counting)
+    along = find(sections, largest, splits)
+    fast = sum(count)
+    monkeypatch.setattr(samples, "runs_of", lambda edges, heights: runs_of(edges, heights[:0]))
+    each = find(sections, largest, splits)
+    monkeypatch.undo()
+    return along, each, (fast, sum(count) - fast)
+
+
+def frame(size, height, draft):
+    """A block whose sides lean inward by `draft` (mm a mm)."""
+    inset = 2 * height * draft
+    top = tuple(1 - inset / each for each in size)
+    return m3.CrossSection.square(size, True).extrude(height, scale_top=top)
+
+
+def same(along, each):
+    assert len(along) == len(each)
+    for one, other in zip(along, each, strict=True):
+        for name in ("minimum", "maximum", "across"):
+            assert getattr(one, name) == pytest.approx(getattr(other, name), abs=1e-3), name
+        assert one.typical == pytest.approx(other.typical, abs=5e-3)
+        # How far a wall goes on beyond its last sample is known to a chain (`chains.LONG`).
+        assert one.length == pytest.approx(other.length, abs=0.15)
+        assert (one.sides, one.ends, one.group) == (other.sides, other.ends, other.group)
+        assert np.array(one.box) == pytest.approx(np.array(other.box), abs=0.21)
+
+
+def test_a_drafted_tray_stood_on_end_is_searched_in_few_layers(monkeypatch):
+    tray = frame((60, 40), 14, 0.0087) - frame((56, 36), 14, 0.0087).translate([0, 0, 2])
+    along, each, (fast, slow) = searched(tray.rotate([0, 91, 0]), monkeypatch, splits=(1.9, 2.0))
+    same(along, each)
+    assert slow > 280
+    assert fast < slow / 5
+
+
+def test_a_turned_block_has_no_layer_searched_between_its_corners(monkeypatch):
+    block = m3.Manifold.cube([60, 40, 50]).rotate([10, 10, 0])
+    for find in (find_walls, find_gaps):
+        along, each, (fast, slow) = searched(block, monkeypatch, find, 0.5)
+        assert along == each == []
+        assert fast < slow / 8
+
+
+def test_a_wall_that_crosses_a_split_is_divided_in_the_right_layer(monkeypatch):
+    wedge = m3.CrossSection.square([20, 1.6], True).extrude(30, scale_top=(1, 0.5))
+    along, each, (fast, slow) = searched(wedge, monkeypatch, splits=(1.0, 1.31))
+    same(along, each)
+    assert [round(piece.high, 3) for piece in along] == [round(piece.high, 3) for piece in each]
+    assert fast < slow / 2
+
+
+def test_corners_that_slide_past_each_other_are_nearest_in_between(monkeypatch):
+    """Two ridges that lean opposite ways: their edges pass each other at half height, 0.3 mm apart,
+    and no layer at either end of the run tells."""
+    ridge = m3.CrossSection([[[-4, 0], [4, 0], [0, 3]]]).extrude(16)
+    lower = ridge.transform([[1, 0, 0.1, -0.8], [0, 1, 0, -3.15], [0, 0, 1, 0]])
+    upper = ridge.rotate([0, 0, 180]).transform([[1, 0, -0.1, 0.8], [0, 1, 0, 3.15], [0, 0, 1, 0]])
+    both = lower + upper
+    block = m3.Manifold.cube([30, 14, 16], True).translate([0, 0, 8]) - both
+    for solid, find, largest in ((both, find_gaps, 2.0), (block, find_walls, 4.0)):
+        along, each, _ = searched(solid, monkeypatch, find, largest)
+        same(along, each)
+        least = min(along, key=lambda piece: piece.minimum)
+        assert least.minimum == pytest.approx(0.3, abs=0.01)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_random_leaning_parts_are_what_every_layer_tells(seed, monkeypatch):
+    solid = leaning(seed)
+    for find, largest, splits in ((find_walls, 4.0, SPLITS), (find_gaps, 0.5, ())):
+        along, each, _ = searched(solid, monkeypatch, find, largest, splits)
+        same(along, each)
+
+
+def test_runs_end_where_an_outline_bends():
+    draw = random.Random(3)
+    tower = m3.CrossSection.square([10, 8], True).extrude(6, scale_top=(0.9, 0.8))
+    tower += (
+        m3.CrossSection.square([9, 6.4], True).extrude(6, scale_top=(1.1, 1.0)).translate([0, 0, 6])
+    )
+    edges = material_edges(sections := cut(mesh(tower.rotate([0, 0, draw.uniform(5, 40)])), LAYER))
+    runs = runs_of(edges, section_heights(sections))
+    heights = section_heights(sections)
+    for first, last in zip(runs.first.tolist(), runs.last.tolist(), strict=True):
+        assert not heights[first] < 6 < heights[last]
+    assert len(runs.first) >= 2
