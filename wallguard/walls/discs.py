@@ -32,7 +32,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import ranges
+from wallguard.base.arrays import dot, ranges
 from wallguard.walls.chains import Chains
 from wallguard.walls.edges import Edges
 
@@ -45,6 +45,8 @@ TIE = 0.005
 # Of what is near only that within twice the disc's radius counts; it is kept in such shares of the
 # reach.
 STAGES = (0.15, 0.3, 0.6, 1.0)
+# What is touched so near to the end of an edge (mm) is touched at its end.
+_ON = 1e-9
 # Pairs of points and chains that are looked at together: few enough to stay in the cache.
 _AT_ONCE = 40_000
 
@@ -253,16 +255,45 @@ def _first_contacts(
     tied = np.flatnonzero(value <= np.minimum(radius * (1 + TIE), reach)[row])
     tied = tied[np.isfinite(radius[row[tied]])]
     who, what, r = row[tied], edge[tied], value[tied]
-    # The cosine between n and the way from the centre to the contact.
-    opposite = (nx[tied] * qx[tied] + ny[tied] * qy[tied]) / r - 1
-    facing = ask.lean[who, 1] * edges.lean[what, 1] - opposite * (
+    contact = np.column_stack([qx[tied], qy[tied]])
+    normal = np.column_stack([nx[tied], ny[tied]])
+    inward = _touching(
+        edges, what, contact - np.column_stack([ax[tied], ay[tied]]), normal - contact / r[:, None]
+    )
+    facing = ask.lean[who, 1] * edges.lean[what, 1] + dot(normal, inward) * (
         ask.lean[who, 0] * edges.lean[what, 0]
     )
     order = np.lexsort((r, np.round(facing, 6), who))
     first = order[np.diff(who[order], prepend=-1) > 0]
     # What is straight across within the tie decides the thickness: it is exact on flat walls.
-    place, hit = some[who[first]], tied[first]
+    place = some[who[first]]
     discs.radius[place] = r[first]
-    discs.contact[place] = ask.ray[who[first], :2] + np.column_stack([qx[hit], qy[hit]])
+    discs.contact[place] = ask.ray[who[first], :2] + contact[first]
     discs.edge[place] = what[first]
     discs.facing[place] = facing[first]
+
+
+def _touching(edges: Edges, edge: _Ints, place: _Floats, inward: _Floats) -> _Floats:
+    """(k, 2) the outline's normal where discs touch the edges, into them; inward (k, 2): the way
+    from each contact to the disc's centre; place (k, 2): from the edge's start to the contact.
+
+    At a corner it is the way to the centre only as far as the corner's normals go: what is near
+    enough for a tie may be touched beyond.
+    """
+    along = edges.along[edge]
+    own = np.column_stack([-along[:, 1], along[:, 0]])
+    run = dot(place, along)
+    ends = run >= edges.length[edge] - _ON
+    normal = own.copy()
+    for at, beside in ((run <= _ON, edges.before), (ends, edges.after)):
+        which = np.flatnonzero(at)
+        way, mine = inward[which], own[which]
+        other = edges.along[beside[edge[which]]]
+        its = np.column_stack([-other[:, 1], other[:, 0]])
+        # From its own normal toward that of the edge beside, if the corner is re-entrant.
+        side = 1.0 if beside is edges.before else -1.0
+        turn, reach = (side * (mine[:, 0] * v[:, 1] - mine[:, 1] * v[:, 0]) for v in (its, way))
+        beyond = side * (way[:, 0] * its[:, 1] - way[:, 1] * its[:, 0]) < 0
+        toward = np.where(beyond[:, None], its, way)
+        normal[which] = np.where(((turn > 0) & (reach > 0))[:, None], toward, mine)
+    return normal

@@ -56,6 +56,13 @@ class Edges:
             lean=self.lean[which],
         )
 
+    @cached_property
+    def after(self) -> NDArray[np.int64]:
+        """(n,) the edge that begins where this one ends."""
+        after = np.empty(len(self.before), np.int64)
+        after[self.before] = np.arange(len(self.before))
+        return after
+
     @property
     def inward(self) -> NDArray[np.float64]:
         """(n, 2) unit normal of each edge to the searched side."""
