@@ -33,7 +33,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 from statistics import median
 
 from wallguard.bands.section import round_ends
@@ -122,6 +122,16 @@ class Recovered:
         return word if near else round(self.spacing.value, 3)
 
 
+def _stays(walls: Sequence[LaidAcross]) -> bool:
+    """Whether beads as wide as in all of these walls do not get wider with the wall: of two walls
+    of as many beads each bead's share differs by more than is read."""
+    return any(
+        len(one.strands) == len(other.strands)
+        and abs(one.nominal - other.nominal) > 2 * _READ * len(one.strands)
+        for one, other in combinations(walls, 2)
+    )
+
+
 def recover(walls: Sequence[LaidAcross]) -> Recovered | None:
     """The settings that laid these walls, of all axes; None where too few of them are of beads."""
     laid = [wall for wall in walls if wall.fill != "missing" and wall.strands]
@@ -203,11 +213,12 @@ class _Reader:
         return _spread([overlap for overlap in overlaps if abs(overlap - usual) < 2 * _READ])
 
     def _narrowest(self) -> Known:
-        """Of beads that vary: no wider than any that was laid; and where so few pairs lie in a
-        wall, another would have had to be narrower than it can."""
-        widths = [_width(wall) for wall in self.unforced] + self._alone()
-        least, most = min(widths), max(map(_pairs, self.laid))
-        if sum(width < least + _READ for width in widths) > 1:
+        """Of beads that vary: no wider than any that was laid, and that where they stay as wide in
+        walls of other thickness; and where so few pairs lie in a wall, another would have had to be
+        narrower than it can."""
+        walls = [*self.unforced, *(wall for wall in self.laid if len(wall.strands) == 1)]
+        least, most = min(map(_width, walls)), max(map(_pairs, self.laid))
+        if _stays([wall for wall in walls if _width(wall) < least + _READ]):
             return Known(least, _READ)
         bounds = [
             (wall.nominal - self.shared) / (2 * _pairs(wall) + 2) + self.shared
