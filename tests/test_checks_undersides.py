@@ -7,7 +7,7 @@ import manifold3d as m3
 import numpy as np
 import pytest
 from solids import box, mesh, prism
-from test_checks import case, found, told
+from test_checks import found, told
 
 from wallguard.rules.model import Limit
 from wallguard.sections.cut import cut
@@ -227,25 +227,6 @@ def test_a_slender_pin():
 
 def test_the_checks_stay_silent_where_the_rules_ask_nothing():
     assert told(shelf(20)) == []
-
-
-def test_measures_come_back_from_memory():
-    from wallguard.part.memory import recalled, remember
-
-    class Kept(dict):
-        def recall(self, name):
-            return self.get(name)
-
-        def keep(self, name, content):
-            self[name] = content
-
-    kept, made = Kept(), case(shelf(20))
-    undersides = made.geometry.undersides(ASK)
-    footprints = made.geometry.footprints(0.2)
-    remember(kept, "undersides", "u", undersides)
-    remember(kept, "footprints", "f", footprints)
-    assert recalled(kept, "undersides", "u") == undersides
-    assert recalled(kept, "footprints", "f") == footprints
 
 
 def test_a_spiral_of_parts_keeps_its_order():

@@ -410,3 +410,21 @@ def test_a_cavity_is_shown_with_the_way_out_of_it():
     # The hollow alone is filled, not what lies beyond the hole.
     (ring,) = view.place
     assert 12 - 0.1 <= float(np.ptp(np.array(ring)[:, 1])) < 13
+
+
+@pytest.mark.parametrize(
+    ("turn", "plane"), [((0, 0, 0), "layer"), ((90, 0, 0), "upright section across the edge")]
+)
+def test_an_edge_is_seen_along_it_with_its_angle(turn, plane):
+    half = 10 * np.tan(np.radians(10))
+    blade = prism([[0, -half], [10, 0], [0, half]], 20).rotate(turn)
+    part = report(blade, minimum={"edge": Limit(fail=30)})
+    edge = next(each for each in part.findings if each.check == "edge")
+    view = next(each for each in part.views.pictures if each.finding == edge.id)
+    assert view.plane.startswith(plane)
+    (sign,) = view.signs
+    corner, one, other = (np.array(point) for point in sign.points)
+    turned = np.dot(one - corner, other - corner)
+    turned /= np.linalg.norm(one - corner) * np.linalg.norm(other - corner)
+    assert (sign.kind, sign.label) == ("angle", "20°")
+    assert np.degrees(np.arccos(turned)) == pytest.approx(20.0, abs=0.05)

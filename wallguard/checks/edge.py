@@ -25,13 +25,13 @@ def findings(case: Case) -> Iterator[Broken]:
 
     least = case.rules.strictest(ID)
     for knife in case.geometry.knives(least):
-        lost = ball(case.bead / 2, knife.angle)
+        before = ""
+        if case.layered:
+            lost = ball(case.bead / 2, knife.angle)
+            before = f"a bead {mm(case.bead)} mm wide ends {mm(lost)} mm before it, so "
 
-        def says(level: float, lost: float = lost) -> str:
-            return (
-                f"is sharper than {level:g}°: what is {mm(case.bead)} mm wide ends {mm(lost)} mm "
-                "before it, so it comes out blunt or frayed"
-            )
+        def says(level: float, before: str = before) -> str:
+            return f"is sharper than {level:g}°: {before}it comes out blunt or frayed"
 
         breach = case.breach(ID, knife.angle, says)
         if breach:

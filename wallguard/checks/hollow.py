@@ -13,19 +13,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from wallguard.base.errors import TooLargeError
 from wallguard.base.text import mm
 from wallguard.checks.case import Case, Spot
 from wallguard.findings.model import Mark, Spread, Subject
 
 if TYPE_CHECKING:
-    from wallguard.shapes.cavities import Cavity
+    from wallguard.shapes.cavities import Cavities, Cavity
 
 
 def cavities(case: Case) -> Iterator[tuple[Cavity, Spot]]:
     """The part's cavities, where its surface is closed."""
-    if not unjudged(case) or case.geometry.health.watertight:
-        for cavity in _measured(case):
+    if case.geometry.health.watertight:
+        for cavity in _measured(case).found:
             yield cavity, _spot(cavity)
 
 
@@ -33,23 +32,13 @@ def unjudged(case: Case) -> str:
     """Why some cavities could not be judged; empty: all were."""
     if not case.geometry.health.watertight:
         return "a cavity needs a closed surface, and this mesh is open: none was looked for"
-    try:
-        case.geometry.cavities(passes(case))
-    except TooLargeError as error:
-        return f"only closed cavities were looked for: {error.what}, which is too much to search"
-    return ""
+    too_much = _measured(case).too_much
+    return too_much and f"only closed cavities were looked for: {too_much} is too much to search"
 
 
-def passes(case: Case) -> float:
-    """The diameter of the ball that has to get out, mm; 0: only closed cavities matter."""
-    return case.rules.strictest("escape")
-
-
-def _measured(case: Case) -> list[Cavity]:
-    try:
-        return case.geometry.cavities(passes(case))
-    except TooLargeError:
-        return case.geometry.cavities(0.0)
+def _measured(case: Case) -> Cavities:
+    # The ball that has to get out; without one only closed cavities matter.
+    return case.geometry.cavities(case.rules.strictest("escape"))
 
 
 def stuff(case: Case) -> str:

@@ -168,7 +168,7 @@ def _changed(rules: Sequence[Path], revision: str) -> tuple[list[Update], tuple[
             folder = Path(_here(root, coupon.coupon)) if coupon.coupon else None
             here = Path(_here(root, coupon.rules))
             updates.append(Update(here, toolpaths, folder, base=revision))
-    return updates, tuple(map(str, unchanged))
+    return updates, tuple(unchanged)
 
 
 def _here(root: Path, name: str) -> str:

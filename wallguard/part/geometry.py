@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from wallguard.mesh.mesh import Mesh
     from wallguard.part.part import Pose
     from wallguard.sections.sections import Sections
-    from wallguard.shapes.cavities import Cavity
+    from wallguard.shapes.cavities import Cavities
     from wallguard.shapes.cups import Cup
     from wallguard.shapes.footprints import Footprint, Island
     from wallguard.shapes.knives import Knife
@@ -335,7 +335,7 @@ class Geometry:
 
         return self._once("clearances", (layer_height, largest), measure)
 
-    def cavities(self, passes: float) -> list[Cavity]:
+    def cavities(self, passes: float) -> Cavities:
         """Cavities that are closed or, for a ball of diameter `passes` (mm), have narrow ways out;
         0: closed ones only."""
         from wallguard.shapes.cavities import find_cavities

@@ -8,6 +8,7 @@ from __future__ import annotations
 import functools
 from contextlib import suppress
 from dataclasses import dataclass, fields
+from importlib import import_module
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from wallguard.base.units import Unit
@@ -111,52 +112,46 @@ def of(kind: Kind, *arguments: object) -> str:
     return f"{kind} {arguments!r}"
 
 
+# Of what kind lists are kept, and where it is defined.
+_LISTS: dict[Kind, tuple[str, str]] = {
+    "stretches": ("walls.stretch", "Stretch"),
+    "aslant": ("walls.aslant", "Aslant"),
+    "rounds": ("walls.rounds", "Round"),
+    "plates": ("walls.plates", "Plate"),
+    "undersides": ("shapes.undersides", "Underside"),
+    "cups": ("shapes.cups", "Cup"),
+    "knives": ("shapes.knives", "Knife"),
+}
+
+
 @functools.cache
 def _shape(kind: Kind) -> Any:
     """The type of what is kept."""
-    if kind in ("stretches", "ways"):
-        from wallguard.walls.stretch import Stretch
-
-        return list[Stretch] if kind == "stretches" else list[list[Stretch]]
-    if kind == "aslant":
-        from wallguard.walls.aslant import Aslant
-
-        return list[Aslant]
-    if kind == "rounds":
-        from wallguard.walls.rounds import Round
-
-        return list[Round]
-    if kind == "plates":
-        from wallguard.walls.plates import Plate
-
-        return list[Plate]
+    if kind in _LISTS:
+        module, name = _LISTS[kind]
+        each: Any = getattr(import_module(f"wallguard.{module}"), name)
+        return list[each]
+    if kind == "ways":
+        return list[_shape("stretches")]  # type: ignore[misc]
     if kind == "footprints":
         from wallguard.shapes.footprints import Footprint, Island
 
         return tuple[list[Footprint], list[Island]]
-    if kind == "undersides":
-        from wallguard.shapes.undersides import Underside
-
-        return list[Underside]
     if kind == "cavities":
-        from wallguard.shapes.cavities import Cavity
+        from wallguard.shapes.cavities import Cavities
 
-        return list[Cavity]
-    if kind == "cups":
-        from wallguard.shapes.cups import Cup
-
-        return list[Cup]
-    if kind == "knives":
-        from wallguard.shapes.knives import Knife
-
-        return list[Knife]
-    if kind == "clearances":
-        return list[bool]
+        return Cavities
     if kind == "bodies":
         from wallguard.findings.model import Body
 
         return tuple[Body, ...]
-    return {"facts": Facts, "layering": Layering, "sections": dict[str, _Array | float]}[kind]
+    shapes: dict[Kind, Any] = {
+        "facts": Facts,
+        "layering": Layering,
+        "sections": dict[str, _Array | float],
+        "clearances": list[bool],
+    }
+    return shapes[kind]
 
 
 @dataclass(frozen=True)

@@ -53,6 +53,10 @@ class Feature:
     formerly: str = ""
 
 
+# What is not part is resin or powder.
+_FILLED: tuple[Category, ...] = ("vat photopolymerization", "powder bed fusion")
+
+
 def _layers(what: str) -> Asked:
     return Asked(what, "layers", high=1000, whole=True)
 
@@ -177,21 +181,21 @@ FEATURES: tuple[Feature, ...] = (
         "nothing is trapped in cavities that it cannot leave",
         "trapped",
         Asked("volume of a cavity without a way out", "mm³", high=1e9, smaller_is_worse=False),
-        categories=("vat photopolymerization", "powder bed fusion"),
+        categories=_FILLED,
     ),
     Feature(
         "escape",
         "cavities have a way out that is wide enough",
         "escape",
         Asked("diameter of a cavity's widest way out"),
-        categories=("vat photopolymerization", "powder bed fusion"),
+        categories=_FILLED,
     ),
     Feature(
         "escape_holes",
         "cavities have enough ways out that are wide enough",
         "escape_holes",
         Asked("ways out of a cavity", "count", high=100, whole=True),
-        categories=("vat photopolymerization", "powder bed fusion"),
+        categories=_FILLED,
     ),
     Feature(
         "cup",

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.shapes.shells import Shells, shells_of
 
@@ -61,23 +62,37 @@ class Cavity:
         return self.openings[0].width if self.openings else 0.0
 
 
-def find_cavities(mesh: Mesh, passes: float) -> list[Cavity]:
-    """The cavities, the largest first.
+@dataclass(frozen=True)
+class Cavities:
+    """The cavities of a part, the largest first.
+
+    too_much  what of it is too much to look for open ones, so that only closed ones were; else
+              empty
+    """
+
+    found: list[Cavity]
+    too_much: str = ""
+
+
+def find_cavities(mesh: Mesh, passes: float) -> Cavities:
+    """The cavities of a part.
 
     passes  the diameter of a ball, mm: open cavities are those where it fits and cannot leave, and
             those that have ways out for it, the widest of which is half as wide as the cavity at
             most; 0: closed ones only
-
-    Raises TooLargeError where the part is too large for so small a ball.
     """
     label = shells_of(mesh)
     made, facing_in = _closed(mesh, label)
+    too_much = ""
     if passes > 0:
         from wallguard.shapes.openings import open_cavities
 
         rest = ~np.isin(label, facing_in)
-        made += open_cavities(replace(mesh, triangles=mesh.triangles[rest]), passes)
-    return sorted(made, key=lambda each: (-each.volume, each.point))
+        try:
+            made += open_cavities(replace(mesh, triangles=mesh.triangles[rest]), passes)
+        except TooLargeError as error:
+            too_much = error.what
+    return Cavities(sorted(made, key=lambda each: (-each.volume, each.point)), too_much)
 
 
 def _closed(mesh: Mesh, label: _Ints) -> tuple[list[Cavity], list[int]]:

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from wallguard.mesh.mesh import Mesh
-from wallguard.shapes.openings import squares
 from wallguard.shapes.shells import Shells, shells_of
+from wallguard.walls.clear import nearest
 
 if TYPE_CHECKING:
     from wallguard.walls.stretch import Stretch
@@ -30,12 +30,15 @@ def between_bodies(mesh: Mesh, gaps: Sequence[Stretch]) -> list[bool]:
         return [False] * len(gaps)
     body = Shells.of(mesh, label).bodies(label)
     corner = mesh.vertices[mesh.triangles]
+    normal = np.cross(corner[:, 2] - corner[:, 0], corner[:, 1] - corner[:, 0])
+    normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-12)[:, None]
     low, high = corner.min(axis=1), corner.max(axis=1)
     made = []
     for gap in gaps:
         point = np.array(gap.point)
         reach = gap.maximum / 2 * (1 + _SHARE) + _MORE
         near = np.flatnonzero(((low <= point + reach) & (high >= point - reach)).all(axis=1))
-        off = squares(np.repeat(point[None], len(near), axis=0), corner[near])
-        made.append(len(np.unique(body[near[off <= reach**2]])) > 1)
+        feet = nearest(np.repeat(point[None], len(near), axis=0), corner[near], normal[near])
+        off = np.linalg.norm(feet - point, axis=1)
+        made.append(len(np.unique(body[near[off <= reach]])) > 1)
     return made

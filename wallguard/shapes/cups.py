@@ -22,11 +22,10 @@ import numpy as np
 import shapely
 
 from wallguard.sections.sections import Sections
+from wallguard.shapes.regions import SHARED, Joined, material, parts
 
 Point = tuple[float, float, float]
 Box = tuple[Point, Point]
-# Regions of two layers that share less than this, mm², only touch.
-_SHARED = 1e-4
 
 
 @dataclass(frozen=True)
@@ -69,30 +68,22 @@ class _Hollows:
     def __init__(self) -> None:
         self.cups: list[Cup] = []
         self._hollows: list[_Hollow] = []
-        self._root: list[int] = []
+        self._pieces = Joined()
         self.outside = self.begin(0.0, vented=True)
 
     def begin(self, low: float, *, vented: bool) -> int:
         self._hollows.append(_Hollow(low, low, vented))
-        self._root.append(len(self._root))
-        return len(self._root) - 1
+        return self._pieces.add()
 
     def __getitem__(self, number: int) -> _Hollow:
-        return self._hollows[self._top(number)]
-
-    def _top(self, at: int) -> int:
-        while self._root[at] != at:
-            self._root[at] = self._root[self._root[at]]
-            at = self._root[at]
-        return at
+        return self._hollows[self._pieces.first(number)]
 
     def join(self, one: int, other: int) -> None:
         """From here on two hollows are one. A cup that is vented so has been one until here."""
-        first, second = self._top(one), self._top(other)
-        if first == second:
+        joined = self._pieces.join(one, other)
+        if joined is None:
             return
-        keep, gone = self._hollows[first], self._hollows[second]
-        self._root[second] = first
+        keep, gone = (self._hollows[number] for number in joined)
         if keep.vented or gone.vented:
             self._end(keep)
             self._end(gone)
@@ -118,7 +109,7 @@ class _Hollows:
     def end(self) -> list[Cup]:
         """All cups, the largest first."""
         for at, hollow in enumerate(self._hollows):
-            if self._root[at] == at:
+            if self._pieces.first(at) == at:
                 self._end(hollow)
         return sorted(self.cups, key=lambda each: (-each.area, each.point))
 
@@ -156,23 +147,18 @@ def find_cups(sections: Sections) -> list[Cup]:
 
 def _air(sections: Sections, section: int) -> tuple[list[shapely.Geometry], shapely.Geometry]:
     """What a section encloses, and what it fills together with that."""
-    if section < 0:
-        return [], shapely.Polygon()
-    rings = [shapely.linearrings(ring) for ring in sections.rings(section) if len(ring) > 2]
-    shape = shapely.build_area(shapely.geometrycollections(rings))
-    filled = shapely.union_all(
-        [shapely.Polygon(part.exterior) for part in shapely.get_parts(shape)]
-    )
-    return list(shapely.get_parts(shapely.difference(filled, shape))), filled
+    shape = material(sections, section)
+    filled = shapely.union_all([shapely.Polygon(part.exterior) for part in parts(shape)])
+    return list(parts(shapely.difference(filled, shape))), filled
 
 
 def _share(one: shapely.Geometry, other: shapely.Geometry) -> bool:
-    return bool(shapely.intersects(one, other) and shapely.intersection(one, other).area > _SHARED)
+    return bool(shapely.intersects(one, other) and shapely.intersection(one, other).area > SHARED)
 
 
 def _leaves(shape: shapely.Geometry, filled: shapely.Geometry) -> bool:
     """Whether some of a region lies beyond what another layer fills and encloses."""
-    return bool(shapely.difference(shape, filled).area > _SHARED)
+    return bool(shapely.difference(shape, filled).area > SHARED)
 
 
 def _cup(hollow: _Hollow, shape: shapely.Geometry) -> Cup:

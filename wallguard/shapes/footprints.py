@@ -20,13 +20,12 @@ from numpy.typing import NDArray
 
 from wallguard.base.arrays import connected
 from wallguard.sections.sections import Sections
+from wallguard.shapes.regions import SHARED, Joined, material, parts
 
 Point = tuple[float, float, float]
 Box = tuple[Point, Point]
 _Ints = NDArray[np.int64]
 _Floats = NDArray[np.float64]
-# Regions of two layers that share less than this, mm², only touch.
-_SHARED = 1e-4
 
 
 @dataclass(frozen=True)
@@ -102,7 +101,7 @@ def _regions(sections: Sections) -> _Regions:
     distinct = sections.distinct
     layers = np.flatnonzero(distinct >= 0)
     used = np.unique(distinct[layers])
-    polygons = {int(number): _polygons(sections, int(number)) for number in used}
+    polygons = {number: parts(material(sections, number)) for number in used.tolist()}
     pairs: dict[tuple[int, int], tuple[_Ints, _Ints]] = {}
     shapes: list[NDArray[np.object_]] = []
     layer: list[_Ints] = []
@@ -130,18 +129,11 @@ def _regions(sections: Sections) -> _Regions:
     )
 
 
-def _polygons(sections: Sections, section: int) -> NDArray[np.object_]:
-    """The regions of one distinct section."""
-    rings = [shapely.linearrings(ring) for ring in sections.rings(section) if len(ring) > 2]
-    shape = shapely.build_area(shapely.geometrycollections(rings))
-    return np.asarray(shapely.get_parts(shape), object)
-
-
 def _lying(below: NDArray[np.object_], above: NDArray[np.object_]) -> tuple[_Ints, _Ints]:
     """Which of two layers' regions share area."""
     high, low = shapely.STRtree(below).query(above, predicate="intersects")
     if len(high) and (len(below) > 1 or len(above) > 1):
-        shared = shapely.area(shapely.intersection(above[high], below[low])) > _SHARED
+        shared = shapely.area(shapely.intersection(above[high], below[low])) > SHARED
         high, low = high[shared], low[shared]
     return low.astype(np.int64), high.astype(np.int64)
 
@@ -193,29 +185,21 @@ def _meetings(regions: _Regions, stands: NDArray[np.bool_], begins: _Ints) -> di
 
     Links are gone through from below, and pieces joined as they are met.
     """
-    root = list(range(len(stands)))
+    pieces = Joined(len(stands))
     standing = stands.tolist()
     waiting: dict[int, list[int]] = {at: [at] for at in begins.tolist()}
     met: dict[int, int] = {}
-
-    def top(at: int) -> int:
-        while root[at] != at:
-            root[at] = root[root[at]]
-            at = root[at]
-        return at
-
-    links = zip(regions.lower.tolist(), regions.upper.tolist(), strict=True)
-    for low, high in links:
-        a, b = sorted((top(low), top(high)))
-        if a == b:
+    for low, high in zip(regions.lower.tolist(), regions.upper.tolist(), strict=True):
+        joined = pieces.join(low, high)
+        if joined is None:
             continue
-        root[b] = a
-        together = waiting.pop(a, []) + waiting.pop(b, [])
-        standing[a] = standing[a] or standing[b]
-        if standing[a]:
+        keep, gone = joined
+        together = waiting.pop(keep, []) + waiting.pop(gone, [])
+        standing[keep] = standing[keep] or standing[gone]
+        if standing[keep]:
             met |= dict.fromkeys(together, int(regions.layer[high]))
         elif together:
-            waiting[a] = together
+            waiting[keep] = together
     return met
 
 

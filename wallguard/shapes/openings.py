@@ -12,7 +12,7 @@ connected to the outside among the cells with d >= r, and a *pocket* is what is 
 
 Radii are tried in steps, from small to large. Where pocket and outside come together between two of
 them, both are let grow until they meet: each place where they do is a way out. There the distance
-from the triangles is computed exactly, in cells four and then sixteen times as fine, and n is found
+from the triangles is computed exactly, in cells up to 64 times as fine, and n is found
 to within one of these. That, and no more, is uncertain of it.
 """
 
@@ -21,14 +21,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import dot, ranges
+from wallguard.base.arrays import ranges
 from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.shapes.cavities import Cavity, Opening
+
+if TYPE_CHECKING:
+    from wallguard.walls.tangent import Surface
 
 _Floats = NDArray[np.float64]
 _Singles = NDArray[np.float32]
@@ -48,13 +52,13 @@ _STEP = 1.25
 # second hole).
 _WIDER, _MUCH_WIDER = 1.25, 2.0
 # How often a neck is looked at more closely, how much more closely, and in how many cells at most.
-_LOOKS, _FINER, _LOOKED_AT = 2, 4, 200_000
+_LOOKS, _FINER, _LOOKED_AT = 3, 4, 200_000
 # By how many cells the depth on a way may be too small before it is computed exactly: by the way
 # from middle to middle, and by where in a cell the surface lies.
 _DOUBT = 1.4
 # How many steps a place may lie beside the shortest way through a neck.
 _BESIDE = 3
-# Pairs of points and triangles at a time.
+# Pairs of triangles and cells below them at a time.
 _AT_ONCE = 2_000_000
 # Cells lie off any even measure, so that rays meet no edge.
 _ODD = np.array([0.137, 0.241, 0.319])
@@ -83,9 +87,16 @@ def open_cavities(mesh: Mesh, passes: float) -> list[Cavity]:
     Raises TooLargeError where the part is too large for so small a ball.
     """
     grid = _grid(mesh, passes)
+    pockets = list(_pockets(grid, passes / 2))
+    if not pockets:
+        return []
+    from wallguard.walls.tangent import Surface
+
+    corners = mesh.vertices[mesh.triangles]
+    surface = Surface(corners, np.zeros((len(corners), 3)))  # only asked for distances
     made = []
-    for pocket in _pockets(grid, passes / 2):
-        cavity = _cavity(mesh, grid, pocket)
+    for pocket in pockets:
+        cavity = _cavity(surface, grid, pocket)
         if cavity is not None:
             made.append(cavity)
     return made
@@ -210,7 +221,7 @@ def _meets(grid: _Grid, shut: _Ints, radius: float) -> float:
     return 0.0
 
 
-def _cavity(mesh: Mesh, grid: _Grid, pocket: _Pocket) -> Cavity | None:
+def _cavity(surface: Surface, grid: _Grid, pocket: _Pocket) -> Cavity | None:
     from scipy.ndimage import label
 
     own = grid.depth[tuple(pocket.shut.T)]
@@ -220,7 +231,7 @@ def _cavity(mesh: Mesh, grid: _Grid, pocket: _Pocket) -> Cavity | None:
     inner, outer = name == name[tuple(pocket.shut[0])], name == name[0, 0, 0]
     if pocket.less:
         for neck in _necks(grid.depth >= pocket.less, inner, outer):
-            opening = _opening(mesh, grid, (inner, outer), neck)
+            opening = _opening(surface, grid, (inner, outer), neck)
             if opening is not None:
                 openings.append(opening)
     openings.sort(key=lambda each: (-each.width, each.point))
@@ -278,10 +289,7 @@ def _necks(air: _Bools, inner: _Bools, outer: _Bools) -> Iterator[_Ints]:
         if (grown == one).all() and (also == other).all():
             break
         one, other, steps = grown, also, steps + 1
-    meets = one & binary_dilation(other) & ~inner
-    meets |= other & binary_dilation(one) & ~outer
-    meets |= one & binary_dilation(other)
-    name, count = label(meets, np.ones((3, 3, 3)))
+    name, count = label(one & binary_dilation(other), np.ones((3, 3, 3)))
     for number in range(1, count + 1):
         place = np.argwhere(name == number)
         own = _around(place, steps + _BESIDE, air.shape)
@@ -374,7 +382,9 @@ def _ways(open_: _Bools, start: _Bools, goal: _Bools) -> _Floats:
     return steps
 
 
-def _opening(mesh: Mesh, grid: _Grid, sides: tuple[_Bools, _Bools], neck: _Ints) -> Opening | None:
+def _opening(
+    surface: Surface, grid: _Grid, sides: tuple[_Bools, _Bools], neck: _Ints
+) -> Opening | None:
     """The way through a neck, cells (n, 3)."""
     own = _around(neck, 1, grid.depth.shape)
     low = np.array([axis.start for axis in own])
@@ -395,7 +405,7 @@ def _opening(mesh: Mesh, grid: _Grid, sides: tuple[_Bools, _Bools], neck: _Ints)
     if gate is None:
         return None
     for finer in (1, *[_FINER] * _LOOKS):
-        closer = _closer(mesh, look, gate, finer)
+        closer = _closer(surface, look, gate, finer)
         again = closer.passes()
         if again is None:
             break
@@ -404,7 +414,7 @@ def _opening(mesh: Mesh, grid: _Grid, sides: tuple[_Bools, _Bools], neck: _Ints)
     return Opening(2 * gate.radius, 2 * look.step, _point(middle))
 
 
-def _closer(mesh: Mesh, look: _Look, gate: _Gate, finer: int) -> _Look:
+def _closer(surface: Surface, look: _Look, gate: _Gate, finer: int) -> _Look:
     """The same neck in finer places: those about the straight way through it, so far as they may
     be deep enough, with the rims of both sides."""
     near = (look.depth >= gate.radius - look.doubt * look.step) & (
@@ -420,9 +430,7 @@ def _closer(mesh: Mesh, look: _Look, gate: _Gate, finer: int) -> _Look:
     places = (look.places[chosen][:, None] * finer + fine[None]).reshape(-1, 3)
     step = look.step / finer
     origin = look.origin - look.step / 2 + step / 2
-    middle = look.origin + look.step * look.places[chosen]
-    about = np.asarray((fine - (finer - 1) / 2) * step, np.float64)
-    depth = _distances(mesh, middle, look.step, about)
+    depth, _ = surface.nearest(origin + step * places)
     owner = np.repeat(chosen, len(fine))
     # Fine places of a coarse one that belongs to a side, at the rim of what is looked at, hold it.
     return _Look(places, step, origin, depth, part[0][owner], part[1][owner])
@@ -442,52 +450,6 @@ def _sides(look: _Look, deep: _Bools) -> tuple[_Bools, _Bools]:
         own = np.unique(name[side & deep])
         made.append((np.isin(name, own[own > 0])) | side)
     return made[0] & ~made[1], made[1] & ~made[0]
-
-
-def _distances(mesh: Mesh, middle: _Floats, size: float, fine: _Floats) -> _Floats:
-    """How far points are from the nearest triangle: of cells (n, 3), `size` wide, which lie near
-    one another, each at the places `fine` (k, 3) of its middle; (n * k,)."""
-    corner = mesh.vertices[mesh.triangles]
-    around, reach = middle.mean(axis=0), float(np.linalg.norm(np.ptp(middle, axis=0))) / 2 + size
-    low, high = corner.min(axis=1), corner.max(axis=1)
-    away = np.linalg.norm(np.maximum(np.maximum(low - around, around - high), 0.0), axis=1)
-    first = np.argsort(away, kind="stable")[:64]
-    nearest = math.sqrt(squares(np.repeat(around[None], len(first), 0), corner[first]).min())
-    near = corner[away <= nearest + 2 * reach]
-    made = []
-    step = max(1, _AT_ONCE // (len(near) + 8 * len(fine)))
-    for at in range(0, len(middle), step):
-        own = middle[at : at + step]
-        cell, triangle = np.divmod(np.arange(len(own) * len(near)), len(near))
-        off = np.sqrt(squares(own[cell], near[triangle])).reshape(len(own), len(near))
-        # Whatever is nearest anywhere in a cell is no farther from its middle than this.
-        kept = off <= off.min(axis=1, keepdims=True) + math.sqrt(3) * size
-        cell, triangle = np.nonzero(kept)
-        points = own[cell][:, None] + fine[None]
-        corners = np.repeat(near[triangle], len(fine), axis=0)
-        square = squares(points.reshape(-1, 3), corners).reshape(len(cell), len(fine))
-        begin = np.flatnonzero(np.diff(cell, prepend=-1))
-        made.append(np.sqrt(np.minimum.reduceat(square, begin, axis=0)).ravel())
-    return np.concatenate(made)
-
-
-def squares(points: _Floats, corner: _Floats) -> _Floats:
-    """The square of the distance of each point (n, 3) from its triangle (n, 3, 3): square to that
-    where its foot lies within, else from a side."""
-    a, b, c = corner.transpose(1, 0, 2)
-    normal = np.cross(b - a, c - a)
-    square = dot(normal, normal)
-    inside = square > 0
-    best = np.full(len(points), np.inf)
-    for start, end in ((a, b), (b, c), (c, a)):
-        way, off = end - start, points - start
-        length = dot(way, way)
-        share = np.clip(dot(off, way) / np.where(length > 0, length, 1.0), 0.0, 1.0)
-        foot = off - share[:, None] * way
-        best = np.minimum(best, dot(foot, foot))
-        inside &= dot(off, np.cross(normal, way)) >= 0
-    above = dot(points - a, normal) ** 2 / np.where(square > 0, square, 1.0)
-    return np.where(inside, above, best)
 
 
 def _point(values: _Floats) -> Point:

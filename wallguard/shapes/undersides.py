@@ -209,7 +209,11 @@ class _Tops:
         low, high = patch.corner[..., 2].min(), patch.corner[..., 2].max()
         if high - low <= _TOUCHES:
             first, last = np.searchsorted(self._height, [low - _TOUCHES, high + _TOUCHES])
-            return _plan(self._tops[first:last])
+            tops = self._tops[first:last]
+            own = patch.corner[..., :2]
+            near = (tops[..., :2].min(axis=1) <= own.max(axis=(0, 1))).all(axis=1)
+            near &= (tops[..., :2].max(axis=1) >= own.min(axis=(0, 1))).all(axis=1)
+            return _plan(tops[near])
         return _plan(_below(patch.corner, floor)) if low < floor else shapely.Polygon()
 
 

@@ -28,6 +28,7 @@ their layer; its own height is what it stands above the layer below.
 from __future__ import annotations
 
 from itertools import pairwise
+from operator import itemgetter
 from typing import NamedTuple
 
 import numpy as np
@@ -116,17 +117,7 @@ class _Pieces(NamedTuple):
     def in_order(self) -> _Pieces:
         """As they are laid."""
         order = np.lexsort((self.low, self.bead))
-        return _Pieces(
-            self.bead[order],
-            self.low[order],
-            self.high[order],
-            self.level[order],
-            self.height[order],
-            self.width[order],
-            self.ramped[order],
-            self.reach[order],
-            self.partial[order],
-        )
+        return _Pieces(*map(itemgetter(order), self))
 
 
 def _some(laid: Strands, chosen: NDArray[np.bool_] | _Ints) -> Strands:

@@ -105,7 +105,13 @@ class Viewer:
         placed = self.case.geometry.placed
         lines = [np.array(mark.points) @ placed.rotation.T * placed.scale for mark in subject.marks]
         way = lines[0][-1] - lines[0][0] if lines else np.array([1.0, 0.0, 0.0])
-        cut = self._layer(point) if subject.kind == "footing" else self._upright(point, way)
+        if subject.kind == "edge":
+            axis = np.cross(lines[0][1] - lines[0][0], lines[0][2] - lines[0][0])
+            cut = self._across(point, axis / np.linalg.norm(axis), "edge")
+        elif subject.kind == "footing":
+            cut = self._layer(point)
+        else:
+            cut = self._upright(point, way)
         flat = [cut.frame.flat(line) for line in lines]
         across, label, signs = None, "", []
         for mark, line in zip(subject.marks, flat, strict=True):
@@ -147,15 +153,18 @@ class Viewer:
     def _round(
         self, point: _Floats, axis: _Floats, diameter: float, kind: Literal["hole", "pin"]
     ) -> _Measured:
-        if abs(axis[2]) >= _UPRIGHT:
-            cut = self._layer(point)
-        else:
-            frame = planes.across_axis(point, axis)
-            words = "upright section" if abs(axis[2]) < 0.02 else "section"
-            cut = self._cut(frame, f"{words} across the axis of the {kind}", upright=True)
+        cut = self._across(point, axis, f"axis of the {kind}")
         at = cut.frame.flat(point[None])[0]
         half = np.array([diameter / 2, 0.0])
         return _Measured(cut, at, (at - half, at + half), diameter, kind)
+
+    def _across(self, point: _Floats, axis: _Floats, what: str) -> _Cut:
+        """The section at right angles to an axis (3,), unit; in a layer where it stands upright."""
+        if abs(axis[2]) >= _UPRIGHT:
+            return self._layer(point)
+        words = "upright section" if abs(axis[2]) < 0.02 else "section"
+        frame = planes.across_axis(point, axis)
+        return self._cut(frame, f"{words} across the {what}", upright=True)
 
     def _plate(self, point: _Floats, thickness: float) -> _Measured:
         cut = self._upright(point, np.array([1.0, 0.0, 0.0]))

@@ -102,19 +102,7 @@ def _steep(edges: Edges) -> Edges:
     found = distinct(edges.section[leans])
     if len(found) > _MOST:
         found = found[np.linspace(0, len(found) - 1, _MOST).round().astype(np.int64)]
-    kept = np.isin(edges.section, found)
-    number = np.cumsum(kept) - 1
-    return Edges(
-        start=edges.start[kept],
-        along=edges.along[kept],
-        length=edges.length[kept],
-        section=edges.section[kept],
-        ring=edges.ring[kept],
-        before=number[edges.before[kept]],
-        at=edges.at[kept],
-        round_ring=edges.round_ring,
-        lean=edges.lean[kept],
-    )
+    return edges.some(np.flatnonzero(np.isin(edges.section, found)))
 
 
 def _apart(edges: Edges, samples: Samples) -> _Ints:

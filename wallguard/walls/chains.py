@@ -136,8 +136,7 @@ def chains_of(edges: Edges, turn: _Floats, step: float, like: Chains | None = No
     count = len(edges.length)
     # Air's edges are the same ones run backward: the next along the ring is numbered one less.
     forward = count < 2 or edges.before[1] == 0
-    after = np.empty(count, np.int64)
-    after[edges.before] = np.arange(count)
+    after = edges.after
     angle = np.append(0.0, turn[1:] if forward else -turn[:-1])
     # From each ring's first edge on, so that a section's chains are the same beside any others.
     begins = np.flatnonzero(np.append(True, edges.ring[1:] != edges.ring[:-1]))

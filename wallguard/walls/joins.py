@@ -158,9 +158,7 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
 def facets(edges: Edges, which: _Ints) -> _Floats:
     """(n,) by how much the outline turns at both ends of each of these edges, the same way and by
     no more than a facet of a curve does, radians; else 0."""
-    next_ = np.empty(len(edges.before), np.int64)
-    next_[edges.before] = np.arange(len(edges.before))
-    before, after = turns(edges, which), turns(edges, next_[which])
+    before, after = turns(edges, which), turns(edges, edges.after[which])
     size = np.minimum(np.abs(before), np.abs(after))
     curved = (before * after > 0) & (np.maximum(np.abs(before), np.abs(after)) <= _FACET)
     return np.where(curved, size, 0.0)

@@ -98,7 +98,7 @@ def take_samples(
         bounds = _blocks(some)
         parts = []
         for low, high in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-            outline = ready(_some(some, low, high), largest, everywhere)
+            outline = ready(some.some(np.arange(low, high)), largest, everywhere)
             parts.append((low, _sampled(outline, spacing, group)))
         samples = _joined(parts)
         if dense or everywhere or not len(samples.edge):
@@ -237,22 +237,6 @@ def _blocks(edges: Edges) -> _Ints:
     block = begins // _BLOCK
     chosen = begins[np.append(True, block[1:] != block[:-1])]
     return np.append(chosen, len(section))
-
-
-def _some(edges: Edges, low: int, high: int) -> Edges:
-    """Edges low to high - 1, whole rings, numbered from 0; rings keep their numbers."""
-    some = slice(low, high)
-    return Edges(
-        start=edges.start[some],
-        along=edges.along[some],
-        length=edges.length[some],
-        section=edges.section[some],
-        ring=edges.ring[some],
-        before=edges.before[some] - low,
-        at=edges.at[some],
-        round_ring=edges.round_ring,
-        lean=edges.lean[some],
-    )
 
 
 def _joined(parts: list[tuple[int, Samples]]) -> Samples:

@@ -126,7 +126,9 @@ class Surface:
             )
         touched = np.flatnonzero(triangle >= 0)
         facing = np.ones(len(point))
-        facing[touched] = _facing(point, normal, radius, contact, touched)
+        facing[touched] = _facing(
+            point[touched], normal[touched], radius[touched], contact[touched]
+        )
         # Something else may be touched nearly as soon, straight across.
         asked = touched[facing[touched] > FACING]
         across = point[asked] + 2 * radius[asked, None] * normal[asked]
@@ -134,7 +136,7 @@ class Surface:
         other, place = self._touching(point[asked], normal[asked], met)
         kept = other <= (1 + _TIE) * radius[asked]
         asked, met, other, place = asked[kept], met[kept], other[kept], place[kept]
-        turned = 1 - dot(place - point[asked], normal[asked]) / np.maximum(other, 1e-12)
+        turned = _facing(point[asked], normal[asked], other, place)
         kept = turned < facing[asked]
         asked = asked[kept]
         contact[asked], triangle[asked] = place[kept], met[kept]
@@ -148,12 +150,9 @@ class Surface:
         return _first(point, normal, self.corners[triangle], self.normal[triangle])
 
 
-def _facing(
-    point: _Floats, normal: _Floats, radius: _Floats, contact: _Floats, which: _Ints
-) -> _Floats:
+def _facing(point: _Floats, normal: _Floats, radius: _Floats, contact: _Floats) -> _Floats:
     # From the centre: to p it is -n, to the contact (contact - p - r n) / r.
-    away = contact[which] - point[which]
-    facing: _Floats = 1 - dot(away, normal[which]) / np.maximum(radius[which], 1e-12)
+    facing: _Floats = 1 - dot(contact - point, normal) / np.maximum(radius, 1e-12)
     return facing
 
 

@@ -1,0 +1,54 @@
+"""Regions of layers as polygons, and which of them are one piece as they are met layer by layer."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from wallguard.sections.sections import Sections
+
+# Regions of two layers that share less than this, mm², only touch.
+SHARED = 1e-4
+
+
+def material(sections: Sections, section: int) -> shapely.Geometry:
+    """The material of one distinct section; -1: none."""
+    if section < 0:
+        return shapely.Polygon()
+    rings = [shapely.linearrings(ring) for ring in sections.rings(section) if len(ring) > 2]
+    return shapely.build_area(shapely.geometrycollections(rings))
+
+
+def parts(shape: shapely.Geometry) -> NDArray[np.object_]:
+    """The regions that a shape is of."""
+    return np.asarray(shapely.get_parts(shape), object)
+
+
+class Joined:
+    """Things that are joined two by two (union-find; Tarjan, "Efficiency of a good but not linear
+    set union algorithm", Journal of the ACM 22, 1975; from memory)."""
+
+    def __init__(self, count: int = 0) -> None:
+        self._root = list(range(count))
+
+    def add(self) -> int:
+        """One more; its number."""
+        self._root.append(len(self._root))
+        return len(self._root) - 1
+
+    def first(self, number: int) -> int:
+        """The one that stands for all that this one is joined with."""
+        root = self._root
+        while root[number] != number:
+            root[number] = root[root[number]]
+            number = root[number]
+        return number
+
+    def join(self, one: int, other: int) -> tuple[int, int] | None:
+        """Join two: which stands for both, and which stood for the other; None: they were one."""
+        keep, gone = sorted((self.first(one), self.first(other)))
+        if keep == gone:
+            return None
+        self._root[gone] = keep
+        return keep, gone
