@@ -128,6 +128,7 @@ def test_a_worker_holds_each_part_to_what_it_may_take_and_goes_on(address, tmp_p
     cost = Cost(1.0, 1)
     work = Work(go, lambda task: cost, lambda task, why: f"{task.path} lost: {why}", most_of)
     with distributed.Client(address, set_as_default=False) as client:
+        client.wait_for_workers(2, timeout=60)  # one that was killed may be on its way
         before = client.nthreads().keys()
         results = do_on(address, work, tasks, Hooks())
         assert results[1].startswith("1.stl lost: it took more than 3 s")

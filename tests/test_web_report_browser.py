@@ -181,7 +181,6 @@ def test_the_colours_switch_between_outcome_and_thickness(opened):
     page = opened.page
     # Whatever part the test before looked at last, and however long it takes to draw another.
     page.click(".finding[data-part='ribs.stl'] button")
-    opened.wait_for("[data-part='ribs.stl']")
     page.wait_for_selector("#key-outcome li[data-outcome='hollow']", timeout=SETTLED)
     assert page.is_visible("#key-outcome")
     words = page.inner_text("#key-outcome")
