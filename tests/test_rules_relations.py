@@ -182,3 +182,29 @@ def test_bands_of_an_axis_may_not_overlap_either(tmp_path):
     )
     with pytest.raises(InputError, match=r"r\.yaml:8:7: `axes\.x`: the band from 0\.5 overlaps"):
         load_rules(path)
+
+
+POWDER = """\
+wallguard: 1
+name: powder
+process: {category: powder bed fusion}
+layer_height: 0.1
+"""
+
+
+def test_ways_out_are_counted_only_where_it_is_said_how_wide_one_is(tmp_path):
+    path = tmp_path / "powder.yaml"
+    path.write_text(POWDER + "minimum: {escape_holes: {fail: 2}}\n")
+    with pytest.raises(InputError, match="counts ways out, and nothing says how wide one is"):
+        load_rules(path)
+    path.write_text(POWDER + "minimum: {escape_holes: {fail: 2}, escape: {fail: 3}}\n")
+    assert load_rules(path).minimum["escape_holes"].fail == 2
+
+
+def test_of_what_is_worse_when_larger_nothing_may_be_allowed(tmp_path):
+    path = tmp_path / "powder.yaml"
+    path.write_text(POWDER + "minimum: {trapped: {fail: 0}, hole: {fail: 0}}\n")
+    rules = load_rules(path)
+    assert rules.minimum["trapped"].fail == 0
+    assert rules.strictest("trapped") == 0
+    assert "hole" not in rules.minimum  # a minimum of 0 asks nothing

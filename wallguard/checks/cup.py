@@ -23,9 +23,10 @@ def findings(case: Case) -> Iterator[Broken]:
     for cup in case.geometry.cups(case.cut):
 
         def says(level: float) -> str:
+            more = f", over more than {level:g} mm²" if level else ""
             return (
-                f"seals against the film while it is printed, over more than {level:g} mm²: it "
-                "may be torn off, or its walls bulge"
+                f"seals against the film while it is printed{more}: it may be torn off, or its "
+                "walls bulge"
             )
 
         breach = case.breach(ID, cup.area, says)

@@ -18,13 +18,6 @@ from wallguard.checks.case import Broken, Case
 ID: Final = "escape_holes"
 
 
-def applies(case: Case) -> str:
-    """An empty string, or why the check has nothing to do."""
-    if ID not in case.rules.minimum:
-        return "the rules set no limit to the ways out of a cavity"
-    return "" if "escape" in case.rules.minimum else "the rules do not say how wide a way out is"
-
-
 def unjudged(case: Case) -> str:
     """Why some cavities could not be judged; empty: all were."""
     return hollow.unjudged(case)

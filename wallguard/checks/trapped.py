@@ -34,8 +34,9 @@ def findings(case: Case) -> Iterator[Broken]:
             out = f"has no way out as wide as {mm(cavity.blind)} mm"
 
         def says(level: float, out: str = out) -> str:
+            more = f", more than {level:g} mm³" if level else ""
             return (
-                f"{out}: {what} stays in it, more than {level:g} mm³; it may leak, go on reacting "
+                f"{out}: {what} stays in it{more}; it may leak, go on reacting "
                 "or fall out when the part is opened (see the material's safety data sheet)"
             )
 

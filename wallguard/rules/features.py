@@ -147,13 +147,13 @@ FEATURES: tuple[Feature, ...] = (
         "ledge",
         "undersides do not reach too far beyond what carries them",
         "ledge",
-        Asked("reach of an underside", high=1000, smaller_is_worse=False),
+        Asked("reach of an underside", low=0.1, high=1000, smaller_is_worse=False),
     ),
     Feature(
         "bridge",
         "undersides do not span too much between what carries them",
         "bridge",
-        Asked("span of an underside", high=1000, smaller_is_worse=False),
+        Asked("span of an underside", low=0.1, high=1000, smaller_is_worse=False),
     ),
     Feature(
         "island",

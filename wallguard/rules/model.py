@@ -238,19 +238,25 @@ def _minimum(features: tuple[Feature, ...]) -> Table:
 def _asked(feature: Feature, limit: Asked) -> Field:
     number = Number(limit.low, limit.high, limit.unit, limit.whole)
     side, extreme = ("Below", "Smallest") if limit.smaller_is_worse else ("Above", "Largest")
+    # Nothing lies below 0, but everything above it.
+    nothing = " 0 asks nothing." if limit.smaller_is_worse else ""
+
+    def levels_of(fail: float | None = None, warn: float | None = None) -> Limit:
+        return Limit(fail or None, warn or None) if limit.smaller_is_worse else Limit(fail, warn)
+
     levels = Table(
         f"levels for {limit.what}",
         tuple(
             Field(
                 level,
                 number,
-                f"{side} this {what}. 0 asks nothing.",
+                f"{side} this {what}.{nothing}",
                 attribute=level,
                 asks="more" if limit.smaller_is_worse else "less",
             )
             for level, what in (("fail", "the part fails"), ("warn", "the reviewer is told"))
         ),
-        make=lambda fail=None, warn=None: Limit(fail or None, warn or None),
+        make=levels_of,
     )
     unit = f", in {limit.unit}" if limit.unit else ""
     help = f"{extreme} allowed {limit.what}{unit}."
@@ -435,5 +441,5 @@ class Rules:
         """The smallest of its kind that no level complains about, or the largest where larger is
         worse; 0 where nothing is asked."""
         limit = self.minimum.get(feature, Limit())
-        asked = [level for level in (limit.fail, limit.warn) if level]
+        asked = [level for level in (limit.fail, limit.warn) if level is not None]
         return (min if larger_is_worse(feature) else max)(asked, default=0.0)

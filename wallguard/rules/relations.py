@@ -15,6 +15,7 @@ def relations(rules: Mapping) -> Iterator[Problem]:
     for feature in FEATURES:
         yield from _unknown(rules, feature)
         yield from _levels(rules, feature)
+    yield from _ways_out(rules)
     yield from _beads(rules)
     for keys in (("bands",), ("axes", "x"), ("axes", "y")):
         yield from _bands(rules, *keys)
@@ -70,6 +71,16 @@ def _levels(rules: Mapping, feature: Feature) -> Iterator[Problem]:
             f"`minimum.{feature.id}.warn` is {other:g}, {side} `fail`, {one:g}"
             f"{_elsewhere(fail.place, warn.place)}: it would never warn",
             f"Make `warn` the {extreme} one, or remove it",
+        )
+
+
+def _ways_out(rules: Mapping) -> Iterator[Problem]:
+    number, width = rules.at("minimum", "escape_holes"), rules.at("minimum", "escape")
+    if number is not None and width is None:
+        yield Problem(
+            number.place,
+            "`minimum.escape_holes` counts ways out, and nothing says how wide one is",
+            "Set a limit to `minimum.escape`, too",
         )
 
 
