@@ -302,6 +302,34 @@ def test_against_takes_one_toolpath_and_no_junit(folder, capsys):
     assert "two toolpaths are compared with each other" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    ("files", "why"),
+    [
+        (("gone.gcode",), "gone.gcode"),
+        (("empty.gcode",), "empty.gcode"),
+        (("hollow.gcode", "solid.gcode"), "two toolpaths are compared with each other"),
+    ],
+)
+def test_against_that_cannot_be_done_leaves_no_earlier_report(folder, capsys, files, why):
+    (folder / "empty.gcode").write_text("")
+    arguments = ("--part", "bar.stl", "--against", "solid.gcode", "--json", "o.json")
+    arguments = (*arguments, "--markdown", "o.md")
+    assert run("hollow.gcode", *arguments) == 1
+    assert run(*files, *arguments) == 2
+    assert why in capsys.readouterr().err
+    found = json.loads((folder / "o.json").read_text())
+    assert found["pairs"] == []
+    assert why in found["troubles"][0]["message"]
+    assert found["summary"]["walls"] == 0
+    jsonschema.validate(found, schema_of("toolpath-against", capsys))
+    said = (folder / "o.md").read_text()
+    assert said.startswith("**Not compared**: it could not be done")
+    assert why in said
+    assert "hollow |" not in said
+    # And what stands there now is replaced like any report.
+    assert run("solid.gcode", *arguments) == 0
+
+
 def lay_bar(made, loops_of, *, thickness=1.35, layers=LAYERS, filling=0.45):
     """The bar on several copies: for each shift, from which layer on its middle is left out."""
     for number in range(layers):

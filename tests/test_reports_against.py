@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 
+from wallguard.findings.model import Trouble
 from wallguard.reports import against
 from wallguard.toolpath.against import Against, Pair, Side
 
@@ -33,6 +34,20 @@ def test_walls_that_change_alike_are_told_once(show):
     assert "one of 40 places alike; the JSON report lists each" in shown
     assert "41 of 41 walls come out worse" in shown
     assert "`->`" not in shown
+
+
+NONE = Against("g.stl", SIDE, SIDE, (), troubles=(Trouble("a.gcode", "a.gcode: <b>no</b> move"),))
+
+
+@pytest.mark.parametrize("show", [against.text, against.markdown])
+def test_what_could_not_be_compared_says_so_and_nothing_else(show):
+    shown = show(NONE)
+    assert "not compared" in shown.lower()
+    assert "move" in shown
+    assert "bead" not in shown
+    assert "all of 0 walls" not in shown
+    assert NONE.exit_code == 2
+    assert "`<b>no</b>`" in against.markdown(NONE)
 
 
 def test_json_lists_each():

@@ -162,15 +162,24 @@ def _kept(errors: list[InputError]) -> Iterator[None]:
         errors.append(error)
 
 
+def _nothing_done(trouble: Trouble) -> Report:
+    return Report((), troubles=(trouble,), version=__version__)
+
+
 @contextmanager
-def undone_is_reported(kind: Kind, outputs: Outputs, setting: Setting) -> Iterator[None]:
+def undone_is_reported(
+    kind: Kind,
+    outputs: Outputs,
+    setting: Setting,
+    undone: Callable[[Trouble], Any] = _nothing_done,
+) -> Iterator[None]:
     """Where the work inside cannot be done at all, the files say so too: a report of an earlier run
-    must not stand for this one. The InputError goes on."""
+    must not stand for this one. `undone` makes the result that they show. The InputError goes
+    on."""
     try:
         yield
     except InputError as error:
-        trouble = Trouble(error.path, str(error))
-        report = Report((), troubles=(trouble,), version=__version__)
+        report = undone(Trouble(error.path, str(error)))
         for form in of_kind(kind):
             if form.goes == "file" and outputs.get(form.name):
                 with suppress(InputError):

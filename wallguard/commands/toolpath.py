@@ -21,7 +21,7 @@ from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, add_limits, allowed, command, length
 from wallguard.commands.replacing import refuse_foreign
 from wallguard.drawings import kinds
-from wallguard.findings.model import PartReport, Report
+from wallguard.findings.model import PartReport, Report, Trouble
 from wallguard.reports.formats import Setting
 from wallguard.repository.nearest import assignment_of
 from wallguard.rules.load import load_rules
@@ -127,14 +127,20 @@ def _command(arguments: argparse.Namespace) -> int:
         raise InputError("toolpath", "no toolpath is named", remedy="Name one or more")
     if against is None:
         return _judge(arguments, outputs)
-    if len(files) != 1:
-        raise InputError(
-            against,
-            "two toolpaths are compared with each other",
-            remedy="Name one toolpath besides --against",
-        )
     publish.ready(outputs, "against")  # which fewer formats can show
-    return _compare(arguments, outputs)
+    with publish.undone_is_reported(
+        "against", outputs, Setting(Path()), partial(_not_compared, arguments)
+    ):
+        if len(files) != 1:
+            raise InputError(
+                against,
+                "two toolpaths are compared with each other",
+                remedy="Name one toolpath besides --against",
+            )
+        compared, drawn = _compare(arguments)
+    publish.publish("against", compared, outputs)
+    _draw(arguments.pictures, drawn)
+    return compared.exit_code
 
 
 @dataclass(frozen=True)
@@ -205,19 +211,25 @@ def _judge(arguments: argparse.Namespace, outputs: Outputs) -> int:
     return report.exit_code
 
 
-def _compare(arguments: argparse.Namespace, outputs: Outputs) -> int:
+_Drawn = list[tuple[Path, str]]
+
+
+def _compare(arguments: argparse.Namespace) -> tuple[Against, _Drawn]:
     from wallguard.jobs.watched import watched
 
     asked, both = _Asked.by(arguments), (arguments.against, arguments.files[0])
-    compared, drawn = watched(
-        partial(_compared, asked, *both), asked.watch(both, allowed(arguments))
+    return watched(partial(_compared, asked, *both), asked.watch(both, allowed(arguments)))
+
+
+def _not_compared(arguments: argparse.Namespace, trouble: Trouble) -> Against:
+    """What is reported where two toolpaths could not be compared."""
+    from wallguard.toolpath.against import Against, Side
+
+    before, after = (
+        Side(str(path), volume=0.0, width=0.0, layers=0, height=0.0, copies=0)
+        for path in (arguments.against, arguments.files[0])
     )
-    publish.publish("against", compared, outputs)
-    _draw(arguments.pictures, drawn)
-    return compared.exit_code
-
-
-_Drawn = list[tuple[Path, str]]
+    return Against(str(arguments.part), before, after, (), troubles=(trouble,), version=__version__)
 
 
 def _judged(asked: _Asked, file: Path) -> tuple[PartReport, _Drawn]:

@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass
 
 from wallguard.base import cautions
-from wallguard.base.plain import counted, plain
+from wallguard.base.plain import counted, plain, without_path
 from wallguard.base.text import mm, place
 from wallguard.findings.groups import gathered, size
 from wallguard.reports.console import painter, wrapped
@@ -26,7 +26,7 @@ def text(compared: Against, *, width: int = 80, colour: bool = False) -> str:
     out = [f"{plain(compared.part)}: {plain(compared.before.path)} -> {plain(compared.after.path)}"]
     for row in _totals(compared):
         out += wrapped(row, "  ", width)
-    out += ["", "  walls by outcome, before -> after"]
+    out += [] if compared.troubles else ["", "  walls by outcome, before -> after"]
     for (before, after), times in _counts(compared):
         out.append(f"    {before:>9} -> {after:<9} {counted(times, 'wall')}")
     shown = _changed(compared)
@@ -41,9 +41,11 @@ def text(compared: Against, *, width: int = 80, colour: bool = False) -> str:
         out.append(f"    and {sum(map(len, shown[_SHOWN:]))} more; the JSON report has them all")
     for note in compared.notes:
         out += wrapped(f"note: {note}", "  ", width)
-    verdict = _verdict(compared)
-    word, _, rest = verdict.partition(":")
-    out += ["", paint(word, "failed" if compared.exit_code else "passed") + f":{rest}"]
+    for trouble in compared.troubles:
+        out += wrapped(plain(trouble.message), "  ", width)
+    word, _, rest = _verdict(compared).partition(":")
+    outcome = {0: "passed", 1: "failed", 2: "error"}[compared.exit_code]
+    out += ["", paint(word, outcome) + f":{rest}"]
     out += wrapped(cautions.TOOLPATHS, "", width)
     return "\n".join(out) + "\n"
 
@@ -58,7 +60,12 @@ def markdown(compared: Against, *, limit: int = 65000) -> str:
         f"| {before} | {after} | {times} |\n" for (before, after), times in _counts(compared)
     ]
     changed = [_item(same) for same in _changed(compared)]
+    troubles = [
+        f"- {code(trouble.path)}: {prose(without_path(trouble.path, trouble.message))}\n"
+        for trouble in compared.troubles
+    ]
     sections = [
+        Section("file", "files", troubles, "### Files that could not be used\n\n"),
         Section("total", "totals", totals, ""),
         Section("outcome", "outcomes", outcomes, "| before | after | walls |\n|---|---|---:|\n"),
         Section("wall", "walls", changed, "### Walls that come out otherwise\n\n"),
@@ -146,6 +153,8 @@ def _counts(compared: Against) -> list[tuple[tuple[str, str], int]]:
 
 
 def _totals(compared: Against) -> list[str]:
+    if compared.troubles:
+        return []
     before, after = compared.before, compared.after
     share = after.volume / before.volume - 1 if before.volume else 0.0
     rows = [
@@ -204,6 +213,8 @@ def _state(pair: Pair, index: int) -> str:
 def _verdict(compared: Against) -> str:
     worse, better = len(compared.worse), sum(pair.better for pair in compared.pairs)
     total = counted(len(compared.pairs), "wall")
+    if compared.troubles:
+        return "NOT COMPARED: it could not be done, and nothing is known of any wall"
     if compared.mirrored:
         return "WORSE: one of them lays the part as in a mirror, and the other does not" + (
             f", and {worse} of {total} come{'s' * (worse == 1)} out worse" if worse else ""

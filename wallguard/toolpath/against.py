@@ -20,7 +20,7 @@ from typing import NamedTuple
 import numpy as np
 
 from wallguard.base.arrays import weighted_median
-from wallguard.findings.model import Point
+from wallguard.findings.model import Point, Trouble
 from wallguard.findings.outcomes import has_air, loss
 from wallguard.part.geometry import Geometry
 from wallguard.rules.model import TOLERANCE_DEFAULT
@@ -98,13 +98,17 @@ class Pair:
 
 @dataclass(frozen=True)
 class Against:
-    """The comparison: both sides, and every wall in both, what gets worse first."""
+    """The comparison: both sides, and every wall in both, what gets worse first.
+
+    troubles  why it could not be made, if it could not: then both sides are empty
+    """
 
     part: str
     before: Side
     after: Side
     pairs: tuple[Pair, ...]
     notes: tuple[str, ...] = ()
+    troubles: tuple[Trouble, ...] = ()
     version: str = ""
     started: str = ""
 
@@ -125,7 +129,10 @@ class Against:
 
     @property
     def exit_code(self) -> int:
-        """1 where a wall gets worse, layers or copies go missing, or it is mirrored; else 0."""
+        """1 where a wall gets worse, layers or copies go missing, or it is mirrored, 2 where it
+        could not be made; else 0."""
+        if self.troubles:
+            return 2
         lost = self.fewer_layers or self.after.copies < self.before.copies or self.mirrored
         return int(bool(self.worse) or lost)
 
