@@ -162,8 +162,25 @@ def test_an_open_mesh_says_that_cavities_were_not_judged():
     torn = Mesh(whole.vertices, np.ascontiguousarray(whole.triangles[1:]))
     runs, _ = run_checks(case(torn, minimum=LIMITS, **POWDER))
     notes = {run.name: run.note for run in runs}
-    for name in LIMITS:
-        assert "a cavity needs a closed surface, and this mesh is open" in notes[name]
+    # Once: what holds for one holds for all.
+    assert "a cavity needs a closed surface, and this mesh is open" in notes["trapped"]
+    assert not notes["escape"] and not notes["escape_holes"]
+    runs, _ = run_checks(case(torn, minimum={"escape": Limit(fail=3.0)}, **POWDER))
+    (note,) = [run.note for run in runs if run.name == "escape"]
+    assert "a cavity needs a closed surface, and this mesh is open" in note
+
+
+def test_what_is_too_much_to_search_is_no_pass():
+    cube = box([300, 300, 300]) - box([4, 4, 4], [100, 100, 100])
+    limits = {**LIMITS, "escape": Limit(fail=0.5)}
+    trapped, escape = told(cube, minimum=limits, **POWDER)
+    assert (trapped.check, trapped.measured) == ("trapped", pytest.approx(64.0))
+    assert escape.check == "escape" and escape.breaches[0].indeterminate
+    assert escape.message == (
+        "only closed cavities were looked for: a part of 300 x 300 x 300 mm in which ways of "
+        "0.5 mm are looked for is too much to search"
+    )
+    assert "narrower than 0.50 mm" in escape.advice
 
 
 def bowl(vent=0.0):

@@ -60,6 +60,17 @@ def test_a_ceiling_on_four_sides_spans_its_shorter_side(angle):
     assert underside.span == pytest.approx(12.0, abs=1e-4)
 
 
+@pytest.mark.parametrize("angle", [*TURNS, 7.3, 61.9])
+@pytest.mark.parametrize("facets", [12, 32, 96])
+def test_a_ceiling_with_a_hole_is_a_bridge_past_it(facets, angle):
+    pocket = box([40, 30, 20]) - box([30, 12, 10], [5, 9, 0])
+    hole = m3.Manifold.cylinder(20, 3, 3, facets).translate([20, 15, 5])
+    (underside,) = find_undersides(mesh(turned(pocket - hole, angle)), ASK)
+    assert underside.reach == 0.0
+    # Beside the hole 12 mm across; before it past the hole, nearly from end to end.
+    assert 12 <= underside.span <= 31
+
+
 @pytest.mark.parametrize("facets", [32, 96, 256])
 def test_the_top_of_a_lying_hole_spans_a_chord(facets):
     # What is flatter than 45 degrees of a circle of diameter 10 is 10 sin 45 wide, and with facets

@@ -395,6 +395,20 @@ def test_an_underside_that_rises_shows_its_angle():
     assert np.degrees(np.arccos(turn)) == pytest.approx(30.0, abs=0.01)
 
 
+def test_a_cup_is_filled_no_higher_than_its_mouth():
+    part = report(
+        box([20, 20, 20]) - box([16, 16, 20], [2, 2, 2]),
+        minimum={"cup": Limit(fail=100)},
+        category="vat photopolymerization",
+        beads=None,
+        layer_height=0.2,
+    )
+    (view,) = part.views.pictures
+    (ring,) = view.place
+    assert view.shown == "cavity"
+    assert float(np.ptp(np.array(ring)[:, 1])) == pytest.approx(18.0, abs=0.3)
+
+
 def test_a_cavity_is_shown_with_the_way_out_of_it():
     hole = m3.Manifold.cylinder(4, 1, 1, 32).translate([8, 8, -1])
     part = report(

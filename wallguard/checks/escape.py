@@ -13,18 +13,19 @@ from typing import Final
 
 from wallguard.base.text import limit_text, mm
 from wallguard.checks import hollow
-from wallguard.checks.case import Broken, Case, severity_of
+from wallguard.checks.case import Broken, Case, Draft, severity_of
 
 ID: Final = "escape"
 
 
 def unjudged(case: Case) -> str:
-    """Why some cavities could not be judged; empty: all were."""
-    return hollow.unjudged(case)
+    """Why no cavity could be judged; empty: they were, or `trapped` says why."""
+    return "" if "trapped" in case.rules.minimum else hollow.unjudged(case)
 
 
-def findings(case: Case) -> Iterator[Broken]:
-    """Each cavity that is too hard to leave."""
+def findings(case: Case) -> Iterator[Broken | Draft]:
+    """Each cavity that is too hard to leave, and whether any could not be looked for."""
+    yield from _unsearched(case)
     what, least = hollow.stuff(case), case.rules.strictest(ID)
     for cavity, spot in hollow.cavities(case):
         wide = cavity.way_out
@@ -46,3 +47,20 @@ def findings(case: Case) -> Iterator[Broken]:
             breach = replace(breach, severity=level, indeterminate=True)
         draw = f"draw a hole of a diameter ≥ {limit_text(least)} mm into it"
         yield Broken("cavity", spot, breach, draw=draw)
+
+
+def _unsearched(case: Case) -> Iterator[Draft]:
+    """A part that is too large for its open cavities to be found: that is no pass."""
+    large, severity = hollow.too_much(case), severity_of(case.rules.level("indeterminate"))
+    if large and severity is not None:
+        yield Draft(
+            check=ID,
+            severity=severity,
+            message=f"only closed cavities were looked for: {large} is too much to search",
+            advice=(
+                f"look by eye for hollows whose ways out are narrower than "
+                f"{limit_text(case.rules.strictest(ID))} mm, or check their parts one by one"
+            ),
+            indeterminate=True,
+            unit="",
+        )

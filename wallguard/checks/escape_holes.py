@@ -18,11 +18,6 @@ from wallguard.checks.case import Broken, Case
 ID: Final = "escape_holes"
 
 
-def unjudged(case: Case) -> str:
-    """Why some cavities could not be judged; empty: all were."""
-    return hollow.unjudged(case)
-
-
 def findings(case: Case) -> Iterator[Broken]:
     """Each cavity with a way out that is wide enough, but too few of them."""
     what, wide = hollow.stuff(case), case.rules.strictest("escape")

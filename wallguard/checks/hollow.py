@@ -29,11 +29,15 @@ def cavities(case: Case) -> Iterator[tuple[Cavity, Spot]]:
 
 
 def unjudged(case: Case) -> str:
-    """Why some cavities could not be judged; empty: all were."""
-    if not case.geometry.health.watertight:
-        return "a cavity needs a closed surface, and this mesh is open: none was looked for"
-    too_much = _measured(case).too_much
-    return too_much and f"only closed cavities were looked for: {too_much} is too much to search"
+    """Why no cavity could be judged; empty: they were looked for."""
+    if case.geometry.health.watertight:
+        return ""
+    return "a cavity needs a closed surface, and this mesh is open: none was looked for"
+
+
+def too_much(case: Case) -> str:
+    """What of a part is too large for its open cavities to be found; empty: they were."""
+    return _measured(case).too_much if case.geometry.health.watertight else ""
 
 
 def _measured(case: Case) -> Cavities:

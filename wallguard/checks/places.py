@@ -318,8 +318,8 @@ def _head(case: Case, place: _Place, first: _Limit, where: str) -> str:
     """How a message begins: what it is about, as the worst that it breaks measures it."""
     thing = place.subject
     if isinstance(thing, Spot):
-        tail = f" {thing.tail}," if thing.tail else ""
-        return f"{thing.head} at {where},{tail}"
+        tail = f", {thing.tail}," if thing.tail else ""
+        return f"{thing.head} at {where}{tail}"
     if isinstance(thing, Round):
         across = f"{place.kind} of diameter {mm(thing.diameter)} mm at {where}"
         if first.breach.check not in _ROUND:

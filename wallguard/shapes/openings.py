@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import ranges
+from wallguard.base.arrays import distinct, ranges
 from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.shapes.cavities import Cavity, Opening
@@ -42,7 +42,7 @@ _Labels = NDArray[np.int32]
 Point = tuple[float, float, float]
 
 # Cells to the diameter of the ball: wanted, and at least; and how many cells there may be.
-_CELLS, _FEWEST, _MOST = 8, 4, 8_000_000
+_CELLS, _FEWEST, _MOST = 8, 3, 4_000_000
 # The least radius that is tried, in cells: whatever is two cells wide is connected then.
 _THIN = 0.5
 # Each radius is so many times the one before.
@@ -56,6 +56,8 @@ _LOOKS, _FINER, _LOOKED_AT = 3, 4, 200_000
 # By how many cells the depth on a way may be too small before it is computed exactly: by the way
 # from middle to middle, and by where in a cell the surface lies.
 _DOUBT = 1.4
+# To which side a cell belongs.
+_INNER, _OUTER = 1, 2
 # How many steps a place may lie beside the shortest way through a neck.
 _BESIDE = 3
 # Pairs of triangles and cells below them at a time.
@@ -203,10 +205,11 @@ def _pockets(grid: _Grid, radius: float) -> Iterator[_Pocket]:
 
 
 def _deepest(depth: _Singles, name: _Labels, count: int) -> _Floats:
-    from scipy.ndimage import maximum
-
-    found = maximum(depth, name, np.arange(count + 1))
-    return np.asarray(found, np.float64)
+    """How deep each pocket is, (count + 1,); 0 for the outside and the part."""
+    own = np.flatnonzero((name > 0) & (name != name[0, 0, 0]))
+    deepest = np.zeros(count + 1, np.float32)
+    np.maximum.at(deepest, name.ravel()[own], depth.ravel()[own])
+    return deepest.astype(np.float64)
 
 
 def _meets(grid: _Grid, shut: _Ints, radius: float) -> float:
@@ -282,20 +285,50 @@ def _necks(air: _Bools, inner: _Bools, outer: _Bools) -> Iterator[_Ints]:
     air until they meet, and where they meet in one place is one way."""
     from scipy.ndimage import binary_dilation, label
 
-    one, other, steps = inner.copy(), outer.copy(), 0
-    while True:
-        grown = binary_dilation(one, mask=air & ~other | one)
-        also = binary_dilation(other, mask=air & ~grown | other)
-        if (grown == one).all() and (also == other).all():
-            break
-        one, other, steps = grown, also, steps + 1
-    name, count = label(one & binary_dilation(other), np.ones((3, 3, 3)))
+    meet, steps = _met(air, inner, outer)
+    if not len(meet):
+        return
+    box = _around(meet, steps + _BESIDE, air.shape)
+    low = np.array([axis.start for axis in box])
+    places = np.zeros(air[box].shape, bool)
+    places[tuple((meet - low).T)] = True
+    name, count = label(places, np.ones((3, 3, 3)))
     for number in range(1, count + 1):
-        place = np.argwhere(name == number)
-        own = _around(place, steps + _BESIDE, air.shape)
+        own = _around(np.argwhere(name == number), steps + _BESIDE, name.shape)
         near = binary_dilation(name[own] == number, np.ones((3, 3, 3)), iterations=steps + _BESIDE)
-        near &= air[own] & ((name[own] == 0) | (name[own] == number))
-        yield np.argwhere(near) + np.array([axis.start for axis in own])
+        near &= air[box][own] & ((name[own] == 0) | (name[own] == number))
+        yield np.argwhere(near) + low + np.array([axis.start for axis in own])
+
+
+def _met(air: _Bools, inner: _Bools, outer: _Bools) -> tuple[_Ints, int]:
+    """The cells (n, 3) at which a pocket and the outside meet when both grow through the air, and
+    after how many steps. The outer cells of the grid are outside."""
+    side = (inner * _INNER + outer * _OUTER).astype(np.int8).ravel()
+    free = air.ravel() & (side == 0)
+    stride = np.array([air.shape[1] * air.shape[2], air.shape[2], 1])
+    beside = np.concatenate((stride, -stride))
+
+    def touched(cells: _Ints, by: int) -> _Bools:
+        return np.asarray((side[cells[:, None] + beside] == by).any(axis=1))
+
+    grown, steps = [], 0
+    rest = np.flatnonzero(free)
+    # First all that touches a side; then only what lies beside the cells of the step before.
+    near = {_INNER: rest, _OUTER: rest}
+    while True:
+        new = {}
+        for own in (_INNER, _OUTER):
+            new[own] = near[own][free[near[own]]]
+            new[own] = new[own][touched(new[own], own)]
+            side[new[own]], free[new[own]] = own, False
+        if not len(new[_INNER]) and not len(new[_OUTER]):
+            break
+        grown.append(new[_INNER])
+        near = {own: distinct((cells[:, None] + beside).ravel()) for own, cells in new.items()}
+        steps += 1
+    cells = np.concatenate(grown) if grown else rest[:0]
+    cells = cells[touched(cells, _OUTER)]
+    return np.column_stack(np.unravel_index(np.sort(cells), air.shape)), steps
 
 
 @dataclass(frozen=True, eq=False)

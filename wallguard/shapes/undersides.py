@@ -18,15 +18,16 @@ so a point within the free length of a carried rim asks for nothing, be it ever 
 side. Of all other points the largest span is the patch's span and, of those without one, the
 largest reach its reach.
 
-Points are those of a grid, and of the rim; lines go square to every direction of the rim and in
-eight others. So a span between parallel rims is exact; elsewhere it is off by no more than the
-grid is wide, and it is never too short.
+Points are those of a grid, and of the rim; lines go square to every direction of the rim, in eight
+others and, at each point, along the nearest free rim. So a span between parallel rims is exact;
+elsewhere it is off by no more than the grid is wide, and it is never too short.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -238,9 +239,16 @@ def _below(corner: _Floats, floor: float) -> _Floats:
 
 def _plan(corner: _Floats) -> shapely.Geometry:
     """Triangles (n, 3, 3) seen from above, as one region."""
-    if not len(corner):
-        return shapely.Polygon()
-    return shapely.union_all(shapely.polygons(corner[..., :2]), grid_size=1e-7)
+    plan = shapely.polygons(corner[..., :2])
+    with suppress(shapely.GEOSException):
+        # Facets of one patch lie side by side, mostly: many times as fast as any union.
+        region = shapely.coverage_union_all(plan)
+        whole = shapely.area(plan).sum()
+        if shapely.is_valid(region) and abs(region.area - whole) <= _TINY * max(whole, 1.0):
+            return region
+    # What rounding leaves open between neighbours is closed.
+    wider = shapely.buffer(shapely.union_all(plan), _TINY, join_style="mitre")
+    return shapely.buffer(wider, -_TINY, join_style="mitre")
 
 
 def _measured(
@@ -250,8 +258,9 @@ def _measured(
     region = _plan(patch.corner)
     lines = shapely.multilinestrings(list(carried)) if len(carried) else shapely.LineString()
     if not lying.is_empty:
-        rest = shapely.difference(region, lying, grid_size=1e-7)
-        lines = shapely.union(lines, shapely.intersection(rest.boundary, lying))
+        rest = shapely.difference(region, lying)
+        edge = shapely.intersection(rest.boundary, shapely.buffer(lying, _INSET))
+        lines = shapely.union(lines, edge)
         region = rest
     if region.area < _TINY:
         return None
@@ -367,6 +376,20 @@ class _Border:
         every = np.concatenate((own, np.arange(8) * math.pi / 8))
         return np.column_stack((np.cos(every), np.sin(every)))
 
+    def past(self, points: _Floats) -> _Floats:
+        """For each point (n, 2) the way (n, 2) along the nearest free rim, unit: past a hole a
+        bridge's beads run so; 0 where no rim is free."""
+        if self.carries.all():
+            return np.zeros(points.shape)
+        start, way = self.start[~self.carries], self.way[~self.carries]
+        free = shapely.multilinestrings(list(np.stack((start, start + way), axis=1)))
+        lines = shapely.shortest_line(free, shapely.points(points))
+        ends = shapely.get_coordinates(lines).reshape(-1, 2, 2)
+        toward = ends[:, 1] - ends[:, 0]
+        length = np.linalg.norm(toward, axis=1, keepdims=True)
+        square = np.column_stack((-toward[:, 1], toward[:, 0]))
+        return np.asarray(square / np.where(length > _TINY, length, np.inf))
+
 
 def _spans(points: _Floats, border: _Border) -> tuple[_Floats, _Floats]:
     """For each point (n, 2) the shortest line through it with both ends on a carried rim: how long
@@ -374,28 +397,31 @@ def _spans(points: _Floats, border: _Border) -> tuple[_Floats, _Floats]:
     best = np.full(len(points), np.inf)
     ends = np.zeros((len(points), 2, 2))
     step = max(1, _AT_ONCE // max(1, len(border.start)))
-    for direction in border.directions():
+    every = [np.broadcast_to(one, points.shape) for one in border.directions()]
+    for direction in (*every, border.past(points)):
         for first in range(0, len(points), step):
             own = slice(first, first + step)
-            ahead, held = _hits(points[own], direction, border)
-            back, also = _hits(points[own], -direction, border)
+            ahead, held = _hits(points[own], direction[own], border)
+            back, also = _hits(points[own], -direction[own], border)
             length = np.where(held & also, ahead + back, np.inf)
             shorter = length < best[own] - _TINY
             at = np.flatnonzero(shorter) + first
             best[at] = length[shorter]
-            ends[at, 0] = points[at] - back[shorter, None] * direction
-            ends[at, 1] = points[at] + ahead[shorter, None] * direction
+            ends[at, 0] = points[at] - back[shorter, None] * direction[at]
+            ends[at, 1] = points[at] + ahead[shorter, None] * direction[at]
     return best, ends
 
 
 def _hits(points: _Floats, toward: _Floats, border: _Border) -> tuple[_Floats, _Bools]:
-    """How far (n,) rays from points go to the rim, and whether it carries there."""
+    """How far (n,) rays from points, each toward its own direction (n, 2), go to the rim, and
+    whether it carries there."""
     way, gap = border.way, border.start[None] - points[:, None]
-    cross = toward[0] * way[:, 1] - toward[1] * way[:, 0]
+    x, y = toward[:, :1], toward[:, 1:]
+    cross = x * way[:, 1] - y * way[:, 0]
     safe = np.where(np.abs(cross) > 1e-12, cross, np.nan)
     with np.errstate(invalid="ignore"):
         far = (gap[..., 0] * way[:, 1] - gap[..., 1] * way[:, 0]) / safe
-        share = (gap[..., 0] * toward[1] - gap[..., 1] * toward[0]) / safe
+        share = (gap[..., 0] * y - gap[..., 1] * x) / safe
         hits = (far > _TINY) & (share >= -1e-9) & (share <= 1 + 1e-9)
     far = np.where(hits, far, np.inf)
     first = far.argmin(axis=1)

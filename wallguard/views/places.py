@@ -33,6 +33,8 @@ RATIO = 4 / 3
 _TIMES, _LEAST, _MOST = 9.0, 7.0, 400.0
 # How much is shown around marks: so many times what they span.
 _ROOM = 2.0
+# And around a cavity: so many times the box around it.
+_WHOLE = 1.2
 # An axis within 5 degrees of upright: such a hole or pin is seen in a layer.
 _UPRIGHT = math.cos(math.radians(5))
 # How a wall that would be hollow is shown where it leans, by its fill.
@@ -54,7 +56,7 @@ class _Cut:
 @dataclass(frozen=True, eq=False)
 class _Measured:
     """What is measured: in which cut, at which point of it, between which two points. `wide`: how
-    much is to be shown, mm; 0: as follows from what is measured."""
+    much is to be shown, mm; 0: as follows from what is measured. `room`: what it lies within."""
 
     cut: _Cut
     point: _Floats
@@ -64,6 +66,7 @@ class _Measured:
     signs: tuple[Sign, ...] = ()
     label: str = ""
     wide: float = 0.0
+    room: Box2 | None = None
 
 
 class Viewer:
@@ -90,7 +93,7 @@ class Viewer:
             cut = self._layer(point)
             return _Measured(cut, cut.frame.flat(point[None])[0], None, 0.0, "open")
         if subject.marks or subject.kind == "cavity":
-            return self._marked(subject, point, max(finding.size, default=1.0))
+            return self._marked(finding, subject, point)
         size = subject.thickness.typical
         if subject.kind in ("floor", "roof"):
             return self._plate(point, size)
@@ -99,7 +102,7 @@ class Viewer:
             return self._round(point, axis, size, "hole" if subject.kind == "hole" else "pin")
         return self._between(point, "gap" if subject.kind == "gap" else "wall")
 
-    def _marked(self, subject: Subject, point: _Floats, large: float) -> _Measured:
+    def _marked(self, finding: Finding, subject: Subject, point: _Floats) -> _Measured:
         """What brings its own marks: in the upright section along the first of them, a footprint in
         its layer."""
         placed = self.case.geometry.placed
@@ -122,11 +125,26 @@ class Viewer:
         kind: Literal["cavity", "open"] = "cavity" if subject.kind == "cavity" else "open"
         every = np.concatenate([*flat, cut.frame.flat(point[None])])
         spans = (float(np.ptp(every[:, 0])), RATIO * float(np.ptp(every[:, 1])))
-        wide = _ROOM * max(*spans, large if kind == "cavity" else 1.0)
+        wide = _ROOM * max(*spans, 1.0)
         middle = (every.min(axis=0) + every.max(axis=0)) / 2
         at = cut.frame.flat(point[None])[0] if kind == "cavity" else middle
         size = subject.thickness.max if kind == "cavity" else 0.0
-        return _Measured(cut, at, across, size, kind, tuple(signs), label, wide)
+        room = self._room(finding, cut.frame) if kind == "cavity" else None
+        if room is not None:
+            # All of it, however far from its middle the point lies.
+            off = np.abs(np.array(room).reshape(2, 2) - at).max(axis=0)
+            wide = max(wide, _WHOLE * 2 * float(max(off[0], RATIO * off[1])))
+        return _Measured(cut, at, across, size, kind, tuple(signs), label, wide, room)
+
+    def _room(self, finding: Finding, frame: planes.Frame) -> Box2 | None:
+        """The box around a finding as a section shows it."""
+        if finding.box is None:
+            return None
+        placed = self.case.geometry.placed
+        corners = np.stack(np.meshgrid(*np.transpose(finding.box), indexing="ij"), axis=-1)
+        flat = frame.flat(corners.reshape(-1, 3) @ placed.rotation.T * placed.scale)
+        (left, bottom), (right, top) = flat.min(axis=0).tolist(), flat.max(axis=0).tolist()
+        return left, bottom, right, top
 
     def _upright(self, point: _Floats, way: _Floats) -> _Cut:
         frame = planes.upright(point, way)
@@ -248,6 +266,8 @@ class Viewer:
         if measured.kind == "cavity":
             # Without what lies beyond its ways out.
             air = shapely.box(*box).difference(near)
+            if measured.room is not None:
+                air = air.intersection(shapely.box(*measured.room))
             air = air.buffer(-measured.size * 0.55 - 0.01).buffer(measured.size * 0.55 + 0.01)
             return _part_at(air, shapely.Point(measured.point), 0.0)
         if measured.across is None or measured.kind == "open":
