@@ -1,5 +1,6 @@
 """`wallguard init`: what it writes loads, and nothing is overwritten."""
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -9,7 +10,8 @@ import pytest
 from wallguard.base.errors import InputError
 from wallguard.commands.init import run
 from wallguard.repository.config import load_repository
-from wallguard.rules.features import FEATURES
+from wallguard.rules.features import CATEGORIES, FEATURES
+from wallguard.rules.fields import RULE_FILE
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Limit, Rules
 
@@ -94,15 +96,52 @@ def test_a_bad_answer_is_asked_again_with_what_is_wrong(tmp_path: Path) -> None:
     assert questions[6].startswith("layer height: 0.5 mm is more than the nozzle's 0.4 mm.")
 
 
-def test_every_feature_that_the_process_knows_is_there_with_its_meaning(tmp_path: Path) -> None:
-    run(tmp_path)
-    text = (tmp_path / "rules/material-extrusion-0.4.yaml").read_text()
+@pytest.mark.parametrize("category", CATEGORIES)
+def test_every_key_that_the_process_knows_is_there_with_its_meaning(
+    tmp_path: Path, category: str
+) -> None:
+    run(tmp_path, category=category)
+    (path,) = (tmp_path / "rules").iterdir()
+    text = path.read_text()
     for row in FEATURES:
         if row.limit is not None:
-            known = "material extrusion" in row.categories
+            known = category in row.categories
             assert (f"allowed {row.limit.what}" in text) == known
             written = f"\n  {row.id}: " in text or f"\n  # {row.id}: " in text
             assert written == known
+    unfit = {"extends"} if category == "material extrusion" else {"extends", "beads"}
+    for key in RULE_FILE.keys:
+        assert (f"\n{key}:" in text or f"\n# {key}:" in text) == (key not in unfit)
+    assert ("filament" in text) == (category == "material extrusion")
+    assert "in count" not in text
+
+
+@pytest.mark.parametrize("category", CATEGORIES)
+def test_every_number_says_where_it_comes_from(tmp_path: Path, category: str) -> None:
+    run(tmp_path, category=category)
+    (path,) = (tmp_path / "rules").iterdir()
+    lines = path.read_text().splitlines()
+    # These are what was asked for, or the format's own.
+    given = ("wallguard:", "layer_height:", "nozzle:", "name:")
+    numbers = [
+        line
+        for line in lines
+        if re.match(r" *(# )?[a-z_]+: [^<]*\d", line) and not line.strip().startswith(given)
+    ]
+    assert len(numbers) >= 20
+    assert [line for line in numbers if line.count("#") - line.strip().startswith("#") != 1] == []
+    assert max(map(len, lines)) <= 100
+
+
+@pytest.mark.parametrize("category", CATEGORIES)
+def test_every_limit_that_is_offered_loads_once_it_is_used(tmp_path: Path, category: str) -> None:
+    run(tmp_path, category=category)
+    (path,) = (tmp_path / "rules").iterdir()
+    path.write_text(re.sub(r"\n  # ([a-z_]+: \{)", r"\n  \1", path.read_text()))
+    rules = made(tmp_path)
+    bare = set(re.findall(r"\n  # ([a-z_]+): <levels", path.read_text()))
+    known = {row.id for row in FEATURES if row.limit and category in row.categories}
+    assert set(rules.minimum) == known - bare
 
 
 def test_the_commented_settings_load_once_they_are_used(tmp_path: Path) -> None:
@@ -112,7 +151,7 @@ def test_the_commented_settings_load_once_they_are_used(tmp_path: Path) -> None:
     for comment in ("printer:", "material:"):
         text = text.replace(f"# {comment}", comment)
     text = text.replace("width_varies: false                 # or [0.3", "width_varies: [0.3")
-    text = text.replace("0.7], if", "0.7]  # if")
+    text = text.replace("0.7] where", "0.7]  # where")
     volume = "# build_volume: <three sizes in mm: [x, y, z]>"
     assert volume in text
     path.write_text(text.replace(volume, "build_volume: [250, 210, 200]"))

@@ -362,3 +362,14 @@ def test_no_length_is_written_as_a_power_of_ten_and_nothing_good_is_a_dash(tmp_p
     assert "e+" not in shown
     (row,) = (line for line in shown.splitlines() if line.startswith("111.7 "))
     assert row.split()[-1] == "-"
+
+
+def test_limits_that_are_not_looked_at_are_named(tmp_path):
+    part = stl(tmp_path / "plate.stl", box([20, 2, 10]))
+    limits = "minimum: {wall: {fail: 0.8}, gap: {fail: 0.3}, edge: {warn: 20}}\n"
+    shown, _ = run(part, rule_file(tmp_path, RULES + limits))
+    said = " ".join(shown.split())
+    assert "For the other limits of these rules (`gap`, `edge`), check the part" in said
+    shown, _ = run(part, rule_file(tmp_path))
+    assert "Only walls were looked at" in shown
+    assert "other limits" not in shown

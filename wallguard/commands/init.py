@@ -1,7 +1,6 @@
 """`wallguard init`: a commented `wallguard.yaml`, a first rule file and the hook's configuration.
 
-The numbers in the first rule file are common practice, no published source; the file says so, and
-by which rule each one follows from the nozzle.
+The numbers in the first rule file, and where they come from, are in `first_rules`.
 """
 
 from __future__ import annotations
@@ -12,18 +11,17 @@ import os
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import ceil, inf
+from math import inf
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from wallguard.base.errors import InputError
 from wallguard.base.files import within
 from wallguard.base.formats import HOOK_FILES, PART_SUFFIXES
 from wallguard.base.text import number
 from wallguard.commands.arguments import Commands, command, length
-from wallguard.documents.write import Comments
-from wallguard.rules import write
-from wallguard.rules.model import Beads, Category, Limit, Rules
+from wallguard.commands.first_rules import first_rules
+from wallguard.rules.model import Category
 
 Ask = Callable[[str, str], str]
 _T = TypeVar("_T")
@@ -154,12 +152,10 @@ def run(
     if not folder.is_dir():
         raise InputError(folder, "there is no such folder", remedy="Create it first")
     rules = f"rules/{chosen.replace(' ', '-')}-{nozzle or layer_height:g}.yaml"
-    first, beside = (
-        _extrusion(rules, nozzle, layer_height) if nozzle else _other(rules, chosen, layer_height)
-    )
+    first = first_rules(rules, chosen, nozzle, layer_height)
     files = [
         _File("wallguard.yaml", _repository(rules), f"name `{rules}` in it to use it"),
-        _File(rules, _rule_file(first, beside), "compare it with your printer's settings"),
+        _File(rules, first, "compare it with your printer's settings"),
         _File(".pre-commit-config.yaml", "repos:\n" + _HOOK, f"add under `repos:`\n{_HOOK}"),
     ]
     return [
@@ -293,111 +289,3 @@ parts:
 # Patterns of files that are not to be checked.
 exclude: []
 """
-
-
-_HEAD = """\
-# What one printer, material and settings make of a wall, and what is asked of a part.
-# Lengths are in mm. `wallguard schema rules` prints a JSON Schema with which editors complete and
-# check this file. A key behind a # is left out; <...> says what may stand there.
-#
-# These are first numbers by simple rules (common practice, no published source). Replace them with
-# your own settings, and measure a print with callipers before you rely on them.
-# A pass speaks of geometry only: not of strength, fit, supports, warping, or fitness for any use.
-"""
-_MINIMUM = (
-    "Below `fail` the part fails, below `warn` the reviewer is told. What is left out is not asked."
-)
-
-
-def _rule_file(rules: Rules, beside: dict[str, str]) -> str:
-    above = {
-        "beads": ["Take these from the settings of the program that makes your toolpaths."],
-        "minimum": [_MINIMUM],
-    }
-    comments = write.described(rules, Comments(above=above, beside=beside))
-    return write.text(rules, comments, head=[_HEAD])
-
-
-# First bead settings and minimum features (fail, warn), in nozzle diameters.
-_BEADS = {
-    "width": 1.1,
-    "smallest_wall": 1,
-    "squeeze": 0.25,
-    "smallest_fill": 0.75,
-    "uncertainty": 0.125,
-}
-_VARIES = (0.75, 1.75)
-_IN_NOZZLES = {"wall": (2, 3), "free_wall": (3, 4), "gap": (0.5, 1), "hole": (2, 5), "pin": (4, 6)}
-_LAYERS = Limit(3, 4)
-
-
-def _extrusion(path: str, d: float, h: float) -> tuple[Rules, dict[str, str]]:
-    """First rules for a nozzle of `d` mm and layers of `h` mm, and how their numbers follow."""
-    lengths: dict[str, Any] = {name: round(share * d, 4) for name, share in _BEADS.items()}
-    beads = Beads(contours=2, nozzle=d, spacing="from volume", **lengths)
-    minimum = {
-        name: Limit(round(fail * d, 4), round(warn * d, 4))
-        for name, (fail, warn) in _IN_NOZZLES.items()
-    }
-    rules = Rules(
-        path=path,
-        name=f"{d:.4g} mm nozzle, {h:.4g} mm layers",
-        category="material extrusion",
-        layer_height=round(h, 4),
-        beads=beads,
-        minimum={**minimum, "floor": _LAYERS, "roof": _LAYERS},
-    )
-    narrowest, wide = (round(share * d, 4) for share in _VARIES)
-    beside = {f"beads.{name}": f"{share:g} x nozzle" for name, share in _BEADS.items()}
-    beside |= {
-        f"minimum.{name}": f"{fail:g} and {warn:g} x nozzle"
-        for name, (fail, warn) in _IN_NOZZLES.items()
-    }
-    from wallguard.bands.beads import shared  # which brings numpy
-
-    apart = beads.width - shared(beads, h)
-    beside["beads.spacing"] = f"{apart:.3f} mm; or: width, {beads.width:g} mm; or a length"
-    beside["beads.edge_uncertainty"] = "settings are what was asked; a coupon tells what was done"
-    beside["beads.between_one_and_two"] = "or: one bead, dropped"
-    beside["beads.width_varies"] = (
-        f"or [{narrowest:g}, {wide:g}], if the bead suits the wall: "
-        f"{_VARIES[0]:g} and {_VARIES[1]:g} x nozzle"
-    )
-    return rules, beside
-
-
-# First minimum features in mm: (fail, warn).
-_FEATURES: dict[Category, dict[str, tuple[float, float]]] = {
-    "vat photopolymerization": {
-        "wall": (0.4, 0.6),
-        "free_wall": (0.6, 1.0),
-        "gap": (0.2, 0.4),
-        "hole": (0.5, 0.8),
-        "pin": (0.5, 0.8),
-    },
-    "powder bed fusion": {
-        "wall": (0.7, 1.0),
-        "free_wall": (0.8, 1.2),
-        "gap": (0.5, 0.7),
-        "hole": (1.0, 1.5),
-        "pin": (0.8, 1.2),
-    },
-}
-_TOLERANCES = {"vat photopolymerization": 0.1, "powder bed fusion": 0.2}
-
-
-def _other(path: str, category: Category, h: float) -> tuple[Rules, dict[str, str]]:
-    """First rules for layers of `h` mm of a category that lays no beads, and the same."""
-    features = _FEATURES[category]
-    fail, warn = (ceil(round(level / h, 6)) for level in features["wall"])
-    plates = {"floor": Limit(fail, warn), "roof": Limit(fail, warn)}
-    tolerance = _TOLERANCES[category]
-    rules = Rules(
-        path=path,
-        name=f"{category}, {h:.4g} mm layers",
-        category=category,
-        layer_height=round(h, 4),
-        minimum={name: Limit(*levels) for name, levels in features.items()} | plates,
-        tolerance=(tolerance, tolerance),
-    )
-    return rules, {f"minimum.{name}": "as thick as a wall" for name in plates}

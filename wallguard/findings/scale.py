@@ -84,6 +84,7 @@ class Scales:
     size    at full size, mm
     wanted  the reduction that was asked for, None: none
     remarks what a reader has to know of the part
+    unseen  limits of the rules, by their check, that were not looked at: only walls and pins were
     """
 
     path: str
@@ -94,6 +95,7 @@ class Scales:
     reductions: tuple[Reduction, ...]
     wanted: float | None = None
     remarks: tuple[str, ...] = ()
+    unseen: tuple[str, ...] = ()
 
     @property
     def best(self) -> Reduction | None:

@@ -36,6 +36,7 @@ from wallguard.jobs.workers import cost_of_mesh, do_all
 from wallguard.part.geometry import Geometry
 from wallguard.part.part import Part
 from wallguard.repository.entry import Assignment
+from wallguard.rules.features import FEATURES
 from wallguard.rules.model import Rules
 from wallguard.walls.stretch import Stretch, is_speck
 
@@ -52,6 +53,8 @@ _LARGEST = 2000.0
 # share of all walls' length: where walls meet, such bits are left. What is shorter than the second
 # (mm) is nothing to print or to lose, however much there is of it.
 _CRUMBS, _NOTHING = 0.01, 0.1
+# The limits that are looked at.
+_OF_WALLS = ("wall", "free_wall")
 _Becomes = Verdict | Literal["thin"]
 _VERDICTS = (*sorted(get_args(Verdict), key=loss), "thin")
 
@@ -127,6 +130,9 @@ def _measure(model: Part | Model, rules: Rules, factor: float | None) -> Scales 
         size=geometry.extents,
         reductions=(),
         remarks=() if geometry.health.healthy else (unsound,),
+        unseen=tuple(
+            row.id for row in FEATURES if row.id in rules.minimum and row.id not in _OF_WALLS
+        ),
     )
 
 

@@ -25,10 +25,6 @@ _BECOMES = {
     "thin": "below min",
     "solid": "solid",
 }
-_LOOKED_AT = (
-    "Only walls and round pins were looked at. For gaps, holes, floors and roofs, check the part "
-    "with the chosen scale in wallguard.yaml."
-)
 
 
 def table(scales: Scales) -> str:
@@ -40,8 +36,19 @@ def table(scales: Scales) -> str:
     out += [*_answer(scales), ""]
     if scales.held_back is not None:
         out += [*_holding(scales, scales.held_back), ""]
-    out += wrapped(_LOOKED_AT, "", _WIDTH)
+    out += wrapped(_looked_at(scales), "", _WIDTH)
     return "\n".join([*out, *wrapped(cautions.PARTS, "", _WIDTH)]) + "\n"
+
+
+def _looked_at(scales: Scales) -> str:
+    said = "Only walls were looked at, and whether round pins are printed at all."
+    if not scales.unseen:
+        return said
+    others = ", ".join(f"`{name}`" for name in scales.unseen)
+    return (
+        f"{said} For the other limits of these rules ({others}), check the part with the chosen "
+        "scale in wallguard.yaml."
+    )
 
 
 def _head(scales: Scales) -> Iterator[str]:

@@ -194,7 +194,7 @@ FEATURES: tuple[Feature, ...] = (
         "escape_holes",
         "cavities have enough ways out that are wide enough",
         "escape_holes",
-        Asked("ways out of a cavity", "count", high=100, whole=True),
+        Asked("number of ways out of a cavity", "count", high=100, whole=True),
         categories=_FILLED,
     ),
     Feature(

@@ -258,7 +258,7 @@ def _asked(feature: Feature, limit: Asked) -> Field:
         ),
         make=levels_of,
     )
-    unit = f", in {limit.unit}" if limit.unit else ""
+    unit = f", in {limit.unit}" if limit.unit not in ("", "count") else ""
     help = f"{extreme} allowed {limit.what}{unit}."
     return Field(feature.id, levels, help, formerly=feature.formerly, attribute=feature.id)
 

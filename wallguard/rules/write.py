@@ -7,12 +7,14 @@ from dataclasses import replace
 from typing import Any
 
 from wallguard.documents.shape import Field, Table
-from wallguard.documents.write import Comments, document
+from wallguard.documents.write import Comments, document, value_text
 from wallguard.rules.features import FEATURES
 from wallguard.rules.fields import RULE_FILE
-from wallguard.rules.model import Rules
+from wallguard.rules.model import Limit, Rules
 
 NOTHING_SAID = Comments()
+# What only speaks of processes that lay beads.
+_OF_BEADS = ("beads", "process.filament", "process.flow")
 
 
 def text(
@@ -34,7 +36,7 @@ def described(rules: Rules, comments: Comments, table: Table = RULE_FILE) -> Com
     """The comments, with the meaning of every key above it, and the keys that `rules` leave out
     offered, as far as they suit the process."""
     unfit = {f"minimum.{row.id}" for row in FEATURES if rules.category not in row.categories}
-    unfit |= {"extends"} if rules.category == "material extrusion" else {"extends", "beads"}
+    unfit |= {"extends", *({} if rules.category == "material extrusion" else _OF_BEADS)}
     keys = dict(_keys(table, table.plain(rules), ""))
     above = {path: [field.help] for path, (field, _) in keys.items() if path not in unfit}
     offered = {
@@ -45,6 +47,14 @@ def described(rules: Rules, comments: Comments, table: Table = RULE_FILE) -> Com
     return replace(
         comments, above={**above, **comments.above}, offered={**offered, **comments.offered}
     )
+
+
+def limit_text(feature: str, limit: Limit) -> str:
+    """A limit as a rule file says it: "{fail: 0.8, warn: 1.2}"."""
+    shape = next(field.shape for field in RULE_FILE.fields if field.key == "minimum")
+    assert isinstance(shape, Table)
+    levels = next(field.shape for field in shape.fields if field.key == feature)
+    return value_text(levels, levels.plain(limit))
 
 
 def _keys(
