@@ -8,11 +8,12 @@ from xml.etree import ElementTree
 import pytest
 from report_samples import HOSTILE, changed
 from solids import box
-from view_samples import report
+from view_samples import report, view_of
 
 from wallguard.drawings import finding as drawing
 from wallguard.drawings import kinds
 from wallguard.drawings.png import png
+from wallguard.rules.model import Limit
 
 NS = "{http://www.w3.org/2000/svg}"
 
@@ -137,3 +138,19 @@ def test_a_picture_becomes_a_png():
     data = png(drawing.picture(view, part, finding), drawing.WIDTH, "x.png", kinds.PLACE)
     assert data[:8] == b"\x89PNG\r\n\x1a\n"
     assert int.from_bytes(data[16:20]) == round(drawing.WIDTH / 25.4 * 200)
+
+
+@pytest.mark.parametrize("span", [4.0, 12.0, 60.0])
+def test_the_text_of_a_dimension_hides_none_of_its_arrows(span):
+    bench = box([span + 8, 30, 3], [0, 0, 20]) + box([4, 30, 20])
+    bench += box([4, 30, 20], [span + 4, 0, 0])
+    part = report(bench, minimum={"bridge": Limit(fail=1)})
+    svg = ElementTree.fromstring(drawing.section(view_of(part, "bridge")))
+    (text,) = [box for box in svg.iter(f"{NS}rect") if box.get("rx") == "1"]
+    left, top = float(text.get("x")), float(text.get("y"))
+    right, bottom = left + float(text.get("width")), top + float(text.get("height"))
+    heads = [p for p in svg.iter(f"{NS}path") if p.get("stroke-width") == "0.25"]
+    assert len(heads) == 2
+    for head in heads:
+        for x, y in re.findall(r"([\d.-]+) ([\d.-]+)", head.get("d")):
+            assert not (left < float(x) < right and top < float(y) < bottom)

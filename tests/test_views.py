@@ -418,9 +418,16 @@ def test_a_cavity_is_shown_with_the_way_out_of_it():
         beads=None,
     )
     (view,) = part.views.pictures
-    (sign,) = view.signs
-    assert (sign.kind, view.shown) == ("way", "cavity")
-    assert sign.label.removeprefix("Ø ") in part.findings[0].message
+    way, ball = view.signs
+    assert (way.kind, ball.kind, view.shown) == ("way", "ball", "cavity")
+    assert ball.label.removeprefix("Ø ") in part.findings[0].message
+    assert 2 * length(ball.points) == pytest.approx(2.0, abs=0.05)
+    # It leads out, and through no material.
+    assert way.points[-1][1] < 2 < way.points[0][1]
+    material = shapely.unary_union([shapely.Polygon(ring) for ring in view.rings[:1]])
+    for ring in view.rings[1:]:
+        material = material.symmetric_difference(shapely.Polygon(ring))
+    assert shapely.LineString(way.points).intersection(material).length < 0.01
     # The hollow alone is filled, not what lies beyond the hole.
     (ring,) = view.place
     assert 12 - 0.1 <= float(np.ptp(np.array(ring)[:, 1])) < 13
@@ -442,3 +449,52 @@ def test_an_edge_is_seen_along_it_with_its_angle(turn, plane):
     turned /= np.linalg.norm(one - corner) * np.linalg.norm(other - corner)
     assert (sign.kind, sign.label) == ("angle", "20°")
     assert np.degrees(np.arccos(turned)) == pytest.approx(20.0, abs=0.05)
+
+
+def test_an_arrow_out_of_a_hollow_begins_behind_a_corner_of_the_way():
+    # A way round two corners: the straight line to its mouth would run through the wall.
+    hollow = box([30, 12, 24]) - box([12, 8, 8], [2, 2, 2])
+    way = box([12, 3, 3], [13, 4.5, 4]) + box([3, 3, 30], [22, 4.5, 4])
+    part = report(
+        hollow - way, minimum={"escape": Limit(fail=5)}, category="powder bed fusion", beads=None
+    )
+    view = view_of(part, "escape")
+    material = shapely.Polygon()
+    for ring in view.rings:
+        material = material.symmetric_difference(shapely.Polygon(ring))
+    for sign in view.signs:
+        if sign.kind == "way":
+            assert shapely.LineString(sign.points).intersection(material).length < 0.01
+
+
+@pytest.mark.parametrize(("limit", "label"), [("ledge", "25.61 mm"), ("bridge", "26.26 mm")])
+def test_the_line_of_an_underside_is_that_of_the_limit_it_breaks(limit, label):
+    solid = box([4, 30, 20]) + box([40, 30, 3], [0, 0, 20]) + box([4, 10, 20], [20, 0, 0])
+    part = report(solid, minimum={limit: Limit(fail=1)})
+    view = view_of(part, limit)
+    assert view.label == label
+    assert label in part.findings[0].message
+    assert length(view.across) == pytest.approx(float(label.split()[0]), abs=0.01)
+
+
+def test_a_deep_hole_shows_its_depth_and_a_slender_wall_its_height():
+    hole = m3.Manifold.cylinder(40, 1.5, 1.5, 64).translate([10, 10, -1])
+    part = report(box([20, 20, 30]) - hole, minimum={"deep_hole": Limit(fail=5)})
+    (sign,) = view_of(part, "deep_hole").signs
+    assert (sign.kind, sign.label) == ("length", "30.00 mm")
+    assert length(sign.points) == pytest.approx(30)
+    wall = box([20, 20, 3]) + box([20, 1, 40], [0, 5, 0])
+    part = report(wall, minimum={"slender": Limit(fail=20)})
+    (sign,) = view_of(part, "slender").signs
+    assert (sign.kind, sign.label) == ("length", "37.00 mm")
+    assert [z for _, z in sign.points] == pytest.approx([3, 40], abs=0.2)
+
+
+def test_a_bowl_is_filled_no_higher_than_its_rim():
+    bowl = box([20, 20, 12]) - box([16, 16, 12], [2, 2, 2])
+    part = report(
+        bowl, minimum={"cup": Limit(fail=50)}, category="vat photopolymerization", beads=None
+    )
+    (ring,) = view_of(part, "cup").place
+    low, high = np.array(ring).min(axis=0), np.array(ring).max(axis=0)
+    assert [*low, *high] == pytest.approx([2, 2, 18, 12], abs=0.25)

@@ -46,8 +46,11 @@ def spans(case: Case, underside: Underside) -> bool:
 
 def spot_of(underside: Underside) -> Spot:
     """An underside as a place."""
-    long = max(underside.span, underside.reach)
-    line = underside.across if underside.span >= underside.reach else underside.out
+    # The longest is told; the other has limits of its own.
+    both = (underside.span, underside.across), (underside.reach, underside.out)
+    lines = sorted(both, key=lambda pair: -pair[0])
+    long, line = lines[0]
+    lengths = [Mark("length", ends, f"{mm(size)} mm") for size, ends in lines if size]
     low, high = underside.box
     return Spot(
         of=underside,
@@ -58,7 +61,7 @@ def spot_of(underside: Underside) -> Spot:
             height=high[2] - low[2],
             area=underside.area,
             angle=underside.angle,
-            marks=(Mark("length", line, f"{mm(long)} mm"), *_angle(underside, line)),
+            marks=(*lengths, *_angle(underside, line)),
         ),
         point=underside.point,
         box=underside.box,

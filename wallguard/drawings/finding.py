@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import pairwise
 
 from wallguard.drawings import kinds
@@ -37,6 +38,8 @@ SECTION_WIDTH, SECTION_HEIGHT = 120.0, 101.0
 _DRAWN_HEIGHT = 90.0
 MATERIAL = "#d4d4d4"
 _SIDE = 46.0
+# How high the text of a dimension is.
+_LABEL = 5.2
 # How a place is filled, where it is no solid wall.
 _KEYS = {
     "indeterminate": "uncertain",
@@ -197,9 +200,11 @@ def _section(view: View) -> Iterator[str]:
         dashed = {"stroke_dasharray": "2.4 1.6", **bare}
         yield path(around, closed=False, stroke=INK, stroke_width=0.7, **dashed)
     for sign in view.signs:
-        yield from _sign(sign, [sheet.at(point) for point in sign.points])
+        yield from _sign(sign, [sheet.at(point) for point in sign.points], material)
     if view.across:
-        yield from _dimension(sheet.at(view.across[0]), sheet.at(view.across[1]), view.label)
+        ends = sheet.at(view.across[0]), sheet.at(view.across[1])
+        angle = any(sign.kind == "angle" for sign in view.signs)
+        yield from _dimension(*ends, _Label(view.label, angle), material)
     elif not view.signs:
         x, y = sheet.at(view.point)
         for radius, colour, wide in ((4, "#ffffff", 2.2), (4, INK, 0.9)):
@@ -229,14 +234,30 @@ def _within(ring: list[Flat]) -> list[list[Flat]]:
     return [each for each in lines if len(each) > 1]
 
 
-def _dimension(one: Flat, other: Flat, label: str) -> Iterator[str]:
-    """A dimension with its arrows outside, pointing at both ends, and its text beyond one end."""
+@dataclass(frozen=True)
+class _Label:
+    """The text of a dimension; where on a long one it stands, and whether that lies rather on the
+    part than beside it, as something else stands there."""
+
+    text: str
+    upon: bool = False
+    share: float = 0.5
+
+
+def _dimension(one: Flat, other: Flat, label: _Label, material: list[list[Flat]]) -> Iterator[str]:
+    """A dimension: with its arrows outside, pointing at both ends, and its text beyond one end;
+    where it is long, with arrows and text between the ends, beside what it measures."""
     if other[0] < one[0] - 1e-6:  # the text then stands to the right, where one reads on
         one, other = other, one
-    length = math.hypot(other[0] - one[0], other[1] - one[1])
+    length = math.dist(one, other)
     along = ((other[0] - one[0]) / length, (other[1] - one[1]) / length) if length else (1.0, 0.0)
-    wide = 1.25 * text_width(label, 5.2) + 2  # it is bold
+    wide = 1.25 * text_width(label.text, _LABEL) + 2  # it is bold
     reach = 11.0
+    # How much of the line a text covers that stands on it.
+    covered = min(wide / max(abs(along[0]), 1e-9), 7.2 / max(abs(along[1]), 1e-9))
+    if length > covered + 2 * reach:
+        yield from _long_dimension(one, other, along, label, material)
+        return
 
     def off(point: Flat, far: float) -> Flat:
         return point[0] + along[0] * far, point[1] + along[1] * far
@@ -246,20 +267,73 @@ def _dimension(one: Flat, other: Flat, label: str) -> Iterator[str]:
         yield line(*tail, *one, stroke=colour, stroke_width=stroke)
         yield line(*other, *tip, stroke=colour, stroke_width=stroke)
     yield line(*one, *other, stroke=INK, stroke_width=0.4, stroke_dasharray="1 0.8")
-    for end, sign in ((one, -1.0), (other, 1.0)):
-        base = off(end, sign * 3.4)
-        side = (-along[1] * 1.15, along[0] * 1.15)
-        arrow = [
-            end,
-            (base[0] + side[0], base[1] + side[1]),
-            (base[0] - side[0], base[1] - side[1]),
-        ]
-        yield path([arrow], fill=INK, stroke="#ffffff", stroke_width=0.25)
-    yield from _boxed((tip[0] + along[0] * wide / 2, tip[1] + along[1] * 4.4), label)
+    yield _arrow(one, along, -1.0)
+    yield _arrow(other, along, 1.0)
+    yield from _boxed((tip[0] + along[0] * wide / 2, tip[1] + along[1] * 4.4), label.text)
 
 
-def _sign(sign: Sign, points: list[Flat]) -> Iterator[str]:
-    """An angle with its arc, or an arrow along a way; and its text."""
+def _long_dimension(
+    one: Flat, other: Flat, along: Flat, label: _Label, material: list[list[Flat]]
+) -> Iterator[str]:
+    """A dimension with all of it between its ends, on that side of them where there is air."""
+
+    def beside(point: Flat, far: float) -> Flat:
+        return point[0] - along[1] * far, point[1] + along[0] * far
+
+    def between(share: float) -> Flat:
+        return one[0] + (other[0] - one[0]) * share, one[1] + (other[1] - one[1]) * share
+
+    def free(far: float) -> int:
+        """In how many places it would stand where it shall; none where it would leave the
+        drawing."""
+        ends = beside(one, far), beside(other, far)
+        if not all(3 < x < SECTION_WIDTH - 3 and 3 < y < _DRAWN_HEIGHT - 3 for x, y in ends):
+            return 0
+        places = [beside(between(at / 8), far) for at in range(1, 8)]
+        return sum(_holds(material, place) == label.upon for place in places)
+
+    aside = max((6.5, -6.5), key=free)
+    aside = aside if free(aside) else 0.0
+    first, last = beside(one, aside), beside(other, aside)
+    strokes = [[first, last]]
+    if aside:
+        more = math.copysign(1.5, aside)
+        strokes += [[one, beside(one, aside + more)], [other, beside(other, aside + more)]]
+    for colour, stroke in (("#ffffff", 1.8), (INK, 0.45)):
+        yield path(strokes, closed=False, fill="none", stroke=colour, stroke_width=stroke)
+    yield _arrow(first, along, 1.0)
+    yield _arrow(last, along, -1.0)
+    yield from _boxed(beside(between(label.share), aside), label.text)
+
+
+def _arrow(end: Flat, along: Flat, sign: float) -> str:
+    """The head of an arrow that ends here, and comes from where `sign * along` leads."""
+    x, y = end[0] + along[0] * sign * 3.4, end[1] + along[1] * sign * 3.4
+    side = (-along[1] * 1.15, along[0] * 1.15)
+    head = [end, (x + side[0], y + side[1]), (x - side[0], y - side[1])]
+    return path([head], fill=INK, stroke="#ffffff", stroke_width=0.25)
+
+
+def _holds(rings: list[list[Flat]], point: Flat) -> bool:
+    """Whether a point lies within rings, even-odd."""
+    x, y = point
+    crossed = 0
+    for ring in rings:
+        for one, other in pairwise([*ring, ring[0]]):
+            if (one[1] > y) != (other[1] > y):
+                share = (y - one[1]) / (other[1] - one[1])
+                crossed += one[0] + share * (other[0] - one[0]) > x
+    return crossed % 2 == 1
+
+
+def _sign(sign: Sign, points: list[Flat], material: list[list[Flat]]) -> Iterator[str]:
+    """Another length, an angle with its arc, an arrow along a way, or a ball; and its text."""
+    if sign.kind == "length":
+        yield from _dimension(*points, _Label(sign.label, share=0.25), material)
+        return
+    if sign.kind == "ball":
+        yield from _ball(points[0], math.dist(*points), sign.label, material)
+        return
     if sign.kind == "way":
         strokes, at = [points], points[-1]
         (x0, y0), (x1, y1) = points[-2:]
@@ -274,12 +348,25 @@ def _sign(sign: Sign, points: list[Flat]) -> Iterator[str]:
         radius = min(math.dist(corner, one), math.dist(corner, other), 30.0) * 0.6
         arc = [_from(corner, first + sweep * step / 24, radius) for step in range(25)]
         strokes = [[one, corner, other], arc]
-        label = _from(corner, first + sweep / 2, radius + 9.0)
+        label = _from(corner, first + sweep / 2, radius + 11.0)
     for colour, wide in (("#ffffff", 2.0), (INK, 0.6)):
         look: dict[str, str | float] = {"fill": "none", "stroke": colour}
         yield path(strokes, closed=False, stroke_width=wide, **look)
     if sign.label:
         yield from _boxed(label, sign.label)
+
+
+def _ball(middle: Flat, radius: float, label: str, material: list[list[Flat]]) -> Iterator[str]:
+    """A ball that just passes, and how wide it is: above or below it, where less is hidden."""
+    for colour, wide in (("#ffffff", 1.6), (INK, 0.6)):
+        dash = {"stroke_dasharray": "1.6 1"} if colour == INK else {}
+        look: dict[str, str | float] = {"fill": "none", "stroke": colour, **dash}
+        yield element("circle", cx=middle[0], cy=middle[1], r=radius, stroke_width=wide, **look)
+    off = radius + 6.0
+    places = [(0.0, off), (0.0, -off), (off + 10, 0.0), (-off - 10, 0.0)]
+    every = [(middle[0] + x, middle[1] + y) for x, y in places]
+    seen = [(x, y) for x, y in every if 12 < x < SECTION_WIDTH - 12 and 5 < y < _DRAWN_HEIGHT - 5]
+    yield from _boxed(max(seen or every, key=lambda at: _holds(material, at)), label)
 
 
 def _from(point: Flat, angle: float, far: float) -> Flat:
@@ -288,13 +375,12 @@ def _from(point: Flat, angle: float, far: float) -> Flat:
 
 def _boxed(at: Flat, label: str) -> Iterator[str]:
     """A text in a box about a point, within the drawing."""
-    size = 5.2
-    wide = 1.25 * text_width(label, size) + 2  # it is bold
+    wide = 1.25 * text_width(label, _LABEL) + 2  # it is bold
     x = min(max(at[0], wide / 2 + 1), SECTION_WIDTH - wide / 2 - 1)
     y = min(max(at[1], 5.0), _DRAWN_HEIGHT - 5.0)
     box: dict[str, str | float] = {"fill": "#ffffff", "stroke": INK, "rx": 1}
     yield rect(x - wide / 2, y - 3.9, wide, 7.2, stroke_width=0.25, **box)
-    yield text(x, y + 1.6, label, size, text_anchor="middle", font_weight="bold")
+    yield text(x, y + 1.6, label, _LABEL, text_anchor="middle", font_weight="bold")
 
 
 def _scale_bar(view: View, sheet: _Sheet) -> Iterator[str]:

@@ -26,10 +26,11 @@ class Sign:
     """What is drawn over a section besides its dimension.
 
     kind    `angle`: at the first of three points, from the way to the second to that to the third;
-            `way`: an arrow along the points
+            `way`: an arrow along the points; `length`: another dimension, between two points;
+            `ball`: about the first point, through the second
     """
 
-    kind: Literal["angle", "way"]
+    kind: Literal["angle", "way", "length", "ball"]
     points: Line
     label: str
 

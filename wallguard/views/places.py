@@ -20,7 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from wallguard.bands.beads import Settings, lay
 from wallguard.bands.table import reading
 from wallguard.base.text import mm, span
-from wallguard.findings.model import Finding, Subject
+from wallguard.findings.model import Finding, Mark, Subject
 from wallguard.views import planes
 from wallguard.views.model import Box2, Line, Shown, Sign, View
 
@@ -56,17 +56,19 @@ class _Cut:
 @dataclass(frozen=True, eq=False)
 class _Measured:
     """What is measured: in which cut, at which point of it, between which two points. `wide`: how
-    much is to be shown, mm; 0: as follows from what is measured. `room`: what it lies within."""
+    much is to be shown, mm; 0: as follows from what is measured. `within`: the place ends there;
+    `middle`: of what is shown, where that is not the point."""
 
     cut: _Cut
     point: _Floats
     across: tuple[_Floats, _Floats] | None
     size: float
-    kind: Literal["wall", "gap", "hole", "pin", "plate", "cavity", "open"]
+    kind: Literal["wall", "gap", "hole", "pin", "plate", "cavity", "bore", "open"]
     signs: tuple[Sign, ...] = ()
     label: str = ""
     wide: float = 0.0
-    room: Box2 | None = None
+    within: BaseGeometry | None = None
+    middle: _Floats | None = None
 
 
 class Viewer:
@@ -95,6 +97,10 @@ class Viewer:
         if subject.marks or subject.kind == "cavity":
             return self._marked(finding, subject, point)
         size = subject.thickness.typical
+        if finding.check in ("deep_hole", "slender"):
+            long = self._long(finding, subject, point)
+            if long is not None:
+                return long
         if subject.kind in ("floor", "roof"):
             return self._plate(point, size)
         if subject.axis is not None and subject.kind in ("hole", "pin"):
@@ -106,45 +112,107 @@ class Viewer:
         """What brings its own marks: in the upright section along the first of them, a footprint in
         its layer."""
         placed = self.case.geometry.placed
-        lines = [np.array(mark.points) @ placed.rotation.T * placed.scale for mark in subject.marks]
-        way = lines[0][-1] - lines[0][0] if lines else np.array([1.0, 0.0, 0.0])
+        marks = _first_told(finding, subject)
+        lines = [np.array(mark.points) @ placed.rotation.T * placed.scale for mark in marks]
         if subject.kind == "edge":
             axis = np.cross(lines[0][1] - lines[0][0], lines[0][2] - lines[0][0])
             cut = self._across(point, axis / np.linalg.norm(axis), "edge")
         elif subject.kind == "footing":
             cut = self._layer(point)
         else:
-            cut = self._upright(point, way)
+            way = lines[0][-1] - lines[0][0] if lines else np.array([1.0, 0.0, 0.0])
+            # Through the line itself; of a hollow through its way out, so that this is seen whole.
+            through = point if not lines else lines[0].mean(axis=0)
+            cut = self._upright(
+                lines[0][-1] if subject.kind == "cavity" and lines else through, way
+            )
         flat = [cut.frame.flat(line) for line in lines]
+        if subject.kind == "cavity":
+            return self._hollow(finding, subject, cut, point, (marks, flat))
         across, label, signs = None, "", []
-        for mark, line in zip(subject.marks, flat, strict=True):
+        for mark, line in zip(marks, flat, strict=True):
             if mark.kind == "length" and across is None:
                 across, label = (line[0], line[-1]), mark.label
             elif mark.kind != "length":
                 signs.append(Sign(mark.kind, tuple(map(planes.flat, line)), mark.label))
-        kind: Literal["cavity", "open"] = "cavity" if subject.kind == "cavity" else "open"
-        every = np.concatenate([*flat, cut.frame.flat(point[None])])
-        spans = (float(np.ptp(every[:, 0])), RATIO * float(np.ptp(every[:, 1])))
-        wide = _ROOM * max(*spans, 1.0)
+        every = np.concatenate(flat)
+        wide = _ROOM * max(_spread(every), 1.0)
         middle = (every.min(axis=0) + every.max(axis=0)) / 2
-        at = cut.frame.flat(point[None])[0] if kind == "cavity" else middle
-        size = subject.thickness.max if kind == "cavity" else 0.0
-        room = self._room(finding, cut.frame) if kind == "cavity" else None
-        if room is not None:
-            # All of it, however far from its middle the point lies.
-            off = np.abs(np.array(room).reshape(2, 2) - at).max(axis=0)
-            wide = max(wide, _WHOLE * 2 * float(max(off[0], RATIO * off[1])))
-        return _Measured(cut, at, across, size, kind, tuple(signs), label, wide, room)
+        return _Measured(cut, middle, across, 0.0, "open", tuple(signs), label, wide)
 
-    def _room(self, finding: Finding, frame: planes.Frame) -> Box2 | None:
+    def _hollow(
+        self,
+        finding: Finding,
+        subject: Subject,
+        cut: _Cut,
+        point: _Floats,
+        marked: tuple[Sequence[Mark], Sequence[_Floats]],
+    ) -> _Measured:
+        """A cavity, as far as its box goes: with its widest way out and the ball that just passes
+        there, or with what is measured across it."""
+        at = cut.frame.flat(point[None])[0]
+        room = self._room(finding, cut.frame)
+        across, label, signs = None, "", []
+        size = subject.thickness.max
+        for mark, line in zip(*marked, strict=True):
+            if mark.kind == "length":
+                across, label = (line[0], line[-1]), mark.label
+            elif mark.kind == "way":
+                way = planes.in_air(cut.rings, line, size)
+                if way is not None:
+                    signs.append(Sign("way", tuple(map(planes.flat, way)), ""))
+                rim = line[-1] + np.array([size / 2, 0.0])
+                ball = (planes.flat(line[-1]), planes.flat(rim))
+                signs.append(Sign("ball", ball, mark.label))
+        every = np.concatenate([*marked[1], np.array(room).reshape(2, 2)])
+        wide = _WHOLE * max(_spread(every), 1.0)
+        middle = (every.min(axis=0) + every.max(axis=0)) / 2
+        within = shapely.box(*room)
+        return _Measured(cut, at, across, size, "cavity", tuple(signs), label, wide, within, middle)
+
+    def _room(self, finding: Finding, frame: planes.Frame) -> Box2:
         """The box around a finding as a section shows it."""
-        if finding.box is None:
-            return None
+        assert finding.box is not None
         placed = self.case.geometry.placed
         corners = np.stack(np.meshgrid(*np.transpose(finding.box), indexing="ij"), axis=-1)
         flat = frame.flat(corners.reshape(-1, 3) @ placed.rotation.T * placed.scale)
         (left, bottom), (right, top) = flat.min(axis=0).tolist(), flat.max(axis=0).tolist()
         return left, bottom, right, top
+
+    def _long(self, finding: Finding, subject: Subject, point: _Floats) -> _Measured | None:
+        """What is too deep or too high for how thick it is: in a section along it, with both; None
+        where its length there is not the one that the message tells."""
+        axis = np.array([0.0, 0.0, 1.0])
+        if subject.axis is not None:
+            axis = self.case.geometry.placed.rotation @ np.array(subject.axis)
+            cut = self._upright(point, axis)
+        else:
+            cut = self._standing(point)
+        at = cut.frame.flat(point[None])[0]
+        along = np.array([axis @ cut.frame.right, axis @ cut.frame.up])
+        thick = subject.thickness.typical
+        if subject.axis is not None:
+            long = subject.length
+            middle = at
+        else:
+            ends = planes.straight(cut.rings, at, along)
+            if ends is None or finding.measured is None:
+                return None
+            long = finding.measured * thick
+            middle = np.array([at[0], max(ends[0][1], ends[1][1]) - long / 2])
+        if f"{mm(long)} mm" not in finding.message:
+            return None
+        square = np.array([-along[1], along[0]]) * thick / 2
+        half = along * long / 2
+        side = np.array([middle - half + square, middle + half + square])
+        signs = (Sign("length", tuple(map(planes.flat, side)), f"{mm(long)} mm"),)
+        label = f"{'Ø ' if subject.axis is not None else ''}{mm(thick)} mm"
+        across = (middle - square, middle + square)
+        wide = 1.6 * max(_spread(np.concatenate([side, across])), 1.0)
+        kind: Literal["bore", "open"] = "bore" if subject.kind == "hole" else "open"
+        around = shapely.LineString([middle - half, middle + half])
+        within = around.buffer(thick / 2 * 1.02, cap_style="flat")
+        return _Measured(cut, middle, across, thick, kind, signs, label, wide, within)
 
     def _upright(self, point: _Floats, way: _Floats) -> _Cut:
         frame = planes.upright(point, way)
@@ -219,12 +287,13 @@ class Viewer:
         cut, at, size = measured.cut, measured.point, measured.size
         typical = finding.subject.thickness.typical if finding.subject else size
         wide = min(max(measured.wide or _TIMES * max(size, typical), _LEAST), _MOST)
-        window = _around(at, wide)
+        at_middle = at if measured.middle is None else measured.middle
+        window = _around(at_middle, wide)
         margin = max(2 * size, wide / 4)
-        near = planes.region(cut.rings, _around(at, wide + 2 * margin))
+        near = planes.region(cut.rings, _around(at_middle, wide + 2 * margin))
         frame = shapely.box(*window)
         fine = wide / 2000
-        place = self._place(near, measured, _around(at, wide + margin))
+        place = self._place(near, measured, _around(at_middle, wide + margin))
         shown, changed, sized, beads = self._outcome(near, place, measured, finding)
 
         def cropped(shape: BaseGeometry) -> tuple[Line, ...]:
@@ -232,7 +301,7 @@ class Viewer:
 
         whole = self._whole_of(cut)
         across = measured.across
-        if across is not None and not _inside(across, _around(at, wide)):
+        if across is not None and not _inside(across, window):
             across = None
         return View(
             finding=finding.id,
@@ -266,10 +335,12 @@ class Viewer:
         if measured.kind == "cavity":
             # Without what lies beyond its ways out.
             air = shapely.box(*box).difference(near)
-            if measured.room is not None:
-                air = air.intersection(shapely.box(*measured.room))
+            if measured.within is not None:
+                air = air.intersection(measured.within)
             air = air.buffer(-measured.size * 0.55 - 0.01).buffer(measured.size * 0.55 + 0.01)
             return _part_at(air, shapely.Point(measured.point), 0.0)
+        if measured.kind == "bore" and measured.within is not None:
+            return measured.within.difference(near)
         if measured.across is None or measured.kind == "open":
             return nothing
         searched = near
@@ -288,6 +359,8 @@ class Viewer:
     ) -> tuple[Shown, BaseGeometry, bool, BaseGeometry]:
         """How the place comes out, what changes, whether its size is known, where beads meet."""
         nothing = shapely.Polygon()
+        if measured.kind == "bore":
+            return "hole", nothing, True, nothing
         if measured.kind in ("gap", "hole", "cavity", "open"):
             return measured.kind, nothing, True, nothing
         if measured.kind == "plate":
@@ -362,6 +435,17 @@ def views_of(case: Case, findings: Sequence[Finding], most: int) -> tuple[tuple[
         if view is not None:
             views.append(view)
     return tuple(views), max(0, len(findings) - most)
+
+
+def _first_told(finding: Finding, subject: Subject) -> list[Mark]:
+    """A subject's marks, the one first whose number the worst limit has."""
+    told = "" if finding.measured is None else f"{mm(finding.measured)} mm"
+    return sorted(subject.marks, key=lambda mark: mark.kind == "length" and mark.label != told)
+
+
+def _spread(points: _Floats) -> float:
+    """How wide what is shown must be at least, so that points (n, 2) are."""
+    return max(float(np.ptp(points[:, 0])), RATIO * float(np.ptp(points[:, 1])))
 
 
 def _around(at: _Floats, wide: float) -> Box2:

@@ -14,6 +14,8 @@ from wallguard.mesh.mesh import Mesh
 from wallguard.views.model import Box2, Flat, Line
 
 _Floats = NDArray[np.float64]
+# What is as steep as this (across over up) says nothing of where to cut.
+_STEEP = 0.05
 # Planes nearer than this (mm) to an end of the part cut nothing.
 _END = 1e-4
 
@@ -41,7 +43,11 @@ def upright(point: _Floats, toward: _Floats) -> Frame:
     """The standing plane through a point that holds the direction `toward` (3,)."""
     flat = np.array([toward[0], toward[1], 0.0])
     length = float(np.linalg.norm(flat))
-    right = flat / length if length > 1e-6 else np.array([1.0, 0.0, 0.0])
+    right = (
+        flat / length
+        if length > max(1e-6, _STEEP * abs(float(toward[2])))
+        else np.array([1.0, 0.0, 0.0])
+    )
     # Seen from one side whatever the sign, so that equal walls look alike.
     if right[0] < -1e-9 or (abs(right[0]) <= 1e-9 and right[1] < 0):
         right = -right
@@ -151,6 +157,23 @@ def straight(
     if back is None or ahead is None:
         return None
     return point - back * direction, point + ahead * direction
+
+
+def in_air(rings: Sequence[_Floats], way: _Floats, wide: float) -> _Floats | None:
+    """The last piece of a way (n, 2) that meets no material, and as much again beyond its end as is
+    free, but no more than `wide` (mm): two points, None where that is too short for an arrow."""
+    start, end = way[-2], way[-1]
+    length = float(np.linalg.norm(end - start))
+    if length < 1e-9:
+        return None
+    toward = (end - start) / length
+    ends = straight(rings, end, toward)
+    if ends is None:  # nothing closes it in on one side
+        ends = end - toward * length, end + toward * wide
+    back = min(float(np.linalg.norm(end - ends[0])), length)
+    ahead = min(0.9 * float(np.linalg.norm(ends[1] - end)), wide)
+    made = np.array([end - back * toward, end + ahead * toward])
+    return made if back > wide / 4 else None
 
 
 def _beyond(
