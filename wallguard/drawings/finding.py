@@ -329,7 +329,7 @@ def _holds(rings: list[list[Flat]], point: Flat) -> bool:
 def _sign(sign: Sign, points: list[Flat], material: list[list[Flat]]) -> Iterator[str]:
     """Another length, an angle with its arc, an arrow along a way, or a ball; and its text."""
     if sign.kind == "length":
-        yield from _dimension(*points, _Label(sign.label, share=0.25), material)
+        yield from _dimension(points[0], points[1], _Label(sign.label, share=0.25), material)
         return
     if sign.kind == "ball":
         yield from _ball(points[0], math.dist(*points), sign.label, material)
