@@ -1,9 +1,9 @@
 """wallguard checks the walls of 3D-printed parts before they are printed.
 
 From Python, `check`, `check_repository`, `compare`, `rehearse`, `rehearse_changed`, `verify`,
-`scale`, `fit`, `find_walls`, `load_part` and `load_rules` do what the command line does: see
-`wallguard.api`. They give the results that the commands report. All are imported on first use, so
-that importing the package costs nothing.
+`scale`, `fit`, `find_walls`, `measure`, `load_part`, `part_from` and `load_rules` do what the
+command line does: see `wallguard.api`. They give the results that the commands report. All are
+imported on first use, so that importing the package costs nothing.
 """
 
 from __future__ import annotations
@@ -22,6 +22,8 @@ __all__ = [
     "fit",
     "load_part",
     "load_rules",
+    "measure",
+    "part_from",
     "rehearse",
     "rehearse_changed",
     "scale",
@@ -37,6 +39,8 @@ if TYPE_CHECKING:
         fit,
         load_part,
         load_rules,
+        measure,
+        part_from,
         rehearse,
         rehearse_changed,
         scale,

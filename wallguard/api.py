@@ -3,7 +3,7 @@
 import wallguard
 
 rules = wallguard.load_rules("rules/petg.yaml")
-part = wallguard.load_part("bracket.stl", rules=rules)
+part = wallguard.load_part("bracket.stl", rules=rules)  # or part_from(shape)
 for finding in wallguard.check(part, rules).findings:
     print(finding.severity, finding.message, finding.advice)
 
@@ -23,9 +23,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from wallguard.base.errors import InputError
-from wallguard.base.rotation import Rotation, rotation_from_up
+from wallguard.base.rotation import UPRIGHT, Rotation, rotation_from_up
 from wallguard.base.units import Unit
 from wallguard.findings.impact import Impact
 from wallguard.findings.model import PartReport, Report, Wall
@@ -38,11 +39,14 @@ from wallguard.jobs.characterise import Fitted, Toolpaths
 from wallguard.jobs.check import report_on
 from wallguard.jobs.choose import Asked, How
 from wallguard.jobs.impact import Processes, impact
+from wallguard.jobs.measures import Measures
 from wallguard.jobs.rehearse import Update
 from wallguard.jobs.review import review
 from wallguard.jobs.toolpath import judge_toolpath, task_for
 from wallguard.jobs.verify import Reading
-from wallguard.part.part import Part
+from wallguard.mesh.objects import drawing_of
+from wallguard.mesh.read import mesh_of
+from wallguard.part.part import AsDrawn, Part
 from wallguard.repository.entry import DIRECTIONS
 from wallguard.repository.nearest import assignment_of
 from wallguard.rules.load import load_rules as _load_rules
@@ -75,6 +79,29 @@ def load_part(
         scale=said.scale if scale is None else scale,
     )
     return Part.load(Path(path), said)
+
+
+def part_from(
+    thing: Any,
+    name: str = "part",
+    *,
+    unit: Unit = "mm",
+    up: str | Sequence[float] | None = None,
+    scale: float = 1.0,
+) -> Part:
+    """A part that a program holds: whatever gives triangles, see `mesh.objects`.
+
+    name   what it is called in messages
+    unit   that the program draws in; curved faces of a shape are given facets that lie off them by
+           no more than 0.01 of it
+    up     its direction that is up on the printer, as of `load_part`; None: +z
+    scale  printed size over its own
+
+    Raises InputError: it gives no triangles, or none that can be used, or no such direction.
+    """
+    drawing = replace(drawing_of(thing, name), unit=unit)
+    rotation = UPRIGHT if up is None else _rotation(name, up)
+    return Part.of(mesh_of(Path(name), drawing), name, AsDrawn(rotation, scale))
 
 
 def _rotation(path: str | Path, up: str | Sequence[float]) -> Rotation:
@@ -212,3 +239,10 @@ def find_walls(
     Raises InputError where the part is of absurd size, or no band table follows from the rules.
     """
     return walls.find_walls(part, rules, layer_height=layer_height, up_to=up_to)
+
+
+def measure(
+    part: Part, rules: Rules | None = None, *, layer_height: float = 0.2, up_to: float = 20.0
+) -> Measures:
+    """The sizes of a part's walls, gaps, holes and pins: see `jobs.measures.Measures`."""
+    return Measures(part, rules, layer_height=layer_height, up_to=up_to)

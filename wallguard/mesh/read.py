@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable
 from importlib import import_module
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +15,7 @@ from wallguard.base.formats import PART_SUFFIXES, format_module
 from wallguard.base.units import MILLIMETRES, Unit
 from wallguard.mesh.content import content
 from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing
-from wallguard.mesh.mesh import Mesh
+from wallguard.mesh.mesh import Mesh, UnitSource
 from wallguard.mesh.weld import weld
 
 # 10 km: more than the largest site model, and single precision steps by 1 mm there.
@@ -56,18 +55,18 @@ def read_mesh(
         drawing = reader(said, content(path, said, root) if data is None else data)
     except MemoryError as error:
         raise InputError(said, "there is not enough memory to read the file") from error
-    source: Literal["format", "repository", "default"] = (
-        "format" if drawing.unit else "repository" if unit else "default"
-    )
-    return _mesh(said, drawing, drawing.unit or unit or "mm", source)
+    return mesh_of(said, drawing, unit)
 
 
-def _mesh(
-    path: Path,
-    drawing: Drawing,
-    unit: Unit,
-    source: Literal["format", "repository", "default"],
-) -> Mesh:
+def mesh_of(path: Path, drawing: Drawing, said: Unit | None = None) -> Mesh:
+    """The mesh that a drawing describes, checked, welded and in mm; `path` names it in errors.
+
+    said  unit of a drawing that carries none; None: mm
+
+    Raises InputError as `read_mesh` does for what a file holds.
+    """
+    source: UnitSource = "format" if drawing.unit else "repository" if said else "default"
+    unit = drawing.unit or said or "mm"
     vertices, triangles = drawing.vertices, drawing.triangles
     count = len(vertices) // 3 if triangles is None else len(triangles)
     if count == 0:

@@ -69,6 +69,12 @@ class Part:
         """
         return PartFile(file, root=root, name=name, drawn_in=drawn_in).lying(pose or AsDrawn())
 
+    @classmethod
+    def of(cls, mesh: Mesh, name: str, pose: Pose | None = None) -> Part:
+        """The part that a mesh describes, placed as it lies (None: as it is drawn)."""
+        lies = pose or AsDrawn()
+        return cls(name, Geometry(mesh, examine(mesh), lies.rotation, lies.scale, name))
+
 
 class PartFile:
     """One part's file, for which several rule files may say how it lies: it is read once for each

@@ -97,6 +97,11 @@ def brief(report: Report, *, width: int = 80, colour: bool = False) -> str:
     return _closed(report, out, width, paint, most=3)
 
 
+def of_part(part: PartReport, *, width: int = 80) -> str:
+    """What is said of one part, without a verdict; ends with a line break."""
+    return "\n".join(_part(part, Report((part,)), width, _unpainted)) + "\n"
+
+
 def _closed(report: Report, out: list[str], width: int, paint: Paint, most: int = _SHOWN) -> str:
     """The lines, then what stands next to the verdict, the verdict and the caution."""
     for notice in notices(report):

@@ -93,7 +93,7 @@ def _part(part: PartReport, report: Report) -> Suite:
         name=token(f"{part.path} ({part.rules})"),
         package=token(part.path),
         cases=cases,
-        properties=list(_properties(part, report)),
+        properties=list(properties(part, report)),
         seconds=part.seconds,
         out=out,
         error=lines(part.error) if part.error else (),
@@ -161,7 +161,8 @@ def _lines(finding: Finding) -> Iterator[str]:
     yield f"  id: {plain(finding.id)}"
 
 
-def _properties(part: PartReport, report: Report) -> Iterator[tuple[str, str]]:
+def properties(part: PartReport, report: Report) -> Iterator[tuple[str, str]]:
+    """What is to be known of a part beside its cases."""
     yield "part", plain(part.path)
     yield "rules", plain(part.rules)
     yield "process", plain(part.rules_name)
