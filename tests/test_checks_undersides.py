@@ -111,6 +111,7 @@ def test_an_angle_is_that_of_the_facets(angle):
     "solid",
     [
         leaning(45.0, 10),  # as steep as asked
+        leaning(44.96, 10),  # to single precision
         shelf(0.8),  # within the free length
         m3.Manifold.cylinder(20, 10, 10, 64),
         prism([[0, 0], [20, 0], [20, 10], [0, 10]], 5) + box([10, 5, 10], [5, 2, 0]),

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 from report_samples import COMPARED, EMPTY, LID, ORDINARY, PASSED, hostile, many, part
 
+from wallguard.base.plain import plain
 from wallguard.findings.model import Report
 from wallguard.reports.console import Progress, text, verdict
 
@@ -43,6 +44,19 @@ def test_an_error_and_a_trouble_say_why() -> None:
     shown = text(ORDINARY)
     assert "! error  parts/lost.stl  (rules/petg.yaml)\n    the file is empty. Export it" in shown
     assert "! error  rules/pla.yaml\n    rules/pla.yaml:3:1: `wal` is no key." in shown
+
+
+def test_many_parts_that_one_rule_file_keeps_from_being_checked_are_one_line() -> None:
+    broken = replace(ORDINARY.parts[0], findings=(), walls=(), status="error")
+    why = "not checked, because rules/grey.yaml cannot be used."
+    names = [f"parts/{number:02d}.stl" for number in range(12)]
+    parts = tuple(replace(broken, path=name, error=f"{name}: {why}") for name in names)
+    shown = text(replace(ORDINARY, parts=parts), width=1000)
+    assert shown.count("not checked, because") == 1
+    assert f"! error  12 parts  ({plain(broken.rules)})\n" in shown
+    assert f"{', '.join(names[:8])} and 4 more: {why}\n" in shown
+    # A few are told one by one.
+    assert text(replace(ORDINARY, parts=parts[:3])).count("not checked, because") == 3
 
 
 def test_what_could_not_be_done_whole_is_said() -> None:

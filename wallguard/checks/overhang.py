@@ -28,7 +28,8 @@ def findings(case: Case) -> Iterator[Broken]:
                 "supports, and the surface will show it"
             )
 
-        breach = case.breach(ID, underside.angle, says)
+        # As exactly as undersides are found.
+        breach = case.breach(ID, round(underside.angle, 1), says)
         if breach:
             steeper = f"{case.rules.strictest(ID):g}"
             draw = f"draw it ≥ {steeper}° from level, turn the part, or put something below"

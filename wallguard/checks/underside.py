@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from wallguard.base.text import mm
 from wallguard.checks.case import Case, Spot
-from wallguard.findings.model import Mark, Spread, Subject
+from wallguard.findings.model import Mark, Point, Spread, Subject
 
 if TYPE_CHECKING:
     from wallguard.shapes.undersides import Underside
@@ -50,7 +50,7 @@ def spot_of(underside: Underside) -> Spot:
     both = (underside.span, underside.across), (underside.reach, underside.out)
     lines = sorted(both, key=lambda pair: -pair[0])
     long, line = lines[0]
-    lengths = [Mark("length", ends, f"{mm(size)} mm") for size, ends in lines if size]
+    lengths = [Mark("length", _level(ends), f"{mm(size)} mm") for size, ends in lines if size]
     low, high = underside.box
     return Spot(
         of=underside,
@@ -75,6 +75,13 @@ def _head(underside: Underside) -> str:
     if underside.angle < 0.5:
         return "level underside"
     return f"underside {underside.angle:.0f}° from level"
+
+
+def _level(ends: tuple[Point, Point]) -> tuple[Point, Point]:
+    """Lengths are measured from above, so they are shown level, at the lower end."""
+    (x, y, z), (far_x, far_y, far_z) = ends
+    low = min(z, far_z)
+    return (x, y, low), (far_x, far_y, low)
 
 
 def _angle(underside: Underside, line: Sequence[tuple[float, float, float]]) -> tuple[Mark, ...]:

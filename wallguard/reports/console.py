@@ -63,7 +63,17 @@ def text(report: Report, *, width: int = 80, colour: bool = False) -> str:
     paint = painter(colour)
     width = max(width, _NARROWEST)
     parts = sorted(order.parts(report), key=_speaks)
-    out = [line for part in parts for line in _part(part, report, width, paint)]
+    for_one_cause = _unchecked(parts)
+    out = [
+        line
+        for part in parts
+        if (part.rules, _cause(part)) not in for_one_cause
+        for line in _part(part, report, width, paint)
+    ]
+    for (rules, cause), names in for_one_cause.items():
+        out.append(f"{paint(_STATUS['error'], 'error')}  {len(names)} parts  ({plain(rules)})")
+        more = f" and {len(names) - _BRIEF} more" if len(names) > _BRIEF else ""
+        out += wrapped(f"{', '.join(names[:_BRIEF])}{more}: {cause}", _INDENT, width)
     out += _not_covered(sorted(report.not_covered))
     out += _troubles(report, width, paint)
     for remark in order.remarks(report):
@@ -169,6 +179,20 @@ def _troubles(report: Report, width: int, paint: Paint) -> Iterator[str]:
 def _trouble(trouble: Trouble, paint: Paint) -> Iterator[str]:
     said = one_line(without_path(trouble.path, trouble.message))
     yield f"{paint(_STATUS['error'], 'error')}  {plain(trouble.path)}: {clipped(said, 300)}"
+
+
+def _cause(part: PartReport) -> str:
+    return without_path(part.path, part.error) if part.status == "error" else ""
+
+
+def _unchecked(parts: Iterable[PartReport]) -> dict[tuple[str, str], list[str]]:
+    """The names of parts that were not checked for one cause and under the same rules, where they
+    are many: the cause is what has to be read."""
+    alike: dict[tuple[str, str], list[str]] = {}
+    for part in parts:
+        if _cause(part):
+            alike.setdefault((part.rules, _cause(part)), []).append(plain(part.path))
+    return {cause: names for cause, names in alike.items() if len(names) > _FEW}
 
 
 def _speaks(part: PartReport) -> bool:

@@ -53,6 +53,9 @@ _POINTS, _DIRECTIONS, _AT_ONCE = 300, 24, 4_000_000
 _PIECES, _SIMPLER = 2_000, 0.01
 # Spans and reaches that differ by less are equal, mm.
 _EQUAL = 1e-4
+# An angle that is smaller by no more than this, degrees, is meant: files keep single precision,
+# and small facets of a large part turn by as much.
+_AS_STEEP = 0.05
 # Rounding of what is compared, and what is far above rounding, mm.
 _TINY, _INSET = 1e-6, 1e-5
 
@@ -107,7 +110,7 @@ def find_undersides(mesh: Mesh, ask: Ask) -> list[Underside]:
     if not len(corner):
         return []
     floor = float(corner[..., 2].min()) + ask.layer
-    steep = -cross[:, 2] <= double * (math.cos(math.radians(ask.flatter)) + _TINY)
+    steep = -cross[:, 2] <= double * math.cos(math.radians(max(ask.flatter - _AS_STEEP, 0.0)))
     hangs = ~steep & (double > 0) & (corner[..., 2].max(axis=1) > floor)
     if not hangs.any():
         return []
