@@ -167,18 +167,21 @@ def test_readings_that_are_filled_in_are_read(coupon, tmp_path):
 
 def test_readings_begin_empty(coupon):
     lines = (coupon / "readings.csv").read_text(encoding="utf-8").splitlines()
-    assert lines[:8] == [
+    assert lines[:11] == [
         "# rules: petg.yaml",
         "# process: PETG, everyday",
         "# date:",
+        "# read_by:",
+        "# software:",
+        "# firmware:",
         "# instrument:",
         "# instrument_error:",
         "# unit: mm",
         "# round: 1",
         "# source: print",
     ]
-    assert lines[8] == "feature,axis,nominal,reading_1,reading_2,reading_3,fill,note"
-    assert lines[9].startswith("wall,x,") and lines[9].endswith(",,,,,")
+    assert lines[11] == "feature,axis,nominal,reading_1,reading_2,reading_3,fill,note"
+    assert lines[12].startswith("wall,x,") and lines[12].endswith(",,,,,")
 
 
 @pytest.mark.parametrize("name", ["measure.md", "measure.html"])

@@ -55,6 +55,19 @@ FULL: dict[str, Any] = {
     "tolerance": {"thinner": 0.1, "thicker": 0.2},
     "outcomes": {"hollow": "fail", "missing": "warn", "indeterminate": "ignore"},
     "notes": "two\nlines",
+    "made_with": {
+        "software": "the usual one, 2.7",
+        "settings": "../profiles/a.ini",
+        "hash": f"sha256:{'0a' * 32}",
+        "firmware": "4.1",
+    },
+    "measured_on": "2027-03-01",
+    "measured_by": "Ada",
+    "coupon": [
+        {"readings": "../coupon/a.csv", "hash": f"sha256:{'0a' * 32}"},
+        {"toolpath": "a.gcode"},
+    ],
+    "stale_after": "180 days",
 }
 MINIMAL: dict[str, Any] = {
     "wallguard": 1,

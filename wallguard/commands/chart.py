@@ -6,6 +6,7 @@ As a picture it is a page for the wall, as Markdown a table for a repository's p
 from __future__ import annotations
 
 import argparse
+from datetime import date
 from pathlib import Path
 
 from wallguard.bands.chart import chart_of
@@ -15,6 +16,7 @@ from wallguard.commands.replacing import refuse_inputs, refuse_others
 from wallguard.drawings import kinds
 from wallguard.drawings.png import png as render
 from wallguard.drawings.wall_chart import WIDTH, wall_chart
+from wallguard.jobs.provenance import remarks
 from wallguard.reports.chart_markdown import TITLE, chart_markdown
 from wallguard.reports.chart_text import chart_text
 from wallguard.rules.load import load_rules
@@ -74,7 +76,8 @@ def run(
         made.append((markdown, chart_markdown(chart).encode("utf-8")))
     for path, content in made:
         write_bytes(path, content)
-    return chart_text(chart)
+    odd = remarks(chart.rules, None, date.today())
+    return chart_text(chart) + "".join(f"note: {each}\n" for each in odd)
 
 
 def _is_drawn(content: str) -> bool:

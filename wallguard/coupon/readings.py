@@ -30,6 +30,9 @@ KEYS = (
     "unit",
     "round",
     "source",
+    "read_by",
+    "software",
+    "firmware",
 )
 SOURCES = ("print", "toolpath")
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from math import isfinite
 from operator import attrgetter
 from typing import Any, Literal, TypeAlias
@@ -358,6 +359,27 @@ class Kept:
     def plain(self, value: Any) -> Any:
         shown = None if value is None else self.show(value)
         return None if shown is None else self.shape.plain(shown)
+
+
+def _day(text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise ValueError(f"there is no day {text}") from None
+
+
+DAY = Kept(
+    Text(
+        "a day such as 2031-05-31",
+        10,
+        (CONTROLS, BLANK),
+        r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$",
+        bare=True,
+    ),
+    _day,
+    "Write year-month-day, as in 2031-05-31",
+    str,
+)
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from statistics import median
 
 from wallguard.bands.declared import band_table
@@ -76,18 +77,32 @@ class Compared:
 
 
 @dataclass(frozen=True)
+class Since:
+    """Between which days a process drifted; None: not known.
+
+    measured  whether the first is the day on which the rules were measured
+    """
+
+    good: date | None = None
+    bad: date | None = None
+    measured: bool = False
+
+
+@dataclass(frozen=True)
 class Drift:
     """The comparison of a coupon: all its walls, and what of it is drift.
 
     many       whether more walls lie outside than by chance, the instrument's error allowed for
     far        walls so far outside that it is more than chance by itself
     remarks    what is odd about the files of readings
+    since      of drift, when that was, as far as the files say their days
     """
 
     walls: tuple[Compared, ...]
     many: bool
     far: tuple[Compared, ...]
     remarks: tuple[str, ...] = ()
+    since: Since = Since()
 
     @property
     def changed(self) -> tuple[Compared, ...]:
@@ -128,6 +143,23 @@ def drift(files: Sequence[Readings], rules: Rules) -> Drift:
     outside = sum(wall.outside_after(shift) for wall in compared)
     remarks = tuple(remark for file in files for remark in file.remarks)
     return Drift(walls, outside > _most_by_chance(len(compared)), far, remarks)
+
+
+def since(files: Sequence[tuple[date, Readings]], rules: Rules) -> Since:
+    """When a process drifted: after the last day of readings that agree with `rules`, and by the
+    first day of those that do not, each day by itself. Before all readings come the rules' own."""
+    found = Since(good=rules.measured_on, measured=rules.measured_on is not None)
+    for day in sorted({day for day, _ in files}):
+        walls = [file for when, file in files if when == day and _has_walls(file)]
+        if walls and drift(walls, rules).drifted:
+            return replace(found, bad=day)
+        if walls:
+            found = Since(good=day)
+    return found
+
+
+def _has_walls(file: Readings) -> bool:
+    return any(row.feature == "wall" for row in file.rows)
 
 
 def _compare(axis: Axis, step: Step, table: BandTable, scatter: Scatter) -> Compared:

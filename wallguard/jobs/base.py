@@ -91,8 +91,8 @@ def _asks(said: Said | None) -> object:
 
 
 def asked_by(rules: Rules) -> Rules:
-    """Rules without what asks nothing of a part: names and notes."""
-    return replace(rules, path="", name="", printer="", material="", notes="", files=())
+    """Rules without what asks nothing of a part: see `Rules.asking`."""
+    return replace(rules.asking(), path="")
 
 
 def paired(now: Sequence[Said], then: Sequence[Said]) -> list[Pair]:

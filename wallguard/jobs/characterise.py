@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,6 +22,7 @@ from wallguard.fitting import drift as drifting
 from wallguard.fitting import fit as fitting
 from wallguard.fitting import next_steps as stepping
 from wallguard.fitting.rule_file import rule_file
+from wallguard.jobs.provenance import Stated, day_of, odd, stated
 from wallguard.rules.load import load_rules, rules_from
 from wallguard.rules.model import Rules
 
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
 # What reading a toolpath of a coupon takes beside a check of a part.
 _WAYS = 2.0
+NOTHING_STATED = Stated()
 
 
 @dataclass(frozen=True)
@@ -130,11 +132,13 @@ def fit(
     *,
     toolpaths: Toolpaths | None = None,
     shown: str = "fitted.yaml",
+    said: Stated = NOTHING_STATED,
 ) -> Fitted:
     """Fit the readings of a coupon; rounds of one process merge. Nothing is written.
 
     rules  the base: what is known of the process before
-    shown  what the rule file is called in messages
+    shown  what the rule file is called in messages, and where it will lie
+    said   how the coupon was made, where the heads of the readings do not say it
 
     Raises InputError: no readings, or readings, toolpaths or rules that cannot be used.
     """
@@ -143,11 +147,11 @@ def fit(
         raise InputError("readings", "no file of readings is given", remedy="Name one or more")
     base = load_rules(rules)
     unique = _each_once(readings)
-    files = [read_readings(path) for path in unique]
-    if toolpaths is not None:
-        files += _laid(toolpaths, base)
-    fitted = fitting.fit(files, base)
-    text = rule_file(fitted, base)
+    read = [read_readings(path) for path in unique]
+    laid = _laid(toolpaths, base) if toolpaths is not None else []
+    fitted = fitting.fit([*read, *laid], base)
+    fitted = replace(fitted, odd=(*fitted.odd, *odd(said, read)))
+    text = rule_file(fitted, stated(base, said, read, paths, Path(shown)))
     made = rules_from(parse_document(text, shown), shown)
     return Fitted(fitted, base, text, made, (*unique, *paths, rules, *map(Path, base.files)))
 
@@ -159,11 +163,17 @@ def next_steps(rules: Path, at_most: int = 8) -> tuple[stepping.NextStep, ...]:
 
 
 def drift(rules: Path, readings: Sequence[Path]) -> drifting.Drift:
-    """A later print of the coupon against the rule file.
+    """A later print of the coupon against the rule file, or several: then it says between which of
+    their days it drifted.
 
     Raises InputError where the rule file or the readings cannot be used.
     """
-    return drifting.drift([read_readings(path) for path in readings], load_rules(rules))
+    files, loaded = [read_readings(path) for path in readings], load_rules(rules)
+    found = drifting.drift(files, loaded)
+    if not found.drifted:
+        return found
+    dated = [(day, file) for file in files if (day := day_of(file)) is not None]
+    return replace(found, since=drifting.since(dated, loaded))
 
 
 def _each_once(paths: Sequence[Path]) -> tuple[Path, ...]:

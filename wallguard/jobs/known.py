@@ -74,8 +74,9 @@ class KnownPart:
                 self._store.put(self._key(assignment, rules), content)
 
     def _key(self, assignment: Assignment, rules: Rules) -> str:
+        # The path of the rules stays in it, since findings are called after it.
         how = repr((assignment.unit, assignment.rotation, assignment.scale))
-        return key_of(self._part, "report", how, repr(_asked(rules)))
+        return key_of(self._part, "report", how, repr(rules.asking()))
 
 
 @dataclass(frozen=True)
@@ -92,12 +93,6 @@ class Drawer:
     def keep(self, name: str, content: bytes) -> None:
         """Keep something under a name."""
         self.store.put(key_of(self.key, name), content)
-
-
-def _asked(rules: Rules) -> Rules:
-    """Rules without what changes nothing in a report but its head: names and notes. The path stays,
-    since findings are called after it."""
-    return replace(rules, name="", printer="", material="", notes="", files=())
 
 
 @dataclass(frozen=True)

@@ -145,7 +145,7 @@ class _Run:
             asks_less=less,
             changed_rules=changed_rules,
             gate=gate,
-            remarks=(*remarks, *more, *_of_spacing(chosen)),
+            remarks=(*remarks, *more, *self._of_rules(chosen)),
         )
 
     @cached_property
@@ -230,16 +230,20 @@ class _Run:
             remarks += [Trouble(folder + remark.path, folder + remark.message) for remark in more]
         return waived, remarks
 
+    def _of_rules(self, chosen: Chosen) -> list[Trouble]:
+        """What to mend in rule files: how beads lie is not said, or what they rest on is old."""
+        used = {rules.path: rules for task in chosen.tasks for _, rules in task.assignments}
+        if not used:
+            return []
+        from wallguard.bands.chart import spacing_remark
+        from wallguard.jobs.provenance import remarks
 
-def _of_spacing(chosen: Chosen) -> list[Trouble]:
-    """What to mend in rule files that do not say how beads lie; one for each file."""
-    used = {rules.path: rules for task in chosen.tasks for _, rules in task.assignments}
-    if not used:
-        return []
-    from wallguard.bands.chart import spacing_remark
-
-    said = ((path, spacing_remark(rules)) for path, rules in sorted(used.items()))
-    return [Trouble(path, f"{path}: {remark}.") for path, remark in said if remark]
+        return [
+            Trouble(path, f"{path}: {remark}.")
+            for path, rules in sorted(used.items())
+            for remark in (spacing_remark(rules), *remarks(rules, self.root, self._today))
+            if remark
+        ]
 
 
 def _by_name(report: PartReport) -> tuple[str, str]:

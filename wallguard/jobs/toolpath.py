@@ -16,6 +16,7 @@ from wallguard.findings.model import CheckRun, Finding, PartReport
 from wallguard.findings.naming import named
 from wallguard.jobs import limits
 from wallguard.jobs.check import check_status, failed, mesh_info, status_of
+from wallguard.jobs.toolpath_head import other_release
 from wallguard.jobs.verify import Reading, Step, Verified, verify
 from wallguard.jobs.watched import TooMuchError
 from wallguard.part.part import Part
@@ -116,7 +117,7 @@ def judge_toolpath(file: Path, task: Task, step: Step | None = None) -> Judged:
         checks=_runs(drafts, case),
         walls=verdict.report_walls(geometry, verified.walls),
         findings=tuple(findings),
-        facts=_facts(verified, copies),
+        facts=(*_facts(verified, copies), *_head(file, task.rules)),
         seconds=time.perf_counter() - begun,
     )
     shown = verdict.with_walls(about, findings)
@@ -172,6 +173,13 @@ def _facts(verified: Verified, copies: verdict.Copies) -> tuple[str, ...]:
     facts = [*verdict.facts(verified.laid, verified.filament, copies), *verified.notes]
     pores = verdict.small_voids(verified.walls)
     return (*facts, pores) if pores else tuple(facts)
+
+
+def _head(file: Path, rules: Rules | None) -> tuple[str, ...]:
+    """A remark where the head of a toolpath names other software than that of the rules."""
+    software = rules.made_with.software if rules else ""
+    said = other_release(file, software) if software else ""
+    return (said,) if said else ()
 
 
 def _runs(drafts: Sequence[Draft], case: Case | None) -> tuple[CheckRun, ...]:

@@ -8,6 +8,7 @@ from wallguard.bands.advice import NOTHING_GOOD, range_text
 from wallguard.bands.chart import HEADS, Chart, basis_remark, rows, spacing_remark
 from wallguard.reports.markdown_text import code, prose
 from wallguard.rules.model import Axis
+from wallguard.rules.origin import origin
 
 # By it an earlier one is known.
 TITLE = "# Wall chart: "
@@ -23,6 +24,9 @@ def _lines(chart: Chart) -> Iterator[str]:
     yield ""
     yield f"{', '.join(map(prose, chart.about))}. Rule file: {code(chart.rules.path)}"
     yield ""
+    if said := origin(chart.rules):
+        yield f"{prose(said[0].upper() + said[1:])}."
+        yield ""
     ranges = ", ".join(range_text(*ends) for ends in chart.good)
     yield f"**Good to draw: {ranges} mm**" if ranges else f"**Good to draw:** {NOTHING_GOOD}"
     yield ""

@@ -11,6 +11,7 @@ from wallguard.bands.chart import HEADS, Chart, basis_remark, rows, spacing_rema
 from wallguard.bands.table import BandTable
 from wallguard.base.plain import plain
 from wallguard.rules.model import Fill
+from wallguard.rules.origin import origin
 
 _WIDTH = 80
 # From worst to best: where a column of the bar holds several, it shows the worst.
@@ -29,7 +30,7 @@ def chart_text(chart: Chart) -> str:
 def _title(chart: Chart) -> list[str]:
     rules = chart.rules
     process = ", ".join(text for text in (rules.printer, rules.material) if text)
-    texts = (rules.name, process, ", ".join(chart.about[-2:]), rules.path)
+    texts = (rules.name, process, ", ".join(chart.about[-2:]), origin(rules), rules.path)
     return [line for text in texts if text for line in textwrap.wrap(plain(text), _WIDTH)]
 
 

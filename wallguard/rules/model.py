@@ -9,14 +9,17 @@ no published source).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import date
 from typing import Literal, NamedTuple, get_args
 
 from wallguard.documents.record import key, table_of
 from wallguard.documents.shape import (
     BLANK,
     CONTROLS_BUT_LINES,
+    DAY,
     Choice,
+    Days,
     Field,
     Many,
     Number,
@@ -26,6 +29,7 @@ from wallguard.documents.shape import (
 )
 from wallguard.rules.features import CATEGORIES, FEATURES, Asked, Feature, larger_is_worse
 from wallguard.rules.features import Category as Category
+from wallguard.rules.provenance import COUPON, MADE_WITH, CouponFile, MadeWith
 
 Fill = Literal["solid", "hollow", "missing", "uncertain"]
 Source = Literal["declared", "measured", "calculated"]
@@ -53,6 +57,8 @@ _OUTCOME_MEANINGS: dict[OutcomeName, str] = {
     "indeterminate": "A limit that is met or missed only within the uncertainty.",
 }
 TOLERANCE_DEFAULT = 0.15
+# What says where the numbers are from, and until when they are taken to hold.
+PROVENANCE = ("made_with", "measured_on", "measured_by", "coupon", "stale_after")
 
 _BEAD = Number(0.05, 20, "mm")
 _NARROW = Number(0, 20, "mm")
@@ -415,6 +421,35 @@ class Rules:
             asks="nothing",
         ),
     )
+    made_with: MadeWith = field(
+        default=MadeWith(),
+        metadata=key(
+            MADE_WITH,
+            "What made the toolpaths that these numbers hold for; for the reader, and compared "
+            "with what the head of a toolpath says.",
+            asks="nothing",
+        ),
+    )
+    measured_on: date | None = field(
+        default=None,
+        metadata=key(DAY, "The day of the readings, as year-month-day.", asks="nothing"),
+    )
+    measured_by: str = field(
+        default="", metadata=key(Text("a name"), "Who took the readings.", asks="nothing")
+    )
+    coupon: tuple[CouponFile, ...] = field(
+        default=(),
+        metadata=key(COUPON, "The files that these numbers were fitted to.", asks="nothing"),
+    )
+    stale_after: int | None = field(
+        default=None,
+        metadata=key(
+            Days(),
+            "So long after `measured_on` every run says that these numbers are old; left out: "
+            "never.",
+            asks="nothing",
+        ),
+    )
     files: tuple[str, ...] = ()
     filament: float | None = field(
         default=None,
@@ -432,6 +467,13 @@ class Rules:
             within="process",
         ),
     )
+
+    def asking(self) -> Rules:
+        """The rules without what asks nothing of a part: names, notes and where numbers are from.
+        The path stays."""
+        nothing = Rules("", "", self.category, self.layer_height)
+        reader = ("name", "printer", "material", "notes", "files", *PROVENANCE)
+        return replace(self, **{name: getattr(nothing, name) for name in reader})
 
     def level(self, outcome: OutcomeName) -> Level:
         """What an outcome does to the gate."""

@@ -22,6 +22,7 @@ from wallguard.documents.record import fields_of, key
 from wallguard.documents.shape import (
     BLANK,
     CONTROLS,
+    DAY,
     GOES_UP,
     LEAVES,
     Choice,
@@ -48,13 +49,6 @@ _CHECK = Text("the name of a check", 40, (CONTROLS, BLANK), r"^[a-z_]+$", bare=T
 _MEASURE = Number(-1_000_000_000, 1_000_000_000)
 
 
-def _day(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise ValueError(f"there is no day {text}") from None
-
-
 def _body(numbers: tuple[float, ...]) -> Body:
     area, volume, x, y, z, *rest = numbers
     lean = (rest[6], rest[7], rest[8])
@@ -66,10 +60,6 @@ def _numbers(body: Body) -> tuple[float, ...]:
     return body.area, body.volume, *body.centre, *body.spread, *body.lean
 
 
-_DAY = Text(
-    "a day such as 2031-05-31", 10, (CONTROLS, BLANK), r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$", bare=True
-)
-_UNTIL = Kept(_DAY, _day, "Write year-month-day, as in 2031-05-31", str)
 # One, and what is certain, are not written.
 _ALIKE = Kept(
     Number(2, 1_000_000, whole=True), int, show=lambda alike: alike if alike > 1 else None
@@ -179,7 +169,7 @@ class Waiver:
     who: str = field(metadata=key(Text("a name", 200), "Who accepted it."))
     why: str = field(metadata=key(Text("a reason", 1000), "Why it is accepted."))
     until: date = field(
-        metadata=key(_UNTIL, "The last day on which the waiver holds, as year-month-day.")
+        metadata=key(DAY, "The last day on which the waiver holds, as year-month-day.")
     )
     issue: str = field(
         default="",

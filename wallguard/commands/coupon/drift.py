@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from wallguard.commands.arguments import Commands, command
 
 if TYPE_CHECKING:
-    from wallguard.fitting.drift import Compared, Drift
+    from wallguard.fitting.drift import Compared, Drift, Since
 
 
 def add(commands: Commands) -> None:
@@ -51,6 +51,8 @@ def _lines(drift: Drift) -> list[str]:
         if drift.drifted
         else f"no drift: {walls} walls come out as the rules say"
     ]
+    if drift.drifted:
+        lines.append(f"when: {_when(drift.since)}")
     if drift.changed:
         lines += ["", "changed outcomes:", *map(_changed, drift.changed)]
     if drift.outside:
@@ -66,6 +68,20 @@ def _lines(drift: Drift) -> list[str]:
         lines += ["", "not known before (fit these readings together with the earlier ones):"]
         lines += [f"  {_where(wall)}: {wall.step.fill}{_read(wall, ' at ')}" for wall in settled]
     return lines
+
+
+def _when(since: Since) -> str:
+    """Between which days it was, as far as that is known."""
+    good = (
+        f"{since.good}, {'when the rules were measured' if since.measured else 'when it was not'}"
+    )
+    if since.good and since.bad:
+        return f"after {good}, and by {since.bad}"
+    if since.good:
+        return f"after {good}; no readings that say their day (`# date:`) drift by themselves"
+    if since.bad:
+        return f"by {since.bad}; the rules do not say when they were measured (`measured_on`)"
+    return "not known: neither rules (`measured_on`) nor readings (`# date:`) say their day"
 
 
 def _where(wall: Compared) -> str:

@@ -18,6 +18,7 @@ from wallguard.reports.chart_text import chart_text
 if TYPE_CHECKING:
     from wallguard.fitting.fit import Fit
     from wallguard.jobs.characterise import Toolpaths
+    from wallguard.jobs.provenance import Stated
 
 
 def add(commands: Commands) -> None:
@@ -57,6 +58,21 @@ def add(commands: Commands) -> None:
     )
     parser.add_argument("--rules", type=Path, required=True, metavar="BASE", help="what is known")
     parser.add_argument("-o", "--output", type=Path, required=True, metavar="NEW")
+    parser.add_argument(
+        "--software",
+        default="",
+        metavar="TEXT",
+        help="name and release of what sliced the coupon (as the readings say)",
+    )
+    parser.add_argument(
+        "--settings", type=Path, metavar="FILE", help="its settings: named, with their hash"
+    )
+    parser.add_argument(
+        "--firmware", default="", metavar="TEXT", help="the printer's (as the readings say)"
+    )
+    parser.add_argument(
+        "--measured-by", default="", metavar="NAME", help="who read it (as the readings say)"
+    )
     parser.add_argument("--plot", type=Path, metavar="FILE", help="draw readings and bands as SVG")
     add_limits(parser, "reading a toolpath", ", twice that")
 
@@ -68,9 +84,16 @@ def _command(arguments: argparse.Namespace) -> int:
         output=arguments.output,
         plot_file=arguments.plot,
         toolpaths=_toolpaths(arguments),
+        said=_said(arguments),
     )
     print(text, end="")
     return 0
+
+
+def _said(arguments: argparse.Namespace) -> Stated:
+    from wallguard.jobs.provenance import Stated
+
+    return Stated(arguments.software, arguments.settings, arguments.firmware, arguments.measured_by)
 
 
 def _toolpaths(arguments: argparse.Namespace) -> Toolpaths | None:
@@ -94,20 +117,24 @@ def run(
     output: Path,
     plot_file: Path | None = None,
     toolpaths: Toolpaths | None = None,
+    said: Stated | None = None,
 ) -> str:
     """Fit the readings (rounds of one process merge), write the rule file `output` and, if asked,
     the drawing `plot_file`; returns what to tell.
 
     rules  the base: what is known of the process before
+    said   how the coupon was made, where the readings do not say it
 
     Raises InputError: readings or rules that cannot be used, or an output that is one of the inputs
     or was not written by this command; nothing is written then.
     """
     from wallguard.drawings import coupon_plot, kinds
     from wallguard.fitting.rule_file import MARK
-    from wallguard.jobs.characterise import fit
+    from wallguard.jobs.characterise import NOTHING_STATED, fit
 
-    fitted = fit(readings, rules, toolpaths=toolpaths, shown=str(output))
+    fitted = fit(
+        readings, rules, toolpaths=toolpaths, shown=str(output), said=said or NOTHING_STATED
+    )
     refuse_inputs(filter(None, (output, plot_file)), fitted.inputs)
     refuse_foreign(output, "--output", lambda content: content.startswith(MARK))
     chart, written = chart_of(fitted.rules), {output: fitted.text}
