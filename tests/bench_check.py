@@ -1,6 +1,6 @@
 """Time a check against the floor under it:
 
-    python tests/bench_check.py [--runs N] [--parts fins,beam] [--slopes] [--start]
+    python tests/bench_check.py [--runs N] [--parts fins,beam] [--slopes] [--start] [--features]
 
 The floor is what reading and cutting alone cost (the benchmark folder's own `floor.py`). Floor and
 check are timed in turn in this one process, in seconds of processor time (other work on the
@@ -11,6 +11,9 @@ over that of size, in triangles, in layers and in outline. Needs the shared benc
 How long a whole process takes on a part of 12 triangles is held against what `import numpy` takes,
 measured in turn: both with compiled bytecode, as what is installed has it, and in processor time.
 `--start` measures that alone.
+
+`--features` holds a check of every limit that a process category knows against the check of the
+benchmark's own few, and names the limits that cost most.
 """
 
 from __future__ import annotations
@@ -24,6 +27,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import manifold3d as m3
@@ -62,7 +66,19 @@ minimum:
   hole: {warn: 2}
   pin: {warn: 2}
 """
-CATEGORIES = {"layers": RULES, "space": POWDER}
+CATEGORIES = {
+    "layers": RULES,
+    "space": POWDER,
+    "resin": POWDER.replace("powder bed fusion", "vat photopolymerization"),
+}
+# Of all others that a category knows, limits that parts break now and then.
+OTHERS = {
+    "deep_hole": 10, "edge": 20, "slender": 10, "overhang": 45, "ledge": 2, "bridge": 10,
+    "island": 0, "contact": 8, "contact_area": 20, "trapped": 0, "escape": 3, "escape_holes": 2,
+    "cup": 100, "clearance": 0.3, "upright_hole": 2, "lying_hole": 2,
+}  # fmt: skip
+# Every limit may cost so many times what few cost, and so many seconds more.
+ALL_TIMES = 2.0
 PARTS = ("fins", "housing", "shell", "lattice", "beam", "tray", "gears", "grille", "thread")
 # A check may cost so many times the floor, and so many seconds more; the slopes may be so steep.
 TIMES, SECONDS, STEEPEST = 5.0, 0.1, 1.1
@@ -177,6 +193,35 @@ class Bench:
         )
         return within
 
+    def features(self, part: str, category: str) -> bool:
+        """Print what every limit costs beside few; whether that is within the target."""
+        from wallguard.rules.features import FEATURES
+        from wallguard.rules.model import Limit
+
+        few = self.rules[category]
+        known = {
+            row.id: Limit(fail=OTHERS.get(row.id, 0.5))
+            for row in FEATURES
+            if row.limit and few.category in row.categories and row.id not in few.minimum
+        }
+
+        def seconds(more: dict[str, Limit]) -> float:
+            self.rules[category] = replace(few, minimum={**few.minimum, **more})
+            return self.seconds(part, category)
+
+        base = seconds({})
+        dear = [(seconds({name: limit}) - base, name) for name, limit in known.items()]
+        every = seconds(known)
+        self.rules[category] = few
+        within = every <= ALL_TIMES * base + SECONDS
+        most = ", ".join(f"{name} {cost:.2f}" for cost, name in sorted(dear)[:-4:-1])
+        print(
+            f"{part:8} in {few.category:25}  few {base:7.3f} s  all {every:7.3f} s  "
+            f"ratio {every / base:5.2f}  {'' if within else 'NOT '}within; dearest: {most}",
+            flush=True,
+        )
+        return within
+
     def slope(self, what: str, solids: list, category: str) -> bool:
         """Print how cost grows over solids, each given with its size."""
         sizes, costs = [], []
@@ -210,8 +255,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=3)
     parser.add_argument("--parts", default=",".join(PARTS))
-    parser.add_argument("--categories", default=",".join(CATEGORIES))
+    parser.add_argument("--categories", default="layers,space")
     parser.add_argument("--slopes", action="store_true")
+    parser.add_argument("--features", action="store_true", help="every limit against few, no more")
     parser.add_argument("--start", action="store_true", help="how long a process takes, no more")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
@@ -232,7 +278,8 @@ def main() -> int:
         for category in asked.categories.split(","):
             here.check("small", category)  # what is imported late is not timed
             for part in asked.parts.split(","):
-                within.append(here.ratio(part, category))
+                measure = here.features if asked.features else here.ratio
+                within.append(measure(part, category))
             if asked.slopes:
                 for what, solids in growing().items():
                     within.append(here.slope(what, solids, category))

@@ -183,9 +183,11 @@ def test_what_is_too_much_to_search_is_no_pass():
     assert "narrower than 0.50 mm" in escape.advice
 
 
-def bowl(vent=0.0):
+def bowl(vent=0.0, above=2.0):
+    """A bowl of 18 mm depth; `above`: from its floor to the middle of a vent."""
     part = box([20, 20, 20]) - box([16, 16, 20], [2, 2, 2])
-    return part - rod(vent, 6).rotate([0, 90, 0]).translate([-1, 10, 4]) if vent else part
+    vented = part - rod(vent, 6).rotate([0, 90, 0]).translate([-1, 10, 2 + above])
+    return vented if vent else part
 
 
 @pytest.mark.parametrize("angle", [0, 23.7, 45])
@@ -211,6 +213,15 @@ def test_a_vent_ends_a_cup_where_it_is():
 )
 def test_what_is_open_at_its_first_layer_or_aside_is_no_cup(solid):
     assert find_cups(cut(mesh(solid), 0.2)) == []
+
+
+@pytest.mark.parametrize(("above", "cups"), [(1.0, 0), (2.9, 0), (3.5, 1), (9.0, 1)])
+def test_a_vent_near_the_floor_is_enough(above, cups):
+    # A vent of 2 mm begins 1 mm below its middle.
+    found = told(bowl(2.0, above), minimum={"cup": Limit(fail=100)}, **RESIN)
+    assert len(found) == cups
+    shallow = box([20, 20, 3.5]) - box([16, 16, 2], [2, 2, 2])
+    assert len(told(shallow, minimum={"cup": Limit(fail=100)}, **RESIN)) == 1
 
 
 def test_a_cup_is_told_with_its_area():

@@ -40,12 +40,10 @@ def write_bytes(path: Path, content: bytes) -> None:
             path, "its folder does not exist", remedy=f"Make the folder {path.parent}"
         ) from None
     except IsADirectoryError:
-        raise InputError(path, "this is a folder", remedy="Name a file for the report") from None
+        raise InputError(path, "this is a folder", remedy="Name a file") from None
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) else str(error)
-        raise InputError(
-            path, f"cannot be written: {reason}", remedy="Name another file for the report"
-        ) from None
+        raise InputError(path, f"cannot be written: {reason}", remedy="Name another file") from None
 
 
 def _mode(path: Path) -> int | None:

@@ -28,7 +28,7 @@ def findings(case: Case) -> Iterator[Broken]:
 
         def says(level: float, ways: int = ways) -> str:
             return (
-                f"has {counted(ways, 'way')} out as wide as {limit_text(wide)} mm, fewer than "
+                f"has {counted(ways, 'way')} out of at least {limit_text(wide)} mm, fewer than "
                 f"{level:g}: without a second one {what} does not flow"
             )
 

@@ -14,6 +14,7 @@ import math
 from collections.abc import Iterator
 
 from wallguard.base.errors import InputError
+from wallguard.base.plain import counted
 from wallguard.base.text import SHOWN, above, limit_text, mm, place
 from wallguard.checks.case import Case, Draft
 from wallguard.findings.model import Severity
@@ -26,40 +27,46 @@ ID = "mesh"
 # and 0.1 mm thick has 1e-10.
 _NOTHING = 1e-15
 
-# What a mesh may have, in the order in which it is told: the field of `mesh.health.Health`.
-_KINDS: tuple[tuple[str, Severity, str, str], ...] = (
+# What a mesh may have, in the order in which it is told: the field of `mesh.health.Health`, how bad
+# it is, what one and what many are called, what else is to be said, and what to do.
+_KINDS: tuple[tuple[str, Severity, tuple[str, str], str, str], ...] = (
     (
         "open_edges",
         "fail",
-        "open edges: the surface has a hole or a rim there",
+        ("open edge", "open edges"),
+        ": the surface has a hole or a rim there",
         "close the surface and export it again",
     ),
     (
         "turned_edges",
         "fail",
-        "edges between faces that do not agree which side is outside",
+        ("edge", "edges"),
+        " between faces that do not agree which side is outside",
         "make the face normals consistent and export it again",
     ),
     (
         "inverted_bodies",
         "fail",
-        "bodies turned inside out: their faces look inward (checked as if turned back)",
+        ("body", "bodies"),
+        " turned inside out: faces look inward (checked as if turned back)",
         "turn the normals of the body outward",
     ),
     (
         "crowded_edges",
         "warn",
-        "edges shared by more than two faces: bodies that only touch along an edge",
+        ("edge", "edges"),
+        " shared by more than two faces: bodies that only touch along an edge",
         "let the bodies overlap or part them",
     ),
     (
         "overlapping_bodies",
         "note",
-        "pairs of bodies that share space (united before they were cut)",
+        ("pair", "pairs"),
+        " of bodies that share space (united before they were cut)",
         "unite the bodies in the design",
     ),
-    ("zero_area_faces", "note", "faces without area", "export the mesh again"),
-    ("duplicate_faces", "note", "doubled faces", "export the mesh again"),
+    ("zero_area_faces", "note", ("face", "faces"), " without area", "export the mesh again"),
+    ("duplicate_faces", "note", ("doubled face", "doubled faces"), "", "export the mesh again"),
 )
 
 
@@ -70,13 +77,13 @@ def findings(case: Case) -> Iterator[Draft]:
     """
     health = case.geometry.health
     yield from _coarse(case)
-    for kind, severity, what, advice in _KINDS:
+    for kind, severity, nouns, more, advice in _KINDS:
         places: Spots = getattr(health, kind)
         if places:
             yield Draft(
                 check=ID,
                 severity=severity,
-                message=f"{places.count} {what}, {_where(places)}",
+                message=f"{counted(places.count, *nouns)}{more}, {_where(places)}",
                 advice=advice,
                 measured=places.count,
                 limit=0,

@@ -34,6 +34,7 @@ class Cup:
 
     area    the largest that a layer encloses of it while it is sealed, mm²
     low, high  over which heights it is sealed
+    vented  whether it is open from there on, or sealed to its rim
     point   within it where it is largest; across: a line across it there
     box     around it there, from `low` to `high`
     """
@@ -41,6 +42,7 @@ class Cup:
     area: float
     low: float
     high: float
+    vented: bool
     point: Point
     across: tuple[Point, Point]
     box: Box
@@ -85,16 +87,16 @@ class _Hollows:
             return
         keep, gone = (self._hollows[number] for number in joined)
         if keep.vented or gone.vented:
-            self._end(keep)
-            self._end(gone)
+            self._end(keep, vented=True)
+            self._end(gone, vented=True)
             keep.vented = True
         elif gone.area > keep.area:
             keep.shape, keep.at = gone.shape, gone.at
         keep.low = min(keep.low, gone.low)
 
-    def _end(self, hollow: _Hollow) -> None:
+    def _end(self, hollow: _Hollow, *, vented: bool) -> None:
         if hollow.shape is not None:
-            self.cups.append(_cup(hollow, hollow.shape))
+            self.cups.append(_cup(hollow, hollow.shape, vented))
             hollow.shape = None
 
     def grow(self, number: int, shape: shapely.Geometry, height: float, half: float) -> None:
@@ -110,7 +112,7 @@ class _Hollows:
         """All cups, the largest first."""
         for at, hollow in enumerate(self._hollows):
             if self._pieces.first(at) == at:
-                self._end(hollow)
+                self._end(hollow, vented=False)
         return sorted(self.cups, key=lambda each: (-each.area, each.point))
 
 
@@ -161,7 +163,7 @@ def _leaves(shape: shapely.Geometry, filled: shapely.Geometry) -> bool:
     return bool(shapely.difference(shape, filled).area > SHARED)
 
 
-def _cup(hollow: _Hollow, shape: shapely.Geometry) -> Cup:
+def _cup(hollow: _Hollow, shape: shapely.Geometry, vented: bool) -> Cup:
     inner = shape.representative_point()
     left, front, right, back = (float(value) for value in shape.bounds)
     y = float(inner.y)
@@ -172,6 +174,7 @@ def _cup(hollow: _Hollow, shape: shapely.Geometry) -> Cup:
         float(shape.area),
         hollow.low,
         hollow.high,
+        vented,
         (float(inner.x), y, hollow.at),
         ((x, y, hollow.at), (end, y, hollow.at)),
         ((left, front, hollow.low), (right, back, hollow.high)),
