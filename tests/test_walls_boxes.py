@@ -78,10 +78,30 @@ def test_chains_hold_their_edges_and_near_ones_are_all_found(side):
     run = np.clip((away * along).sum(axis=1), 0, chains.length[chains.chain])
     off = np.linalg.norm(away - run[:, None] * along, axis=1)
     assert (off <= chains.off[chains.chain] + 1e-9).all()
-    pairs = near_pairs(chains, 2.0)
-    gap = np.maximum(
-        chains.low[:, None] - chains.high[None], chains.low[None] - chains.high[:, None]
+
+
+@pytest.mark.parametrize("side", [material_edges, air_edges])
+def test_what_discs_may_touch_is_all_found(side):
+    ring = m3.CrossSection.circle(5.5, 90) - m3.CrossSection.square([9, 1.3], True).rotate(20)
+    edges = side(cut(mesh(m3.Manifold.extrude(ring, 0.2)), 0.2))
+    chains = chains_of(edges, turns(edges), 1.0)
+    near = near_pairs(chains, 2.0)
+    reached = set(zip(near.reached.one.tolist(), near.reached.other.tolist(), strict=True))
+    draw = np.random.default_rng(3)
+    owner = draw.integers(0, len(edges.length), 2000)
+    point = (
+        edges.start[owner]
+        + (draw.random(2000) * edges.length[owner])[:, None] * (edges.along[owner])
     )
-    near = np.hypot(*np.moveaxis(np.maximum(gap, 0), 2, 0)) <= 2.0
-    assert len(pairs.one) == (near.sum() - len(near)) / 2
-    assert pairs.face.any()
+    radius = draw.uniform(0.05, 1.0, 2000)
+    centre = point + radius[:, None] * edges.inward[owner]
+    away = edges.start[None] - centre[:, None]
+    run = np.clip(-(away * edges.along[None]).sum(axis=2), 0, edges.length[None])
+    off = np.linalg.norm(away + run[..., None] * edges.along[None], axis=2)
+    which, touched = np.nonzero(off < radius[:, None] - 1e-9)
+    one, other = chains.chain[owner[which]], chains.chain[touched]
+    wanted = {pair for pair in zip(one.tolist(), other.tolist(), strict=True) if len({*pair}) == 2}
+    assert len(wanted) > 3
+    assert wanted <= reached
+    assert len(near.face.one)
+    assert set(zip(near.face.one.tolist(), near.face.other.tolist(), strict=True)) <= reached

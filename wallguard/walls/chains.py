@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import distinct, dot
-from wallguard.walls.boxes import Boxes, near_each_other
+from wallguard.walls.boxes import Boxes, meetings, near_each_other
 from wallguard.walls.edges import Edges
 
 _Floats = NDArray[np.float64]
@@ -86,8 +86,8 @@ class Chains:
     # Rows that are taken together: one look into memory instead of six.
     @cached_property
     def segment(self) -> _Floats:
-        """(c, 6) start, along, length and off."""
-        return np.column_stack([self.start, self.along, self.length, self.off])
+        """(6, c) start, along, length and off, column by column."""
+        return np.concatenate([self.start.T, self.along.T, [self.length, self.off]])
 
     @cached_property
     def box(self) -> _Floats:
@@ -203,29 +203,71 @@ def _normals(edges: Edges, turn: _Floats, which: _Ints, after: _Ints) -> _Floats
 
 
 class Pairs(NamedTuple):
-    """Pairs of chains (k,), the gap between their boxes (mm), whether they may bound a wall
-    together, and whether they might if no surface leaned."""
+    """Pairs of chains (k,), and the gap between their boxes (mm)."""
 
     one: _Ints
     other: _Ints
     gap: _Floats
-    face: _Bools
-    level: _Bools
+
+    def chosen(self, which: _Ints) -> Pairs:
+        return Pairs(self.one[which], self.other[which], self.gap[which])
+
+    def both_ways(self) -> Pairs:
+        """The same and the same turned round."""
+        one, other = np.concatenate([self.one, self.other]), np.concatenate([self.other, self.one])
+        return Pairs(one, other, np.tile(self.gap, 2))
 
 
-def near_pairs(chains: Chains, reach: float) -> Pairs:
-    """Pairs of different chains of one section whose boxes lie within `reach` (mm), each once.
+class Near(NamedTuple):
+    """Pairs of different chains of one section: those of which the other may be reached by a disc
+    that touches the one (`reached`, both ways where that is so), and those that may bound a wall
+    together (`face`), or might if no surface leaned (`level`), each once."""
+
+    reached: Pairs
+    face: Pairs
+    level: Pairs
+
+
+def near_pairs(chains: Chains, largest: float) -> Near:
+    """What discs up to `largest` (mm) across that touch chains may touch as well.
 
     Raises TooLargeError where outlines lie so close together that it would take minutes.
     """
+    rooms = _rooms(chains, largest)
+    room = np.column_stack([rooms.low, rooms.high])
+    reached, face, level = [], [], []
     boxes = Boxes(chains.low, chains.high, chains.section)
-    pairs = []
-    for left, right in near_each_other(boxes, reach):
+    for left, right in meetings(rooms, boxes, largest / 2):
         gap = _gap(chains.box, left, right)
-        near = np.flatnonzero(gap <= reach)
-        one, other = left[near], right[near]
-        pairs.append(Pairs(one, other, gap[near], *_facing(chains, one, other)))
+        near = np.flatnonzero((gap <= largest) & (left != right))
+        pairs = Pairs(left[near], right[near], gap[near])
+        reached.append(pairs)
+        # A disc that touches both touches either one from its own side.
+        first = np.flatnonzero(pairs.one < pairs.other)
+        its, own = room.take(pairs.other[first], 0), chains.box.take(pairs.one[first], 0)
+        back = ((own[:, :2] <= its[:, 2:]) & (own[:, 2:] >= its[:, :2])).all(axis=1)
+        pairs = pairs.chosen(first[back])
+        faces, levels = _facing(chains, pairs.one, pairs.other)
+        face.append(pairs.chosen(np.flatnonzero(faces)))
+        level.append(pairs.chosen(np.flatnonzero(levels)))
+    return Near(*(_in_a_row(each) for each in (reached, face, level)))
+
+
+def _in_a_row(pairs: list[Pairs]) -> Pairs:
+    none = np.zeros(0, np.int64)
+    pairs = pairs or [Pairs(none, none, np.zeros(0))]
     return Pairs(*(np.concatenate(each) for each in zip(*pairs, strict=True)))
+
+
+def _rooms(chains: Chains, largest: float) -> Boxes:
+    """A box round all discs up to `largest` (mm) across that touch each chain."""
+    radius = largest / 2
+    way = np.column_stack([np.cos(chains.middle), np.sin(chains.middle)])
+    # How far a normal of the cone is from its middle at most.
+    off = 2 * np.sin(np.minimum(chains.half, np.pi) / 2)[:, None]
+    least, most = np.maximum(way - off, -1.0), np.minimum(way + off, 1.0)
+    low, high = chains.low + radius * (least - 1), chains.high + radius * (most + 1)
+    return Boxes(low - _SLACK, high + _SLACK, chains.section)
 
 
 def _gap(box: _Floats, one: _Ints, other: _Ints) -> _Floats:

@@ -47,6 +47,8 @@ TIE = 0.005
 STAGES = (0.15, 0.3, 0.6, 1.0)
 # What is touched so near to the end of an edge (mm) is touched at its end.
 _ON = 1e-9
+# So many of the chains that face a point, the nearest, are asked before the others.
+_NEAREST = 2
 # Pairs of points and chains that are looked at together: few enough to stay in the cache.
 _AT_ONCE = 40_000
 
@@ -74,8 +76,8 @@ class Search:
 
     The chains within twice the reach of chain c, itself included, stand in `near` by how far they
     are: those up to a stage s of the reach from begin[c * len(STAGES)] to begin[c * len(STAGES)
-    + s + 1] - 1. Those that may bound a wall with it are facing[faced[c]:faced[c + 1]]; without
-    these every disc is followed. Chains that are never asked may have none of either.
+    + s + 1] - 1. Those that may bound a wall with it are facing[faced[c]:faced[c + 1]], the nearest
+    first; without these every disc is followed. Chains never asked may have none of either.
     """
 
     edges: Edges
@@ -114,55 +116,65 @@ def largest_discs(
     discs = Discs(
         np.full(total, np.inf), points.copy(), np.full(total, -1, np.int64), np.ones(total)
     )
-    ask = _Asked(np.column_stack([points, normals]), lean, np.full(total, search.reach))
+    ask = _Asked.of(points, normals, lean, search.reach)
     chain = search.chains.chain[edge]
     open_ = np.arange(total)
     if search.faced is not None:
         faced = np.zeros(total, bool)
-        for some, row, other in _parts(open_, chain, search.faced, search.facing, 1):
-            part = ask.chosen(some)
-            least = _bounds(search, part, row, other)
-            faced[some[row[least <= part.limit[row] + 1e-9]]] = True
-            ask.limit[some] = part.limit
+        # The nearest mostly bound the disc, and then the rest need not be asked.
+        begin, end = search.faced[chain], search.faced[chain + 1]
+        middle = np.minimum(begin + _NEAREST, end)
+        for first, last in ((begin, middle), (middle, end)):
+            asked = np.flatnonzero((ask.limit >= search.reach) & (last > first))
+            size = last - first
+            for some, row, other in _parts(asked, first[asked], size[asked], search.facing):
+                part = ask.chosen(some)
+                least = _bounds(search, part, row, other)
+                faced[some[row[least <= part.limit[row] + 1e-9]]] = True
+                ask.limit[some] = part.limit
         open_ = np.flatnonzero(faced)
-    stage = np.searchsorted(search.reach * np.array(STAGES[:-1]), ask.limit[open_])
-    for number in range(len(STAGES)):
-        asked = open_[stage == number]
-        first = chain * len(STAGES)
-        for some, row, other in _parts(asked, first, search.begin, search.near, number + 1):
-            part = ask.chosen(some)
-            least = _bounds(search, part, row, other)
-            kept = np.flatnonzero(least <= part.limit[row] * (1 + TIE) + 1e-9)
-            which, edges = ranges(search.chains.first[other[kept]], search.chains.size[other[kept]])
-            held = row[kept][which], edges
-            _first_contacts((search.edges, search.reach), part, *held, some, discs)
+    limit = ask.limit[open_] * (1 + TIE)
+    stage = np.searchsorted(search.reach * np.array(STAGES[:-1]), limit)
+    first = chain[open_] * len(STAGES)
+    begin = search.begin[first]
+    size = search.begin[first + stage + 1] - begin
+    for some, row, other in _parts(open_, begin, size, search.near):
+        part = ask.chosen(some)
+        least = _bounds(search, part, row, other)
+        kept = np.flatnonzero(least <= part.limit[row] * (1 + TIE) + 1e-9)
+        which, edges = ranges(search.chains.first[other[kept]], search.chains.size[other[kept]])
+        held = row[kept][which], edges
+        _first_contacts((search.edges, search.reach), part, *held, some, discs)
     return discs
 
 
 def _parts(
-    asked: _Ints, key: _Ints, begin: _Ints, members: _Ints, step: int
+    asked: _Ints, first: _Ints, size: _Ints, members: _Ints
 ) -> Iterator[tuple[_Ints, _Ints, _Ints]]:
-    """A few points at a time: those asked, and pairs (row among them, chain), of the members from
-    begin[key] to begin[key + step] - 1."""
-    first = begin[key[asked]]
-    size = begin[key[asked] + step] - first
+    """A few points at a time: those asked, and pairs (row among them, chain), of the members that
+    stand in a row, so many from the first of each on."""
     stops = np.searchsorted(np.cumsum(size), np.arange(_AT_ONCE, size.sum(), _AT_ONCE))
-    for part in np.split(np.arange(len(asked)), stops):
-        if len(part):
-            row, place = ranges(first[part], size[part])
-            yield asked[part], row, members[place]
+    for low, high in zip([0, *stops.tolist()], [*stops.tolist(), len(asked)], strict=True):
+        if high > low:
+            row, place = ranges(first[low:high], size[low:high])
+            yield asked[low:high], row, members[place]
 
 
 @dataclass(frozen=True)
 class _Asked:
-    """Points and normals together (n, 4), lean (n, 2), and limit (n,): the disc is no larger."""
+    """Points and normals together (4, n), lean (n, 2), and limit (n,): the disc is no larger."""
 
     ray: _Floats
     lean: _Floats
     limit: _Floats
 
+    @classmethod
+    def of(cls, points: _Floats, normals: _Floats, lean: _Floats, reach: float) -> _Asked:
+        ray = np.concatenate([points.T, normals.T])
+        return cls(ray, lean, np.full(len(points), reach))
+
     def chosen(self, which: _Ints) -> _Asked:
-        ray, lean = self.ray.take(which, axis=0), self.lean.take(which, axis=0)
+        ray, lean = self.ray.take(which, axis=1), self.lean.take(which, axis=0)
         return _Asked(ray, lean, self.limit[which])
 
 
@@ -179,7 +191,7 @@ def among(
     discs = Discs(
         np.full(total, np.inf), points.copy(), np.full(total, -1, np.int64), np.ones(total)
     )
-    ask = _Asked(np.column_stack([points, normals]), lean, np.full(total, reach))
+    ask = _Asked.of(points, normals, lean, reach)
     _first_contacts((edges, reach), ask, *pairs, np.arange(total), discs)
     return discs
 
@@ -187,33 +199,47 @@ def among(
 def _bounds(search: Search, ask: _Asked, row: _Ints, chain: _Ints) -> _Floats:
     """Of pairs of rows and chains the radius below which the chain is not reached; the rows'
     limits are lowered to what is known to be reached."""
-    px, py, nx, ny = ask.ray.take(row, axis=0).T
-    sx, sy, ex, ey, length, off = search.chains.segment.take(chain, axis=0).T
-    ax, ay = sx - px, sy - py
-    most = np.minimum(
-        value_of(ax, ay, nx, ny), value_of(ax + length * ex, ay + length * ey, nx, ny)
-    )
-    qx, qy = touched((ax + off * nx, ay + off * ny), (ex, ey), length, (nx, ny))
-    least = value_of(qx, qy, nx, ny) - off
-    # A chain of one edge is its own bound.
-    most = np.where(off > 0, most, np.minimum(most, least))
-    np.minimum.at(ask.limit, row, most)
-    bound: _Floats = least
-    return bound
+    px, py, nx, ny = (each.take(row) for each in ask.ray)
+    ax, ay, ex, ey, length, off = (each.take(chain) for each in search.chains.segment)
+    ax -= px
+    ay -= py
+    ax += off * nx
+    ay += off * ny
+    qx, qy = touched((ax, ay), (ex, ey), length, (nx, ny))
+    square, depth = qx * qx, nx * qx
+    square += qy * qy
+    depth += ny * qy
+    least = _radius(square, depth)
+    least -= off
+    # Within `off` of the point touched, as seen from p, lies a point of the chain.
+    off += off
+    square -= off * depth
+    depth -= off
+    off /= 2
+    square += off * off
+    np.sqrt(np.maximum(square, 0.0, out=square), out=square)
+    square += off
+    square *= square
+    np.minimum.at(ask.limit, row, _radius(square, depth))
+    return least
 
 
 def value_of(qx: _Floats, qy: _Floats, nx: _Floats, ny: _Floats) -> _Floats:
     """The radius at which a disc at the origin with normal n reaches q; inf if it never does."""
-    square: _Floats = qx * qx + qy * qy
-    depth = nx * qx + ny * qy
-    least = 1e-7 * square + 1e-9
-    never = depth <= least
+    return _radius(qx * qx + qy * qy, nx * qx + ny * qy)
+
+
+def _radius(square: _Floats, depth: _Floats) -> _Floats:
+    """The same for points at the square of a distance, so deep along the normal."""
     # In place, as this is asked of a hundred million pairs.
-    np.maximum(depth, least, out=depth)
-    depth += depth
-    square /= depth
-    np.putmask(square, never, np.inf)
-    return square
+    least = 1e-7 * square
+    least += 1e-9
+    never = depth <= least
+    np.maximum(depth, least, out=least)
+    least += least
+    radius: _Floats = np.divide(square, least, out=least)
+    np.putmask(radius, never, np.inf)
+    return radius
 
 
 def touched(
@@ -225,11 +251,27 @@ def touched(
     """Where a growing disc at the origin with this normal first reaches the segments that begin
     `away` from it, run `along` and are `length` long, from whatever side. All as (x, y)."""
     (ax, ay), (ex, ey), (nx, ny) = away, along, normal
-    height = ax * ey - ay * ex  # of the origin above the line
-    turn = 1 - np.where(height < 0, -1.0, 1.0) * (ny * ex - nx * ey)
-    touch = np.abs(height) / np.maximum(turn, 1e-12) * (nx * ex + ny * ey) - (ax * ex + ay * ey)
-    touch = np.minimum(np.maximum(touch, 0), length)
-    return ax + touch * ex, ay + touch * ey
+    place = ax * ey  # the height of the origin above the line
+    place -= ay * ex
+    turn = ny * ex
+    turn -= nx * ey
+    turn *= np.copysign(1.0, place)
+    np.subtract(1.0, turn, out=turn)
+    np.maximum(turn, 1e-12, out=turn)
+    np.abs(place, out=place)
+    place /= turn
+    np.multiply(nx, ex, out=turn)
+    turn += ny * ey
+    place *= turn
+    np.multiply(ax, ex, out=turn)
+    turn += ay * ey
+    place -= turn
+    np.maximum(place, 0.0, out=place)
+    np.minimum(place, length, out=place)
+    qx, qy = place * ex, place * ey
+    qx += ax
+    qy += ay
+    return qx, qy
 
 
 def _first_contacts(
@@ -238,16 +280,18 @@ def _first_contacts(
     """Fill in what is found of `some`, whose rows are paired with edges; within: all edges, and
     the reach."""
     edges, reach = within
-    px, py, nx, ny = ask.ray.take(row, axis=0).T
-    sx, sy, ex, ey, length = edges.segment.take(edge, axis=0).T
-    ax, ay = sx - px, sy - py
+    px, py, nx, ny = ask.ray
+    ax, ay, ex, ey = (each.take(edge) for each in edges.segment[:4])
+    ax -= px.take(row)
+    ay -= py.take(row)
     # Only from its inner side can an edge be reached from within.
-    ahead = np.flatnonzero(ax * ey - ay * ex > 0)
-    row, edge = row[ahead], edge[ahead]
-    ax, ay, ex, ey, nx, ny = (each[ahead] for each in (ax, ay, ex, ey, nx, ny))
-    qx, qy = touched((ax, ay), (ex, ey), length[ahead], (nx, ny))
+    ahead = np.flatnonzero(ax * ey > ay * ex)
+    row, edge = row.take(ahead), edge.take(ahead)
+    ax, ay, ex, ey = (each.take(ahead) for each in (ax, ay, ex, ey))
+    nx, ny = nx.take(row), ny.take(row)
+    qx, qy = touched((ax, ay), (ex, ey), edges.length.take(edge), (nx, ny))
     value = value_of(qx, qy, nx, ny)
-    radius = np.full(len(ask.ray), np.inf)
+    radius = np.full(len(ask.limit), np.inf)
     np.minimum.at(radius, row, value)
     radius[radius > reach] = np.inf
 
@@ -268,7 +312,7 @@ def _first_contacts(
     # What is straight across within the tie decides the thickness: it is exact on flat walls.
     place = some[who[first]]
     discs.radius[place] = r[first]
-    discs.contact[place] = ask.ray[who[first], :2] + contact[first]
+    discs.contact[place] = ask.ray[:2, who[first]].T + contact[first]
     discs.edge[place] = what[first]
     discs.facing[place] = facing[first]
 

@@ -39,8 +39,8 @@ class Edges:
 
     @cached_property
     def segment(self) -> NDArray[np.float64]:
-        """(n, 5) start, along and length: rows that are taken together."""
-        return np.column_stack([self.start, self.along, self.length])
+        """(4, n) start and along, column by column."""
+        return np.concatenate([self.start.T, self.along.T])
 
     def some(self, which: NDArray[np.int64]) -> Edges:
         """Those with the numbers `which` (m,), rising: whole rings, which keep their numbers."""

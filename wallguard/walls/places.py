@@ -36,7 +36,7 @@ from wallguard.base.arrays import dot, ranges
 from wallguard.walls.chains import (
     FACING,
     Chains,
-    Pairs,
+    Near,
     chain_length,
     chains_of,
     near_pairs,
@@ -106,8 +106,9 @@ def ready(edges: Edges, largest: float, everywhere: bool) -> Outline:
     chains = chains_of(edges, turn, step)
     near = near_pairs(chains, largest)
     active = np.full(len(chains.first), everywhere)
-    active[near.one[near.face]] = active[near.other[near.face]] = True
+    active[near.face.one] = active[near.face.other] = True
     search = _search(edges, chains, largest / 2, near, active)
+    face, level = near.face.both_ways(), near.level.both_ways()
     return Outline(
         edges=edges,
         turn=turn,
@@ -116,31 +117,27 @@ def ready(edges: Edges, largest: float, everywhere: bool) -> Outline:
         long=edges.length > step,
         whole=everywhere,
         chains=chains,
-        pairs=_both_ways(near.one[near.face], near.other[near.face]),
-        level=_both_ways(near.one[near.level], near.other[near.level]),
+        pairs=(face.one, face.other),
+        level=(level.one, level.other),
         search=replace(search, faced=None) if everywhere else search,
     )
 
 
-def _both_ways(one: _Ints, other: _Ints) -> tuple[_Ints, _Ints]:
-    return np.concatenate([one, other]), np.concatenate([other, one])
-
-
-def _search(edges: Edges, chains: Chains, reach: float, pairs: Pairs, active: _Bools) -> Search:
+def _search(edges: Edges, chains: Chains, reach: float, near: Near, active: _Bools) -> Search:
     """What lies near the active chains, and what faces them."""
-    one, other = _both_ways(pairs.one, pairs.other)
-    asked = np.flatnonzero(active[one])
-    own = np.flatnonzero(active)
-    one, other = np.concatenate([one[asked], own]), np.concatenate([other[asked], own])
-    gap = np.concatenate([np.tile(pairs.gap, 2)[asked], np.zeros(len(own))])
+    pairs, own = near.reached, np.flatnonzero(active)
+    asked = np.flatnonzero(active[pairs.one])
+    one = np.concatenate([own, pairs.one[asked]])
+    other = np.concatenate([own, pairs.other[asked]])
+    gap = np.concatenate([np.zeros(len(own)), pairs.gap[asked]])
     stage = np.searchsorted(2 * reach * np.array(STAGES[:-1]), gap)
     key = one * len(STAGES) + stage
     order = np.argsort(key, kind="stable")
     begin = np.searchsorted(key[order], np.arange(len(active) * len(STAGES) + 1))
-    one, facing = _both_ways(pairs.one[pairs.face], pairs.other[pairs.face])
-    by_one = np.argsort(one, kind="stable")
-    faced = np.searchsorted(one[by_one], np.arange(len(active) + 1))
-    return Search(edges, chains, reach, begin, other[order], faced, facing[by_one])
+    face = near.face.both_ways()
+    nearest = np.lexsort((face.gap, face.one))
+    faced = np.searchsorted(face.one[nearest], np.arange(len(active) + 1))
+    return Search(edges, chains, reach, begin, other[order], faced, face.other[nearest])
 
 
 def is_wall(edges: Edges, edge: _Ints, discs: Discs) -> _Bools:
@@ -388,7 +385,8 @@ def _unlike(outline: Outline, low: Spots, high: Spots) -> _Bools:
     apart |= low.wall != high.wall
     unlike &= room > np.where(apart, _CLOSE / 16, _CLOSE)
     # Where a place that says nothing of the wall lies beside it, the wall goes on up to there.
-    unlike &= ~(low.blind | high.blind) | ((low.wall | high.wall) & (room > _CLOSE))
+    blind = low.blind | high.blind
+    unlike &= ~blind | (~(low.blind & high.blind) & (room > _CLOSE))
     # A wall may be thickest where it passes from one edge to the next.
     passes &= both & (room > _CLOSE)
     unlike |= passes & (room > STEP / 2)
