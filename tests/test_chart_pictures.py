@@ -6,6 +6,7 @@ from xml.etree import ElementTree
 
 import pytest
 
+from wallguard.bands.advice import range_words
 from wallguard.bands.chart import HEADS, chart_of, rows
 from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
@@ -13,7 +14,7 @@ from wallguard.commands import chart
 from wallguard.drawings import kinds
 from wallguard.drawings import svg as pieces
 from wallguard.drawings.png import DOTS_PER_INCH, png
-from wallguard.drawings.wall_chart import HEIGHT, WIDTH, range_words, wall_chart
+from wallguard.drawings.wall_chart import HEIGHT, WIDTH, wall_chart
 from wallguard.reports.chart_markdown import chart_markdown
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 

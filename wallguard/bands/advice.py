@@ -188,6 +188,22 @@ def range_text(first: float, last: float) -> str:
     return f"{first:.2f}" if first == last else f"{first:.2f}-{last:.2f}"
 
 
+def range_words(first: float, last: float) -> str:
+    """A range of thicknesses as one says it: "1.05 to 1.22 mm"."""
+    if math.isinf(last):
+        return f"{first:.2f} mm and thicker"
+    return f"{first:.2f} mm" if first == last else f"{first:.2f} to {last:.2f} mm"
+
+
+def ranges_words(ranges: Sequence[tuple[float, float]]) -> str:
+    """Several ranges as one says them: "0.94 to 1.17, 1.67 to 2.21 mm, 2.71 mm and thicker"."""
+    said = [range_words(*ends) for ends in ranges]
+    closed = [words.removesuffix(" mm") for words in said[:-1]]
+    if len(said) > 1 and said[-1].endswith("thicker"):
+        closed[-1] += " mm"
+    return ", ".join([*closed, *said[-1:]])
+
+
 def _named(good: tuple[float, float], sign: str) -> str:
     first, last = good
     if last - first < _NARROW:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from wallguard.bands.advice import NOTHING_GOOD
+from wallguard.bands.advice import NOTHING_GOOD, range_words
 from wallguard.bands.chart import Chart
 from wallguard.bands.table import BandTable
 from wallguard.base.plain import counted
@@ -55,13 +55,6 @@ def wall_chart(chart: Chart) -> str:
         *_foot(chart),
     ]
     return document(WIDTH, HEIGHT, f"Wall chart: {chart.rules.name}", body, kinds.CHART)
-
-
-def range_words(first: float, last: float) -> str:
-    """A range of thicknesses as one says it: "1.05 to 1.22 mm"."""
-    if math.isinf(last):
-        return f"{first:.2f} mm and thicker"
-    return f"{first:.2f} mm" if first == last else f"{first:.2f} to {last:.2f} mm"
 
 
 def _heading(chart: Chart) -> Iterator[str]:

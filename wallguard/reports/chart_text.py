@@ -15,9 +15,9 @@ from wallguard.rules.origin import origin
 
 _WIDTH = 80
 # From worst to best: where a column of the bar holds several, it shows the worst.
-_MARKS: dict[Fill, str] = {"missing": ".", "hollow": "o", "uncertain": "?", "solid": "#"}
-_GOOD = "+"
-_BAR = 70
+MARKS: dict[Fill, str] = {"missing": ".", "hollow": "o", "uncertain": "?", "solid": "#"}
+GOOD = "+"
+BAR = 70
 _TICK = 10
 
 
@@ -46,36 +46,41 @@ def _rows(chart: Chart) -> list[str]:
 def _bar(chart: Chart) -> list[str]:
     """Rows of one character per step along the thickness: what is inside, and what is good."""
     table, good = chart.table, chart.good
-    per_column = math.ceil(chart.reach * 100 / _BAR)
+    per_column = math.ceil(chart.reach * 100 / BAR)
     # A column stands for these readings, in hundredths: first to last, both included.
-    columns = [(at * per_column, (at + 1) * per_column - 1) for at in range(_BAR)]
-    fills = "".join(_mark(table, first, last) for first, last in columns)
+    columns = [(at * per_column, (at + 1) * per_column - 1) for at in range(BAR)]
+    fills = "".join(mark(table, first, last) for first, last in columns)
     goods = "".join(
-        _GOOD if any(low <= first / 100 and last / 100 <= high for low, high in good) else " "
+        GOOD if any(low <= first / 100 and last / 100 <= high for low, high in good) else " "
         for first, last in columns
     )
-    ticks = "".join(f"{at * per_column / 100:<{_TICK}.2f}" for at in range(0, _BAR, _TICK))
-    ruler = "".join("|" if at % _TICK == 0 else "-" for at in range(_BAR))
     shown = {band.fill for band in table.bands if band.readings is not None}
-    legend = [f"{mark} {fill}" for fill, mark in reversed(_MARKS.items()) if fill in shown]
-    legend.append(f"{_GOOD} good to draw")
+    legend = [f"{mark} {fill}" for fill, mark in reversed(MARKS.items()) if fill in shown]
+    legend.append(f"{GOOD} good to draw")
     return [
         f"inside  {fills}",
         f"good    {goods}".rstrip(),
-        f"        {ruler}",
-        f"mm      {ticks}".rstrip(),
+        *ruler(per_column),
         f"        {'   '.join(legend)}",
         f"        one character is {per_column / 100:.2f} mm and shows the worst in it",
     ]
 
 
-def _mark(table: BandTable, first: int, last: int) -> str:
+def ruler(per_column: int) -> list[str]:
+    """What stands below bars of which a character is so many hundredths of a mm."""
+    ticks = "".join(f"{at * per_column / 100:<{_TICK}.2f}" for at in range(0, BAR, _TICK))
+    line = "".join("|" if at % _TICK == 0 else "-" for at in range(BAR))
+    return [f"        {line}", f"mm      {ticks}".rstrip()]
+
+
+def mark(table: BandTable, first: int, last: int) -> str:
+    """The sign of the worst fill from `first` to `last`, in hundredths of a mm."""
     held = set()
     for band in table.bands:
         lowest, highest = band.steps
         if max(first, lowest) <= min(last, highest):
             held.add(band.fill)
-    return next(mark for fill, mark in _MARKS.items() if fill in held)
+    return next(mark for fill, mark in MARKS.items() if fill in held)
 
 
 def _good(chart: Chart) -> list[str]:
