@@ -6,10 +6,7 @@ between versions of its library).
 
 from __future__ import annotations
 
-import html
-import io
 import json
-import zipfile
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -21,30 +18,10 @@ from wallguard.coupon.layout import Plate
 from wallguard.coupon.plan import Plan
 from wallguard.coupon.shapes import Placed
 from wallguard.mesh.mesh import Mesh
+from wallguard.mesh.threemf_file import Solid, package
 from wallguard.rules.model import Rules
 
 READINGS_HEAD = "feature,axis,nominal,reading_1,reading_2,reading_3,fill,note"
-
-# 3MF Core Specification 1.3 and Open Packaging Conventions (ISO/IEC 29500-2), from memory.
-_CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
-_MODEL_TYPE = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
-_PACKAGE = "http://schemas.openxmlformats.org/package/2006"
-_XML = '<?xml version="1.0" encoding="UTF-8"?>\n'
-_CONTENT_TYPES = (
-    f'{_XML}<Types xmlns="{_PACKAGE}/content-types">'
-    '<Default Extension="rels" '
-    'ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
-    '<Default Extension="model" '
-    'ContentType="application/vnd.ms-package.3dmanufacturing-3dmodel+xml"/>'
-    "</Types>\n"
-)
-_RELATIONSHIPS = (
-    f'{_XML}<Relationships xmlns="{_PACKAGE}/relationships">'
-    f'<Relationship Id="rel0" Type="{_MODEL_TYPE}" Target="/3D/3dmodel.model"/>'
-    "</Relationships>\n"
-)
-# The earliest date a zip archive can hold; a real one would change the bytes.
-_NO_DATE = (1980, 1, 1, 0, 0, 0)
 
 _STL_FACE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("extra", "<u2")])
 
@@ -64,32 +41,8 @@ def stl(mesh: Mesh) -> bytes:
 
 def threemf(mesh: Mesh, title: str) -> bytes:
     """A 3MF package of one object, in millimetres; `title` is plain text."""
-    vertices = "\n".join(
-        f'<vertex x="{_short(x)}" y="{_short(y)}" z="{_short(z)}"/>'
-        for x, y, z in mesh.vertices.tolist()
-    )
-    triangles = "\n".join(
-        f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in mesh.triangles.tolist()
-    )
-    model = (
-        f'{_XML}<model unit="millimeter" xml:lang="en-US" xmlns="{_CORE}">\n'
-        f'<metadata name="Title">{html.escape(plain(title))}</metadata>\n'
-        f'<resources>\n<object id="1" type="model" name="coupon">\n<mesh>\n'
-        f"<vertices>\n{vertices}\n</vertices>\n<triangles>\n{triangles}\n</triangles>\n"
-        f'</mesh>\n</object>\n</resources>\n<build>\n<item objectid="1"/>\n</build>\n</model>\n'
-    )
-    made = io.BytesIO()
-    with zipfile.ZipFile(made, "w", zipfile.ZIP_STORED) as package:
-        for name, content in (
-            ("[Content_Types].xml", _CONTENT_TYPES),
-            ("_rels/.rels", _RELATIONSHIPS),
-            ("3D/3dmodel.model", model),
-        ):
-            entry = zipfile.ZipInfo(name, _NO_DATE)
-            entry.create_system = 3  # the same on every system
-            entry.external_attr = 0o644 << 16
-            package.writestr(entry, content.encode("utf-8"))
-    return made.getvalue()
+    whole = Solid("coupon", mesh.vertices, mesh.triangles)
+    return package([whole], plain(title), number=_short)
 
 
 def manifest(

@@ -36,6 +36,7 @@ from wallguard.rules.model import Rules
 
 # New parts times parts that are gone, up to which they are held against each other.
 _MOST_PAIRS = 400
+_NOT_COMPARED = "not compared with {}, so that all its findings count as new: "
 
 CheckAll = Callable[[Sequence[Task]], list[list[PartReport]]]
 
@@ -327,7 +328,11 @@ class Against:
         Raises InputError where git fails.
         """
         held = [Held.alone(task) for task in chosen.tasks]
-        inside = [each for each in held if each.task.root is not None]
+        for each in held:
+            if each.task.made:
+                self._hold(each, each.task.path, None)
+                each.note = f"{_NOT_COMPARED.format(self.base.name)}code makes it, which is not run"
+        inside = [each for each in held if each.task.root is not None and not each.task.made]
         paths = [each.task.path for each in inside]
         was, files = self._origins(paths) if compared else ({}, {})
         for each in inside:
@@ -342,6 +347,7 @@ class Against:
         from wallguard.findings.origins import origins
 
         new = [each for each in held if each.task.root is not None and each.then is None]
+        new = [each for each in new if not each.task.made]
         new = [each for each in new if each.task.assignments]
         used = {each.was for each in held if each.was}
         gone = [path for path in self.then.covered(self.changed.removed) if path not in used]
@@ -378,7 +384,7 @@ class Against:
     def _note(self, path: str, file: Path, unusable: Sequence[Assignment]) -> str:
         """Why what was then cannot be compared; empty where it can."""
         name = self.base.name
-        without = f"not compared with {name}, so that all its findings count as new: "
+        without = _NOT_COMPARED.format(name)
         from wallguard.repository.staged import is_pointer
 
         if is_pointer(file):

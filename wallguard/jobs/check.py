@@ -59,6 +59,7 @@ class Task:
     store   what was found out before; None: all is worked out anew, and nothing is kept
     data    what the file holds, where it is not here; None: it is read
     allowed  what checking it may take; None: as much as it takes
+    made    whether code made it, so that there is none of another revision
     """
 
     path: str
@@ -71,6 +72,7 @@ class Task:
     store: Store | None = None
     data: bytes | None = None
     allowed: Allowed | None = None
+    made: bool = False
 
     @property
     def inner(self) -> tuple[tuple[Assignment, Rules], ...]:

@@ -93,6 +93,7 @@ class Chosen:
     left_out  see `Report.left_out`
     asked     files that are asked for, parts or not
     scope     the parts that were named; None: none were, or a `wallguard.yaml`
+    generated  parts that code makes and that were named
     """
 
     tasks: list[Task] = field(default_factory=list)
@@ -104,6 +105,7 @@ class Chosen:
     asked: list[str] = field(default_factory=list)
     complete: bool = False
     scope: set[str] | None = None
+    generated: list[str] = field(default_factory=list)
 
     def is_in_scope(self, path: str) -> bool:
         """Whether a part may be told of."""
@@ -146,6 +148,8 @@ def unseen(design: Design, paths: Iterable[str]) -> list[str]:
 
 def gone(design: Design, path: str) -> bool:
     """Whether there is no such part."""
+    if design.generated(path):
+        return False
     if design.source.staged:
         return not design.source.holds(path)
     return not os.path.lexists(design.source.root / path)
@@ -168,6 +172,8 @@ def _named(design: Design, paths: Sequence[Path], chosen: Chosen) -> tuple[set[s
             outside.append(path)
         elif name is None:
             _refuse(design, str(path), "this lies outside the repository: name rules with --rules")
+        elif "::" in name and not os.path.lexists(path):
+            _name_generated(design, name, chosen)
         elif not source.staged and not os.path.lexists(path):
             _refuse(design, name, "there is no such file or folder")
         elif is_part(name) and not path.is_dir():
@@ -183,9 +189,20 @@ def _named(design: Design, paths: Sequence[Path], chosen: Chosen) -> tuple[set[s
             known = changes.tracked(source.root)
             selected = _select(design, changes.Changes(present=(name,)), "HEAD")
             inside.update(part for part in selected if known is None or part in known)
+        elif design.generated_from([name]):
+            chosen.asked.append(name)
         else:
             _refuse(design, name, "this is neither a mesh file, a rule file nor a folder")
     return inside, outside
+
+
+def _name_generated(design: Design, name: str, chosen: Chosen) -> None:
+    if design.generated(name):
+        chosen.generated.append(name)
+    elif FILE_NAME not in design.troubles:
+        from wallguard.jobs.generated import unknown
+
+        design.troubles[name] = Trouble(name, str(unknown(design, name)))
 
 
 def _refuse(design: Design, name: str, problem: str) -> None:

@@ -13,7 +13,7 @@ from wallguard.findings.model import Gate, Trouble
 from wallguard.jobs.source import Source
 from wallguard.repository import git
 from wallguard.repository.config import FILE_NAME, Repository
-from wallguard.repository.entry import Assignment
+from wallguard.repository.entry import Assignment, GeneratedEntry
 from wallguard.repository.nearest import Repositories, assignment_of, names
 
 if TYPE_CHECKING:
@@ -56,6 +56,27 @@ class Design:
     def repository(self, path: str) -> Repository:
         """What answers for `path`."""
         return self.repositories.of(path)
+
+    def generated(self, part: str) -> GeneratedEntry | None:
+        """The entry of a part that code makes; None: it is no such part."""
+        entries = self.repository(part).generated
+        return next((entry for entry in entries if entry.part == part), None)
+
+    def generated_from(self, paths: Iterable[str]) -> list[GeneratedEntry]:
+        """The parts that code makes of any of these files."""
+        files: dict[str, list[str]] = {}
+        of: dict[str, Repository] = {}
+        for path in paths:
+            repository = self.repository(path)
+            if repository.generated_entries:
+                of[repository.folder] = repository
+                files.setdefault(repository.folder, []).append(path)
+        return [
+            entry
+            for folder, repository in of.items()
+            for entry in repository.generated
+            if any(entry.is_from(path) for path in files[folder])
+        ]
 
     def assignments(self, path: str) -> list[Assignment]:
         """The rule files that a part of the repository answers to in this run, and how it lies for

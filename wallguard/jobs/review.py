@@ -3,6 +3,7 @@ waivers, and say what the change asks less."""
 
 from __future__ import annotations
 
+import tempfile
 import time
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
@@ -103,6 +104,7 @@ class _Run:
         against = Against.of(self.now, base, self._stack) if base else None
         if against and compared and chosen.tasks:
             remarks += self._about(against, gate)
+        self._make(chosen, against)
         if self.how.views:
             chosen.tasks = [replace(task, views=self.how.views) for task in chosen.tasks]
         if against:
@@ -147,6 +149,18 @@ class _Run:
             gate=gate,
             remarks=(*remarks, *more, *self._of_rules(chosen)),
         )
+
+    def _make(self, chosen: Chosen, against: Against | None) -> None:
+        """Make the parts that code makes."""
+        entries = self.now.generated_from(chosen.asked)
+        if not (chosen.generated or entries):
+            return
+        from wallguard.jobs.generated import Maker, add, kept_back
+
+        into = self._stack.enter_context(tempfile.TemporaryDirectory(prefix="wallguard-"))
+        store = self.how.cache.store(self.root) if self.how.cache else None
+        maker = Maker(self.root, Path(into).resolve(), store)
+        add(chosen, self.now, entries, kept_back(self.asked, against), maker)
 
     @cached_property
     def _head(self) -> str:

@@ -7,6 +7,7 @@ import posixpath
 import re
 from typing import TypeAlias
 
+from wallguard.base.formats import PART_SUFFIXES
 from wallguard.base.plain import one_line, without_path
 from wallguard.base.text import place
 from wallguard.findings.model import Finding, PartReport
@@ -53,5 +54,8 @@ def reason(path: str, message: str) -> str:
 
 def from_top(folder: str, path: str) -> str:
     """A path of the report as seen from the top of the git repository, in which `folder` is where
-    the report's paths begin: services know files by that name."""
+    the report's paths begin: services know files by that name. Of a part that code makes it is that
+    of the code."""
+    if not path.lower().endswith(PART_SUFFIXES):
+        path = path.partition("::")[0]
     return posixpath.normpath(posixpath.join(folder, path))

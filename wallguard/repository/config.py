@@ -16,7 +16,14 @@ from wallguard.documents.reading import DocumentError, Mapping, parse_document, 
 from wallguard.documents.record import fields_of, key, maker, table_of
 from wallguard.documents.shape import Choice, Days, Field, JsonSchema, Many, Table, Version
 from wallguard.repository.coupons import is_plate
-from wallguard.repository.entry import GLOB, UNIT, Assignment, CouponEntry, PartEntry
+from wallguard.repository.entry import (
+    GLOB,
+    UNIT,
+    Assignment,
+    CouponEntry,
+    GeneratedEntry,
+    PartEntry,
+)
 from wallguard.repository.patterns import matches
 
 FILE_NAME = "wallguard.yaml"
@@ -27,6 +34,7 @@ _PART = table_of(
     PartEntry, "parts and the rules they answer to", exclusive=(("up", "rotate"),), line="line"
 )
 _COUPON = table_of(CouponEntry, "a rule file and toolpaths of its coupon")
+_GENERATED = table_of(GeneratedEntry, "a part that code makes")
 
 
 @dataclass(frozen=True)
@@ -65,6 +73,15 @@ class Repository:
             "Toolpaths that are kept of coupons, by which an update of the slicing software is "
             "rehearsed.",
             name="coupons",
+        ),
+    )
+    generated_entries: tuple[GeneratedEntry, ...] = field(
+        default=(),
+        metadata=key(
+            Many(_GENERATED, 0, 500, "a list of entries with `part`"),
+            "Parts that code makes, run only as this says. Their rules follow from `parts`, as "
+            "those of files.",
+            name="generated",
         ),
     )
     longest: int | None = field(
@@ -149,6 +166,11 @@ class Repository:
     def coupons(self) -> tuple[CouponEntry, ...]:
         """What is kept of coupons, with paths seen from `root`."""
         return tuple(entry.below(self.folder) for entry in self.coupon_entries)
+
+    @property
+    def generated(self) -> tuple[GeneratedEntry, ...]:
+        """The parts that code makes, with paths seen from `root`."""
+        return tuple(entry.below(self.folder) for entry in self.generated_entries)
 
     def _said(self, path: str) -> dict[str, Assignment]:
         """What the entries that match say for each rule file."""

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from math import hypot
 from pathlib import PurePosixPath
+from typing import Literal
 
 from wallguard.base.rotation import (
     UPRIGHT,
@@ -30,6 +31,7 @@ from wallguard.documents.shape import (
     OneOf,
     Text,
 )
+from wallguard.repository.patterns import matches
 
 DIRECTIONS: dict[str, Vector] = {
     "+x": (1.0, 0.0, 0.0),
@@ -212,3 +214,80 @@ class CouponEntry:
 
         coupon = self.coupon and seen(self.coupon)
         return CouponEntry(seen(self.rules), tuple(map(seen, self.toolpaths)), coupon)
+
+
+# Where the command finds the name of the file that it is to write, with the suffix of its format.
+MESH = r"\{mesh\.([0-9a-z]+)\}"
+
+
+@dataclass(frozen=True)
+class GeneratedEntry:
+    """A part that code makes. `part` and `sources` are seen from the root, with /, once the entry
+    is `below` its folder."""
+
+    part: str = field(
+        metadata=key(
+            Text(
+                'a file and what of it makes the part, such as "models/bracket.py::bracket"',
+                1000,
+                _INSIDE,
+                r"^[^:]+::[A-Za-z_][A-Za-z0-9_]*$",
+            ),
+            "What the part is called, FILE::NAME, for `files` under `parts` and on the command "
+            "line. Without a `command` FILE is Python, and its function NAME is called.",
+        )
+    )
+    command: tuple[str, ...] = field(
+        default=(),
+        metadata=key(
+            Many(Text("a word of the command", 1000), 1, 100, "a list of words"),
+            "Program and arguments that make the mesh, run in this file's folder, by no shell; "
+            '"{mesh.stl}" stands for the file to write, with the suffix of its format. Left out: '
+            "the function is called, and what it returns is the part.",
+        ),
+    )
+    sources: tuple[str, ...] = field(
+        default=(),
+        metadata=key(
+            Kept(
+                OneOf((GLOB, Many(GLOB, 1, 500, "a list of patterns"))),
+                lambda said: (said,) if isinstance(said, str) else said,
+            ),
+            "Files that the part is made from, besides FILE: it is made anew where one of them "
+            "changes. Left out: every Python file.",
+        ),
+    )
+    run: Literal["when named", "always"] = field(
+        default="when named",
+        metadata=key(
+            Choice(("when named", "always")),
+            "When the code is run: where the part is named on the command line; or always, in "
+            "checks against a revision that says so of the same entry.",
+        ),
+    )
+    folder: str = ""
+
+    @property
+    def file(self) -> str:
+        """The file that holds the code."""
+        return self.part.partition("::")[0]
+
+    @property
+    def name(self) -> str:
+        """What of the file makes the part."""
+        return self.part.partition("::")[2]
+
+    def is_from(self, path: str) -> bool:
+        """Whether the part is made from this file."""
+        patterns = self.file, *(self.sources or (f"{self.folder}**/*.py",))
+        return any(matches(pattern, path) for pattern in patterns)
+
+    def below(self, folder: str) -> GeneratedEntry:
+        """The same with paths seen from the root; `folder` is that of `wallguard.yaml`, ended by
+        /."""
+
+        def seen(path: str) -> str:
+            return folder + PurePosixPath(path).as_posix() + "/" * path.endswith("/")
+
+        part, sources = seen(self.part), tuple(map(seen, self.sources))
+        return GeneratedEntry(part, self.command, sources, self.run, folder)
