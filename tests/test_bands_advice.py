@@ -134,3 +134,14 @@ def test_every_number_advised_is_itself_good(seed):
         assert numbers
         assert {table.classify(number, BOTH) for number in numbers} == {"solid"}, text
         assert ("is good" in text) == (table.classify(thickness, BOTH) == "solid")
+
+
+def test_what_is_off_alike_everywhere_is_not_for_the_drawing_to_mend():
+    grown = BandTable((Band(0, math.inf, "solid", 0.2, 1, 0, "declared"),))
+    mend = (
+        "every wall comes out 0.20 mm thicker, out of tolerance: compensate that in the process's "
+        "settings, or widen `tolerance`"
+    )
+    assert advise(grown, 1.0, BOTH) == mend
+    assert advise(grown, 1.0, BOTH, 0.8) == mend
+    assert advise(grown, 0.5, BOTH, 0.8) == f"draw ≥ 0.80 mm; {mend}"

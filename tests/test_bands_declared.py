@@ -1,4 +1,5 @@
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -101,3 +102,28 @@ def test_the_bands_of_one_axis_hold_for_walls_along_it_only():
     assert [band.fill for band in band_table(rules).bands] == ["hollow"]
     assert band_table(rules, "x") == band_table(rules)
     assert [band.fill for band in band_table(rules, "y").bands] == ["missing", "solid"]
+
+
+@pytest.mark.parametrize("growth", [0.05, 0.0, 0.2])
+def test_faces_that_grow_thicken_every_wall_by_twice_as_much(growth):
+    powder = replace(rules("powder bed fusion"), growth=growth, growth_uncertainty=0.03)
+    table = band_table(powder)
+    assert table.basis == "declared"
+    for drawn in (0.3, 1.0, 7.0):
+        outcome = table.outcome(drawn)
+        assert (outcome.fill, outcome.uncertainty) == ("solid", 0.03)
+        assert outcome.printed == pytest.approx(drawn + 2 * growth)
+
+
+def test_faces_that_shrink_leave_nothing_of_what_is_too_thin():
+    table = band_table(replace(rules("vat photopolymerization"), growth=-0.05))
+    assert table.outcome(0.09).fill == "missing"
+    assert table.outcome(0.11).printed == pytest.approx(0.01)
+    assert table.outcome(1.0).deviation == pytest.approx(-0.1)
+
+
+def test_bands_go_before_what_follows_from_growth():
+    few = [DeclaredBand(0, 0.3, "missing"), DeclaredBand(0.3, 0.6, "solid", 0.2, 0.02, slope=1)]
+    table = band_table(replace(rules("powder bed fusion", bands=few), growth=0.05))
+    printed = [table.outcome(drawn).printed for drawn in (0.2, 0.4, 1.0)]
+    assert printed == [None, pytest.approx(0.6), pytest.approx(1.1)]

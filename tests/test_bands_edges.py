@@ -11,7 +11,7 @@ from test_bands_calculated import READ_ON_A, READ_ON_D, A, D
 from test_checks import found
 
 from wallguard.bands.advice import advise
-from wallguard.bands.chart import basis_remark, chart_of
+from wallguard.bands.chart import basis_remark, chart_of, growth_remark
 from wallguard.bands.declared import band_table, believed
 from wallguard.coupon.plan import plan
 from wallguard.rules.model import DeclaredBand, Rules
@@ -108,6 +108,11 @@ def test_the_chart_says_whether_anybody_read_it():
     assert "no reading" in basis_remark(chart_of(rules(None, replace(whole, source="declared"))))
     powder = Rules("rules/a.yaml", "a", "powder bed fusion", 0.1)
     assert "never measured" in basis_remark(chart_of(powder))
+    grown = replace(powder, growth=0.05)
+    assert "no reading" in basis_remark(chart_of(grown))
+    assert growth_remark(powder) == ""
+    assert growth_remark(grown).startswith("gaps and holes come out 0.10 mm narrower than drawn")
+    assert "wider than drawn, pins 0.10 mm narrower" in growth_remark(replace(powder, growth=-0.05))
 
 
 def test_a_coupon_stands_about_the_edges_themselves():

@@ -482,3 +482,32 @@ def test_a_hole_is_too_deep_for_its_diameter(lying):
     assert "is 15.00 mm deep, 7.5 times its diameter, more than 5" in finding.message
     assert finding.advice == "draw a diameter ≥ 3.00 mm"
     assert told(bored(3.0, 15, lying), minimum=limits) == []
+
+
+POWDER = {"category": "powder bed fusion", "beads": None}
+
+
+def test_a_wall_whose_faces_grow_is_said_with_what_comes_out():
+    (finding,) = found("fill", box([20, 1.0, 10]), **POWDER, growth=0.05, tolerance=(0.08, 0.08))
+    assert "wall 1.00 mm thick" in finding.message
+    assert finding.message.endswith("will come out about 1.10 mm thick (drawn 1.00)")
+    assert finding.measured == pytest.approx(0.10, abs=1e-6)
+    assert finding.advice.startswith("every wall comes out 0.10 mm thicker, out of tolerance")
+    assert found("fill", box([20, 1.0, 10]), **POWDER, growth=0.05, tolerance=(0.1, 0.1)) == []
+
+
+def test_what_is_below_a_minimum_is_said_with_what_faces_make_of_it():
+    plate = box([20, 6, 4])
+    slit = plate - box([12, 0.3, 9], [4, 2.85, -1])
+    hole = plate - m3.Manifold.cylinder(9, 0.3, 0.3, 64).translate([10, 3, -1])
+    minimum = {name: Limit(1.0) for name in ("wall", "gap", "hole")}
+    for check, solid, growth, says in (
+        ("wall", box([20, 0.8, 10]), 0.05, "it comes out about 0.90 mm thick"),
+        ("gap", slit, 0.05, "it comes out about 0.20 mm wide"),
+        ("gap", slit, 0.15, "it closes"),
+        ("gap", slit, 0.0, "its sides may fuse"),
+        ("hole", hole, 0.1, "it comes out about 0.40 mm wide"),
+        ("hole", hole, -0.1, "it comes out about 0.80 mm wide"),
+    ):
+        (finding,) = found(check, solid, **POWDER, growth=growth, minimum=minimum)
+        assert finding.message.endswith(says), (check, growth)

@@ -109,7 +109,8 @@ def test_every_key_that_the_process_knows_is_there_with_its_meaning(
             assert (f"allowed {row.limit.what}" in text) == known
             written = f"\n  {row.id}: " in text or f"\n  # {row.id}: " in text
             assert written == known
-    unfit = {"extends"} if category == "material extrusion" else {"extends", "beads"}
+    faces = {"growth", "growth_uncertainty"}
+    unfit = {"extends", *(faces if category == "material extrusion" else {"beads"})}
     for key in RULE_FILE.keys:
         assert (f"\n{key}:" in text or f"\n# {key}:" in text) == (key not in unfit)
     assert ("filament" in text) == (category == "material extrusion")

@@ -74,6 +74,8 @@ MINIMAL: dict[str, Any] = {
     "name": "resin",
     "process": {"category": "vat photopolymerization"},
     "layer_height": 0.05,
+    "growth": 0.05,
+    "growth_uncertainty": 0.02,
 }
 REPOSITORY: dict[str, Any] = {
     "wallguard": 1,

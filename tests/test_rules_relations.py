@@ -208,3 +208,20 @@ def test_of_what_is_worse_when_larger_nothing_may_be_allowed(tmp_path):
     assert rules.minimum["trapped"].fail == 0
     assert rules.strictest("trapped") == 0
     assert "hole" not in rules.minimum  # a minimum of 0 asks nothing
+
+
+def test_growth_is_for_processes_that_lay_no_beads() -> None:
+    assert texts(document("growth: 0.05\ngrowth_uncertainty: 0.02\n", "powder bed fusion")) == []
+    assert with_beads("growth: 0.05\n") == [
+        "`growth` is for processes that lay no beads, but this is material extrusion"
+    ]
+    assert texts(document("growth_uncertainty: 0.02\n", "powder bed fusion")) == [
+        "`growth_uncertainty` says how well `growth` is known, and there is none"
+    ]
+    few = "bands:\n  - {from: 0.2, to: 0.5, fill: missing}\n"
+    assert texts(document(f"growth: 0.05\n{few}", "powder bed fusion")) == []
+    alone = list(relations(document(few, "powder bed fusion")))
+    assert [problem.remedy for problem in alone] == [
+        "Add a band there, or add `growth`",
+        "Leave `to` out in the last band, or add `growth`",
+    ]

@@ -98,8 +98,7 @@ def advise(
     nominal = reading(thickness if across is None else across)
     ranges = _good(table, tolerance, minimum, square)
     if not ranges:
-        limit = f" from {minimum:.2f} mm up" if minimum > 0 else ""
-        return f"{NOTHING_GOOD}{limit}: change the process or its settings"
+        return _nothing_good(table, nominal, minimum)
     if any(first <= nominal <= last for first, last in ranges):
         return f"{_one(nominal, drawn)}{where} is good to draw"
     choices = [("≤", good) for good in ranges if good[1] < nominal][-1:]
@@ -107,6 +106,21 @@ def advise(
     if drawn.scale == 1:
         return f"draw {' or '.join(_named(good, sign) for sign, good in choices)} mm{where}"
     return f"draw {' or '.join(_scaled(good, sign, drawn) for sign, good in choices)}{where}"
+
+
+def _nothing_good(table: BandTable, nominal: float, minimum: float) -> str:
+    """What to do where no thickness is good: where all are off alike, that is not for the drawing
+    to mend."""
+    last = table.bands[-1]
+    if last.fill != "solid" or last.slope != 1 or f"{abs(last.offset):.2f}" == "0.00":
+        limit = f" from {minimum:.2f} mm up" if minimum > 0 else ""
+        return f"{NOTHING_GOOD}{limit}: change the process or its settings"
+    off = f"{abs(last.offset):.2f} mm {'thicker' if last.offset > 0 else 'thinner'}"
+    draw = f"draw ≥ {minimum:.2f} mm; " if nominal < minimum - COMPUTING_ERROR else ""
+    return (
+        f"{draw}every wall comes out {off}, out of tolerance: compensate that in the process's "
+        "settings, or widen `tolerance`"
+    )
 
 
 def nearest_drawn(

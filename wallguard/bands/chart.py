@@ -89,6 +89,18 @@ def basis_remark(chart: Chart) -> str:
     return f"calculated, never measured{edges}. A coupon tells: `wallguard coupon make`"
 
 
+def growth_remark(rules: Rules) -> str:
+    """What grown faces make of what is no wall; empty where nothing is known of it."""
+    off = 2 * (rules.growth or 0.0)
+    if f"{abs(off):.2f}" == "0.00":
+        return ""
+    less, more = ("narrower", "wider") if off > 0 else ("wider", "narrower")
+    return (
+        f"gaps and holes come out {abs(off):.2f} mm {less} than drawn, pins {abs(off):.2f} mm "
+        f"{more} (`growth`)"
+    )
+
+
 def spacing_remark(rules: Rules) -> str:
     """What beads spaced by volume would change, where a rule file does not say how they lie.
 

@@ -19,9 +19,10 @@ def band_table(rules: Rules, axis: Axis | None = None) -> BandTable:
           apart: of walls in any direction
 
     Where a band is declared (or measured) it holds, elsewhere the one calculated from bead
-    settings, with its edges as uncertain as these say (`bands.edges`). A process that lays no beads
-    and declares no band is taken to print every wall solid and as drawn, with no uncertainty: its
-    bands say so (`source` is `assumed`).
+    settings, with its edges as uncertain as these say (`bands.edges`), or, where no beads are laid,
+    the one that follows from how far faces grow. A process of which none of this is known is taken
+    to print every wall solid and as drawn, with no uncertainty: its bands say so (`source` is
+    `assumed`).
 
     Raises InputError where the bands overlap, leave a hole that nothing fills, or hold impossible
     numbers.
@@ -48,9 +49,21 @@ def _base(rules: Rules) -> tuple[Band, ...]:
 
         bands = calculated(rules.beads, rules.layer_height).bands
         return tuple(with_uncertain_edges(bands, rules.beads.edge_uncertainty))
+    if rules.growth is not None:
+        return _grown(rules.growth, rules.growth_uncertainty)
     if rules.category == "material extrusion" or rules.bands:
         return ()
     return (Band(0.0, math.inf, "solid", 0.0, 1.0, 0.0, "assumed"),)
+
+
+def _grown(growth: float, uncertainty: float) -> tuple[Band, ...]:
+    """Every wall with both faces `growth` (mm) further out; of one that shrinks by all of its
+    thickness nothing is left."""
+    thicker = 2 * growth
+    solid = Band(max(0.0, -thicker), math.inf, "solid", thicker, 1.0, uncertainty, "declared")
+    if thicker >= 0:
+        return (solid,)
+    return Band(0.0, -thicker, "missing", 0.0, 0.0, 0.0, "declared"), solid
 
 
 def _over(upper: Iterator[Band], base: tuple[Band, ...]) -> Iterator[Band]:

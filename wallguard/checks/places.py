@@ -21,7 +21,7 @@ from typing import cast
 
 from wallguard.bands.advice import leaning
 from wallguard.bands.table import Outcome
-from wallguard.base.text import below, limit_text, mm, place, span
+from wallguard.base.text import SHOWN, below, limit_text, mm, place, span
 from wallguard.checks.case import Broken, Case, Spot, extent
 from wallguard.findings.model import Breach, Finding, Kind, Mark, Printed, Spread, Subject
 from wallguard.findings.outcomes import SEVERITIES
@@ -298,7 +298,23 @@ def _message(case: Case, place: _Place, limits: Sequence[_Limit], where: str) ->
             clauses.append(f"{each.breach.says} where it is {thick} thick")
         else:
             clauses.append(each.breach.says)
+    clauses += [] if outcomes else _comes_out(case, place)
     return "; it ".join([f"{_head(case, place, limits[0], where)} {clauses[0]}", *clauses[1:]])
+
+
+def _comes_out(case: Case, place: _Place) -> list[str]:
+    """What faces that grow make of a place where no limit speaks of it."""
+    grown, thing = 2 * (case.rules.growth or 0.0), place.subject
+    if not isinstance(thing, Stretch | Round) or f"{abs(grown):.2f}" == "0.00":
+        return []
+    if place.kind in ("wall", "pin"):
+        printed = _outcome(case, thing).printed
+    else:
+        printed = _thickness(thing).min - grown
+    if printed is None or printed < SHOWN:
+        return ["closes" if place.kind in ("gap", "hole") else "will not be printed"]
+    wide = "thick" if place.kind == "wall" else "wide"
+    return [f"comes out about {printed:.2f} mm {wide}"]
 
 
 def _below(minima: Sequence[_Limit], *, named: bool) -> str:

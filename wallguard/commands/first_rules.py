@@ -32,6 +32,7 @@ _MINIMUM = (
     "allowed is asked for. What is left out is not asked."
 )
 _SUPPORTS = "without supports"
+_GROWTH = "half of what callipers read more than was drawn"
 _METAL = "of metal; plastic lies on its powder"
 
 
@@ -76,7 +77,7 @@ def first_rules(path: str, category: Category, nozzle: float | None, layer_heigh
             layer_height=round(layer_height, 4),
             tolerance=(tolerance, tolerance),
         )
-        beside = {}
+        beside = {"growth": _GROWTH}
         limits = {**_LIMITS[category], **_plates(_LIMITS[category]["wall"], layer_height)}
     return _text(rules, limits, {"tolerance": COMMON, **beside})
 

@@ -41,6 +41,8 @@ def rule_file(fitted: Fit, base: Rules) -> str:
         beads=fitted.beads and _rounded(fitted.beads),
         bands=tuple(map(_told, fitted.bands)),
         axes={axis: tuple(map(_told, bands)) for axis, bands in fitted.axes.items()},
+        growth=None,  # bands say it for every thickness
+        growth_uncertainty=0.0,
         notes=notes,
     )
     return write.text(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from wallguard.bands.advice import NOTHING_GOOD, range_text
-from wallguard.bands.chart import HEADS, Chart, basis_remark, rows, spacing_remark
+from wallguard.bands.chart import HEADS, Chart, basis_remark, growth_remark, rows, spacing_remark
 from wallguard.reports.markdown_text import code, prose
 from wallguard.rules.model import Axis
 from wallguard.rules.origin import origin
@@ -32,7 +32,8 @@ def _lines(chart: Chart) -> Iterator[str]:
     yield ""
     yield f"Good is: {chart.asked}."
     yield ""
-    for remark in filter(None, (basis_remark(chart), spacing_remark(chart.rules))):
+    rules = chart.rules
+    for remark in filter(None, (basis_remark(chart), growth_remark(rules), spacing_remark(rules))):
         yield f"{remark[0].upper()}{remark[1:]}."
         yield ""
     for step in chart.steps:

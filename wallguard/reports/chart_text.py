@@ -7,7 +7,7 @@ import math
 import textwrap
 
 from wallguard.bands.advice import NOTHING_GOOD, range_text
-from wallguard.bands.chart import HEADS, Chart, basis_remark, rows, spacing_remark
+from wallguard.bands.chart import HEADS, Chart, basis_remark, growth_remark, rows, spacing_remark
 from wallguard.bands.table import BandTable
 from wallguard.base.plain import plain
 from wallguard.rules.model import Fill
@@ -90,6 +90,7 @@ def _good(chart: Chart) -> list[str]:
         *textwrap.wrap(text, _WIDTH, subsequent_indent="  "),
         *textwrap.wrap(f"({chart.asked})", _WIDTH),
         *textwrap.wrap(basis_remark(chart), _WIDTH),
+        *textwrap.wrap(growth_remark(chart.rules), _WIDTH),
         *textwrap.wrap(spacing_remark(chart.rules), _WIDTH),
         *(
             line

@@ -60,6 +60,14 @@ def rules_schema() -> JsonSchema:
                 "if": _in_category("vat photopolymerization", "powder bed fusion"),
                 "then": {"not": {"required": ["beads"]}},
             },
+            {
+                "if": _in_category("material extrusion"),
+                "then": {"properties": {"growth": False, "growth_uncertainty": False}},
+            },
+            {
+                "if": {"not": inherits, "required": ["growth_uncertainty"]},
+                "then": {"required": ["growth"]},
+            },
             *(_only_for(feature) for feature in FEATURES if feature.categories != CATEGORIES),
         ],
     }

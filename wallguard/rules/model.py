@@ -342,12 +342,28 @@ class Rules:
             table_of(Beads, "bead settings"), "Bead settings, from which outcomes are calculated."
         ),
     )
+    growth: float | None = field(
+        default=None,
+        metadata=key(
+            Number(-1, 1, "mm"),
+            "How far, in mm, each face comes out beyond where it is drawn, where no beads are "
+            "laid; negative: short of it. Walls and pins are thicker by twice this, gaps and holes "
+            "as much narrower.",
+        ),
+    )
+    growth_uncertainty: float = field(
+        default=0.0,
+        metadata=key(
+            _UNCERTAINTY,
+            "Expanded uncertainty (k = 2), in mm, of what follows from `growth`.",
+        ),
+    )
     bands: tuple[DeclaredBand, ...] = field(
         default=(),
         metadata=key(
             _BANDS,
-            "Declared or measured outcomes by nominal thickness. Where bead settings stand beside "
-            "them, these bands go first and the rest is calculated.",
+            "Declared or measured outcomes by nominal thickness. Where bead settings or `growth` "
+            "stand beside them, these bands go first and the rest follows from those.",
         ),
     )
     axes: dict[Axis, tuple[DeclaredBand, ...]] = field(

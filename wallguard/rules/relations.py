@@ -12,6 +12,7 @@ from wallguard.rules.features import FEATURES, Feature
 def relations(rules: Mapping) -> Iterator[Problem]:
     """The contradictions in a rule file whose values are each valid by themselves."""
     yield from _category(rules)
+    yield from _growth(rules)
     for feature in FEATURES:
         yield from _unknown(rules, feature)
         yield from _levels(rules, feature)
@@ -43,6 +44,25 @@ def _category(rules: Mapping) -> Iterator[Problem]:
             category.place,
             "neither `beads` nor `bands` says how walls come out",
             "Add bead settings, or a table of bands",
+        )
+
+
+def _growth(rules: Mapping) -> Iterator[Problem]:
+    category, growth = rules.at("process", "category"), rules.at("growth")
+    unsure = rules.at("growth_uncertainty")
+    for name, entry in (("growth", growth), ("growth_uncertainty", unsure)):
+        if entry and category and category.value.plain() == "material extrusion":
+            yield Problem(
+                entry.place,
+                f"`{name}` is for processes that lay no beads, but this is material extrusion"
+                f"{_elsewhere(category.place, entry.place)}",
+                "Write `beads.offset` or `bands` instead, or correct `process.category`",
+            )
+    if unsure and not growth:
+        yield Problem(
+            unsure.place,
+            "`growth_uncertainty` says how well `growth` is known, and there is none",
+            "Add `growth`, in mm for each face",
         )
 
 
@@ -167,7 +187,7 @@ def _bands(rules: Mapping, *keys: str) -> Iterator[Problem]:
     bands, name = rules.at(*keys), ".".join(keys)
     if bands is None or not isinstance(bands.value, Sequence) or not bands.value.items:
         return
-    calculated = rules.at("beads") is not None
+    calculated = rules.at("beads") is not None or rules.at("growth") is not None
     rows = [item for item in bands.value.items if isinstance(item, Mapping)]
     single = [problem for row in rows for problem in _band(row, name)]
     yield from single
@@ -175,7 +195,7 @@ def _bands(rules: Mapping, *keys: str) -> Iterator[Problem]:
         return
     rows.sort(key=lambda row: row.plain()["from"])
     if rows[0].plain()["from"] > 0 and not calculated:
-        yield _hole(rows[0], 0, name)
+        yield _hole(rows[0], 0, name, _beyond(rules))
     for row, following in pairwise(rows):
         end, start = row.plain().get("to"), following.plain()["from"]
         if end is None or start < end:
@@ -187,22 +207,29 @@ def _bands(rules: Mapping, *keys: str) -> Iterator[Problem]:
                 "Let each band begin where the one before it ends",
             )
         elif start > end and not calculated:
-            yield _hole(following, end, name)
+            yield _hole(following, end, name, _beyond(rules))
     last = rows[-1].plain().get("to")
     if last is not None and not calculated:
         yield Problem(
             rows[-1].place,
             f"`{name}`: nothing says how walls of {last:g} mm and more come out",
-            "Leave `to` out in the last band, or add `beads`",
+            f"Leave `to` out in the last band, or add {_beyond(rules)}",
         )
 
 
-def _hole(row: Mapping, end: float, name: str) -> Problem:
+def _beyond(rules: Mapping) -> str:
+    """What tells the outcome of walls that no band does."""
+    category = rules.at("process", "category")
+    lays = category is None or category.value.plain() == "material extrusion"
+    return "`beads`" if lays else "`growth`"
+
+
+def _hole(row: Mapping, end: float, name: str, beyond: str) -> Problem:
     start = row.plain()["from"]
     return Problem(
         row.place,
         f"`{name}`: nothing says how walls from {end:g} to {start:g} mm come out",
-        "Add a band there, or add `beads`",
+        f"Add a band there, or add {beyond}",
     )
 
 

@@ -15,6 +15,7 @@ from wallguard.rules.model import Limit, Rules
 NOTHING_SAID = Comments()
 # What only speaks of processes that lay beads.
 _OF_BEADS = ("beads", "process.filament", "process.flow")
+_OF_FACES = ("growth", "growth_uncertainty")
 
 
 def text(
@@ -36,7 +37,7 @@ def described(rules: Rules, comments: Comments, table: Table = RULE_FILE) -> Com
     """The comments, with the meaning of every key above it, and the keys that `rules` leave out
     offered, as far as they suit the process."""
     unfit = {f"minimum.{row.id}" for row in FEATURES if rules.category not in row.categories}
-    unfit |= {"extends", *({} if rules.category == "material extrusion" else _OF_BEADS)}
+    unfit |= {"extends", *(_OF_FACES if rules.category == "material extrusion" else _OF_BEADS)}
     keys = dict(_keys(table, table.plain(rules), ""))
     above = {path: [field.help] for path, (field, _) in keys.items() if path not in unfit}
     offered = {
