@@ -13,7 +13,7 @@ measured in turn: both with compiled bytecode, as what is installed has it, and 
 `--start` measures that alone.
 
 `--features` holds a check of every limit that a process category knows against the check of the
-benchmark's own few, and names the limits that cost most.
+benchmark's own few, and names the limits that cost most where that is too much.
 """
 
 from __future__ import annotations
@@ -209,17 +209,16 @@ class Bench:
             self.rules[category] = replace(few, minimum={**few.minimum, **more})
             return self.seconds(part, category)
 
-        base = seconds({})
-        dear = [(seconds({name: limit}) - base, name) for name, limit in known.items()]
-        every = seconds(known)
-        self.rules[category] = few
+        base, every = seconds({}), seconds(known)
         within = every <= ALL_TIMES * base + SECONDS
-        most = ", ".join(f"{name} {cost:.2f}" for cost, name in sorted(dear)[:-4:-1])
-        print(
-            f"{part:8} in {few.category:25}  few {base:7.3f} s  all {every:7.3f} s  "
-            f"ratio {every / base:5.2f}  {'' if within else 'NOT '}within; dearest: {most}",
-            flush=True,
-        )
+        said = f"{part:8} in {few.category:25}  few {base:7.3f} s  all {every:7.3f} s  "
+        said += f"ratio {every / base:5.2f}  {'' if within else 'NOT '}within"
+        if not within:
+            dear = [(seconds({name: limit}) - base, name) for name, limit in known.items()]
+            said += "; dearest: "
+            said += ", ".join(f"{name} {cost:.2f}" for cost, name in sorted(dear)[:-4:-1])
+        self.rules[category] = few
+        print(said, flush=True)
         return within
 
     def slope(self, what: str, solids: list, category: str) -> bool:

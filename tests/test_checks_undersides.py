@@ -6,12 +6,14 @@ import math
 import manifold3d as m3
 import numpy as np
 import pytest
+import shapely
 from solids import box, mesh, prism
 from test_checks import found, told
 
 from wallguard.rules.model import Limit
 from wallguard.sections.cut import cut
 from wallguard.shapes.footprints import find_footprints
+from wallguard.shapes.regions import overlaid
 from wallguard.shapes.undersides import Ask, find_undersides
 
 TURNS = [0.0, 23.7, 45.0, 90.0]
@@ -248,3 +250,14 @@ def test_a_spiral_of_parts_keeps_its_order():
     assert [round(each.above, 1) for each in islands] == [3.0, 6.0, 9.0]
     assert all(each.hangs is None for each in islands)
     assert np.allclose([each.area for each in islands], 25.0)
+
+
+def test_regions_that_cannot_be_laid_over_one_another_as_they_are():
+    bow = shapely.Polygon([(0, 0), (4, 4), (4, 0), (0, 4)])  # crosses itself
+    strip = shapely.box(-1, 1, 5, 2)
+    with pytest.raises(shapely.GEOSException):
+        shapely.difference(bow, strip)
+    # Two triangles of 4 mm² less what the strip covers of them: half-widths fall from 1 to 0.
+    assert overlaid(shapely.difference, bow, strip).area == pytest.approx(8 - 2 * 1.5, abs=1e-5)
+    edge = overlaid(shapely.intersection, shapely.LineString([(0, 0), (4, 4)]), strip)
+    assert edge.length == pytest.approx(math.sqrt(2))

@@ -22,7 +22,7 @@ import numpy as np
 import shapely
 
 from wallguard.sections.sections import Sections
-from wallguard.shapes.regions import SHARED, Joined, material, parts
+from wallguard.shapes.regions import SHARED, Joined, material, overlaid, parts
 
 Point = tuple[float, float, float]
 Box = tuple[Point, Point]
@@ -151,16 +151,18 @@ def _air(sections: Sections, section: int) -> tuple[list[shapely.Geometry], shap
     """What a section encloses, and what it fills together with that."""
     shape = material(sections, section)
     filled = shapely.union_all([shapely.Polygon(part.exterior) for part in parts(shape)])
-    return list(parts(shapely.difference(filled, shape))), filled
+    return list(parts(overlaid(shapely.difference, filled, shape))), filled
 
 
 def _share(one: shapely.Geometry, other: shapely.Geometry) -> bool:
-    return bool(shapely.intersects(one, other) and shapely.intersection(one, other).area > SHARED)
+    if not shapely.intersects(one, other):
+        return False
+    return bool(overlaid(shapely.intersection, one, other).area > SHARED)
 
 
 def _leaves(shape: shapely.Geometry, filled: shapely.Geometry) -> bool:
     """Whether some of a region lies beyond what another layer fills and encloses."""
-    return bool(shapely.difference(shape, filled).area > SHARED)
+    return bool(overlaid(shapely.difference, shape, filled).area > SHARED)
 
 
 def _cup(hollow: _Hollow, shape: shapely.Geometry, vented: bool) -> Cup:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from wallguard.base.arrays import connected
 from wallguard.sections.sections import Sections
-from wallguard.shapes.regions import SHARED, Joined, material, parts
+from wallguard.shapes.regions import SHARED, Joined, material, overlaid, parts
 
 Point = tuple[float, float, float]
 Box = tuple[Point, Point]
@@ -133,7 +133,7 @@ def _lying(below: NDArray[np.object_], above: NDArray[np.object_]) -> tuple[_Int
     """Which of two layers' regions share area."""
     high, low = shapely.STRtree(below).query(above, predicate="intersects")
     if len(high) and (len(below) > 1 or len(above) > 1):
-        shared = shapely.area(shapely.intersection(above[high], below[low])) > SHARED
+        shared = shapely.area(overlaid(shapely.intersection, above[high], below[low])) > SHARED
         high, low = high[shared], low[shared]
     return low.astype(np.int64), high.astype(np.int64)
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -10,6 +13,18 @@ from wallguard.sections.sections import Sections
 
 # Regions of two layers that share less than this, mm², only touch.
 SHARED = 1e-4
+# Where rounding keeps regions from being laid over one another they are rounded to this, mm.
+_GRID = 1e-6
+
+
+def overlaid(function: Callable[..., Any], one: Any, other: Any) -> Any:
+    """What `function`, shapely's `difference` or `intersection`, makes of regions or arrays of
+    them. Corners that nearly lie on one another are rounded where it cannot be computed without."""
+    try:
+        return function(one, other)
+    except shapely.GEOSException:
+        sound = [shapely.make_valid(each, method="structure") for each in (one, other)]
+        return function(*sound, grid_size=_GRID)
 
 
 def material(sections: Sections, section: int) -> shapely.Geometry:

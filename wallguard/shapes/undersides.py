@@ -34,9 +34,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected
+from wallguard.base.arrays import connected, ranges
 from wallguard.mesh.edges import edges_of
 from wallguard.mesh.mesh import Mesh
+from wallguard.shapes.regions import overlaid
 
 Point = tuple[float, float, float]
 Box = tuple[Point, Point]
@@ -261,8 +262,8 @@ def _measured(
     region = _plan(patch.corner)
     lines = shapely.multilinestrings(list(carried)) if len(carried) else shapely.LineString()
     if not lying.is_empty:
-        rest = shapely.difference(region, lying)
-        edge = shapely.intersection(rest.boundary, shapely.buffer(lying, _INSET))
+        rest = overlaid(shapely.difference, region, lying)
+        edge = overlaid(shapely.intersection, rest.boundary, shapely.buffer(lying, _INSET))
         lines = shapely.union(lines, edge)
         region = rest
     if region.area < _TINY:
@@ -399,25 +400,69 @@ def _spans(points: _Floats, border: _Border) -> tuple[_Floats, _Floats]:
     (n,), infinite where there is none, and its ends (n, 2, 2)."""
     best = np.full(len(points), np.inf)
     ends = np.zeros((len(points), 2, 2))
+
+    def shorten(direction: _Floats, ahead: _Floats, back: _Floats) -> None:
+        shorter = np.flatnonzero(ahead + back < best - _TINY)
+        best[shorter] = (ahead + back)[shorter]
+        way = np.broadcast_to(direction, points.shape)[shorter]
+        ends[shorter, 0] = points[shorter] - back[shorter, None] * way
+        ends[shorter, 1] = points[shorter] + ahead[shorter, None] * way
+
+    for direction in border.directions():
+        shorten(direction, *_along(points, direction, border))
+    past = border.past(points)
     step = max(1, _AT_ONCE // max(1, len(border.start)))
-    every = [np.broadcast_to(one, points.shape) for one in border.directions()]
-    for direction in (*every, border.past(points)):
-        for first in range(0, len(points), step):
-            own = slice(first, first + step)
-            ahead, held = _hits(points[own], direction[own], border)
-            back, also = _hits(points[own], -direction[own], border)
-            length = np.where(held & also, ahead + back, np.inf)
-            shorter = length < best[own] - _TINY
-            at = np.flatnonzero(shorter) + first
-            best[at] = length[shorter]
-            ends[at, 0] = points[at] - back[shorter, None] * direction[at]
-            ends[at, 1] = points[at] + ahead[shorter, None] * direction[at]
+    both = [
+        np.concatenate(
+            [
+                _hits(points[first : first + step], way[first : first + step], border)
+                for first in range(0, len(points), step)
+            ]
+        )
+        for way in (past, -past)
+    ]
+    shorten(past, *both)
     return best, ends
 
 
-def _hits(points: _Floats, toward: _Floats, border: _Border) -> tuple[_Floats, _Bools]:
-    """How far (n,) rays from points, each toward its own direction (n, 2), go to the rim, and
-    whether it carries there."""
+def _along(points: _Floats, toward: _Floats, border: _Border) -> tuple[_Floats, _Floats]:
+    """How far (n,) the carried rim lies from points ahead in one direction (2,), and how far back;
+    infinite where the rim that is met first does not carry."""
+    square = np.array([-toward[1], toward[0]])
+    # Seen along the direction pieces are ranges, and points meet those that they lie in.
+    aside = points @ square
+    start, way = border.start @ square, border.way @ square
+    crosses = np.flatnonzero(np.abs(way) > 1e-12)
+    ends = np.sort(np.stack((start, start + way))[:, crosses], axis=0)
+    slack = 1e-9 * (ends[1] - ends[0])
+    order = np.argsort(aside, kind="stable")
+    first = np.searchsorted(aside[order], ends[0] - slack, "left")
+    last = np.searchsorted(aside[order], ends[1] + slack, "right")
+    owner, place = ranges(first, last - first)
+    piece, point = crosses[owner], order[place]
+    share = (aside[point] - start[piece]) / way[piece]
+    met = border.start[piece] + share[:, None] * border.way[piece]
+    far = (met - points[point]) @ toward
+    return _nearest(point, far, piece, border, len(points)), _nearest(
+        point, -far, piece, border, len(points)
+    )
+
+
+def _nearest(point: _Ints, far: _Floats, piece: _Ints, border: _Border, count: int) -> _Floats:
+    """How far each point's nearest piece ahead is, (count,); infinite where that does not carry."""
+    ahead = far > _TINY
+    point, far, piece = point[ahead], far[ahead], piece[ahead]
+    least = np.full(count, np.inf)
+    np.minimum.at(least, point, far)
+    carries = np.zeros(count, bool)
+    hit = far == least[point]
+    carries[point[hit]] = border.carries[piece[hit]]
+    return np.where(carries, least, np.inf)
+
+
+def _hits(points: _Floats, toward: _Floats, border: _Border) -> _Floats:
+    """How far (n,) rays from points, each toward its own direction (n, 2), go to the rim; infinite
+    where it does not carry there."""
     way, gap = border.way, border.start[None] - points[:, None]
     x, y = toward[:, :1], toward[:, 1:]
     cross = x * way[:, 1] - y * way[:, 0]
@@ -429,7 +474,7 @@ def _hits(points: _Floats, toward: _Floats, border: _Border) -> tuple[_Floats, _
     far = np.where(hits, far, np.inf)
     first = far.argmin(axis=1)
     rows = np.arange(len(points))
-    return far[rows, first], border.carries[first] & np.isfinite(far[rows, first])
+    return np.where(border.carries[first], far[rows, first], np.inf)
 
 
 def _made(patch: _Patch, worst: _Worst, carried: bool) -> Underside:
