@@ -138,6 +138,60 @@ def knee_joint() -> list[Manifold]:
     return [raised(fork, 0, 12), raised(tongue, 0, 12)]
 
 
+# Crown jewels, in millimetres
+
+
+def column(across: float, low: float, high: float, top: float = 1.0) -> Manifold:
+    """An upright column of eight sides, so wide from corner to corner; `top`: how much of it is
+    left at its upper end."""
+    corners = CrossSection.circle(across / 2, 8).rotate(22.5)
+    return Manifold.extrude(corners, high - low, scale_top=(top, top)).translate([0, 0, low])
+
+
+def orb(across: float) -> Manifold:
+    """Two blunt pyramids of eight sides, foot to foot."""
+    half = column(across, 0, across / 2, 0.4)
+    return (half + half.rotate([180, 0, 0])).translate([0, 0, across / 2])
+
+
+def royal_orb() -> Manifold:
+    """A hollow orb, walls of 2 mm, closed all around."""
+    return orb(30) - orb(25).translate([0, 0, 2.5])
+
+
+def goose_egg() -> Manifold:
+    """A hollow egg of eight sides, with a hole of 1.5 mm at each end to thread it on a ribbon."""
+    egg = column(24, 0, 34, 0.6) - column(20, 2, 31, 0.6)
+    return egg - raised(disc(1.5), -1, 40)
+
+
+def goblet() -> Manifold:
+    """A goblet that is printed standing, as it is drawn: its bowl is 24 mm wide inside."""
+    return column(28, 0, 30) - column(24, 4, 40)
+
+
+def brooch() -> Manifold:
+    """A brooch with two edges of 42 degrees."""
+    side = math.tan(math.radians(42) / 2) * 8
+    return raised(CrossSection.hull_points([[-8, 0], [0, -side], [8, 0], [0, side]]), 0, 12)
+
+
+def sceptre() -> Manifold:
+    """A rod 1.6 mm wide and 40 mm high upon a foot."""
+    return column(16, 0, 3) + column(1.6, 2, 43)
+
+
+def chain() -> list[Manifold]:
+    """A ring and the bar that is to turn in it: two bodies with 0.2 mm of air between."""
+    ring = rectangle(14, 14) - rectangle(6, 6)
+    return [raised(ring, 0, 4), raised(rectangle(5.6, 5.6), -6, 10)]
+
+
+def medal() -> Manifold:
+    """For the goose's footman: a plate with a raised boss, and a hole for its ribbon."""
+    return column(30, 0, 2) + column(16, 1, 4) - raised(disc(2.5, 0, 12), -1, 5)
+
+
 # Scenery
 
 
@@ -201,6 +255,13 @@ PARTS = {
     "scenery/cart_wheel.stl": cart_wheel,
     "scenery/town_hall.stl": town_hall,
     "scenery/bell_tower.stl": bell_tower,
+    "jewels/royal_orb.stl": royal_orb,
+    "jewels/goose_egg.stl": goose_egg,
+    "jewels/goblet.stl": goblet,
+    "jewels/brooch.stl": brooch,
+    "jewels/sceptre.stl": sceptre,
+    "jewels/chain.3mf": chain,
+    "jewels/medal.stl": medal,
     "props/cheese.stl": cheese,
 }
 

@@ -298,7 +298,8 @@ def _message(case: Case, place: _Place, limits: Sequence[_Limit], where: str) ->
             clauses.append(f"{each.breach.says} where it is {thick} thick")
         else:
             clauses.append(each.breach.says)
-    clauses += [] if outcomes else _comes_out(case, place)
+    if not outcomes and any(each.breach.unit == "mm" for each in limits):
+        clauses += _comes_out(case, place)
     return "; it ".join([f"{_head(case, place, limits[0], where)} {clauses[0]}", *clauses[1:]])
 
 
@@ -307,10 +308,9 @@ def _comes_out(case: Case, place: _Place) -> list[str]:
     grown, thing = 2 * (case.rules.growth or 0.0), place.subject
     if not isinstance(thing, Stretch | Round) or f"{abs(grown):.2f}" == "0.00":
         return []
+    printed: float | None = _thickness(thing).min - grown
     if place.kind in ("wall", "pin"):
-        printed = _outcome(case, thing).printed
-    else:
-        printed = _thickness(thing).min - grown
+        printed = case.table.outcome(_thickness(thing).min).printed
     if printed is None or printed < SHOWN:
         return ["closes" if place.kind in ("gap", "hole") else "will not be printed"]
     wide = "thick" if place.kind == "wall" else "wide"
