@@ -52,6 +52,7 @@ SUMMARIES = {
     "coupon": "make a test part, and a rule file from what callipers read on it",
     "impact": "show which walls a change of process changes, before an update is rolled out",
     "rehearse": "show what a slicing-software update does to parts, from its toolpath of a coupon",
+    "library": "share rule files between repositories: fetch a library, or make one",
     "toolpath": "verify a toolpath against its part: what becomes of every wall",
     "comment": "put a report on its pull request, in one comment that later runs update",
     "schema": "print a JSON Schema, so that editors complete and check files",

@@ -113,11 +113,15 @@ class Number(_Itself):
 
 @dataclass(frozen=True)
 class Forbidden:
-    """What text may not hold: a regular expression read alike by Python and JSON Schema."""
+    """What text may not hold: a regular expression read alike by Python and JSON Schema.
+
+    secret  whether the text is not to be shown then
+    """
 
     pattern: str
     problem: str
     remedy: str
+    secret: bool = False
 
 
 # Escapes are spelled so that Python and ECMA-262, which JSON Schema uses, read them alike.
@@ -177,7 +181,8 @@ class Text(_Itself):
             return
         for item in self.forbidden:
             if re.search(item.pattern, node.value):
-                problem = f"`{key}`: {describe(node)} holds {item.problem}"
+                shown = "it" if item.secret else describe(node)
+                problem = f"`{key}`: {shown} holds {item.problem}"
                 yield Problem(node.place, problem, item.remedy)
                 return
         if self.pattern and not re.search(self.pattern, node.value):

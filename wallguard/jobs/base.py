@@ -27,7 +27,7 @@ from wallguard.findings.model import Cause, Finding, PartReport
 from wallguard.jobs.check import Task
 from wallguard.jobs.choose import Asked, Chosen, answered
 from wallguard.jobs.design import Design, Said
-from wallguard.jobs.source import YAML, Source, commit
+from wallguard.jobs.source import Source, commit, is_document
 from wallguard.repository import changes
 from wallguard.repository.config import is_part
 from wallguard.repository.coupons import is_manifest
@@ -314,7 +314,7 @@ class Against:
         root = now.source.root
         changed = changes.between(root, base.commit, now.source.staged)
         names = {*changed.present, *changed.removed}
-        documents = any(name.endswith(YAML) or is_manifest(name) for name in names)
+        documents = any(is_document(name) or is_manifest(name) for name in names)
         documents = documents or not names.isdisjoint(now.repositories.rule_files())
         source = commit(root, base.commit, stack, documents)
         then = Design(source, now.given) if documents else now

@@ -14,7 +14,7 @@ from wallguard.base.plain import counted, plain
 from wallguard.findings.model import Gate, LeftOut, PartReport, Trouble
 from wallguard.jobs.check import Task, failed
 from wallguard.jobs.design import Design, Said
-from wallguard.jobs.source import YAML
+from wallguard.jobs.source import is_document
 from wallguard.repository import changes, git
 from wallguard.repository.config import FILE_NAME, is_part
 from wallguard.repository.entry import Assignment
@@ -158,7 +158,7 @@ def gone(design: Design, path: str) -> bool:
 def touches_nothing(changed: changes.Changes) -> bool:
     """Whether none of the files that changed is a part, nor can say anything about one."""
     names = (*changed.present, *changed.removed)
-    return not any(is_part(name) or name.endswith(YAML) for name in names)
+    return not any(is_part(name) or is_document(name) for name in names)
 
 
 def _named(design: Design, paths: Sequence[Path], chosen: Chosen) -> tuple[set[str], list[Path]]:
@@ -184,7 +184,7 @@ def _named(design: Design, paths: Sequence[Path], chosen: Chosen) -> tuple[set[s
             inside.update(design.repositories.part_files(within))
             chosen.asked += within
             _miss(design, f"{name}/" if name != "." else "")
-        elif name.endswith(YAML):
+        elif is_document(name):
             # A commit hook names documents: what git does not track is not in the commit.
             known = changes.tracked(source.root)
             selected = _select(design, changes.Changes(present=(name,)), "HEAD")
@@ -228,7 +228,7 @@ def _paths(design: Design, asked: Asked, chosen: Chosen, named: set[str] | None)
     chosen.removed = design.repositories.part_files(changed.removed)
     if named is None:
         # A document that changed asks for any part.
-        said = any(name.endswith(YAML) for name in (*changed.present, *changed.removed))
+        said = any(map(is_document, (*changed.present, *changed.removed)))
         chosen.asked += design.source.every if said else changed.present
     selected = _select(design, changed, commit)
     return [path for path in selected if named is None or path in named]

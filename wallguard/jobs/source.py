@@ -11,8 +11,15 @@ from pathlib import Path
 from wallguard.repository import changes
 from wallguard.repository.config import FILE_NAME
 from wallguard.repository.coupons import is_manifest
+from wallguard.rules.lock import LOCK
 
 YAML = (".yaml", ".yml")
+
+
+def is_document(name: str) -> bool:
+    """Whether a file, by its name, may say something about parts: a YAML file, or the lock of the
+    libraries that these extend."""
+    return name.endswith(YAML) or name.rpartition("/")[2] == LOCK
 
 
 class Source:
@@ -93,7 +100,7 @@ def commit(root: Path, name: str, stack: ExitStack, documents: bool = True) -> S
 def _is_wanted(name: str, quiet: bool = False) -> bool:
     if name.rpartition("/")[2] == FILE_NAME or is_manifest(name):
         return True
-    return not quiet and name.endswith(YAML)
+    return not quiet and is_document(name)
 
 
 def _folder(stack: ExitStack) -> Path:

@@ -289,7 +289,7 @@ def _changed_rules(
     named: Iterable[str], changed: set[str], rule_files: Callable[[str], Iterable[str]]
 ) -> Iterator[str]:
     named = list(named)
-    suffixes = {".yaml", ".yml", *(PurePosixPath(path).suffix for path in named)}
+    suffixes = {".yaml", ".yml", ".lock", *(PurePosixPath(path).suffix for path in named)}
     documents = {path for path in changed if PurePosixPath(path).suffix in suffixes}
     # Reading rule files takes time that a commit of something else should not cost.
     for path in named if documents else ():

@@ -22,19 +22,25 @@ from wallguard.repository.entry import (
     Assignment,
     CouponEntry,
     GeneratedEntry,
+    LibraryEntry,
     PartEntry,
 )
 from wallguard.repository.patterns import matches
+from wallguard.rules.lock import MAX_LIBRARIES
 
 FILE_NAME = "wallguard.yaml"
 OTHER_NAME = "wallguard.yml"
 
 
+_NEEDS = (("git", "revision"), ("revision", "git"))
 _PART = table_of(
     PartEntry, "parts and the rules they answer to", exclusive=(("up", "rotate"),), line="line"
 )
 _COUPON = table_of(CouponEntry, "a rule file and toolpaths of its coupon")
 _GENERATED = table_of(GeneratedEntry, "a part that code makes")
+_LIBRARY = table_of(
+    LibraryEntry, "a library of rule files", exclusive=(("git", "folder"),), needs=_NEEDS
+)
 
 
 @dataclass(frozen=True)
@@ -82,6 +88,14 @@ class Repository:
             "Parts that code makes, run only as this says. Their rules follow from `parts`, as "
             "those of files.",
             name="generated",
+        ),
+    )
+    libraries: tuple[LibraryEntry, ...] = field(
+        default=(),
+        metadata=key(
+            Many(_LIBRARY, 0, MAX_LIBRARIES, "a list of libraries"),
+            "Libraries of rule files that many repositories share. `wallguard library update` "
+            "fetches them; nothing else does.",
         ),
     )
     longest: int | None = field(

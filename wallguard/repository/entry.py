@@ -32,6 +32,7 @@ from wallguard.documents.shape import (
     Text,
 )
 from wallguard.repository.patterns import matches
+from wallguard.rules.lock import NAME, REVISION
 
 DIRECTIONS: dict[str, Vector] = {
     "+x": (1.0, 0.0, 0.0),
@@ -83,6 +84,21 @@ def _scale(said: float | str) -> float:
     return scale
 
 
+_PASSWORD = Forbidden(
+    r"^[Hh][Tt][Tt][Pp][Ss]?://[^/]*@|://[^/@]*:[^/]*@",
+    "a password",
+    "Take it out, and let git ask its credential helper",
+    secret=True,
+)
+_HELPER = Forbidden(r"^-|::", "what git would take for a program or an option", "Name an address")
+_SCHEME = Forbidden(
+    r"^(?!https:|ssh:)[A-Za-z][A-Za-z0-9+.-]*://", "a scheme of another kind", "Use https or ssh"
+)
+ADDRESS = Text(
+    "an address such as https://forge.example.org/printers/rules",
+    1000,
+    (_PASSWORD, CONTROLS, BLANK, _HELPER, _SCHEME),
+)
 _FILE = Text("a file relative to this file's folder", 1000, _INSIDE)
 _UP = Kept(
     OneOf((Choice(tuple(DIRECTIONS)), Many(Number(-1000, 1000), 3, 3, "a direction [x, y, z]"))),
@@ -178,6 +194,36 @@ class PartEntry:
             name = folder + PurePosixPath(rules).as_posix()
             rotation, own = self.rotate or self.up, self.unit or unit
             yield Assignment(name, rotation, self.scale, own, self.line)
+
+
+@dataclass(frozen=True)
+class LibraryEntry:
+    """An entry under `libraries`: where rule files come from that many repositories share.
+
+    git, folder  one of both: an address that git fetches from, or a folder without git
+    """
+
+    name: str = field(
+        metadata=key(NAME, "What rule files call it, as in `extends: NAME/petg.yaml@2027.1`.")
+    )
+    git: str = field(
+        default="",
+        metadata=key(
+            ADDRESS,
+            "Where git fetches it from: https://, ssh:// or name@host:path, or a folder relative "
+            "to this file's. A password has no place here.",
+        ),
+    )
+    folder: str = field(
+        default="",
+        metadata=key(
+            Text("a folder relative to this file's", 1000, (CONTROLS, BLANK)),
+            "A folder with rule files that is in no git repository.",
+        ),
+    )
+    revision: str = field(
+        default="", metadata=key(REVISION, "The tag or the commit that holds; with `git`.")
+    )
 
 
 @dataclass(frozen=True)

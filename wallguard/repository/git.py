@@ -1,6 +1,7 @@
 """Running git: no shell, names apart by NUL, and plain words where it fails.
 
-git starts here only, and only to read. A design repository holds what anybody proposed: a folder
+git starts here only, and only to read; what it fetches, where that is asked for, goes into a folder
+of its own. A design repository holds what anybody proposed: a folder
 of it may pass for a repository of its own, whose settings name programs to run. So git is told
 with every call to run none that a question does not need.
 """
@@ -8,9 +9,12 @@ with every call to run none that a question does not need.
 from __future__ import annotations
 
 import os
+import re
 import subprocess
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+import tempfile
+import time
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
@@ -18,6 +22,14 @@ from wallguard.base.errors import InputError
 
 # Seconds; a repository of a million files needs a few.
 _PATIENCE = 300
+_SMALL = "A library holds rule files; keep everything else elsewhere"
+_FETCHED = "refs/wallguard/fetched"
+_COMMIT = re.compile(r"[0-9a-f]{40}(?:[0-9a-f]{24})?")
+_SCHEME = re.compile(r"([a-z]+)://")
+_SHORT_SSH = re.compile(r"[^/]+:")
+# Name and password in an address.
+_SECRET = re.compile(r"(://)[^/@\s]+@")
+_OBJECTS = ("GIT_OBJECT_DIRECTORY", "GIT_ALTERNATE_OBJECT_DIRECTORIES", "GIT_COMMON_DIR")
 _INSTALL = "Install git, or name the parts to check"
 # Names from the documentation of git config (from memory); a git that does not know one ignores it.
 _SETTINGS = (
@@ -160,11 +172,20 @@ def _not_runnable(folder: Path, error: OSError) -> InputError:
 
 def output(folder: Path, *arguments: str) -> bytes:
     """What git prints. Raises InputError as `run` does, and where git fails, in git's words."""
-    done = run(folder, *arguments)
+    return _succeeded(folder, arguments, run(folder, *arguments))
+
+
+def _output(folder: Path, *arguments: str) -> bytes:
+    """The same in a folder that is in no repository."""
+    return _succeeded(folder, arguments, _run(folder, *arguments))
+
+
+def _succeeded(
+    folder: Path, arguments: tuple[str, ...], done: subprocess.CompletedProcess[bytes]
+) -> bytes:
     if done.returncode:
-        words = " ".join(done.stderr.decode("utf-8", "replace").split())
-        said = "".join(letter for letter in words if letter.isprintable())[:500]
-        raise InputError(folder, f"git {arguments[0]} failed: {said or 'it did not say why'}")
+        said = _words(done.stderr) or "it did not say why"
+        raise InputError(folder, f"git {arguments[0]} failed: {said}")
     return done.stdout
 
 
@@ -199,6 +220,186 @@ def nonsense(folder: Path, question: str) -> InputError:
         f"git {question} gave an answer that makes no sense",
         remedy="See what `git` is on the PATH here, and what its settings are",
     )
+
+
+def fetch(bare: Path, address: str, revision: str, largest: int) -> str:
+    """Fetch one revision, a tag or a commit, into a new repository without a work tree; returns the
+    full name of the commit.
+
+    address  that of a repository, or its folder; revision: see `rules.lock.REVISION`
+    largest  bytes that it may take
+
+    Raises InputError where it cannot be reached, or there is no such revision, or it is too large.
+    """
+    if address.startswith("-") or revision.startswith("-") or not revision:
+        raise InputError(cleaned(address), "an option is no address and no revision")
+    _output(bare.parent, "init", "--quiet", "--bare", "--template=", str(bare))
+    is_commit = _COMMIT.fullmatch(revision) is not None
+    wanted = revision if is_commit else f"refs/tags/{revision}"
+    tries = [("--depth=1", f"+{wanted}:{_FETCHED}")]
+    if is_commit:  # not every server gives a commit by its name
+        tries.append(("--no-auto-gc", "+refs/heads/*:refs/heads/*"))
+    said = ""
+    for how, ref in tries:
+        said = _fetched(bare, (how, "--", address, ref), address, largest)
+        found = _run_alone(bare, "rev-parse", "--verify", "--quiet", f"{revision}^{{commit}}")
+        if not is_commit:
+            found = _run_alone(bare, "rev-parse", "--verify", "--quiet", f"{_FETCHED}^{{commit}}")
+        name = found.stdout.decode("ascii", "replace").strip()
+        if not said and _COMMIT.fullmatch(name):
+            return name
+    raise InputError(
+        cleaned(address),
+        f"{revision} cannot be fetched: {said or 'there is no such commit'}",
+        remedy="Check address, revision and network; what wallguard.lock holds still holds",
+    )
+
+
+def _fetched(bare: Path, words: tuple[str, ...], address: str, largest: int) -> str:
+    """Fetch; what git says where it fails, or nothing. Raises InputError where it is too large or
+    takes too long."""
+    scheme = _SCHEME.match(address)
+    protocol = scheme[1] if scheme else ("ssh" if _SHORT_SSH.match(address) else "file")
+    settings = (("transfer.fsckObjects", "true"), ("fetch.recurseSubmodules", "false"))
+    # No question is put to anybody; of what helps with names and keys the user's own settings hold.
+    values = {**_alone(bare, settings), "GIT_ALLOW_PROTOCOL": protocol}
+    with tempfile.TemporaryFile() as errors:
+        arguments = ("fetch", "--quiet", "--no-tags", "--no-recurse-submodules", *words)
+        try:
+            process = subprocess.Popen(
+                ["git", f"--git-dir={bare}", *arguments],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=errors,
+                env=values,
+                cwd=bare.parent,
+            )
+        except OSError as error:
+            raise _not_runnable(bare.parent, error) from None
+        ends, problem = time.monotonic() + _PATIENCE, ""
+        try:
+            while process.poll() is None and not problem:
+                with suppress(subprocess.TimeoutExpired):
+                    process.wait(0.1)
+                if _size(bare) > largest:
+                    problem = f"it is larger than {largest // 1024**2} MB"
+                elif time.monotonic() > ends:
+                    problem = f"it gave no answer within {_PATIENCE} seconds"
+        finally:
+            process.kill()
+            process.wait()
+        if problem:
+            raise InputError(cleaned(address), f"not fetched: {problem}", remedy=_SMALL)
+        errors.seek(0)
+        words_said = errors.read(4096)
+    return _words(words_said) or "git failed" if process.returncode else ""
+
+
+def tree(bare: Path, commit: str, largest: int) -> Iterator[tuple[str, str, str]]:
+    """Mode, blob and name of everything that a commit holds. Trees may hold themselves many times
+    over, so no more than `largest` bytes of names are listed.
+
+    Raises InputError where they are more.
+    """
+    with _talking_alone(bare, "ls-tree", "-r", "-z", "--full-tree", commit) as (_, answers):
+        listed = answers.read(largest + 1)
+    if len(listed) > largest:
+        raise InputError(bare.name, "holds too many files for a library of rules", remedy=_SMALL)
+    for line in listed.split(b"\0")[:-1]:
+        facts, _, path = line.partition(b"\t")
+        fields = facts.split(b" ")
+        if len(fields) != 3:
+            raise nonsense(bare.parent, "ls-tree")
+        yield fields[0].decode(), fields[2].decode(), os.fsdecode(path)
+
+
+def contents(
+    bare: Path, blobs: Mapping[str, str], largest: int
+) -> Iterator[tuple[str, bytes | None]]:
+    """The content of each of `blobs`, by name; None of one that is larger than `largest` bytes.
+
+    Raises InputError where git has not got one.
+    """
+    sized = [*blobs.items()]
+    with _talking_alone(bare, "cat-file", "--batch-check") as (questions, answers):
+        sizes = [_asked(bare, questions, answers, blob) for _, blob in sized]
+    with _talking_alone(bare, "cat-file", "--batch") as (questions, answers):
+        for (path, blob), size in zip(sized, sizes, strict=True):
+            if size > largest:
+                yield path, None
+                continue
+            yield path, answers.read(_asked(bare, questions, answers, blob))
+            answers.read(1)
+
+
+def _asked(bare: Path, questions: IO[bytes], answers: IO[bytes], blob: str) -> int:
+    """The size of a blob, as git answers before its content."""
+    with suppress(BrokenPipeError):
+        questions.write(blob.encode() + b"\n")
+        questions.flush()
+    facts = answers.readline(1000).split()
+    if len(facts) != 3 or facts[1] != b"blob":
+        raise nonsense(bare.parent, "cat-file")
+    return int(facts[2])
+
+
+def cleaned(text: str) -> str:
+    """Text of git or an address, to be shown: on one line, and without a name or password in it."""
+    plain = "".join(letter if letter.isprintable() else "\ufffd" for letter in text)
+    return _SECRET.sub(r"\1***@", plain)[:500]
+
+
+def _words(said: bytes) -> str:
+    return cleaned(" ".join(said.decode("utf-8", "replace").split()))
+
+
+def _alone(bare: Path, more: Iterable[tuple[str, str]] = ()) -> dict[str, str]:
+    """The environment for git in a repository of ours, whatever the caller is in the middle of."""
+    values = environment(bare.parent, more)
+    for name in ("GIT_DIR", "GIT_WORK_TREE", "GIT_PREFIX", "GIT_INDEX_FILE", *_OBJECTS):
+        values.pop(name, None)
+    return values
+
+
+def _run_alone(bare: Path, *arguments: str) -> subprocess.CompletedProcess[bytes]:
+    return subprocess.run(
+        ["git", f"--git-dir={bare}", *arguments],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        env=_alone(bare),
+        cwd=bare.parent,
+        timeout=_PATIENCE,
+        check=False,
+    )
+
+
+@contextmanager
+def _talking_alone(bare: Path, *arguments: str) -> Iterator[tuple[IO[bytes], IO[bytes]]]:
+    process = subprocess.Popen(
+        ["git", f"--git-dir={bare}", *arguments],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        env=_alone(bare),
+        cwd=bare.parent,
+    )
+    assert process.stdin is not None
+    assert process.stdout is not None
+    try:
+        yield process.stdin, process.stdout
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def _size(folder: Path) -> int:
+    """Bytes of all files in a folder; what is gone meanwhile counts nothing."""
+    size = 0
+    for place, _, names in os.walk(folder):
+        for name in names:
+            with suppress(OSError):
+                size += os.lstat(os.path.join(place, name)).st_size  # noqa: PTH118
+    return size
 
 
 def _has_git(folder: Path) -> bool:

@@ -19,8 +19,9 @@ def format_of(model: type[Rules] = Rules) -> Table:
             Field(
                 "extends",
                 EXTENDS,
-                "A rule file whose values hold where this one says nothing, relative to this file. "
-                "Keys are taken over one by one, lists as a whole.",
+                "A rule file whose values hold where this one says nothing, relative to this file, "
+                "or NAME/FILE@REVISION of a library. Keys are taken over one by one, lists as a "
+                "whole.",
             ),
             *fields_of(model, {"process": ("the process", "The process this file describes.")}),
         ),
