@@ -40,6 +40,19 @@ def dot(one: _Floats, other: _Floats) -> _Floats:
     return product
 
 
+def columns(*arrays: NDArray[Any]) -> NDArray[Any]:
+    """(m, n) the columns of arrays (n, k), and arrays (n,), one below the other and each in one row
+    of memory: numbers that lie in a row are reckoned with four times as fast."""
+    width = sum(1 if each.ndim == 1 else each.shape[1] for each in arrays)
+    rows = np.empty((width, len(arrays[0])), np.result_type(*arrays))
+    first = 0
+    for each in arrays:
+        last = first + (1 if each.ndim == 1 else each.shape[1])
+        rows[first:last] = each.T
+        first = last
+    return rows
+
+
 def grouped(function: np.ufunc, label: _Ints, count: int, values: NDArray[Any]) -> NDArray[Any]:
     """`function` (np.minimum, np.maximum, ...) over the values (n, ...) of each label (n,).
 

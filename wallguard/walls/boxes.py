@@ -8,14 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import distinct, median, ranges
+from wallguard.base.arrays import columns, distinct, median, ranges
 from wallguard.base.errors import TooLargeError
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
 
 # Pairs that are looked at together bound the memory, and in all the time: beyond takes minutes.
-_AT_ONCE, _PAIRS = 100_000, 1_500_000_000
+_AT_ONCE, _PAIRS = 30_000, 1_500_000_000
+# Cells have a table of where each begins if there are no more than so many, and for each box.
+_TABLE, _A_BOX = 4_000_000, 64
 
 
 @dataclass(frozen=True)
@@ -36,11 +38,11 @@ class Boxes:
 
 
 def levels(boxes: Boxes, least: float) -> tuple[_Ints, float]:
-    """(n,) how often the width of cells, which is returned too, must double to hold each box;
-    cells are at least as wide as the usual box and as `least` mm."""
+    """(n,) how often the width of cells, which is returned too, must be taken by four to hold each
+    box; cells are at least as wide as the usual box and as `least` mm."""
     extent = (boxes.high - boxes.low).max(axis=1)
     width = max(least, median(extent), 1e-3)
-    level: _Ints = np.ceil(np.log2(np.maximum(extent / width, 1.0))).astype(np.int64)
+    level: _Ints = np.ceil(np.log2(np.maximum(extent / width, 1.0)) / 2).astype(np.int64)
     return level, width
 
 
@@ -65,7 +67,8 @@ def meetings(
 ) -> Iterator[tuple[_Ints, _Ints]]:
     """Pairs (asker, box) that meet, each once, a bounded number at a time.
 
-    Boxes lie in square cells, large ones in larger cells, so that none lies in more than four.
+    Each box lies in the square cell of its lowest corner, large ones in larger cells, so that none
+    reaches farther than into the next; and askers look so much farther to the left and down.
 
     own  (n,) for each asker the lowest level (see `levels`) it asks in, and its box there; None: it
          asks in all, with the same box
@@ -78,58 +81,52 @@ def meetings(
     origin = boxes.low.min(axis=0)
     looked_at = 0
     for each in distinct(level).tolist():
-        cells = _Cells(boxes, np.flatnonzero(level == each), width * 2**each, origin)
-        asking, here = np.arange(len(askers.section)), askers
+        cells = _Cells(boxes, np.flatnonzero(level == each), width * 4**each, origin)
+        asking, low, high = np.arange(len(askers.section)), askers.low, askers.high
         if own is not None:
             asking, there = np.flatnonzero(own[0] <= each), (own[0] == each)[:, None]
             low = np.where(there, own[1].low, askers.low)
-            here = Boxes(low, np.where(there, own[1].high, askers.high), askers.section)
-        corners = np.column_stack([here.low, here.high])
-        begin, end, asked = cells.slices(here.chosen(asking))
-        size = end - begin
-        some = np.flatnonzero(size)
-        begin, size, asked = begin[some], size[some], asking[asked[some]]
+            high = np.where(there, own[1].high, askers.high)
+        begin, size, asked = cells.slices(Boxes(low, high, askers.section).chosen(asking))
+        asked = asking[asked]
         looked_at += int(size.sum())
         if looked_at > _PAIRS:
             raise TooLargeError(f"{looked_at} pairs of outlines close to each other")
-        stops = np.searchsorted(np.cumsum(size), np.arange(_AT_ONCE, size.sum(), _AT_ONCE))
-        for part in np.split(np.arange(len(size)), stops):
-            owner, place = ranges(begin[part], size[part])
-            one, other = asked[part][owner], cells.member[place]
-            low_x, low_y, high_x, high_y = corners.take(one, axis=0).T
-            its = cells.corners.take(place, axis=0)
-            x, y = np.maximum(low_x, its[:, 0]), np.maximum(low_y, its[:, 1])
-            meets = (x <= np.minimum(high_x, its[:, 2])) & (y <= np.minimum(high_y, its[:, 3]))
+        corners = columns(low, high)
+        stops = np.searchsorted(np.cumsum(size), np.arange(_AT_ONCE, size.sum(), _AT_ONCE)).tolist()
+        for first, last in zip([0, *stops], [*stops, len(size)], strict=True):
+            owner, place = ranges(begin[first:last], size[first:last])
+            one = asked[first:last].take(owner)
+            low_x, low_y, high_x, high_y = (each.take(one) for each in corners)
+            its = (each.take(place) for each in cells.corners)
+            meets = next(its) <= high_x
+            meets &= next(its) <= high_y
+            meets &= next(its) >= low_x
+            meets &= next(its) >= low_y
             meet = np.flatnonzero(meets)
-            one, other, place, x, y = one[meet], other[meet], place[meet], x[meet], y[meet]
-            # In several cells together: counted where their common box begins.
-            meet_ = np.floor((x - origin[0]) / cells.width) == cells.column[place]
-            meet_ &= np.floor((y - origin[1]) / cells.width) == cells.row[place]
-            meet = np.flatnonzero(meet_)
-            yield one[meet], other[meet]
+            yield one.take(meet), cells.member.take(place.take(meet))
 
 
 class _Cells:
-    """Boxes that are no larger than a cell, in all cells that they touch."""
+    """Boxes that are no larger than a cell, each in the cell of its lowest corner."""
 
     def __init__(self, boxes: Boxes, members: _Ints, width: float, origin: _Floats) -> None:
         self.width, self.origin = width, origin
-        low, high = self.cell(boxes.low[members]), self.cell(boxes.high[members])
-        self.top = high.max(axis=0) + 1
-        spans_of = []
-        for step in ((0, 0), (0, 1), (1, 0), (1, 1)):
-            there = low + np.array(step)
-            spans = np.flatnonzero((there <= high).all(axis=1))
-            spans_of.append((members[spans], there[spans]))
-        member = np.concatenate([each for each, _ in spans_of])
-        at = np.concatenate([each for _, each in spans_of])
-        key = self._key(boxes.section[member], at[:, 0], at[:, 1])
+        low, high, section = boxes.low[members], boxes.high[members], boxes.section[members]
+        self.extent = (high - low).max(axis=0)
+        cell = self._cell(low)
+        self.section = int(section.min())
+        self.top, self.sections = cell.max(axis=0) + 1, int(section.max()) + 1 - self.section
+        key = self._key(section - self.section, cell[:, 0], cell[:, 1])
         order = np.argsort(key, kind="stable")
-        self.key, self.member = key[order], member[order]
-        self.column, self.row = at[order].T.astype(np.float64)
-        self.corners = np.column_stack([boxes.low, boxes.high])[self.member]
+        self.key, self.member = key[order], members[order]
+        self.corners = columns(low[order], high[order])
+        count = self.sections * int(self.top[0]) * int(self.top[1])
+        self.table: _Ints | None = None
+        if count <= min(_TABLE, _A_BOX * len(members)):
+            self.table = np.append(0, np.cumsum(np.bincount(key, minlength=count)))
 
-    def cell(self, point: _Floats) -> _Ints:
+    def _cell(self, point: _Floats) -> _Ints:
         """(n, 2) column and row of each point."""
         place: _Ints = np.floor((point - self.origin) / self.width).astype(np.int64)
         return place
@@ -139,15 +136,25 @@ class _Cells:
         return key
 
     def slices(self, askers: Boxes) -> tuple[_Ints, _Ints, _Ints]:
-        """Slices (begin, end) of `member` that hold all that each asker meets, a column of cells
-        at a time, and which asker it is."""
-        low, high = self.cell(askers.low), self.cell(askers.high)
-        outside = ((high < 0) | (low >= self.top)).any(axis=1)
-        low, high = np.clip(low, 0, self.top - 1), np.clip(high, 0, self.top - 1)
-        which, column = ranges(low[:, 0], np.where(outside, 0, high[:, 0] - low[:, 0] + 1))
-        section = askers.section[which]
-        return (
-            np.searchsorted(self.key, self._key(section, column, low[which, 1]), side="left"),
-            np.searchsorted(self.key, self._key(section, column, high[which, 1]), side="right"),
-            which,
+        """Slices of `member` that hold all that each asker meets, a column of cells at a time:
+        where each begins, how long it is, and which asker it is."""
+        (low_x, low_y), (high_x, high_y) = (
+            self._cell(each).T for each in (askers.low - self.extent, askers.high)
         )
+        section = askers.section.astype(np.int64) - self.section
+        across, up = self.top.tolist()
+        there = (section >= 0) & (section < self.sections) & (high_x >= 0) & (high_y >= 0)
+        there &= (low_x < across) & (low_y < up)
+        low_x, low_y = np.maximum(low_x, 0), np.maximum(low_y, 0)
+        high_x, high_y = np.minimum(high_x, across - 1), np.minimum(high_y, up - 1)
+        which, column = ranges(low_x, np.where(there, high_x - low_x + 1, 0))
+        section = section[which]
+        first = self._key(section, column, low_y[which])
+        last = self._key(section, column, high_y[which])
+        if self.table is not None:
+            begin, end = self.table.take(first), self.table.take(last + 1)
+        else:
+            begin = np.searchsorted(self.key, first, side="left")
+            end = np.searchsorted(self.key, last, side="right")
+        some = np.flatnonzero(end > begin)
+        return begin[some], (end - begin)[some], which[some]

@@ -28,7 +28,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import distinct, dot
+from wallguard.base.arrays import columns, distinct, dot
 from wallguard.walls.boxes import Boxes, meetings, near_each_other
 from wallguard.walls.edges import Edges
 
@@ -83,31 +83,35 @@ class Chains:
     sine: _Floats
     normals: _Floats
 
-    # Rows that are taken together: one look into memory instead of six.
     @cached_property
     def segment(self) -> _Floats:
-        """(6, c) start, along, length and off, column by column."""
-        return np.concatenate([self.start.T, self.along.T, [self.length, self.off]])
+        """(6, c) start, along, length and off."""
+        return columns(self.start, self.along, self.length, self.off)
 
     @cached_property
     def box(self) -> _Floats:
-        """(c, 4) low and high."""
-        return np.column_stack([self.low, self.high])
+        """(4, c) low and high."""
+        return columns(self.low, self.high)
 
     @cached_property
     def cone(self) -> _Floats:
-        """(c, 5) middle, half, cosine and sine."""
-        return np.column_stack([self.middle, self.half, self.cosine, self.sine])
+        """(5, c) middle, half, cosine and sine."""
+        return columns(self.middle, self.half, self.cosine, self.sine)
 
     @cached_property
     def view(self) -> _Floats:
-        """(c, 8) cosine and sine of the cone's middle, the sine of its half (inf where it is right
+        """(8, c) cosine and sine of the cone's middle, the sine of its half (inf where it is right
         or more), the ends, and off: see `_before`."""
         open_ = np.where(self.half >= np.pi / 2, np.inf, np.sin(np.minimum(self.half, np.pi / 2)))
         end = self.start + self.length[:, None] * self.along
-        return np.column_stack(
-            [np.cos(self.middle), np.sin(self.middle), open_, self.start, end, self.off]
-        )
+        cone = np.cos(self.middle), np.sin(self.middle), open_
+        return columns(*cone, self.start, end, self.off)
+
+    @cached_property
+    def corners(self) -> _Floats:
+        """(10, c) the ends, and `normals`: see `_before_edge`."""
+        end = self.start + self.length[:, None] * self.along
+        return columns(self.start, end, self.normals)
 
 
 def turns(edges: Edges, which: _Ints | None = None) -> _Floats:
@@ -219,8 +223,8 @@ class Pairs(NamedTuple):
 
 
 class Near(NamedTuple):
-    """Pairs of different chains of one section: those of which the other may be reached by a disc
-    that touches the one (`reached`, both ways where that is so), and those that may bound a wall
+    """Pairs of chains of one section: those of which the other may be reached by a disc that
+    touches the one (`reached`, each chain with itself among them), and those that may bound a wall
     together (`face`), or might if no surface leaned (`level`), each once."""
 
     reached: Pairs
@@ -234,19 +238,22 @@ def near_pairs(chains: Chains, largest: float) -> Near:
     Raises TooLargeError where outlines lie so close together that it would take minutes.
     """
     rooms = _rooms(chains, largest)
-    room = np.column_stack([rooms.low, rooms.high])
+    room = columns(rooms.low, rooms.high)
     reached, face, level = [], [], []
     boxes = Boxes(chains.low, chains.high, chains.section)
     for left, right in meetings(rooms, boxes, largest / 2):
         gap = _gap(chains.box, left, right)
-        near = np.flatnonzero((gap <= largest) & (left != right))
-        pairs = Pairs(left[near], right[near], gap[near])
+        pairs = Pairs(left, right, gap).chosen(np.flatnonzero(gap <= largest))
         reached.append(pairs)
+        pairs = pairs.chosen(np.flatnonzero(pairs.one < pairs.other))
         # A disc that touches both touches either one from its own side.
-        first = np.flatnonzero(pairs.one < pairs.other)
-        its, own = room.take(pairs.other[first], 0), chains.box.take(pairs.one[first], 0)
-        back = ((own[:, :2] <= its[:, 2:]) & (own[:, 2:] >= its[:, :2])).all(axis=1)
-        pairs = pairs.chosen(first[back])
+        low_x, low_y, high_x, high_y = (each.take(pairs.one) for each in chains.box)
+        its = (each.take(pairs.other) for each in room)
+        back = next(its) <= high_x
+        back &= next(its) <= high_y
+        back &= next(its) >= low_x
+        back &= next(its) >= low_y
+        pairs = pairs.chosen(np.flatnonzero(back))
         faces, levels = _facing(chains, pairs.one, pairs.other)
         face.append(pairs.chosen(np.flatnonzero(faces)))
         level.append(pairs.chosen(np.flatnonzero(levels)))
@@ -271,10 +278,18 @@ def _rooms(chains: Chains, largest: float) -> Boxes:
 
 
 def _gap(box: _Floats, one: _Ints, other: _Ints) -> _Floats:
-    """Between each pair of boxes, (c, 4) low and high: how far they lie apart."""
-    own, its = box.take(one, axis=0), box.take(other, axis=0)
-    x, y = np.maximum(its[:, :2] - own[:, 2:], own[:, :2] - its[:, 2:]).T
-    gap: _Floats = np.hypot(np.maximum(x, 0.0), np.maximum(y, 0.0))
+    """Between each pair of boxes, (4, c) low and high: how far they lie apart."""
+    low_x, low_y, high_x, high_y = (each.take(one) for each in box)
+    its = (each.take(other) for each in box)
+    x, y = next(its) - high_x, next(its) - high_y
+    low_x -= next(its)
+    low_y -= next(its)
+    np.maximum(np.maximum(x, low_x, out=x), 0.0, out=x)
+    np.maximum(np.maximum(y, low_y, out=y), 0.0, out=y)
+    x *= x
+    y *= y
+    x += y
+    gap: _Floats = np.sqrt(x, out=x)
     return gap
 
 
@@ -285,9 +300,12 @@ def newly_near(lower: Chains, upper: Chains, reach: float) -> _Ints:
     All that a bound asks moves straight: so between the ends no box leaves the one round both, and
     what is nowhere before a chain at either end never is.
     """
-    box = np.column_stack([np.minimum(lower.low, upper.low), np.maximum(lower.high, upper.high)])
+    boxes = Boxes(
+        np.minimum(lower.low, upper.low), np.maximum(lower.high, upper.high), lower.section
+    )
+    box = columns(boxes.low, boxes.high)
     found = [lower.section[:0]]
-    for one, other in near_each_other(Boxes(box[:, :2], box[:, 2:], lower.section), reach):
+    for one, other in near_each_other(boxes, reach):
         face, always = np.zeros(len(one), bool), np.ones(len(one), bool)
         for chains in (lower, upper):
             faces = _facing(chains, one, other)[0]
@@ -316,12 +334,14 @@ def _too_deep(both: tuple[Chains, Chains], one: _Ints, other: _Ints, reach: floa
 
 def _facing(chains: Chains, one: _Ints, other: _Ints) -> tuple[_Bools, _Bools]:
     """Whether each pair may bound a wall together, and whether they might if no surface leaned."""
-    middle, half, cosine, low, high = chains.cone.take(one, axis=0).T
-    middle_, half_, cosine_, low_, high_ = chains.cone.take(other, axis=0).T
-    apart = np.abs(middle - middle_) % (2 * np.pi)
-    apart = np.where(apart > np.pi, 2 * np.pi - apart, apart)
-    apart = np.minimum(apart + half + half_, np.pi)
-    opposite = np.cos(apart)
+    middle, half, cosine, low, high = (each.take(one) for each in chains.cone)
+    middle_, half_, cosine_, low_, high_ = (each.take(other) for each in chains.cone)
+    apart = middle - middle_
+    apart -= 2 * np.pi * np.rint(apart / (2 * np.pi))
+    np.abs(apart, out=apart)
+    apart += half
+    apart += half_
+    opposite = np.cos(np.minimum(apart, np.pi, out=apart))
     lean = np.minimum(
         np.minimum(low * low_, low * high_),
         np.minimum(high * low_, high * high_),
@@ -330,7 +350,7 @@ def _facing(chains: Chains, one: _Ints, other: _Ints) -> tuple[_Bools, _Bools]:
     face, level = lean <= FACING + _SLACK, opposite <= FACING + _SLACK
     which = np.flatnonzero(face | level)
     for own, its in ((one, other), (other, one)):
-        which = which[_before(chains.view.take(own[which], 0), chains.view.take(its[which], 0))]
+        which = which[_before(chains.view, own[which], its[which])]
     for own, its in ((one, other), (other, one)):
         alone = np.flatnonzero(chains.size[own[which]] == 1)
         some = which[alone]
@@ -342,20 +362,21 @@ def _facing(chains: Chains, one: _Ints, other: _Ints) -> tuple[_Bools, _Bools]:
     return face & ahead, level & ahead
 
 
-def _before(one: _Floats, other: _Floats) -> _Bools:
-    """Whether a part of the other chain lies on the searched side of the one; rows of their views.
+def _before(view: _Floats, one: _Ints, other: _Ints) -> _Bools:
+    """Whether a part of the other chain lies on the searched side of the one; view: of all chains.
 
     A vector v has a positive share of some normal in the cone about m of half-angle h if
     m.v + sin(h) |v| > 0; that is convex in v, so the four vectors from the ends of the one to the
     ends of the other decide.
     """
-    x, y, open_ = one[:, 0], one[:, 1], one[:, 2]
-    slack = 2 * (one[:, 7] + other[:, 7]) + _SLACK
+    x, y, open_, *ends, off = (each.take(one) for each in view)
+    *its, off_ = (each.take(other) for each in view[3:])
+    slack = 2 * (off + off_) + _SLACK
     before = np.isinf(open_)
     open_ = np.where(before, 0.0, open_)
-    for own in (3, 5):
-        for its in (3, 5):
-            away_x, away_y = other[:, its] - one[:, own], other[:, its + 1] - one[:, own + 1]
+    for own_x, own_y in (ends[:2], ends[2:]):
+        for its_x, its_y in (its[:2], its[2:]):
+            away_x, away_y = its_x - own_x, its_y - own_y
             way = np.sqrt(away_x * away_x + away_y * away_y)
             before |= x * away_x + y * away_y + open_ * way + slack > 0
     return before
@@ -365,13 +386,13 @@ def _before_edge(chains: Chains, edge: _Ints, other: _Ints) -> _Bools:
     """The same where the one chain is a single edge. All of it has one normal, and each corner
     those from there to its neighbour's, so the ends of these decide; what merely touches its line
     or its corner, as the next edge of a convex outline does, does not lie before it."""
-    start, normals = chains.start[edge], chains.normals[edge]
-    end = start + chains.length[edge, None] * chains.along[edge]
-    begin = chains.start[other]
+    start_x, start_y, end_x, end_y, *normals = (each.take(edge) for each in chains.corners)
+    its = [each.take(other) for each in chains.corners[:4]]
     deepest = np.full(len(edge), -np.inf)
-    for point in (begin, begin + chains.length[other, None] * chains.along[other]):
-        for column, corner in ((0, start), (2, start), (4, end)):
-            depth = dot(normals[:, column : column + 2], point - corner)
-            np.maximum(deepest, depth, out=deepest)
-    before: _Bools = deepest + chains.off[other] > _TOUCH
+    corners = (start_x, start_y), (start_x, start_y), (end_x, end_y)
+    for x, y in (its[:2], its[2:]):
+        for number, (own_x, own_y) in enumerate(corners):
+            nx, ny = normals[2 * number : 2 * number + 2]
+            np.maximum(deepest, nx * (x - own_x) + ny * (y - own_y), out=deepest)
+    before: _Bools = deepest + chains.off.take(other) > _TOUCH
     return before

@@ -32,7 +32,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import dot, ranges
+from wallguard.base.arrays import columns, dot, ranges
 from wallguard.walls.chains import Chains
 from wallguard.walls.edges import Edges
 
@@ -42,13 +42,8 @@ _Ints = NDArray[np.int64]
 # Of contacts this close to being first, the one straight across counts: in a round or square
 # section every contact is as near as every other.
 TIE = 0.005
-# Of what is near only that within twice the disc's radius counts; it is kept in such shares of the
-# reach.
-STAGES = (0.15, 0.3, 0.6, 1.0)
 # What is touched so near to the end of an edge (mm) is touched at its end.
 _ON = 1e-9
-# So many of the chains that face a point, the nearest, are asked before the others.
-_NEAREST = 2
 # Pairs of points and chains that are looked at together: few enough to stay in the cache.
 _AT_ONCE = 40_000
 
@@ -74,10 +69,10 @@ class Discs:
 class Search:
     """Edges made ready to be searched for discs of radius up to `reach` mm.
 
-    The chains within twice the reach of chain c, itself included, stand in `near` by how far they
-    are: those up to a stage s of the reach from begin[c * len(STAGES)] to begin[c * len(STAGES)
-    + s + 1] - 1. Those that may bound a wall with it are facing[faced[c]:faced[c + 1]], the nearest
-    first; without these every disc is followed. Chains never asked may have none of either.
+    What a disc that touches chain c may touch, c included, are the chains from near[begin[c]] to
+    near[begin[c + 1] - 1], each as far from it as `gap` says. Those that may bound a wall with it
+    are those from facing[faced[c]] on, nearest[c] among them, -1 if there are none; without these
+    every disc is followed. Chains that are never asked may have none of either.
     """
 
     edges: Edges
@@ -85,8 +80,10 @@ class Search:
     reach: float
     begin: _Ints
     near: _Ints
+    gap: _Floats
     faced: _Ints | None
     facing: _Ints
+    nearest: _Ints
 
 
 def together(*discs: Discs) -> Discs:
@@ -121,43 +118,42 @@ def largest_discs(
     open_ = np.arange(total)
     if search.faced is not None:
         faced = np.zeros(total, bool)
-        # The nearest mostly bound the disc, and then the rest need not be asked.
+        # The nearest mostly bounds the disc, and then the rest need not be asked.
+        alone = search.nearest[chain]
         begin, end = search.faced[chain], search.faced[chain + 1]
-        middle = np.minimum(begin + _NEAREST, end)
-        for first, last in ((begin, middle), (middle, end)):
-            asked = np.flatnonzero((ask.limit >= search.reach) & (last > first))
-            size = last - first
-            for some, row, other in _parts(asked, first[asked], size[asked], search.facing):
+        for members, first, size in (
+            (search.nearest, chain, (alone >= 0).astype(np.int64)),
+            (search.facing, begin, end - begin),
+        ):
+            asked = np.flatnonzero((ask.limit >= search.reach) & (size > 0))
+            for some, row, place in _parts(asked, first[asked], size[asked]):
                 part = ask.chosen(some)
-                least = _bounds(search, part, row, other)
+                least = _bounds(search, part, row, members[place])
                 faced[some[row[least <= part.limit[row] + 1e-9]]] = True
                 ask.limit[some] = part.limit
         open_ = np.flatnonzero(faced)
-    limit = ask.limit[open_] * (1 + TIE)
-    stage = np.searchsorted(search.reach * np.array(STAGES[:-1]), limit)
-    first = chain[open_] * len(STAGES)
-    begin = search.begin[first]
-    size = search.begin[first + stage + 1] - begin
-    for some, row, other in _parts(open_, begin, size, search.near):
+    begin = search.begin[chain[open_]]
+    size = search.begin[chain[open_] + 1] - begin
+    for some, which, place in _parts(open_, begin, size):
         part = ask.chosen(some)
+        # Only what is within twice the disc's radius counts.
+        close = np.flatnonzero(search.gap[place] <= (2 * (1 + TIE) * part.limit + 1e-9)[which])
+        row, other = which[close], search.near[place[close]]
         least = _bounds(search, part, row, other)
         kept = np.flatnonzero(least <= part.limit[row] * (1 + TIE) + 1e-9)
-        which, edges = ranges(search.chains.first[other[kept]], search.chains.size[other[kept]])
-        held = row[kept][which], edges
+        of, edges = ranges(search.chains.first[other[kept]], search.chains.size[other[kept]])
+        held = row[kept][of], edges
         _first_contacts((search.edges, search.reach), part, *held, some, discs)
     return discs
 
 
-def _parts(
-    asked: _Ints, first: _Ints, size: _Ints, members: _Ints
-) -> Iterator[tuple[_Ints, _Ints, _Ints]]:
-    """A few points at a time: those asked, and pairs (row among them, chain), of the members that
-    stand in a row, so many from the first of each on."""
-    stops = np.searchsorted(np.cumsum(size), np.arange(_AT_ONCE, size.sum(), _AT_ONCE))
-    for low, high in zip([0, *stops.tolist()], [*stops.tolist(), len(asked)], strict=True):
+def _parts(asked: _Ints, first: _Ints, size: _Ints) -> Iterator[tuple[_Ints, _Ints, _Ints]]:
+    """A few points at a time: those asked, and pairs (row among them, number), of as many numbers
+    for each as its size says, from the first on."""
+    stops = np.searchsorted(np.cumsum(size), np.arange(_AT_ONCE, size.sum(), _AT_ONCE)).tolist()
+    for low, high in zip([0, *stops], [*stops, len(asked)], strict=True):
         if high > low:
-            row, place = ranges(first[low:high], size[low:high])
-            yield asked[low:high], row, members[place]
+            yield asked[low:high], *ranges(first[low:high], size[low:high])
 
 
 @dataclass(frozen=True)
@@ -170,7 +166,7 @@ class _Asked:
 
     @classmethod
     def of(cls, points: _Floats, normals: _Floats, lean: _Floats, reach: float) -> _Asked:
-        ray = np.concatenate([points.T, normals.T])
+        ray = columns(points, normals)
         return cls(ray, lean, np.full(len(points), reach))
 
     def chosen(self, which: _Ints) -> _Asked:

@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import columns
 from wallguard.sections.sections import Sections, neighbours
 
 
@@ -39,8 +40,8 @@ class Edges:
 
     @cached_property
     def segment(self) -> NDArray[np.float64]:
-        """(4, n) start and along, column by column."""
-        return np.concatenate([self.start.T, self.along.T])
+        """(4, n) start and along."""
+        return columns(self.start, self.along)
 
     def some(self, which: NDArray[np.int64]) -> Edges:
         """Those with the numbers `which` (m,), rising: whole rings, which keep their numbers."""

@@ -37,13 +37,13 @@ from wallguard.walls.chains import (
     FACING,
     Chains,
     Near,
+    Pairs,
     chain_length,
     chains_of,
     near_pairs,
     turns,
 )
 from wallguard.walls.discs import (
-    STAGES,
     Discs,
     Search,
     chosen,
@@ -125,19 +125,33 @@ def ready(edges: Edges, largest: float, everywhere: bool) -> Outline:
 
 def _search(edges: Edges, chains: Chains, reach: float, near: Near, active: _Bools) -> Search:
     """What lies near the active chains, and what faces them."""
-    pairs, own = near.reached, np.flatnonzero(active)
-    asked = np.flatnonzero(active[pairs.one])
-    one = np.concatenate([own, pairs.one[asked]])
-    other = np.concatenate([own, pairs.other[asked]])
-    gap = np.concatenate([np.zeros(len(own)), pairs.gap[asked]])
-    stage = np.searchsorted(2 * reach * np.array(STAGES[:-1]), gap)
-    key = one * len(STAGES) + stage
-    order = np.argsort(key, kind="stable")
-    begin = np.searchsorted(key[order], np.arange(len(active) * len(STAGES) + 1))
+    count = np.arange(len(active) + 1)
+    reached = near.reached.chosen(np.flatnonzero(active[near.reached.one]))
+    reached = reached.chosen(np.argsort(reached.one, kind="stable"))
     face = near.face.both_ways()
-    nearest = np.lexsort((face.gap, face.one))
-    faced = np.searchsorted(face.one[nearest], np.arange(len(active) + 1))
-    return Search(edges, chains, reach, begin, other[order], faced, face.other[nearest])
+    face = face.chosen(np.argsort(face.one, kind="stable"))
+    return Search(
+        edges,
+        chains,
+        reach,
+        begin=np.searchsorted(reached.one, count),
+        near=reached.other,
+        gap=reached.gap,
+        faced=np.searchsorted(face.one, count),
+        facing=face.other,
+        nearest=_nearest(face, len(active)),
+    )
+
+
+def _nearest(pairs: Pairs, count: int) -> _Ints:
+    """(count,) of each chain the nearest other, -1 where there is none; pairs: in order."""
+    nearest = np.full(count, -1, np.int64)
+    if len(pairs.one):
+        first = np.flatnonzero(np.diff(pairs.one, prepend=-1))
+        least = np.minimum.reduceat(pairs.gap, first)
+        found = np.flatnonzero(pairs.gap == np.repeat(least, np.diff(first, append=len(pairs.one))))
+        nearest[pairs.one[found]] = pairs.other[found]
+    return nearest
 
 
 def is_wall(edges: Edges, edge: _Ints, discs: Discs) -> _Bools:
