@@ -372,7 +372,7 @@ def _before(view: _Floats, one: _Ints, other: _Ints) -> _Bools:
     x, y, open_, *ends, off = (each.take(one) for each in view)
     *its, off_ = (each.take(other) for each in view[3:])
     slack = 2 * (off + off_) + _SLACK
-    before = np.isinf(open_)
+    before: _Bools = np.isinf(open_)
     open_ = np.where(before, 0.0, open_)
     for own_x, own_y in (ends[:2], ends[2:]):
         for its_x, its_y in (its[:2], its[2:]):
