@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from wallguard.shapes.knives import Knife
     from wallguard.shapes.undersides import Ask, Underside
     from wallguard.walls.aslant import Aslant
+    from wallguard.walls.balls import Space
     from wallguard.walls.plates import Plate
     from wallguard.walls.rounds import Round
     from wallguard.walls.stretch import Stretch
@@ -268,23 +269,23 @@ class Geometry:
 
     def walls_in_space(self, largest: float, splits: tuple[float, ...]) -> list[Stretch]:
         """Walls in space (the largest ball that fits), whatever way they stand."""
-        from wallguard.walls.balls import find_walls
-
         return self._once(
             "stretches",
             ("walls in space", largest, splits),
-            lambda: find_walls(self.placed.mesh, largest, splits),
+            lambda: self._space.walls(largest, splits),
         )
 
     def gaps_in_space(self, largest: float) -> list[Stretch]:
         """Gaps in space."""
-        from wallguard.walls.balls import find_gaps
-
         return self._once(
-            "stretches",
-            ("gaps in space", largest),
-            lambda: find_gaps(self.placed.mesh, largest, ()),
+            "stretches", ("gaps in space", largest), lambda: self._space.gaps(largest)
         )
+
+    @cached_property
+    def _space(self) -> Space:
+        from wallguard.walls.balls import Space
+
+        return Space(self.placed.mesh)
 
     def rounds(self, largest: float) -> list[Round]:
         """Round holes and pins up to the diameter `largest`, in any direction."""

@@ -80,36 +80,65 @@ _INSET = 0.005
 _FOOT = np.radians(20.0)
 
 
-def find_walls(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretch]:
-    """All walls up to `largest` mm thick, whatever way they stand, thinnest first.
+class Space:
+    """A mesh in which walls and gaps are found; what both need is made once."""
 
-    A wall that crosses one of `edges` (mm, rising) is divided there. Two surfaces bound a wall
-    where the largest ball between them touches them at points at least 140 degrees apart.
-    """
-    return _find(mesh, largest, edges, air=False)
+    def __init__(self, mesh: Mesh) -> None:
+        self._mesh = mesh
+        self._known: dict[tuple[float, bool], Facets | None] = {}
+
+    def walls(self, largest: float, edges: Sequence[float]) -> list[Stretch]:
+        """All walls up to `largest` mm thick, whatever way they stand, thinnest first.
+
+        A wall that crosses one of `edges` (mm, rising) is divided there. Two surfaces bound a wall
+        where the largest ball between them touches them at points at least 140 degrees apart.
+        """
+        return self._found(largest, edges, air=False)
+
+    def gaps(self, largest: float, edges: Sequence[float] = ()) -> list[Stretch]:
+        """The same on the air side: gaps within a part and between its bodies. `sides` is 0."""
+        return self._found(largest, edges, air=True)
+
+    def _found(self, largest: float, edges: Sequence[float], *, air: bool) -> list[Stretch]:
+        if largest <= 0:
+            return []
+        small = _LONG * max(largest / 4, _STEP)
+        facets = self._facets(small, air=air)
+        if facets is None:
+            return []
+        limits = np.asarray(edges, np.float64)
+        try:
+            flat = divided(clear_cells(facets, pieces_between(facets, largest)), limits)
+        except TooLargeError:
+            # So many long facets face each other that each had better be asked at points.
+            step = _LONG * float(np.sqrt(facets.area.sum() / (0.43 * _MOST)))
+            facets = self._facets(max(small, step), air=air, cut=True)
+            flat = no_cells()
+        assert facets is not None
+        return _stretches_of(facets, flat, largest, limits, sided=not air)
+
+    def _facets(self, small: float, *, air: bool, cut: bool = False) -> Facets | None:
+        key = (small, cut)
+        if key not in self._known:
+            self._known[key] = facets_of(self._mesh, small, cut=cut)
+        found = self._known[key]
+        return found.turned() if air and found is not None else found
+
+
+def find_walls(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretch]:
+    """The walls of a mesh of which nothing else is asked: see `Space`."""
+    return Space(mesh).walls(largest, edges)
 
 
 def find_gaps(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretch]:
-    """The same on the air side: gaps within a part and between its bodies. `sides` is 0."""
-    return _find(mesh, largest, edges, air=True)
+    """Its gaps."""
+    return Space(mesh).gaps(largest, edges)
 
 
-def _find(mesh: Mesh, largest: float, edges: Sequence[float], *, air: bool) -> list[Stretch]:
-    if largest <= 0:
-        return []
-    small = _LONG * max(largest / 4, _STEP)
-    facets = facets_of(mesh, small, air=air)
-    if facets is None:
-        return []
-    limits = np.asarray(edges, np.float64)
-    try:
-        flat = divided(clear_cells(facets, pieces_between(facets, largest)), limits)
-    except TooLargeError:
-        # So many long facets face each other that each of them had better be asked at points.
-        step = _LONG * float(np.sqrt(facets.area.sum() / (0.43 * _MOST)))
-        facets = facets_of(mesh, max(small, step), air=air, cut=True)
-        flat = no_cells()
-    assert facets is not None
+def _stretches_of(
+    facets: Facets, flat: Cells, largest: float, limits: _Floats, *, sided: bool
+) -> list[Stretch]:
+    """What the cells between long facets and those on fine ones make, divided at the limits."""
     both = np.flatnonzero(flat.pair)
     fine, radius = _fine_cells(facets, largest)
     cells = joined([flat, mirrored(facets, flat.chosen(both)), fine])
@@ -117,13 +146,13 @@ def _find(mesh: Mesh, largest: float, edges: Sequence[float], *, air: bool) -> l
         return []
     twin = np.full(len(cells.own), -1)
     twin[both] = len(flat.own) + np.arange(len(both))
-    one, other = links_of(facets, cells, twin)
+    one, other = links_of(facets, cells, twin, limits)
     count, whole = connected(one, other, len(cells.own))
     groups = np.searchsorted(limits, _judged(cells, whole, count), side="right")
     same = groups[one] == groups[other]
     count, piece = connected(one[same], other[same], len(cells.own))
     walls = _Walls(facets, cells, radius, piece, count)
-    return _stretches(walls, groups, whole, sided=not air)
+    return _stretches(walls, groups, whole, sided=sided)
 
 
 class _Walls(NamedTuple):

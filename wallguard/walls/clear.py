@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import distinct, dot, ranges
+from wallguard.base.arrays import cross, distinct, dot, lengths, ranges
 from wallguard.base.errors import TooLargeError
 from wallguard.walls.bounds import Tree, bounds_of, meetings
 from wallguard.walls.facets import Facets
@@ -122,6 +122,7 @@ def clear_cells(facets: Facets, pieces: Pieces) -> Cells:
     if len(cells.own) > _MOST:
         raise TooLargeError(f"{len(cells.own)} pieces of faces that face each other")
     touching = facets.touching(facets.face[np.concatenate([cells.own, cells.contact])])
+    cells = cells.chosen(_not_lost(facets, cells, touching))
     cell, triangle = _in_reach(facets, cells, touching)
     final = []
     for _ in range(_ROUNDS):
@@ -136,20 +137,66 @@ def clear_cells(facets: Facets, pieces: Pieces) -> Cells:
     return clear.chosen(_with_room(facets, clear))
 
 
+def _not_lost(facets: Facets, cells: Cells, touching: _Ints) -> _Bools:
+    """Which cells are worth looking at closely: not those that the triangle in the way of their
+    middle is in the way of, nor those of two flat faces that have no room for a ball anywhere.
+    Most of what faces each other across something else is told so at once."""
+    centre, radius = cells.centres(facets), cells.points[:, :, 3]
+    away, met = facets.surface.nearest(centre.mean(axis=1))
+    blocked = _lost(facets, centre, radius, away, met)
+    other = ~_goes_on(facets, cells.own, met) & ~_goes_on(facets, cells.contact, met)
+    other &= ~_touch(facets, cells.own, met, touching)
+    other &= ~_touch(facets, cells.contact, met, touching)
+    count, group = _between(facets, cells)
+    roomy = np.bincount(group[~blocked], minlength=count) > 0
+    kept: _Bools = roomy[group] & ~(blocked & other)
+    return kept
+
+
+def _lost(facets: Facets, centre: _Floats, radius: _Floats, away: _Floats, met: _Ints) -> _Bools:
+    """Whether something is in the way of all balls of cells with these centres and radii at their
+    corners, (k, 3, 3) and (k, 3), where what is met from their middle is so far away."""
+    least = (1 - _TIE) * radius.min(axis=1) - 1e-6
+    _, spread = _around(centre)
+    lost: _Bools = away + spread < least
+    ask = np.flatnonzero(~lost & (away < (1 - _TIE) * radius.mean(axis=1) - 1e-6))
+    # How far a triangle is from a ball is convex: what all corners' balls hold all of them hold.
+    held = np.ones(len(ask), bool)
+    corners, normal = facets.corners[met[ask]], facets.normal[met[ask]]
+    for i in range(3):
+        spot = centre[ask, i]
+        gap = lengths(nearest(spot, corners, normal) - spot)
+        held &= gap < radius[ask, i] - _TIE * radius[ask].max(axis=1) - 1e-6
+    lost[ask[held]] = True
+    return lost
+
+
+def _around(points: _Floats) -> tuple[_Floats, _Floats]:
+    """Balls around triangles (k, 3, 3): middle (k, 3) and radius (k,)."""
+    first, second, third = points[:, 0], points[:, 1], points[:, 2]
+    middle = (first + second + third) / 3
+    reach = np.maximum(lengths(first - middle), lengths(second - middle))
+    return middle, np.maximum(reach, lengths(third - middle))
+
+
+def _between(facets: Facets, cells: Cells) -> tuple[int, _Ints]:
+    """How many pairs of flat faces cells lie between, and the number (k,) of each one's."""
+    size = int(facets.face.max()) + 1
+    key = facets.face[cells.own] * size + facets.face[cells.contact]
+    pairs = distinct(key)
+    return len(pairs), np.searchsorted(pairs, key)
+
+
 def _with_room(facets: Facets, cells: Cells) -> _Bools:
     """Whether between the flat faces of each cell there is room for a ball anywhere, whatever goes
     on from them; asked of the widest cell of each pair first."""
     if not len(cells.own):
         return np.zeros(0, bool)
-    size = int(facets.face.max()) + 1
-    key = facets.face[cells.own] * size + facets.face[cells.contact]
-    _, group = np.unique(key, return_inverse=True)
-    group = group.ravel()
-    count = int(group.max(initial=-1)) + 1
+    count, group = _between(facets, cells)
     place = cells.points[:, :, :3]
     edge = place[:, [1, 2, 0]] - place
     longest = np.einsum("kij,kij->ki", edge, edge).max(axis=1)
-    area = np.linalg.norm(np.cross(edge[:, 0], edge[:, 1]), axis=1)
+    area = lengths(cross(edge[:, 0], edge[:, 1]))
     order = np.lexsort((-(area**2) / np.maximum(longest, 1e-12), group))
     first = order[np.diff(group[order], prepend=-1) > 0]
     good = np.zeros(count, bool)
@@ -178,16 +225,17 @@ _SEVEN = np.array(
 
 
 def _sampled(facets: Facets, cells: Cells) -> tuple[_Bools, _Bools]:
-    """Whether the balls at any of seven points of each cell hold nothing; and whether one triangle
-    is in the way of all of it."""
-    centre = np.einsum("si,kic->ksc", _SEVEN, cells.centres(facets))
+    """Whether the balls at any of seven points of each cell hold nothing; and whether something is
+    in the way of all of it."""
+    centres = cells.centres(facets)
+    centre = np.einsum("si,kic->ksc", _SEVEN, centres)
     radius = cells.points[:, :, 3] @ _SEVEN.T
     away, met = facets.surface.nearest(centre.reshape(-1, 3))
-    hit = away.reshape(-1, 7) < (1 - _TIE) * radius - 1e-6
-    met = met.reshape(-1, 7)
-    # How far a triangle is from a ball is convex: what all corners' balls hold all of them hold.
+    away, met = away.reshape(-1, 7), met.reshape(-1, 7)
+    hit = away < (1 - _TIE) * radius - 1e-6
+    blocked = _lost(facets, centres, cells.points[:, :, 3], away[:, 6], met[:, 6])
     alike = (met[:, :3] == met[:, :1]).all(axis=1)
-    return ~hit.all(axis=1), hit[:, :3].all(axis=1) & alike
+    return ~hit.all(axis=1), blocked | (hit[:, :3].all(axis=1) & alike)
 
 
 def mirrored(facets: Facets, both: Cells) -> Cells:
@@ -215,14 +263,16 @@ def _in_reach(facets: Facets, cells: Cells, touching: _Ints) -> tuple[_Ints, _In
     its = bounds_of(facets.corners, facets.normal)
     reached = [(cells.own[:0], cells.own[:0])]
     trees = Tree(asked, facets.face[cells.own]), Tree(its, np.where(facets.broad, facets.face, -1))
+    # Of each cell one ball that holds all of its own, and of each triangle one around it.
+    middle, size = _around(centre)
+    size += radius.max(axis=1)
+    its_middle, its_size = _around(facets.corners)
     for pair in meetings(*trees):
         cell, triangle = pair
-        kept = np.ones(len(cell), bool)
+        away = lengths(middle[cell] - its_middle[triangle])
+        kept = away < size[cell] + its_size[triangle]
         for own in (cells.own, cells.contact):
-            mine = own[cell]
-            kept &= facets.face[mine] != facets.face[triangle]
-            turn = dot(facets.normal[mine], facets.normal[triangle])
-            kept &= (facets.patch[mine] != facets.patch[triangle]) | (turn < _ALIKE)
+            kept &= ~_goes_on(facets, own[cell], triangle)
         cell, triangle = cell[kept], triangle[kept]
         away = centre[cell] - facets.corners[triangle, :1]
         rise = np.einsum("kij,kj->ki", away, facets.normal[triangle])
@@ -238,6 +288,16 @@ def _in_reach(facets: Facets, cells: Cells, touching: _Ints) -> tuple[_Ints, _In
     triangle = np.concatenate([each for _, each in reached])
     order = np.lexsort((triangle, cell))
     return cell[order], triangle[order]
+
+
+def _goes_on(facets: Facets, own: _Ints, triangle: _Ints) -> _Bools:
+    """Whether triangles go on from facets `own` smoothly."""
+    same: _Bools = facets.patch[own] == facets.patch[triangle]
+    some = np.flatnonzero(same)
+    mine, its = own[some], triangle[some]
+    level = facets.face[mine] == facets.face[its]
+    same[some] = level | (dot(facets.normal[mine], facets.normal[its]) >= _ALIKE)
+    return same
 
 
 def _touch(facets: Facets, one: _Ints, other: _Ints, touching: _Ints) -> _Bools:
@@ -315,14 +375,14 @@ def nearest(point: _Floats, corners: _Floats, normal: _Floats) -> _Floats:
     for i in range(3):
         begin, way = corners[:, i], corners[:, (i + 1) % 3] - corners[:, i]
         away = point - begin
-        square = np.einsum("ij,ij->i", way, way)
-        share = np.clip(np.einsum("ij,ij->i", away, way) / np.maximum(square, 1e-18), 0.0, 1.0)
+        share = np.clip(dot(away, way) / np.maximum(dot(way, way), 1e-18), 0.0, 1.0)
         spot = begin + share[:, None] * way
-        gap = np.einsum("ij,ij->i", point - spot, point - spot)
+        left = point - spot
+        gap = dot(left, left)
         nearer = gap < best
         best[nearer], foot[nearer] = gap[nearer], spot[nearer]
-        inside &= np.einsum("ij,ij->i", np.cross(way, normal), away) >= 0
-    rise = np.einsum("ij,ij->i", point - corners[:, 0], normal)
+        inside &= dot(cross(way, normal), away) >= 0
+    rise = dot(point - corners[:, 0], normal)
     foot[inside] = (point - rise[:, None] * normal)[inside]
     return foot
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, distinct, dot, grouped, ranges
+from wallguard.base.arrays import connected, cross, distinct, dot, grouped, lengths, ranges
 from wallguard.mesh.edges import edges_of
 from wallguard.mesh.mesh import Mesh
 from wallguard.walls.flats import FEW, filled_anew
@@ -47,6 +47,7 @@ class Facets:
     patch      (m,) number of the surface without sharp edges
     fine       (m,) whether it is so small that one point speaks for it
     broad      (m,) whether it is one of many in a flat face
+    behind     the same, seen from the other side, where these were made of that
     """
 
     triangles: _Ints
@@ -59,13 +60,29 @@ class Facets:
     patch: _Ints
     fine: _Bools
     broad: _Bools
+    behind: Facets | None = None
 
     @cached_property
     def surface(self) -> Surface:
         """The same, to be searched for what is nearest."""
         from wallguard.walls.tangent import Surface
 
+        if self.behind is not None:
+            return self.behind.surface.turned()
         return Surface(self.corners, self.normal)
+
+    def turned(self) -> Facets:
+        """The same facets, seen from the other side of the surface."""
+        ends = [1, 0, 2]
+        return replace(
+            self,
+            triangles=self.triangles[:, ::-1],
+            corners=self.corners[:, ::-1],
+            normal=-self.normal,
+            beside=self.beside[:, ends],
+            bend=-self.bend[:, ends],
+            behind=self,
+        )
 
     def touching(self, faces: _Ints) -> _Ints:
         """Which flat faces share a vertex with one of these, as face * number of faces + face,
@@ -132,49 +149,58 @@ def units_of(facets: Facets) -> Units:
     return Units(np.concatenate([alone, one[convex]]), corner, every, count)
 
 
-def facets_of(mesh: Mesh, small: float, *, air: bool, cut: bool = False) -> Facets | None:
-    """The facets of a mesh, seen from the material or the air; None where nothing has an area.
+def facets_of(mesh: Mesh, small: float, *, cut: bool = False) -> Facets | None:
+    """The facets of a mesh, seen from the material; None where nothing has an area.
 
     small  longest edge (mm) of a facet for which one point speaks, in a flat face no larger
     cut    whether all longer ones are cut, so that all are fine, however many hold each other up
     """
     triangles = mesh.triangles.astype(np.int64)
     corners = mesh.vertices[triangles]
-    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    doubled = np.linalg.norm(normal, axis=1)
+    normal, doubled = _normals(corners)
     solid = doubled > 2e-12
     if not solid.any():
         return None
-    triangles, doubled = triangles[solid], doubled[solid]
-    normal = normal[solid] / doubled[:, None]
-    corners = mesh.vertices[triangles]
+    if not solid.all():
+        triangles, doubled, normal = triangles[solid], doubled[solid], normal[solid]
+        corners = corners[solid]
     beside, bend = _neighbours(triangles, corners, normal)
     face = _parts(beside, np.abs(bend), _LEVEL)
-    vertices, triangles = mesh.vertices, filled_anew(mesh.vertices, triangles, normal, face)
+    whole, vertices = triangles, mesh.vertices
+    triangles = filled_anew(vertices, triangles, normal, face)
     vertices, triangles, piece = _shortened(vertices, triangles, small, cut)
-    if air:
-        triangles = triangles[:, ::-1]
-    corners = vertices[triangles]
-    normal = np.cross(corners[:, 2] - corners[:, 0], corners[:, 1] - corners[:, 0])
-    doubled = np.linalg.norm(normal, axis=1)
-    normal /= np.maximum(doubled, 1e-12)[:, None]
-    beside, bend = _neighbours(triangles, corners, normal)
-    # The pieces of a facet that was cut count as facets of their own.
-    apart = piece[:, None] & piece[beside] & (beside >= 0)
-    level = np.where(apart, np.inf, np.abs(bend))
-    face, patch = _parts(beside, level, _LEVEL), _parts(beside, np.abs(bend), np.arccos(ALONG))
+    if triangles is not whole:
+        corners = vertices[triangles]
+        normal, doubled = _normals(corners)
+        beside, bend = _neighbours(triangles, corners, normal)
+        # The pieces of a facet that was cut count as facets of their own.
+        apart = piece[:, None] & piece[beside] & (beside >= 0)
+        face = _parts(beside, np.where(apart, np.inf, np.abs(bend)), _LEVEL)
+    patch = _parts(beside, np.abs(bend), np.arccos(ALONG))
+    # Seen from within, a surface that is convex from without juts in.
+    normal, bend = -normal, -bend
     faces = int(face.max()) + 1
-    low = grouped(np.minimum, face, faces, corners.min(axis=1))
-    high = grouped(np.maximum, face, faces, corners.max(axis=1))
+    first, second, third = corners[:, 0], corners[:, 1], corners[:, 2]
+    lowest, highest = np.minimum(first, second), np.maximum(first, second)
+    low = grouped(np.minimum, face, faces, np.minimum(lowest, third))
+    high = grouped(np.maximum, face, faces, np.maximum(highest, third))
     broad = (np.bincount(face) > FEW)[face]
     # A curve's facets turn off a little on both sides.
     curved = ((np.abs(bend) > _LEVEL) & (np.abs(bend) <= _CURVE)).any(axis=1)
     curved |= piece
     most = small * np.where(grouped(np.logical_and, face, faces, curved), _CURVED, 1.0)
-    fine = (np.linalg.norm(high - low, axis=1) <= most)[face]
+    fine = (lengths(high - low) <= most)[face]
     return Facets(
         triangles, corners, normal, doubled / 2, beside, bend, face, patch, fine, broad & ~fine
     )
+
+
+def _normals(corners: _Floats) -> tuple[_Floats, _Floats]:
+    """(m, 3) the unit normals about which triangles are wound, and (m,) twice their areas, mm²."""
+    normal = cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    doubled = lengths(normal)
+    normal /= np.maximum(doubled, 1e-12)[:, None]
+    return normal, doubled
 
 
 def _parts(beside: _Ints, turn: _Floats, most: float) -> _Ints:
@@ -194,8 +220,7 @@ def _shortened(
     edge = corners[:, [1, 2, 0]] - corners
     long = np.einsum("tij,tij->ti", edge, edge).max(axis=1) > (_CURVED * small) ** 2
     if not cut and long.sum() > _MANY:
-        normal = np.cross(edge[:, 0], edge[:, 1])
-        normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-12)[:, None]
+        normal, _ = _normals(corners)
         beside, bend = _neighbours(triangles, corners, normal)
         face = _parts(beside, np.abs(bend), _LEVEL)
         long &= (np.bincount(face) <= 2)[face]
@@ -213,10 +238,11 @@ def _neighbours(triangles: _Ints, corners: _Floats, normal: _Floats) -> tuple[_I
     side, opposite = joints.sides[joints.start[two]], joints.sides[joints.start[two] + 1]
     one, other = side // 3, opposite // 3
     # The arcsine is exact for small turns, where the arccosine is not.
-    size = np.linalg.norm(np.cross(normal[one], normal[other]), axis=1)
-    turn = np.arctan2(size, dot(normal[one], normal[other]))
-    over = corners[other].mean(axis=1) - corners[one, side % 3]
-    turn = np.where(dot(over, normal[one]) >= 0, turn, -turn)
+    mine, its = normal[one], normal[other]
+    turn = np.arctan2(lengths(cross(mine, its)), dot(mine, its))
+    # Its corner that the two do not share.
+    over = corners[other, (opposite + 2) % 3] - corners[one, side % 3]
+    turn = np.where(dot(over, mine) >= 0, turn, -turn)
     beside = np.full(triangles.shape, -1, np.int64)
     bend = np.zeros(triangles.shape)
     beside.ravel()[side], beside.ravel()[opposite] = other, one

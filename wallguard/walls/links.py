@@ -16,7 +16,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, distinct, dot
+from wallguard.base.arrays import connected, distinct, dot, lengths
 from wallguard.walls.bounds import Tree, bounds_of, meetings, wider
 from wallguard.walls.clear import Cells, nearest
 from wallguard.walls.facets import ALONG, Facets
@@ -24,6 +24,7 @@ from wallguard.walls.samples import FACING
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
 
 # A wall goes on across a junction no wider than twice its thickness.
 _JUNCTION = 2.0
@@ -33,8 +34,12 @@ _SAME = 1e-4
 _TOUCH = 0.01
 
 
-def links_of(facets: Facets, cells: Cells, twin: _Ints) -> tuple[_Ints, _Ints]:
-    """Pairs of cells that belong together. twin (k,): the same cell on the other face, or -1."""
+def links_of(facets: Facets, cells: Cells, twin: _Ints, limits: _Floats) -> tuple[_Ints, _Ints]:
+    """Pairs of cells that belong together: enough of them for all that is joined, also where it is
+    divided at the limits (mm).
+
+    twin (k,): the same cell on the other face, or -1
+    """
     size = len(cells.own)
     paired = np.flatnonzero(twin >= 0)
     pairs = [(paired, twin[paired]), _over_fine(facets, cells), _beside(facets, cells)]
@@ -42,7 +47,10 @@ def links_of(facets: Facets, cells: Cells, twin: _Ints) -> tuple[_Ints, _Ints]:
     one = np.concatenate([each for each, _ in pairs])
     other = np.concatenate([each for _, each in pairs])
     label = connected(one, other, size)[1]
-    past = _past_junctions(facets, cells, label)
+    kind = np.searchsorted(limits, 2 * cells.points[:, :, 3].mean(axis=1), side="right")
+    alike = kind[one] == kind[other]
+    island = connected(one[alike], other[alike], size)[1]
+    past = _past_junctions(facets, cells, label, island, kind)
     return np.concatenate([one, past[0]]), np.concatenate([other, past[1]])
 
 
@@ -84,7 +92,33 @@ def _beside(facets: Facets, cells: Cells) -> tuple[_Ints, _Ints]:
     )
 
 
-def _past_junctions(facets: Facets, cells: Cells, label: _Ints) -> tuple[_Ints, _Ints]:
+class _Joined:
+    """What is joined so far: labels, and islands of what has one kind of thickness."""
+
+    def __init__(self, label: _Ints, island: _Ints, kind: _Ints) -> None:
+        self.label, self.island, self.kind = label, island, kind
+
+    def left(self, one: _Ints, other: _Ints) -> _Bools:
+        """Which pairs of cells would join what is not joined yet."""
+        alike = (self.kind[one] == self.kind[other]) & (self.island[one] != self.island[other])
+        left: _Bools = alike | (self.label[one] != self.label[other])
+        return left
+
+    def join(self, one: _Ints, other: _Ints) -> None:
+        """Join pairs of cells."""
+        self.label = _merged(self.label, one, other)
+        alike = self.kind[one] == self.kind[other]
+        self.island = _merged(self.island, one[alike], other[alike])
+
+
+def _merged(label: _Ints, one: _Ints, other: _Ints) -> _Ints:
+    merged: _Ints = connected(label[one], label[other], int(label.max()) + 1)[1][label]
+    return merged
+
+
+def _past_junctions(
+    facets: Facets, cells: Cells, label: _Ints, island: _Ints, kind: _Ints
+) -> tuple[_Ints, _Ints]:
     """Cells of one surface that are not joined yet and lie near each other."""
     none = np.zeros(0, np.int64)
     # Where all that lies on a surface is joined already, nothing is to be done.
@@ -107,26 +141,42 @@ def _past_junctions(facets: Facets, cells: Cells, label: _Ints) -> tuple[_Ints, 
     bounds = replace(bounds_of(place, normal), like=facets.patch[cells.own[rim]], unlike=label[rim])
     asked = replace(wider(bounds, reach), normal=(-normal, -normal))
     pairs = [(none, none)]
+    known = _Joined(label[rim], island[rim], kind[rim])
     for pair in meetings(Tree(asked, label[rim]), Tree(bounds, label[rim]), -ALONG):
         one, other = pair
-        far = reach[one]
-        own, its = cells.own[rim[one]], cells.own[rim[other]]
-        kept = dot(facets.normal[own], facets.normal[its]) >= ALONG
-        one, other, far, own, its = (each[kept] for each in (one, other, far, own, its))
+        kept = known.left(one, other)
+        one, other = one[kept], other[kept]
+        kept = dot(normal[one], normal[other]) >= ALONG
+        one, other = one[kept], other[kept]
+        # Corners that are near each other are found soonest.
         gap = np.full(len(one), np.inf)
         for i in range(3):
-            for a, b, normal in (
-                (one, other, facets.normal[its]),
-                (other, one, facets.normal[own]),
-            ):
-                spot = nearest(place[a, i], place[b], normal)
-                np.minimum(gap, np.linalg.norm(spot - place[a, i], axis=1), out=gap)
-        near = gap <= far
-        pairs.append((rim[one[near]], rim[other[near]]))
+            for j in range(3):
+                np.minimum(gap, lengths(place[one, i] - place[other, j]), out=gap)
+        near = gap <= reach[one]
+        for exactly in (False, True):
+            if exactly:
+                rest = known.left(one, other)
+                one, other = one[rest], other[rest]
+                near = _gaps(place, normal, one, other) <= reach[one]
+            if near.any():
+                pairs.append((rim[one[near]], rim[other[near]]))
+                known.join(one[near], other[near])
     return (
         np.concatenate([each for each, _ in pairs]),
         np.concatenate([each for _, each in pairs]),
     )
+
+
+def _gaps(place: _Floats, normal: _Floats, one: _Ints, other: _Ints) -> _Floats:
+    """How far triangles `one` are from `other`, of those at `place` (k, 3, 3) with their normals:
+    from the corners of either."""
+    gap = np.full(len(one), np.inf)
+    for i in range(3):
+        for a, b in ((one, other), (other, one)):
+            spot = place[a, i]
+            np.minimum(gap, lengths(nearest(spot, place[b], normal[b]) - spot), out=gap)
+    return gap
 
 
 def _posts(facets: Facets, cells: Cells) -> tuple[_Ints, _Ints]:

@@ -80,6 +80,16 @@ class Surface:
         self._tree = AABB()
         self._tree.init(self._vertices, self._triangles)
 
+    def turned(self) -> Surface:
+        """The same surface, searched from its other side."""
+        turned = Surface.__new__(Surface)
+        turned.__dict__ = {
+            **self.__dict__,
+            "corners": self.corners[:, ::-1],
+            "normal": -self.normal,
+        }
+        return turned
+
     def nearest(self, point: _Floats) -> tuple[_Floats, _Ints]:
         """How far (mm) the surface is from each point (n, 3), and its triangle there."""
         if not len(point):
