@@ -57,3 +57,14 @@ def section_heights(sections: Sections) -> NDArray[np.float64]:
         sections.distinct > np.maximum.accumulate(before)
     ]
     return heights
+
+
+def ring_areas(sections: Sections) -> NDArray[np.float64]:
+    """(R,) the area within each ring, mm²; below 0 where it goes clockwise, round a hole."""
+    if not len(sections.points):
+        return np.zeros(0)
+    x, y = sections.points.T
+    _, after = neighbours(sections.ring_start)
+    cross = x * y[after] - x[after] * y
+    area: NDArray[np.float64] = np.add.reduceat(cross, sections.ring_start[:-1]) / 2
+    return area

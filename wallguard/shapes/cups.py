@@ -17,11 +17,12 @@ is vented; what is not is sealed for as long as it grows.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache, partial
 
 import numpy as np
 import shapely
 
-from wallguard.sections.sections import Sections
+from wallguard.sections.sections import Sections, ring_areas
 from wallguard.shapes.regions import SHARED, Joined, material, overlaid, parts
 
 Point = tuple[float, float, float]
@@ -120,26 +121,25 @@ def find_cups(sections: Sections) -> list[Cup]:
     """The cups, the largest first."""
     half = sections.layer_height / 2
     hollows = _Hollows()
+    encloses = set(np.unique(sections.ring_section[ring_areas(sections) < 0]).tolist())
+    air = cache(partial(_air, sections))
     below: list[tuple[shapely.Geometry, int]] = []
-    known: dict[int, tuple[list[shapely.Geometry], shapely.Geometry]] = {}
     before: int | None = None
     for height, section in zip(sections.heights.tolist(), sections.distinct.tolist(), strict=True):
-        if section not in known:
-            known[section] = _air(sections, section)
-        holes, filled = known[section]
         own = below
         if section != before:
             own = []
+            holes = air(section)[0] if section in encloses else []
             for hole in holes:
                 lies = [number for shape, number in below if _share(shape, hole)]
-                if before is not None and _leaves(hole, known[before][1]):
+                if before is not None and _leaves(hole, air(before)[1]):
                     lies.append(hollows.outside)
                 number = lies[0] if lies else hollows.begin(height - half, vented=before is None)
                 for other in lies[1:]:
                     hollows.join(number, other)
                 own.append((hole, number))
             for shape, number in below:
-                if _leaves(shape, filled):
+                if _leaves(shape, air(section)[1]):
                     hollows.join(number, hollows.outside)
         for hole, number in own:
             hollows.grow(number, hole, height, half)
