@@ -42,7 +42,7 @@ def folder(tmp_path, monkeypatch):
 def without(monkeypatch, *names):
     found = util.find_spec
     monkeypatch.setattr(
-        publish.util, "find_spec", lambda name, *more: None if name in names else found(name, *more)
+        util, "find_spec", lambda name, *more: None if name in names else found(name, *more)
     )
 
 
@@ -66,15 +66,6 @@ def test_without_the_renderer_pictures_are_svg_and_it_says_how_to_get_png(
     assert ".svg)" in (folder / "w.md").read_text()
 
 
-def test_without_the_viewer_nothing_is_checked_for_nothing(folder, monkeypatch, capsys):
-    without(monkeypatch, "plotly")
-    assert main(["check", "--all", "--html", "w.html"]) == 2
-    said = capsys.readouterr()
-    assert "pip install .[web]" in said.err
-    assert "rib.stl" not in said.out
-    assert not (folder / "w.html").exists()
-
-
 def test_a_folder_that_cannot_be_made_is_said_before_anything_is_checked(folder):
     (folder / "file").write_text("")
     with pytest.raises(InputError, match="Name another folder"):
@@ -82,7 +73,6 @@ def test_a_folder_that_cannot_be_made_is_said_before_anything_is_checked(folder)
 
 
 def test_the_page_and_the_pictures_are_the_same_with_any_number_of_jobs(folder):
-    pytest.importorskip("plotly")
     save(folder / "parts" / "other.stl", box([30, 0.3, 10]))
     pages = []
     for jobs in ("1", "2"):

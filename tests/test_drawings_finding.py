@@ -149,7 +149,9 @@ def test_the_text_of_a_dimension_hides_none_of_its_arrows(span):
     (text,) = [box for box in svg.iter(f"{NS}rect") if box.get("rx") == "1"]
     left, top = float(text.get("x")), float(text.get("y"))
     right, bottom = left + float(text.get("width")), top + float(text.get("height"))
-    heads = [p for p in svg.iter(f"{NS}path") if p.get("stroke-width") == "0.25"]
+    heads = [
+        p for p in svg.iter(f"{NS}path") if p.get("stroke-width") == "0.25" and "Z" in p.get("d")
+    ]
     assert len(heads) == 2
     for head in heads:
         for x, y in re.findall(r"([\d.-]+) ([\d.-]+)", head.get("d")):

@@ -4,13 +4,10 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pytest
-
 SCRIPT = Path(__file__).resolve().parents[1] / "example_repo" / "review.py"
 
 
 def test_the_way_of_a_change(tmp_path):
-    pytest.importorskip("plotly", reason="the page needs the extra `web`")
     folder = tmp_path / "puppets"
     ran = subprocess.run(
         [sys.executable, str(SCRIPT), str(folder)], capture_output=True, text=True, check=False

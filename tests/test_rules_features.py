@@ -207,7 +207,6 @@ def lanky(tmp_path: Path) -> Path:
 
 
 def test_a_row_and_a_module_reach_every_report_the_worst_first(lanky: Path) -> None:
-    pytest.importorskip("plotly")
     names = ("json", "junit", "markdown", "sarif")
     options = [word for name in (*names, "html") for word in (f"--{name}", f"r.{name}")]
     codes, output = command(lanky, "check", "--all", *options)

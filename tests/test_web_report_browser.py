@@ -15,11 +15,10 @@ from view_samples import report, rules
 from wallguard.bands.chart import chart_of
 from wallguard.drawings.wall_chart import wall_chart
 from wallguard.findings.model import Report
-from wallguard.reports.html import html, viewer
+from wallguard.reports.html import html
 from wallguard.views import shape
 
 api = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed")
-pytest.importorskip("plotly", reason="the extra `web` is not installed")
 
 BROWSER = os.environ.get("WALLGUARD_BROWSER") or shutil.which("chromium")
 if not BROWSER:
@@ -67,7 +66,7 @@ def address(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(shape, "_SHOWN", 2000)  # drawn without a graphics card
         found = reported()
-    path.write_text(html(found, viewer(), charts), "utf-8")
+    path.write_text(html(found, charts), "utf-8")
     return path.as_uri()
 
 
@@ -102,6 +101,9 @@ class Seen:
 
     def eye(self):
         return self.page.get_attribute("#stage", "data-eye")
+
+    def seen(self):
+        return self.eye() + self.page.get_attribute("#stage", "data-center")
 
     def wait_for(self, state):
         """Until the stage says so: a CSS condition on its attributes."""
@@ -192,9 +194,17 @@ def test_the_colours_switch_between_outcome_and_thickness(opened):
     opened.wait_for(f"[data-ready='{drawn + 1}']")
     assert page.is_visible("#key-thickness")
     assert not page.is_visible("#key-outcome")
-    assert "0.30 mm" in page.inner_text("#key-thickness")
+    # As drawn, for what is missing is not printed in any thickness.
+    assert "thickness as drawn" in page.inner_text("#key-thickness")
+    assert "0.30 to" in page.inner_text("#key-thickness")
     assert page.get_attribute("#by-thickness", "aria-pressed") == "true"
-    assert page.query_selector("#stage").screenshot() != before
+    second = page.query_selector("#stage").screenshot()
+    assert second != before
+    page.click("#by-underside")
+    opened.wait_for(f"[data-ready='{drawn + 2}']")
+    assert "0° to 15°" in page.inner_text("#key-underside")
+    assert page.query_selector("#stage").screenshot() not in (before, second)
+    page.click("#by-outcome")
 
 
 def test_all_places_of_a_group_are_marked_at_once(browser, tmp_path):
@@ -203,16 +213,14 @@ def test_all_places_of_a_group_are_marked_at_once(browser, tmp_path):
         slats += box([1.5, 22, 3], (2 + 10 * at, 0, 0))
     part = report(slats, "page")
     alike = tuple(replace(one, shape="slat") for one in part.findings)
-    (tmp_path / "w.html").write_text(
-        html(Report((replace(part, findings=alike),)), viewer()), "utf-8"
-    )
+    (tmp_path / "w.html").write_text(html(Report((replace(part, findings=alike),))), "utf-8")
     page = browser.new_page()
     seen = Seen(page, (tmp_path / "w.html").as_uri()).drawn()
     assert page.get_attribute("#stage", "data-places") == "4"
     assert len(shown(page)) == 1
     assert "one of 4 places alike" in page.inner_text(".finding")
     # The whole part, so that all are seen.
-    assert page.get_attribute("#stage", "data-center") == "0.000 0.000 0.000"
+    assert page.get_attribute("#stage", "data-whole") == "true"
     assert seen.errors == []
     page.close()
 
@@ -225,7 +233,8 @@ def test_filters_leave_only_what_fits(opened):
     assert f"of {everything} findings" in page.inner_text("#count")
     page.check("input[value=fail]")
     page.select_option("select[name=part]", "ribs.stl")
-    assert all("ribs.stl" in text for text in shown(page))
+    parts = {one.get_attribute("data-part") for one in page.query_selector_all(".finding:visible")}
+    assert parts == {"ribs.stl"}
     page.select_option("select[name=part]", "")
     page.fill("input[name=text]", "hollow")
     assert shown(page)
@@ -244,22 +253,30 @@ def test_the_keyboard_reaches_opens_and_walks_the_list_and_turns_the_part(opened
     before = page.is_visible("#d1")
     page.keyboard.press("Enter")
     assert page.is_visible("#d1") is not before
+    page.keyboard.press("ArrowDown")
+    assert page.evaluate("document.activeElement.tagName") == "SUMMARY"
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.id") == "f2"
     opened.wait_for(f"[data-ready='{drawn + 1}']")
     page.focus("#stage")
-    for key in ("ArrowLeft", "+"):
-        before = opened.eye()
+    for key in ("ArrowLeft", "ArrowUp", "+", "Shift+ArrowLeft", "Home"):
+        before = opened.seen()
         page.keyboard.press(key)
-        opened.wait_for(f":not([data-eye='{before}'])")
+        page.wait_for_function(
+            "(was) => { const d = document.getElementById('stage').dataset;"
+            " return d.eye + d.center !== was; }",
+            arg=before,
+            timeout=SETTLED,
+        )
 
 
 def test_the_whole_part_can_be_seen_again_and_other_parts_chosen(opened):
     page = opened.page
-    assert page.is_visible("#ring")
+    page.click("#f0")
     page.click("#whole")
-    opened.wait_for("[data-center='0.000 0.000 0.000']")
-    assert not page.is_visible("#ring")
+    opened.wait_for("[data-whole='true']")
+    # The chosen place stays marked.
+    assert page.is_visible("#ring")
     page.select_option("#shape", label="sound.stl: passed")
     opened.wait_for("[data-part='2']")
 
@@ -324,4 +341,149 @@ def test_without_scripts_everything_is_there_to_read(browser, address):
     figures = page.query_selector_all(".finding .section")
     assert figures
     assert all(figure.is_visible() for figure in figures)
+    page.close()
+
+
+def test_it_begins_with_the_whole_part_and_the_worst_place_marked(browser, address):
+    page = browser.new_page()
+    seen = Seen(page, address).drawn()
+    seen.wait_for("[data-whole='true']")
+    assert page.is_visible("#ring")
+    assert page.get_attribute("#ring", "data-number") == "1"
+    # Others of the part have their number, too, and lead to their card.
+    page.click("#pins .pin")
+    assert page.get_attribute("#f1", "aria-expanded") == "true"
+    assert seen.errors == []
+    page.close()
+
+
+def test_a_mark_sits_on_its_place_and_a_tap_reads_what_is_there(browser, address):
+    page = browser.new_page()
+    page.emulate_media(reduced_motion="reduce")
+    seen = Seen(page, address).drawn()
+    page.click("#f1")
+    seen.wait_for("[data-ready='2']")
+    page.wait_for_timeout(500)
+    ring = page.query_selector("#ring").bounding_box()
+    page.mouse.click(ring["x"] + ring["width"] / 2, ring["y"] + ring["height"] / 2)
+    read = page.inner_text("#read")
+    # The wall at y = 4 to 5.5, as its card says, seen on one of its faces.
+    assert "wall 1.50 mm thick as drawn: hollow" in read
+    x, y, z = map(float, read[read.index("(") + 1 : read.index(")")].split(", "))
+    assert abs(x - 20) < 2
+    assert y in (4.0, 5.5)
+    assert abs(z - 7.5) < 2
+    page.close()
+
+
+@pytest.mark.parametrize("height", [500, 860])
+def test_enter_on_a_card_brings_its_picture_into_sight(browser, address, height):
+    page = browser.new_page()
+    Seen(page, address, height=height).drawn()
+    page.focus("#f2")
+    page.keyboard.press("Enter")
+    box = page.query_selector("#d2 .section").bounding_box()
+    assert box["y"] >= -1 or box["height"] > height - 20
+    assert box["y"] < height / 2
+    page.close()
+
+
+def test_the_camera_moves_at_once_where_motion_is_not_wanted(browser, address):
+    page = browser.new_page()
+    page.emulate_media(reduced_motion="reduce")
+    seen = Seen(page, address).drawn()
+    page.click("#f1")
+    seen.wait_for("[data-ready='2']")
+    page.evaluate("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    first = seen.eye()
+    page.wait_for_timeout(500)
+    assert seen.eye() == first
+    page.close()
+
+
+# Relative luminance and contrast as WCAG 2.2 defines them (W3C, 2023); 4.5 for text, 3 for marks.
+CONTRAST = """() => {
+  const probe = document.createElement("div");
+  document.body.append(probe);
+  const light = (name) => {
+    probe.style.color = `var(${name})`;
+    const [r, g, b] = getComputedStyle(probe).color.match(/[0-9]+/g).map((v) => {
+      const s = v / 255;
+      return s <= 0.04045 ? s / 12.92 : ((s + 0.055) / 1.055) ** 2.4;
+    });
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+  };
+  const pairs = {};
+  for (const ink of ["--ink", "--pale", "--mark", "--bad", "--good"]) {
+    for (const paper of ["--paper", "--ground"]) {
+      const [a, b] = [light(ink), light(paper)].sort((x, y) => y - x);
+      pairs[ink + paper] = (a + 0.05) / (b + 0.05);
+    }
+  }
+  const [a, b] = [light("--on"), light("--bad")].sort((x, y) => y - x);
+  pairs.badge = (a + 0.05) / (b + 0.05);
+  probe.remove();
+  return pairs;
+}"""
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_colours_follow_the_system_and_can_be_read(browser, address, scheme):
+    page = browser.new_page()
+    page.emulate_media(color_scheme=scheme)
+    Seen(page, address)
+    ground = page.evaluate("getComputedStyle(document.documentElement).backgroundColor")
+    assert (int(ground[4:].split(",")[0]) < 100) is (scheme == "dark")
+    low = {pair: value for pair, value in page.evaluate(CONTRAST).items() if value < 4.5}
+    assert low == {}
+    page.close()
+
+
+def test_everything_that_can_be_used_has_a_name(opened):
+    page = opened.page
+    nameless = page.evaluate(
+        """() => Array.from(document.querySelectorAll(
+            "button, select, input, summary, [tabindex], [role]:not([role=presentation])"))
+          .filter((one) => !one.matches("svg *") && !(one.getAttribute("aria-label")
+            || one.textContent.trim() || one.closest("label") || one.querySelector("title")
+            || one.getAttribute("role") === "status")).map((one) => one.outerHTML.slice(0, 80))"""
+    )
+    assert nameless == []
+
+
+def test_many_findings_are_folded_and_found_and_printed(browser, tmp_path):
+    slab = box([120, 80, 3])
+    for at in range(60):
+        slab += box([10, 0.25 + 0.004 * at, 5 + at % 7], (2 + at % 10 * 11.7, 3 + at // 10 * 12, 2))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(shape, "_SHOWN", 2000)
+        parts = (report(slab, "page", path="a.stl"), report(box([30, 0.3, 9]), "page"))
+    (tmp_path / "w.html").write_text(html(Report(parts)), "utf-8")
+    page = browser.new_page()
+    seen = Seen(page, (tmp_path / "w.html").as_uri()).drawn()
+    every = page.query_selector_all(".finding")
+    assert len(every) > 30
+    assert page.evaluate("document.documentElement.scrollHeight") < 3000
+    # A search opens what it finds, and folds it again.
+    folded = page.query_selector(".more .finding")
+    assert not folded.is_visible()
+    place = folded.query_selector(".message").text_content().partition(", ")[0]
+    page.fill("input[name=text]", place)
+    assert folded.is_visible()
+    page.fill("input[name=text]", "")
+    assert not folded.is_visible()
+    page.emulate_media(media="print")
+    assert all(one.is_visible() for one in page.query_selector_all(".finding .section"))
+    assert seen.errors == []
+    page.close()
+
+
+def test_a_browser_that_cannot_unpack_keeps_the_list(browser, address):
+    page = browser.new_page()
+    page.add_init_script("delete window.DecompressionStream;")
+    seen = Seen(page, address)
+    page.wait_for_selector("#trouble", state="visible", timeout=SETTLED)
+    page.click("#f1")
+    assert page.is_visible("#d1 .section")
+    assert seen.errors == []
     page.close()

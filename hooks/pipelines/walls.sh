@@ -14,7 +14,7 @@ set -u
 # Your own URL of wallguard's repository, and a commit of it: see hooks/README.md. Write it here, or
 # set it in WALLS_SOURCE.
 source="${WALLS_SOURCE:-git+https://forge.example.org/tools/wallguard@COMMIT}"
-pip install --quiet "wallguard[comment,web] @ $source" || exit 2
+pip install --quiet "wallguard[comment] @ $source" || exit 2
 
 out=walls-report
 mkdir -p "$out" || exit 2

@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from functools import partial
-from importlib import util
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -74,9 +73,9 @@ def outputs(arguments: argparse.Namespace, kind: Kind) -> Outputs:
 
 
 def ready(outputs: Outputs, kind: Kind) -> None:
-    """Raises InputError where what is asked for cannot show results of this kind, needs an extra
-    that is not installed, or would replace what is no earlier report of its kind, or where a folder
-    cannot be made: before anything is done for nothing."""
+    """Raises InputError where what is asked for cannot show results of this kind or would replace
+    what is no earlier report of its kind, or where a folder cannot be made: before anything is done
+    for nothing."""
     formats = {form.name: form for form in of_kind(kind)}
     for name, path in outputs.items():
         if not path:
@@ -87,16 +86,10 @@ def ready(outputs: Outputs, kind: Kind) -> None:
                 "this cannot show what is asked for",
                 remedy=f"There are: {', '.join(f'--{form.option}' for form in formats.values())}",
             )
-        _ready(formats[name], path, kind)
+        _ready(formats[name], path)
 
 
-def _ready(form: Format, path: Path, kind: Kind) -> None:
-    if kind in form.needing and any(util.find_spec(name) is None for name in form.needs):
-        raise InputError(
-            path,
-            f"a library that --{form.option} needs is not installed",
-            remedy=f"Install it, in a clone of wallguard, with `pip install .[{form.extra}]`",
-        )
+def _ready(form: Format, path: Path) -> None:
     if form.goes == "file":
         refuse_others(path, f"--{form.option}", form.wrote)
     elif form.goes == "folder":

@@ -295,12 +295,12 @@ def _long_dimension(
     aside = max((6.5, -6.5), key=free)
     aside = aside if free(aside) else 0.0
     first, last = beside(one, aside), beside(other, aside)
-    strokes = [[first, last]]
     if aside:
         more = math.copysign(1.5, aside)
-        strokes += [[one, beside(one, aside + more)], [other, beside(other, aside + more)]]
+        legs = [[one, beside(one, aside + more)], [other, beside(other, aside + more)]]
+        yield path(legs, closed=False, fill="none", stroke=INK, stroke_width=0.25)
     for colour, stroke in (("#ffffff", 1.8), (INK, 0.45)):
-        yield path(strokes, closed=False, fill="none", stroke=colour, stroke_width=stroke)
+        yield line(*first, *last, stroke=colour, stroke_width=stroke)
     yield _arrow(first, along, 1.0)
     yield _arrow(last, along, -1.0)
     yield from _boxed(beside(between(label.share), aside), label.text)

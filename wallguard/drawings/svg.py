@@ -17,6 +17,13 @@ from wallguard.rules.model import Fill
 
 Point = tuple[float, float]
 
+# From dark to light as evenly as the eye takes it, and alike with most kinds of colour blindness:
+# cividis (Nuñez, Anderton and Renslow, PLOS ONE 13(7), 2018) in eleven steps.
+CIVIDIS = (
+    "#00224e", "#083370", "#35456c", "#4f576c", "#666970", "#7d7c78",
+    "#948e77", "#aea371", "#c8b866", "#e5cf52", "#fee838",
+)  # fmt: skip
+
 FONT = "sans-serif"
 INK, PALE, PAPER = "#000000", "#595959", "#ffffff"
 

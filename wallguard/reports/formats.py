@@ -58,8 +58,6 @@ class Format:
     meaning  for the help
     kinds    of results that it can show
     goes     to a `file`, into a `folder` or to the `terminal`
-    needs    libraries that it cannot do without, as they are imported, and the extra that has them
-    needing  the kinds of result that need them
     mark     a regular expression that matches, from the beginning, a report that wallguard wrote
     """
 
@@ -68,9 +66,6 @@ class Format:
     meaning: str
     kinds: tuple[Kind, ...]
     goes: Literal["file", "folder", "terminal"] = "file"
-    needs: tuple[str, ...] = ()
-    extra: str = ""
-    needing: tuple[Kind, ...] = ()
     mark: str = ""
 
     def wrote(self, content: str) -> bool:
@@ -134,9 +129,6 @@ FORMATS = (
         "html",
         "write one page for a browser, of a check with a 3D view of each part",
         ("check", "impact", "rehearsal"),
-        needs=("plotly",),
-        extra="web",
-        needing=("check",),
         mark=r"<!DOCTYPE html>.*<title>[^<]* - wallguard</title>",
     ),
     Format(

@@ -1,10 +1,10 @@
 """The report as one page for a browser: opens without a network, and asks for none.
 
 The page says in its first lines whether the change may be merged; then come the findings, part by
-part, each with its section, beside the part to look at. It can be read without its script and on
-paper: the script only folds, filters and shows parts in 3D (by plotly's own file, put into the page
-as it is). All that comes from files is escaped by the template, `web/page.html`, and the page's
-policy lets only its two scripts run and nothing be fetched.
+part, each with its section, beside the part to look at. It can be read without its scripts and on
+paper: `web/page.js` only folds and filters, `web/view.js` shows parts in 3D. All that comes from
+files is escaped by the template, `web/page.html`, and the page's policy lets only these two scripts
+run and nothing be fetched.
 """
 
 from __future__ import annotations
@@ -19,24 +19,24 @@ from importlib import resources
 
 from wallguard.base.errors import InputError
 from wallguard.base.plain import clipped, counted, without_path
-from wallguard.base.text import mm, place
+from wallguard.base.text import mm
 from wallguard.drawings import finding as drawing
 from wallguard.drawings.svg import PLACES, patterns
 from wallguard.findings.counts import grouped
-from wallguard.findings.groups import Group, groups
+from wallguard.findings.groups import groups
 from wallguard.findings.impact import Impact
-from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
-from wallguard.findings.outcomes import SEVERITIES, doubtful, is_cause
+from wallguard.findings.model import PartReport, Report, Trouble
+from wallguard.findings.outcomes import SEVERITIES
 from wallguard.findings.rehearsal import Rehearsal
-from wallguard.reports import order
-from wallguard.reports.first import aside, by_rules, notices, scope, unmeasured, waived_now, word
+from wallguard.reports import cards, order, space
+from wallguard.reports.cards import Item
+from wallguard.reports.first import aside, notices, scope, unmeasured, word
 from wallguard.reports.formats import Setting
-from wallguard.reports.sentence import mark
 from wallguard.reports.templates import render
-from wallguard.views.model import OUTCOMES, Shape, View
+from wallguard.views.model import OUTCOMES
 
 # What one page holds: more makes no browser happy. The worst come first.
-MOST_FINDINGS, MOST_SHAPES, MOST_PARTS, _MOST_LINES, _MOST_PLACES = 300, 40, 2000, 200, 5000
+MOST_FINDINGS, MOST_PARTS, _MOST_LINES = 300, 2000, 200
 
 _STATUS = {
     "passed": "✓ passed",
@@ -44,56 +44,6 @@ _STATUS = {
     "indeterminate": "? indeterminate",
     "error": "! error",
 }
-_SHOWN_WORDS = {
-    "solid": "comes out solid and as drawn",
-    "hollow": "hollow: a void along its middle",
-    "missing": "missing: nothing is printed",
-    "thickened": "thickened: printed thicker than drawn",
-    "thinned": "thinned: printed thinner than drawn",
-    "porous": "porous: leans so far that its air ends in every layer",
-    "indeterminate": "indeterminate: may come out well or not",
-}
-_KEYS = {"indeterminate": "uncertain"}
-
-
-@dataclass(frozen=True)
-class Viewer:
-    """The library that shows parts in 3D: its script, and the map for thickness.
-
-    colours  from thin to thick, as CSS colours: cividis (Nuñez, Anderton and Renslow, PLOS ONE
-             13(7), 2018), which reads the same with most kinds of colour blindness
-    """
-
-    script: str
-    colours: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Item:
-    """A group of findings in the list.
-
-    at      its place in the list, from 0
-    anchor  of its element, the same in every run
-    state   against the base, or that it is waived
-    quiet   whether it does not count, or means nothing before another
-    bare    why there is no view
-    """
-
-    at: int
-    part: PartReport
-    group: Group
-    anchor: str
-    state: str
-    quiet: bool
-    view: View | None
-    bare: str
-    alike: str
-    notes: tuple[str, ...]
-
-    @property
-    def finding(self) -> Finding:
-        """The one that is told."""
-        return self.group.first
 
 
 @dataclass(frozen=True)
@@ -116,7 +66,7 @@ def show_report(report: Report, setting: Setting) -> str:
         if rule is not None and rule.path in used:
             with suppress(InputError):  # said for every part that answers to it
                 charts[rule.path] = wall_chart(chart_of(rule))
-    return html(report, viewer(), charts)
+    return html(report, charts)
 
 
 def show_impact(impact: Impact, setting: Setting) -> str:
@@ -133,20 +83,13 @@ def show_rehearsal(rehearsal: Rehearsal, setting: Setting) -> str:
     return rehearsal_page(rehearsal)
 
 
-def viewer() -> Viewer:
-    """The library of the extra `web`, as it goes into the page."""
-    from plotly.colors import sequential
-    from plotly.offline import get_plotlyjs
-
-    return Viewer(get_plotlyjs(), tuple(sequential.Cividis))
-
-
-def html(report: Report, viewer: Viewer, charts: Mapping[str, str] | None = None) -> str:
+def html(report: Report, charts: Mapping[str, str] | None = None) -> str:
     """The page. `charts`: for each rule file, by path, its wall chart as SVG."""
-    pairs = _pairs(report)
-    items = [_item(at, *pair, report) for at, pair in enumerate(pairs[:MOST_FINDINGS])]
+    pairs = cards.pairs(report)
+    blocks = cards.blocks(report, pairs[:MOST_FINDINGS])
+    items = [item for block in blocks for kind in block.kinds for item in kind.items]
     parts = _parts(report, items)
-    script, library = _asset("page.js"), _inline(viewer.script)
+    scripts = _asset("view.js"), _asset("page.js")
     counts = grouped(report)
     kind = "bad" if report.exit_code else "good" if counts.parts else "none"
     total, number = counted(len(pairs), "finding"), len(items)
@@ -157,11 +100,10 @@ def html(report: Report, viewer: Viewer, charts: Mapping[str, str] | None = None
         drawing=drawing,
         walls=_walls,
         statuses=_STATUS,
-        policy=_policy(library, script),
+        policy=_policy(scripts),
         style=_asset("page.css"),
-        script=script,
-        library=library,
-        data=_json(_data(report, items, parts, viewer)),
+        scripts=scripts,
+        data=_json(space.data(items, parts)),
         patterns=patterns(PLACES),
         word=word(report),
         scope=scope(report),
@@ -170,7 +112,7 @@ def html(report: Report, viewer: Viewer, charts: Mapping[str, str] | None = None
         worst=next((item for item in items if not item.quiet), None) if report.exit_code else None,
         notices=[*notices(report), *unmeasured(report)],
         unusable=_fold("What could not be checked", _troubles(order.unusable(report))),
-        items=items,
+        blocks=blocks,
         total=total,
         cut=cut if number < len(pairs) else "",
         severities=[
@@ -185,7 +127,8 @@ def html(report: Report, viewer: Viewer, charts: Mapping[str, str] | None = None
         },
         shapes=[(str(at), _named(part, report)) for at, part in enumerate(parts)],
         outcomes=[
-            (outcome, _KEYS.get(outcome, outcome), _SHOWN_WORDS[outcome]) for outcome in OUTCOMES
+            (outcome, space.KEYS.get(outcome, outcome), space.WORDS[outcome])
+            for outcome in OUTCOMES
         ],
         checked=order.checked(counts),
         parts=parts,
@@ -195,45 +138,6 @@ def html(report: Report, viewer: Viewer, charts: Mapping[str, str] | None = None
         caution=report.caution,
         version=report.version,
         started=report.started,
-    )
-
-
-def _pairs(report: Report) -> list[order.Pair]:
-    """What is for all to see, then what this change itself accepts, then the rest; by part."""
-    held = order.by_part(report, lambda finding: in_force(finding, report.gate))
-    now = order.by_part(report, waived_now)
-    rest = order.by_part(
-        report, lambda finding: not in_force(finding, report.gate) and not waived_now(finding)
-    )
-    loud, quiet = order.split(held)
-    return loud + now + quiet + rest
-
-
-def _item(at: int, part: PartReport, group: Group, report: Report) -> Item:
-    finding = group.first
-    pictures = part.views.pictures if part.views else ()
-    view = next((picture for picture in pictures if picture.finding == finding.id), None)
-    notes = [finding.remark]
-    if by_rules(finding):
-        notes.append("The drawing is as it was: the rules alone bring it.")
-    if finding.waived:
-        notes.append(f"Waived: {finding.waived}")
-    if finding.location:
-        notes.append(f"At {place(finding.location)} in the file's own frame.")
-    follows = doubtful(part.findings) and not is_cause(finding)
-    if follows:
-        notes.append("It means nothing before the part's unit is settled.")
-    return Item(
-        at=at,
-        part=part,
-        group=group,
-        anchor=f"wall-{mark(part, finding)}",
-        state=_state(finding),
-        quiet=follows or not in_force(finding, report.gate),
-        view=view,
-        bare=_bare(finding, part),
-        alike=order.alike(group),
-        notes=tuple(filter(None, notes)),
     )
 
 
@@ -293,91 +197,8 @@ def _choices(values: Iterable[str]) -> list[tuple[str, str]]:
     return [(value, value) for value in sorted({*values})]
 
 
-def _data(
-    report: Report, items: Sequence[Item], parts: Sequence[PartReport], viewer: Viewer
-) -> dict[str, object]:
-    """What the script shows: parts and places, no text from files."""
-    with_shape = [part for part in parts if part.views and part.views.shape]
-    shaped = {id(part) for part in with_shape[:MOST_SHAPES]}
-    # One file against several rule files has one surface.
-    surfaces: list[dict[str, object]] = []
-    known: dict[tuple[object, ...], int] = {}
-    made: list[dict[str, object]] = []
-    for part in parts:
-        shape = part.views.shape if part.views and id(part) in shaped else None
-        if shape is None:
-            made.append({"why": "bare" if part.views and part.views.shape else "none"})
-            continue
-        key = shape.low, shape.high, shape.vertices, shape.triangles
-        if key not in known:
-            known[key] = len(surfaces)
-            surfaces.append(_surface(shape))
-        made.append(
-            {
-                "surface": known[key],
-                "up": shape.up,
-                "thickness": _packed(shape.thickness),
-                "outcomes": _packed(shape.outcomes),
-                "hatches": {shown: _packed(lines) for shown, lines in shape.hatches},
-                "scale": shape.scale,
-                "simplified": shape.simplified,
-                "drawn": shape.drawn,
-            }
-        )
-    number = {id(part): at for at, part in enumerate(parts)}
-    return {
-        "surfaces": surfaces,
-        "parts": made,
-        "findings": [_place(item, number.get(id(item.part), -1)) for item in items],
-        "outcomes": [
-            {"name": shown, "colour": PLACES[_KEYS.get(shown, shown)].colour} for shown in OUTCOMES
-        ],
-        "cividis": viewer.colours,
-        "most": MOST_SHAPES,
-    }
-
-
-def _place(item: Item, part: int) -> dict[str, object]:
-    finding = item.finding
-    members = item.group.findings[:_MOST_PLACES]
-    shape = item.part.views.shape if item.part.views else None
-    up = shape.up if shape else (0.0, 0.0, 1.0)
-    places = [_top(member, up) for member in members if member.location] if len(members) > 1 else []
-    return {
-        "part": part,
-        "kind": finding.check,
-        "at": finding.location,
-        "box": finding.box,
-        "places": places,
-    }
-
-
-def _top(finding: Finding, up: tuple[float, float, float]) -> list[float]:
-    """Where a mark of a place is seen from above: at its point, raised to the top of its box."""
-    at, box = finding.location or (0.0, 0.0, 0.0), finding.box
-    if box is None:
-        return [*at]
-    raised = sum(
-        max(u * (low - x), u * (high - x)) for u, x, low, high in zip(up, at, *box, strict=True)
-    )
-    return [round(x + raised * u, 4) for x, u in zip(at, up, strict=True)]
-
-
-def _surface(shape: Shape) -> dict[str, object]:
-    return {
-        "low": shape.low,
-        "high": shape.high,
-        "vertices": _packed(shape.vertices),
-        "triangles": _packed(shape.triangles),
-    }
-
-
-def _packed(data: bytes) -> str:
-    return base64.b64encode(data).decode("ascii")
-
-
 def _encoded(svg: str) -> str:
-    return _packed(svg.encode("utf-8", "backslashreplace"))
+    return base64.b64encode(svg.encode("utf-8", "backslashreplace")).decode("ascii")
 
 
 def _clauses(report: Report) -> str:
@@ -395,24 +216,6 @@ def _clauses(report: Report) -> str:
         said.append(f"{counts.waived} waived")
     said += aside(report)
     return "; ".join(said or ["there was no part to check"]) + "."
-
-
-def _state(finding: Finding) -> str:
-    if waived_now(finding):
-        return "waived by this change"
-    if finding.waived:
-        return "waived"
-    if by_rules(finding):
-        return "new, by the rules"
-    return "worse" if finding.worse else finding.state
-
-
-def _bare(finding: Finding, part: PartReport) -> str:
-    if finding.location is None:
-        return "It concerns the part as a whole, so no section is drawn."
-    if part.views and part.views.left_out:
-        return "The part has so many findings that not each got a section."
-    return "No section could be drawn there."
 
 
 def _walls(part: PartReport) -> str:
@@ -438,18 +241,12 @@ def _json(data: object) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
-def _inline(script: str) -> str:
-    """A script that cannot end its element: within a string or a regular expression, the only
-    places where it can stand, `<\\/script` means the same as `</script`."""
-    return script.replace("</script", "<\\/script").replace("<!--", "<\\!--")
-
-
-def _policy(library: str, script: str) -> str:
-    """Only these two scripts run, and nothing is fetched."""
-    hashes = " ".join(f"'{_hash(text)}'" for text in (library, script))
+def _policy(scripts: Iterable[str]) -> str:
+    """Only these scripts run, and nothing is fetched."""
+    hashes = " ".join(f"'{_hash(script)}'" for script in scripts)
     return (
         f"default-src 'none'; script-src {hashes}; "
-        "style-src 'unsafe-inline'; img-src data: blob:; base-uri 'none'; form-action 'none'"
+        "style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
     )
 
 

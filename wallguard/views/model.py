@@ -15,6 +15,8 @@ Line = tuple[Flat, ...]
 Point = tuple[float, float, float]
 Box2 = tuple[float, float, float, float]
 What = Literal["pictures", "page"]
+# How many steps a shape has along each side of its box: finer than a screen shows, and no finer.
+STEPS = 2**14 - 1
 # What is drawn at a place. `OUTCOMES` are how a wall comes out; in the order of their numbers in
 # a `Shape`, where 0 stands for what is no wall.
 Shown = Literal[Verdict, "gap", "hole", "cavity", "open"]
@@ -77,16 +79,20 @@ class View:
 
 @dataclass(frozen=True)
 class Shape:
-    """The surface of a part to look at, in small triangles. Numbers are little-endian.
+    """The surface of a part to look at, in triangles on each of which one thing holds. Numbers are
+    little-endian.
 
     low, high   box of the part in its file's frame, mm
     up          unit vector that is upright on the printer
     scale       printed size over size in the file
-    vertices    (n, 3) uint16: 0 at `low`, 65535 at `high`
+    vertices    (n, 3) uint16: 0 at `low`, STEPS at `high`; in the order in which they are named
     triangles   (m, 3) uint16
-    thickness   (m,) uint16: of the wall there as printed, in hundredths of mm; 0: no wall
+    edges       (k, 2) uint16: where the surface turns sharply
+    thickness   (m,) uint16: of the wall there, at the size it is printed in, in hundredths of mm;
+                0: no wall
     outcomes    (m,) uint8: number of the outcome in OUTCOMES, from 1; 0: no wall
-    hatches     for each outcome that has them, lines on the surface: (k, 2, 3) uint16
+    undersides  (m,) uint8: of what looks down and has air below it the angle from level, in half
+                degrees; 255: none such
     simplified  whether its surface was simplified; `drawn`: the triangles of the file
     """
 
@@ -96,9 +102,10 @@ class Shape:
     scale: float
     vertices: bytes
     triangles: bytes
+    edges: bytes
     thickness: bytes
     outcomes: bytes
-    hatches: tuple[tuple[Shown, bytes], ...]
+    undersides: bytes
     simplified: bool
     drawn: int
 

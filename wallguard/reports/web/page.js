@@ -3,270 +3,284 @@
   const data = JSON.parse(document.getElementById("data").textContent);
   const byId = (id) => document.getElementById(id);
   const items = Array.from(document.querySelectorAll(".finding"));
-  const stage = byId("stage"), plot = byId("plot"), ring = byId("ring");
+  const folds = Array.from(document.querySelectorAll("#findings details"));
+  const stage = byId("stage"), ring = byId("ring"), pins = byId("pins");
   const picker = byId("shape"), filters = byId("filters");
-  const grey = "#a4acb4", byThickness = { on: false };
-  let shownPart = -1, chosen = -1, frame = null, camera = null, drawn = Promise.resolve();
+  const grey = [164, 172, 180], ways = ["outcome", "thickness", "underside"];
+  let way = "outcome", shownPart = -1, chosen = -1, shape = null, asked = 0;
+  const unpackedParts = new Map();
 
-  // Numbers from the page's data.
-  function bytes(text) {
-    const raw = atob(text), found = new Uint8Array(raw.length);
-    for (let i = 0; i < raw.length; i++) found[i] = raw.charCodeAt(i);
-    return new DataView(found.buffer);
+  // What reports/packing.py packs.
+  async function unpacked(text) {
+    const raw = atob(text), bytes = new Uint8Array(raw.length);
+    for (let i = 0; i < raw.length; i++) bytes[i] = raw.charCodeAt(i);
+    const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
+    return new Uint8Array(await new Response(stream).arrayBuffer());
   }
-  function words(text) {
-    const view = bytes(text), found = new Uint16Array(view.byteLength / 2);
-    for (let i = 0; i < found.length; i++) found[i] = view.getUint16(2 * i, true);
+  // Words from `from` on: low bytes, then high ones.
+  function words(bytes, from, count) {
+    const found = new Uint16Array(count);
+    for (let i = 0; i < count; i++) found[i] = bytes[from + i] | bytes[from + count + i] << 8;
     return found;
   }
-  function axis(packed, which, surface) {
-    const found = new Array(packed.length / 3);
-    const low = surface.low[which], room = surface.high[which] - low;
-    for (let i = 0; i < found.length; i++) found[i] = low + packed[3 * i + which] / 65535 * room;
+  // Rows of so many differences, put beside each other.
+  function summed(steps, rows) {
+    const count = steps.length / rows, found = new Uint16Array(steps.length);
+    for (let row = 0; row < rows; row++) {
+      for (let i = 0, last = 0; i < count; i++) {
+        const step = steps[row * count + i];
+        last = last + (step & 1 ? -(step + 1) / 2 : step / 2) & 65535;
+        found[rows * i + row] = last;
+      }
+    }
     return found;
   }
-
-  // Vectors.
-  const add = (a, b, by) => a.map((v, i) => v + by * b[i]);
-  const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-  const cross = (a, b) => [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2],
-    a[0] * b[1] - a[1] * b[0]];
-  const unit = (a) => { const s = Math.hypot(...a) || 1; return a.map((v) => v / s); };
-  const turned = (v, k, by) => add(add(v.map((c) => c * Math.cos(by)), cross(k, v), Math.sin(by)),
-    k, dot(k, v) * (1 - Math.cos(by)));
-  const point = (a) => ({ x: a[0], y: a[1], z: a[2] });
-  const list = (p) => [p.x, p.y, p.z];
-
-  // Where the scene's own coordinates lie: the longest side of the part is 1 there.
-  function frameOf(surface) {
-    const middle = surface.low.map((v, i) => (v + surface.high[i]) / 2);
-    const size = Math.max(...surface.high.map((v, i) => v - surface.low[i]), 1e-6);
-    return { middle, size, place: (p) => p.map((v, i) => (v - middle[i]) / size) };
-  }
-  function outward(up) {
-    const side = Math.abs(up[2]) > 0.9 ? [0.62, -0.78, 0] : Math.abs(up[1]) > 0.9
-      ? [0.62, 0, 0.78] : [0, -0.78, 0.62];
-    return unit(add(side, up, 0.55));
-  }
-  function wholeCamera(part) {
-    const surface = data.surfaces[part.surface], away = outward(part.up);
-    const right = unit(cross(part.up, away)), top = cross(away, right);
-    // As near as all corners of its box are still seen; half of the view's height is 22.5 degrees.
-    const high = 0.9 * Math.tan(Math.PI / 8), wide = high * stage.clientWidth / stage.clientHeight;
-    let far = 0.2;
-    for (let corner = 0; corner < 8; corner++) {
-      const at = frameOf(surface).place(surface.low.map((v, i) =>
-        corner >> i & 1 ? surface.high[i] : v));
-      const reach = Math.max(Math.abs(dot(at, top)) / high, Math.abs(dot(at, right)) / wide);
-      far = Math.max(far, dot(at, away) + reach);
+  async function load(number) {
+    const part = data.parts[number], surface = data.surfaces[part.surface];
+    const [vertices, corners, edges] = surface.counts;
+    const bytes = await unpacked(surface.packed), said = await unpacked(part.packed);
+    const newest = words(bytes, 2 * vertices, corners);
+    for (let i = 0, next = 0; i < corners; i++) {
+      newest[i] = next - newest[i];
+      next = Math.max(next, newest[i] + 1);
     }
-    const eye = away.map((v) => far * v);
-    return { center: point([0, 0, 0]), eye: point(eye), up: point(part.up),
-      projection: { type: "perspective" } };
-  }
-  // Where to look, and from where: at the mouth of a hole along it, at a floor from below, else
-  // from the side of the part on which the place lies.
-  function sight(part, finding) {
-    const side = outward(part.up), at = finding.at;
-    if (finding.kind === "hole" && finding.box) {
-      const size = finding.box[1].map((v, i) => v - finding.box[0][i]);
-      const odd = size.map((v, i) => Math.abs(2 * v - size[(i + 1) % 3] - size[(i + 2) % 3]));
-      const which = odd.indexOf(Math.max(...odd)), axis = [0, 0, 0];
-      axis[which] = side[which] < 0 ? -1 : 1;
-      return { spot: add(at, axis, size[which] / 2), away: unit(add(axis, side, 0.35)) };
-    }
-    if (finding.kind === "floor") return { spot: at, away: unit(add(side, part.up, -1.6)) };
-    const from = frame.place(at), flat = add(from, part.up, -dot(from, part.up));
-    const weight = 1.6 * Math.min(1, Math.hypot(...flat) / 0.2);
-    return { spot: at, away: unit(add(side, unit(flat), weight)) };
-  }
-  function placeCamera(part, finding) {
-    const seen = sight(part, finding), at = frame.place(seen.spot);
-    let reach = 0.3;
-    if (finding.box) {
-      const size = Math.hypot(...finding.box[1].map((v, i) => v - finding.box[0][i]));
-      reach = Math.min(Math.max(0.75 * size / frame.size, 0.3), 0.95);
-    }
-    return { center: point(at), eye: point(add(at, seen.away, reach)), up: point(part.up),
-      projection: { type: "perspective" } };
+    const count = corners / 3;
+    return { low: surface.low, high: surface.high, up: part.up, steps: data.steps,
+      vertices: summed(words(bytes, 0, vertices), 3), triangles: newest,
+      edges: summed(words(bytes, 2 * vertices + 2 * corners, edges), 2),
+      thickness: summed(words(said, 0, count), 1),
+      outcomes: said.subarray(2 * count, 3 * count), undersides: said.subarray(3 * count) };
   }
 
-  function rgb(colour) {
-    const numbers = colour.match(/[\da-f]{2}/gi);
-    return colour[0] === "#" ? numbers.map((n) => parseInt(n, 16))
-      : colour.match(/\d+/g).map(Number);
-  }
+  // Colours, and the pattern that goes with each: see the numbers in view.js.
+  const rgb = (colour) => colour.match(/[\da-f]{2}/gi).map((n) => parseInt(n, 16));
   function cividis(share) {
     const stops = data.cividis, at = Math.min(Math.max(share, 0), 1) * (stops.length - 1);
     const low = Math.min(Math.floor(at), stops.length - 2);
     const a = rgb(stops[low]), b = rgb(stops[low + 1]);
-    return "rgb(" + a.map((v, i) => Math.round(v + (b[i] - v) * (at - low))).join(",") + ")";
+    return a.map((v, i) => Math.round(v + (b[i] - v) * (at - low)));
   }
-
-  function hatch(part, surface, name) {
-    const packed = words(part.hatches[name]);
-    const found = [0, 1, 2].map((which) => {
-      const ends = axis(packed, which, surface), out = [];
-      for (let i = 0; i < ends.length; i += 2) out.push(ends[i], ends[i + 1], null);
-      return out;
-    });
-    return { type: "scatter3d", mode: "lines", x: found[0], y: found[1], z: found[2],
-      hoverinfo: "skip", line: { color: name === "missing" ? "#d55e00"
-        : name === "indeterminate" ? "#000000" : "#ffffff", width: 3 } };
-  }
-  function boxLines(finding, surface) {
-    const pad = 0.004 * frame.size, low = finding.box[0].map((v) => v - pad);
-    const high = finding.box[1].map((v) => v + pad), x = [], y = [], z = [];
-    for (let a = 0; a < 3; a++) for (const u of [low, high]) for (const v of [low, high]) {
-      for (const w of [low, high]) {
-        const p = []; p[a] = w[a]; p[(a + 1) % 3] = u[(a + 1) % 3]; p[(a + 2) % 3] = v[(a + 2) % 3];
-        x.push(p[0]); y.push(p[1]); z.push(p[2]);
-      }
-      x.push(null); y.push(null); z.push(null);
+  const RAMP = [7, 8, 9, 10, 0];
+  const spread = (shape) => {
+    let thin = Infinity, thick = 0;
+    for (const value of shape.thickness) if (value) {
+      thin = Math.min(thin, value); thick = Math.max(thick, value);
     }
-    return { type: "scatter3d", mode: "lines", x, y, z, hoverinfo: "skip",
-      line: { color: "#000000", width: 4 } };
+    return { thin, thick, step: (thick - thin) / RAMP.length };
+  };
+  // Undersides in steps of so many half degrees; the last reaches to upright.
+  const STEPS = [0, 30, 60, 90, 120, 180], NONE = 255;
+  function colours(shape) {
+    const found = new Uint8Array(4 * shape.outcomes.length), { thin, step } = spread(shape);
+    for (let at = 0; at < shape.outcomes.length; at++) {
+      let colour = grey, pattern = 0;
+      const value = shape.thickness[at], angle = shape.undersides[at];
+      if (way === "thickness" && value) {
+        colour = cividis(step ? (value - thin) / step / RAMP.length : 0);
+        pattern = step ? RAMP[Math.min(Math.floor((value - thin) / step), 4)] : 0;
+      } else if (way === "underside" && angle !== NONE) {
+        colour = cividis(angle / 180);
+        pattern = RAMP[Math.min(STEPS.findIndex((edge) => edge > angle) - 1, 4)];
+      } else if (way === "outcome" && shape.outcomes[at]) {
+        const outcome = data.outcomes[shape.outcomes[at] - 1];
+        colour = rgb(outcome.colour);
+        pattern = outcome.pattern;
+      }
+      found.set(colour, 4 * at);
+      found[4 * at + 3] = pattern;
+    }
+    return found;
   }
-
-  // All places of a group at once, just above the part.
-  function markers(finding) {
-    const up = data.parts[shownPart].up, off = 0.015 * frame.size;
-    const of = (which) => finding.places.map((p) => p[which] + off * up[which]);
-    return { type: "scatter3d", mode: "markers", x: of(0), y: of(1), z: of(2), hoverinfo: "skip",
-      marker: { symbol: "diamond", size: 6, color: "#000000", line: { color: "#ffffff", width: 2 } } };
+  // A sample of a ramp: its colours from side to side, and its pattern.
+  function sample(low, high, pattern) {
+    const canvas = document.createElement("canvas");
+    canvas.className = "swatch";
+    canvas.width = 52;
+    canvas.height = 32;
+    const pen = canvas.getContext("2d"), ground = pen.createLinearGradient(0, 0, 52, 0);
+    for (const [stop, share] of [[0, low], [1, high]]) {
+      ground.addColorStop(stop, "rgb(" + cividis(share).join(",") + ")");
+    }
+    pen.fillStyle = ground;
+    pen.fillRect(0, 0, 52, 32);
+    const [r, g, b] = cividis((low + high) / 2);
+    pen.strokeStyle = pen.fillStyle = 0.3 * r + 0.59 * g + 0.11 * b < 115 ? "#fff" : "#000";
+    pen.lineWidth = 2;
+    pen.beginPath();
+    for (let i = -32; i < 52; i += 14) {
+      if (pattern === 7 || pattern === 8) { pen.moveTo(i, 32); pen.lineTo(i + 32, 0); }
+      if (pattern === 7) { pen.moveTo(i, 0); pen.lineTo(i + 32, 32); }
+      if (pattern === 9) { pen.moveTo(0, i); pen.lineTo(52, i); }
+    }
+    pen.stroke();
+    if (pattern === 10) for (let x = 6; x < 52; x += 13) for (let y = 5; y < 32; y += 11) {
+      pen.fillRect(x, y, 4, 4);
+    }
+    return canvas;
+  }
+  function entry(key, picture, words) {
+    const line = document.createElement("li");
+    line.append(picture, " " + words);
+    byId(key).querySelector("ul").append(line);
+  }
+  function plain() {
+    const made = document.createElement("span");
+    made.className = "plain";
+    return made;
+  }
+  function legend(shape) {
+    for (const each of ways) {
+      byId("key-" + each).hidden = each !== way;
+      byId("by-" + each).setAttribute("aria-pressed", String(each === way));
+    }
+    const seen = new Set(shape.outcomes);
+    for (const line of byId("key-outcome").querySelectorAll("li")) {
+      line.hidden = !seen.has(data.outcomes.findIndex((one) => one.name === line.dataset.outcome) + 1);
+    }
+    byId("key-thickness").querySelector("ul").textContent = "";
+    byId("key-underside").querySelector("ul").textContent = "";
+    const { thin, thick, step } = spread(shape), mm = (value) => (value / 100).toFixed(2);
+    if (!thick) entry("key-thickness", plain(), "no walls");
+    else if (!step) entry("key-thickness", sample(0, 0, 0), mm(thin) + " mm");
+    else RAMP.forEach((pattern, i) => entry("key-thickness", sample(i / 5, (i + 1) / 5, pattern),
+      mm(thin + i * step) + " to " + mm(thin + (i + 1) * step) + " mm"));
+    if (thick) entry("key-thickness", plain(), "thicker, or no wall");
+    RAMP.forEach((pattern, i) => entry("key-underside",
+      sample(STEPS[i] / 180, STEPS[i + 1] / 180, pattern),
+      STEPS[i] / 2 + "° to " + STEPS[i + 1] / 2 + "°"));
+    entry("key-underside", plain(), "looks up or sideways, or lies on the build surface");
   }
 
   function say(text) {
     byId("trouble").textContent = text;
     byId("trouble").hidden = !text;
-    plot.hidden = Boolean(text);
-    if (text) ring.hidden = true;
+    stage.classList.toggle("empty", Boolean(text));
   }
-  function thousands(number) { return String(number).replace(/\B(?=(\d{3})+$)/g, " "); }
+  const thousands = (number) => String(number).replace(/\B(?=(\d{3})+$)/g, " ");
+  const able = typeof DecompressionStream === "function";
+  const view = able ? partView(byId("plot"), byId("over"), changed) : null;
 
-  function traces(part, surface) {
-    const packed = words(surface.vertices), corners = words(surface.triangles);
-    const outcomes = bytes(part.outcomes), thickness = words(part.thickness);
-    const count = corners.length / 3, i = [], j = [], k = [], colours = [];
-    let thin = Infinity, thick = 0;
-    for (const value of thickness) if (value) {
-      thin = Math.min(thin, value); thick = Math.max(thick, value);
-    }
-    const seen = new Set(), known = new Map();
-    for (let at = 0; at < count; at++) {
-      i.push(corners[3 * at]); j.push(corners[3 * at + 1]); k.push(corners[3 * at + 2]);
-      const outcome = outcomes.getUint8(at), value = thickness[at];
-      seen.add(outcome);
-      let colour = grey;
-      if (value && byThickness.on) {
-        if (!known.has(value)) known.set(value, cividis((value - thin) / (thick - thin || 1)));
-        colour = known.get(value);
-      } else if (outcome && !byThickness.on) colour = data.outcomes[outcome - 1].colour;
-      colours.push(colour);
-    }
-    byId("key-outcome").hidden = byThickness.on;
-    byId("key-thickness").hidden = !byThickness.on;
-    for (const line of byId("key-outcome").querySelectorAll("li")) {
-      const number = data.outcomes.findIndex((one) => one.name === line.dataset.outcome) + 1;
-      line.hidden = !seen.has(number);
-    }
-    const walls = Number.isFinite(thin);
-    byId("thin").textContent = walls ? (thin / 100).toFixed(2) + " mm" : "no walls";
-    byId("thick").textContent = walls && thick > thin ? (thick / 100).toFixed(2) + " mm" : "";
-    byId("ramp").hidden = !walls || thick === thin;
-    byId("ramp").style.background = "linear-gradient(to right," + data.cividis.join(",") + ")";
-    const found = [{ type: "mesh3d", x: axis(packed, 0, surface), y: axis(packed, 1, surface),
-      z: axis(packed, 2, surface), i, j, k, facecolor: colours, flatshading: true,
-      hoverinfo: "skip", lighting: { ambient: 0.8, diffuse: 0.32, specular: 0.05,
-        roughness: 0.9, fresnel: 0.05, vertexnormalsepsilon: 1e-12, facenormalsepsilon: 1e-12 },
-      lightposition: { x: 4000, y: -6000, z: 9000 } }];
-    if (!byThickness.on) {
-      for (const name of Object.keys(part.hatches)) found.push(hatch(part, surface, name));
-    }
-    const finding = data.findings[chosen];
-    const here = finding && finding.part === shownPart;
-    if (here && finding.box) found.push(boxLines(finding, surface));
-    if (here && finding.places.length) found.push(markers(finding));
-    stage.dataset.places = here ? String(finding.places.length) : "0";
-    return found;
-  }
-
-  function draw(view) {
-    const part = data.parts[shownPart];
-    byId("note").textContent = "";
-    if (!part || part.surface === undefined) {
-      say(part && part.why === "bare" ? "Only the first " + data.most + " parts have a 3D view "
-        + "on this page: the list and the sections have the others." : "This part could not be shown "
-        + "in 3D.");
-      return;
-    }
-    if (!canDraw()) {
-      say("Parts are shown in 3D by WebGL, which this browser does not offer. The list and the "
-        + "sections work without it.");
-      return;
-    }
-    say("");
-    const surface = data.surfaces[part.surface];
-    frame = frameOf(surface);
-    camera = view || camera || wholeCamera(part);
-    const count = atob(surface.triangles).length / 6;
-    byId("note").textContent = (part.simplified ? "Simplified for view: " + thousands(count)
-      + " triangles for " + thousands(part.drawn) + " in the file. It was checked whole. " : "")
-      + (part.scale === 1 ? "" : "Printed at " + Number(part.scale.toPrecision(6))
-      + " of the size in the file.");
-    const side = (which) => ({ visible: false, range: [
-      frame.middle[which] - Math.max((surface.high[which] - surface.low[which]) / 2, 1e-4 * frame.size),
-      frame.middle[which] + Math.max((surface.high[which] - surface.low[which]) / 2, 1e-4 * frame.size)],
-      autorange: false });
-    const axes = [side(0), side(1), side(2)];
-    const ratio = axes.map((one) => (one.range[1] - one.range[0]) / frame.size);
-    // A little more room than the part needs, or lines just off its surface would be cut off.
-    axes.forEach((one, which) => {
-      one.range = [one.range[0] - 0.02 * frame.size, one.range[1] + 0.02 * frame.size];
-      ratio[which] += 0.04;
-    });
-    const layout = { margin: { l: 0, r: 0, t: 0, b: 0 }, showlegend: false, autosize: true,
-      paper_bgcolor: "#e6ebef", scene: { xaxis: axes[0], yaxis: axes[1], zaxis: axes[2],
-        aspectmode: "manual", aspectratio: point(ratio), camera, dragmode: "orbit" } };
-    drawn = drawn.then(() => Plotly.react(plot, traces(part, surface), layout,
-      { displayModeBar: false, responsive: true, scrollZoom: true })).then(() => {
-      if (!plot.dataset.heard) {
-        plot.dataset.heard = "1";
-        plot.on("plotly_relayout", () => { camera = plot.layout.scene.camera; aim(); });
-      }
-      aim();
-      stage.dataset.ready = String(Number(stage.dataset.ready || 0) + 1);
-    }).catch(() => say("This part could not be shown in 3D."));
-  }
-  let able = null;
-  function canDraw() {
-    if (able === null) {
-      try {
-        const canvas = document.createElement("canvas");
-        able = Boolean(canvas.getContext("webgl") || canvas.getContext("experimental-webgl"));
-      } catch (error) { able = false; }
-    }
-    return able;
-  }
-  // The ring stands where the camera looks, as long as that is the chosen place.
-  function aim() {
-    const finding = data.findings[chosen];
-    const there = finding && finding.at && finding.part === shownPart && camera && frame;
-    const off = there ? Math.hypot(...add(list(camera.center),
-      frame.place(sight(data.parts[shownPart], finding).spot), -1)) : 1;
-    ring.hidden = off > 1e-3;
-    ring.dataset.number = String(chosen + 1);
-    stage.dataset.eye = camera ? list(camera.eye).map((v) => v.toFixed(3)).join(" ") : "";
-    stage.dataset.center = camera ? list(camera.center).map((v) => v.toFixed(3)).join(" ") : "";
+  // What the page's tests and styles know of the view, and the marks in front of it.
+  function changed() {
+    const { target, round, rise, far } = view.camera, text = (v) => v.toFixed(3);
+    stage.dataset.eye = [round, rise, far].map(text).join(" ");
+    stage.dataset.center = target.map(text).join(" ");
+    stage.dataset.whole = String(Boolean(view.camera.whole));
     stage.dataset.part = String(shownPart);
+    const numbered = []; // a number that would lie on another is a dot
+    for (const pin of [ring, ...pins.children]) {
+      const at = pin.place && view.project(pin.place);
+      pin.hidden = !at;
+      if (!at) continue;
+      pin.style.transform = `translate(${at[0].toFixed(1)}px, ${at[1].toFixed(1)}px)`;
+      const over = numbered.some((other) => Math.hypot(other[0] - at[0], other[1] - at[1]) < 24);
+      pin.classList.toggle("dot", over);
+      if (!over) numbered.push(at);
+    }
   }
-  function look(view) {
-    if (plot.hidden || !plot.layout) return;
-    camera = view;
-    drawn = drawn.then(() => Plotly.relayout(plot, { "scene.camera": view })).then(aim);
+  function mark() {
+    const finding = data.findings[chosen], here = finding && finding.part === shownPart;
+    view.mark(here ? finding.box : null, here ? finding.places : []);
+    stage.dataset.places = here ? String(finding.places.length) : "0";
+    ring.place = here ? finding.places[0] || finding.at : null;
+    ring.dataset.number = String(chosen + 1);
+    pins.textContent = "";
+    data.findings.forEach((other, at) => {
+      if (at === chosen || other.part !== shownPart || !other.at || items[at].hidden) return;
+      if (pins.children.length >= data.pins) return;
+      const pin = document.createElement("button");
+      pin.type = "button";
+      pin.tabIndex = -1; // the list has all of them for the keyboard
+      pin.className = "pin " + items[at].dataset.severity;
+      pin.textContent = String(at + 1);
+      pin.title = items[at].querySelector(".message").textContent;
+      pin.setAttribute("aria-label", "Finding " + (at + 1) + ": " + pin.title);
+      pin.place = other.places[0] || other.at;
+      pin.addEventListener("click", () => choose(at, true, true));
+      pins.append(pin);
+    });
   }
 
-  function choose(at, open) {
+  async function draw(near, smooth) {
+    const part = data.parts[shownPart], own = ++asked;
+    byId("note").textContent = byId("read").textContent = "";
+    if (!part || part.surface === undefined) {
+      say(part && part.why === "bare" ? "This page has room for a 3D view of some parts only, and "
+        + "this is none of them: the list and the sections show it." : "This part could not be "
+        + "shown in 3D.");
+      shape = null;
+    } else if (!view) {
+      say("Parts are shown in 3D by WebGL 2, which this browser does not offer. The list and the "
+        + "sections work without it.");
+    } else {
+      say("");
+      try {
+        if (!unpackedParts.has(shownPart)) unpackedParts.set(shownPart, load(shownPart));
+        const found = await unpackedParts.get(shownPart);
+        if (own !== asked) return;
+        const other = shape !== found;
+        if (other) view.show(found);
+        shape = found;
+        view.tint(colours(shape));
+        legend(shape);
+        byId("note").textContent = (part.simplified ? "Simplified for view: "
+          + thousands(shape.triangles.length / 3) + " triangles for " + thousands(part.drawn)
+          + " in the file. It was checked whole. " : "") + (part.scale === 1 ? ""
+          : "Printed at " + Number(part.scale.toPrecision(6)) + " of the size in the file.");
+        mark();
+        if (near) view.look(sight(data.findings[chosen]), smooth && !other);
+        else if (other || near === null) view.look(whole(), smooth && !other);
+        if (!stage.dataset.ready) stage.dataset.took = String(Math.round(performance.now()));
+      } catch (error) {
+        shape = null;
+        say("This part could not be shown in 3D.");
+      }
+    }
+    stage.dataset.part = String(shownPart);
+    stage.dataset.ready = String(Number(stage.dataset.ready || 0) + 1);
+  }
+
+  // The whole part, a little from above; where the worst lies below, from there.
+  function side() {
+    const up = view.mesh.up, low = Math.abs(up[2]) > 0.9 ? [0.62, -0.78, 0]
+      : Math.abs(up[1]) > 0.9 ? [0.62, 0, 0.78] : [0, -0.78, 0.62];
+    return low.map((v, i) => v + 0.55 * up[i]);
+  }
+  const below = (finding) => ["underside", "floor", "island", "footing"].includes(finding.sort);
+  function whole() {
+    const finding = data.findings[chosen], { round, rise } = view.turned(side());
+    const from = finding && finding.part === shownPart && below(finding) ? -0.5 * rise : rise;
+    return view.whole(round, from);
+  }
+  // From where a place is seen best: into a hole along it, at what looks down from below, else from
+  // that side of the part on which it lies; of these the first that nothing hides.
+  function sight(finding) {
+    const { up, middle, size } = view.mesh, usual = side(), at = finding.at;
+    const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+    const mixed = (a, b, by) => a.map((v, i) => v + by * b[i]);
+    if (finding.places.length) return whole();
+    const off = at.map((v, i) => (v - middle[i]) / size), flat = mixed(off, up, -dot(off, up));
+    const away = mixed(usual, flat, 4), sides = [away, usual];
+    let spot = at;
+    if (finding.axis) {
+      const sign = dot(finding.axis, usual) < 0 ? -1 : 1;
+      const axis = finding.axis.map((v) => sign * v);
+      spot = mixed(at, axis, finding.long / 2);
+      sides.unshift(mixed(axis, usual, 0.35));
+    } else if (below(finding)) sides.unshift(mixed(away, up, -1.9), mixed(flat, up, -1));
+    const turned = (by) => {
+      const along = mixed(usual, up, -dot(usual, up)), across = [up[1] * along[2] - up[2] * along[1],
+        up[2] * along[0] - up[0] * along[2], up[0] * along[1] - up[1] * along[0]];
+      return mixed(along.map((v) => v * Math.cos(by)), across, Math.sin(by));
+    };
+    for (const rise of [0.55, 0.1, -0.6, 3]) for (let by = 0; by < 8; by++) {
+      sides.push(mixed(turned(by * Math.PI / 4), up, rise));
+    }
+    const long = finding.box ? Math.hypot(...finding.box[1].map((v, i) => v - finding.box[0][i])) : 0;
+    return view.near(spot, sides, Math.max(1.4 * long, 0.3 * size), 1.5 * finding.thick + 0.01 * size);
+  }
+
+  function choose(at, open, near, sightly) {
     const before = chosen;
     chosen = at;
     items.forEach((item, number) => {
@@ -275,34 +289,41 @@
       item.querySelector("button").setAttribute("aria-expanded", String(on));
       item.querySelector(".detail").hidden = !on;
     });
+    if (open && near) {
+      for (let up = items[at].closest("details"); up; up = up.parentElement.closest("details")) {
+        up.open = true;
+      }
+      // First what is far down, then what must be seen of it.
+      items[at].querySelector(".detail").scrollIntoView({ block: "nearest" });
+      if (sightly) items[at].querySelector(".section, .detail p").scrollIntoView({ block: "nearest" });
+    }
     const finding = data.findings[at];
     if (!finding || finding.part < 0) return;
     if (before === at && shownPart === finding.part && !open) return;
     shownPart = finding.part;
     picker.value = String(shownPart);
-    const part = data.parts[shownPart];
-    if (part && part.surface !== undefined) {
-      frame = frameOf(data.surfaces[part.surface]);
-      draw(finding.at && !finding.places.length ? placeCamera(part, finding) : wholeCamera(part));
-    } else draw(null);
+    draw(near && finding.at ? true : null, true);
   }
+  const seen = (each) => each.offsetParent !== null;
   const visible = () => items.filter((item) => !item.hidden);
 
   items.forEach((item, at) => {
     const button = item.querySelector("button");
     button.addEventListener("click", () =>
-      choose(at, !(chosen === at && button.getAttribute("aria-expanded") === "true")));
-    button.addEventListener("keydown", (event) => {
-      const shown = visible(), here = shown.indexOf(item);
-      const to = { ArrowDown: here + 1, ArrowUp: here - 1, Home: 0, End: shown.length - 1 }[event.key];
-      if (to === undefined) return;
-      event.preventDefault();
-      if (shown[to]) shown[to].querySelector("button").focus();
-    });
+      choose(at, !(chosen === at && button.getAttribute("aria-expanded") === "true"), true, true));
+  });
+  byId("findings").addEventListener("keydown", (event) => {
+    const every = Array.from(byId("findings").querySelectorAll(".finding > button, summary"));
+    const stops = every.filter(seen), here = stops.indexOf(event.target);
+    const to = { ArrowDown: here + 1, ArrowUp: here - 1, Home: 0, End: stops.length - 1 }[event.key];
+    if (to === undefined || here < 0) return;
+    event.preventDefault();
+    if (stops[to]) stops[to].focus();
   });
 
   if (filters) {
     filters.hidden = false;
+    const open = folds.map((fold) => fold.open);
     const sift = () => {
       const form = new FormData(filters), severities = form.getAll("severity");
       const text = String(form.get("text") || "").toLowerCase();
@@ -310,63 +331,58 @@
         const of = item.dataset;
         const kept = severities.includes(of.severity)
           && ["check", "part", "state"].every((key) => !form.get(key) || form.get(key) === of[key])
-          && (!text || item.querySelector("button").textContent.toLowerCase().includes(text));
+          && (!text || (of.part + " " + item.querySelector("button").textContent).toLowerCase()
+            .includes(text));
         item.hidden = !kept;
       }
-      const shown = visible().length;
-      byId("count").textContent = shown === items.length
-        ? shown + (shown === 1 ? " finding" : " findings")
+      const shown = visible().length, all = shown === items.length;
+      folds.forEach((fold, at) => {
+        const any = Boolean(fold.querySelector(".finding:not([hidden])"));
+        fold.hidden = !any;
+        fold.open = all ? open[at] : any;
+      });
+      byId("count").textContent = all ? shown + (shown === 1 ? " finding" : " findings")
         : shown + " of " + items.length + " findings";
+      if (shape) mark();
     };
     filters.addEventListener("input", sift);
     filters.addEventListener("submit", (event) => event.preventDefault());
     sift();
   }
 
-  function paint(on) {
-    byThickness.on = on;
-    byId("by-thickness").setAttribute("aria-pressed", String(on));
-    byId("by-outcome").setAttribute("aria-pressed", String(!on));
-    draw(null);
+  for (const each of ways) {
+    byId("by-" + each).addEventListener("click", () => { way = each; draw(); });
   }
-  byId("by-thickness").addEventListener("click", () => paint(true));
-  byId("by-outcome").addEventListener("click", () => paint(false));
-  function whole() {
-    const part = data.parts[shownPart];
-    if (part && part.up) look(wholeCamera(part));
+  byId("whole").addEventListener("click", () => { if (shape) view.look(whole(), true); });
+  picker.addEventListener("change", () => { shownPart = Number(picker.value); draw(null); });
+
+  // What lies where one points: under a tap, or in the middle at Enter.
+  function read(found) {
+    if (!found || !shape) { byId("read").textContent = ""; return; }
+    const at = found.triangle, outcome = shape.outcomes[at], angle = shape.undersides[at];
+    const place = "(" + found.point.map((v) => v.toFixed(1)).join(", ") + ")";
+    const wall = !shape.thickness[at] ? "thicker than asked for, or no wall" : "wall "
+      + (shape.thickness[at] / 100).toFixed(2) + " mm thick as drawn"
+      + (outcome ? ": " + data.outcomes[outcome - 1].words : "");
+    byId("read").textContent = "At " + place + ": " + wall
+      + (angle === NONE ? "" : "; underside " + Math.round(angle / 2) + "° from level") + ".";
   }
-  byId("whole").addEventListener("click", whole);
-  picker.addEventListener("change", () => {
-    shownPart = Number(picker.value);
-    const part = data.parts[shownPart];
-    draw(part && part.up ? wholeCamera(part) : null);
-  });
+  stage.addEventListener("picked", (event) => read(event.detail));
   stage.addEventListener("keydown", (event) => {
-    if (!camera || plot.hidden) return;
-    const center = list(camera.center), up = unit(list(camera.up));
-    const arm = add(list(camera.eye), center, -1), right = unit(cross(arm, up));
-    const step = Math.PI / 18;
-    let to = null;
-    if (event.key === "ArrowLeft") to = turned(arm, up, -step);
-    else if (event.key === "ArrowRight") to = turned(arm, up, step);
-    else if (event.key === "ArrowUp") to = turned(arm, right, step);
-    else if (event.key === "ArrowDown") to = turned(arm, right, -step);
-    else if (event.key === "+" || event.key === "=") to = arm.map((v) => v / 1.25);
-    else if (event.key === "-") to = arm.map((v) => v * 1.25);
-    if (!to) return;
+    if (event.target !== stage || !shape) return;
+    if (event.key === "Enter") read(view.pick());
+    else if (event.key === "Home") view.look(whole(), true);
+    else if (!view.key(event)) return;
     event.preventDefault();
-    // Not over the pole, where the view would turn upside down.
-    if (Math.abs(dot(unit(to), up)) > 0.995) return;
-    look({ center: camera.center, eye: point(add(center, to, 1)), up: camera.up,
-      projection: camera.projection });
   });
-  window.addEventListener("beforeprint", () => items.forEach((item) => {
-    item.querySelector(".detail").hidden = false;
-  }));
+  window.addEventListener("beforeprint", () => {
+    folds.forEach((fold) => { fold.open = true; });
+    items.forEach((item) => { item.querySelector(".detail").hidden = false; });
+  });
 
   if (data.parts.length) {
     byId("space").hidden = false;
-    if (items.length) choose(0, true);
+    if (items.length) choose(0, true, false);
     else { shownPart = 0; draw(null); }
   }
 })();
