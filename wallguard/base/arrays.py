@@ -71,16 +71,29 @@ def lengths(vectors: _Floats) -> _Floats:
 
 
 def grouped(function: np.ufunc, label: _Ints, count: int, values: NDArray[Any]) -> NDArray[Any]:
-    """`function` (np.minimum, np.maximum, ...) over the values (n, ...) of each label (n,).
+    """`function` (np.minimum, np.maximum, np.logical_and: what makes nothing else of equal values)
+    over the values (n, ...) of each label (n,).
 
     Every label from 0 to count - 1 must occur. Returns (count, ...).
     """
     if count == len(label) and (label[1:] > label[:-1]).all():
         return np.array(values)
-    order = np.argsort(label, kind="stable")
-    begin = np.searchsorted(label[order], np.arange(count))
-    reduced: NDArray[Any] = function.reduceat(values[order], begin, axis=0)
-    return reduced
+    rows = np.ascontiguousarray(values.reshape(len(values), -1).T)
+    found = np.empty((len(rows), count), values.dtype)
+    for row, into in zip(rows, found, strict=True):
+        into[label] = row
+        function.at(into, label, row)
+    return np.ascontiguousarray(found.T).reshape(count, *values.shape[1:])
+
+
+def _by_label(label: NDArray[Any], value: _Floats, count: int) -> _Ints:
+    """The order of values by label, below `count`, and then by value."""
+    order = np.argsort(value, kind="stable")
+    label = label[order]
+    # So numpy sorts by counting.
+    label = label.astype(np.uint16) if count <= 1 << 16 else label
+    by_label: _Ints = order[np.argsort(label, kind="stable")]
+    return by_label
 
 
 def spread(
@@ -90,7 +103,7 @@ def spread(
 
     Every label from 0 to count - 1 must occur; weights (n,) are positive.
     """
-    order = np.lexsort((value, label))
+    order = _by_label(label, value, count)
     ordered, value = label[order], value[order]
     begin = np.searchsorted(ordered, np.arange(count))
     last = np.append(begin[1:], len(order)) - 1
@@ -114,7 +127,7 @@ def medians(label: _Ints, low: _Floats, high: _Floats, weight: _Floats, count: i
     value = np.concatenate([low[alone], low[wide], high[wide]])
     jump = np.concatenate([weight[alone], np.zeros(2 * len(wide))])
     slope = np.concatenate([np.zeros(len(alone)), slope, -slope])
-    order = np.lexsort((value, label))
+    order = _by_label(label, value, count)
     label, value, jump, slope = label[order], value[order], jump[order], slope[order]
     begin = np.searchsorted(label, np.arange(count))
     last = np.append(begin[1:], len(order)) - 1

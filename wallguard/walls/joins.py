@@ -135,7 +135,7 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
     number = np.flatnonzero(samples.wall)
     edge = samples.edge[number]
     slope = edges.lean[:, 1] / np.maximum(edges.lean[:, 0], 1e-9)
-    bend = facets(edges, edge)
+    bend = facets(edges)[edge]
     one, other = slope[edge], slope[samples.discs.edge[number]]
     return Walls(
         samples=samples,
@@ -155,10 +155,11 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
     )
 
 
-def facets(edges: Edges, which: _Ints) -> _Floats:
-    """(n,) by how much the outline turns at both ends of each of these edges, the same way and by
-    no more than a facet of a curve does, radians; else 0."""
-    before, after = turns(edges, which), turns(edges, edges.after[which])
+def facets(edges: Edges) -> _Floats:
+    """(n,) by how much the outline turns at both ends of each edge, the same way and by no more
+    than a facet of a curve does, radians; else 0."""
+    before = turns(edges)
+    after = before[edges.after]
     size = np.minimum(np.abs(before), np.abs(after))
     curved = (before * after > 0) & (np.maximum(np.abs(before), np.abs(after)) <= _FACET)
     return np.where(curved, size, 0.0)
@@ -189,7 +190,7 @@ def links_of(edges: Edges, walls: Walls) -> Links:
     one, other, breaks = _along_rings(edges, walls)
     ahead = np.arange(len(walls.number))
     ahead[one] = other
-    joints = (one, other), _across(walls), through(walls, breaks)
+    joints = (one, other), _across(edges, walls), through(walls, breaks)
     one, other = (np.concatenate(side) for side in zip(*joints, strict=True))
     count, whole = connected(one, other, len(walls.number))
     low, typical, high = _spread(walls, whole, count)
@@ -317,29 +318,34 @@ def _along_rings(edges: Edges, walls: Walls) -> tuple[_Ints, _Ints, tuple[_Ints,
     return this[joined], next_[joined], (this[broken], next_[broken], end)
 
 
-def _across(walls: Walls) -> tuple[_Ints, _Ints]:
+def _across(edges: Edges, walls: Walls) -> tuple[_Ints, _Ints]:
     """Links from each wall sample to the wall sample nearest to its contact, if that looks back."""
     samples = walls.samples
     number = np.full(len(samples.edge), -1, np.int64)
     number[walls.number] = np.arange(len(walls.number))
     by_edge = np.argsort(samples.edge, kind="stable")
-    edge = samples.edge[by_edge]
+    begins = np.searchsorted(samples.edge[by_edge], np.arange(len(edges.length) + 1))
     touched = samples.discs.edge[walls.number]
-    begin = np.searchsorted(edge, touched, side="left")
-    end = np.searchsorted(edge, touched, side="right")
+    begin, end = begins[touched], begins[touched + 1]
     seen = np.flatnonzero(end > begin)
     begin, end = begin[seen], end[seen]
     contact = samples.discs.contact[walls.number[seen]]
     # Samples stand in order on their edge; step to the nearest by halving.
     low, high = begin.copy(), end - 1
     point = samples.point[by_edge]
-    direction = point[high] - point[begin]
-    reach = dot(contact - point[begin], direction)
-    for _ in range(int(np.ceil(np.log2(max(2, int((end - begin).max(initial=1)))))) + 1):
-        middle = (low + high) // 2
-        before = dot(point[middle] - point[begin], direction) < reach
-        low = np.where(before & (low < high), middle + 1, low)
-        high = np.where(~before & (low < high), middle, high)
+    open_ = np.flatnonzero(high > low)
+    origin = point[begin[open_]]
+    direction = point[high[open_]] - origin
+    reach = dot(contact[open_] - origin, direction)
+    while len(open_):
+        least, most = low[open_], high[open_]
+        middle = (least + most) // 2
+        before = dot(point[middle] - origin, direction) < reach
+        low[open_] = np.where(before, middle + 1, least)
+        high[open_] = np.where(before, most, middle)
+        more = high[open_] > low[open_]
+        open_, origin, direction = open_[more], origin[more], direction[more]
+        reach = reach[more]
     lower = np.maximum(low - 1, begin)
     gap_low = np.linalg.norm(point[lower] - contact, axis=1)
     gap_high = np.linalg.norm(point[low] - contact, axis=1)
@@ -362,16 +368,20 @@ def _spread(
     beside = (edge[1:] == edge[:-1]) & (label[1:] == label[:-1])
     beside &= np.diff(walls.number) == 1
     half = np.where(beside, np.diff(thickness) / 2, 0.0)
-    ahead = walls.samples.ahead[walls.number]
-    change = np.concatenate([np.append(half, 0.0), -np.append(0.0, half)])
-    length = np.concatenate([ahead, walls.share - ahead])
-    if counts is not None:
-        length[~np.tile(counts, 2)] = 0.0
-    own = np.tile(thickness, 2)
     # What is one value but for rounding lies at it.
-    change[np.abs(change) < _EQUAL] = 0.0
+    half[np.abs(half) < _EQUAL] = 0.0
+    after, before = np.append(half, 0.0), -np.append(0.0, half)
+    ahead, share = walls.samples.ahead[walls.number], walls.share
+    if counts is not None:
+        ahead, share = np.where(counts, ahead, 0.0), np.where(counts, share, 0.0)
+    steady = (after == 0) & (before == 0)
+    one, two = np.flatnonzero(steady), np.flatnonzero(~steady)
+    own = np.concatenate([thickness[one], thickness[two], thickness[two]])
+    change = np.concatenate([np.zeros(len(one)), after[two], before[two]])
+    length = np.concatenate([share[one], ahead[two], (share - ahead)[two]])
     least, most = np.minimum(own, own + change), np.maximum(own, own + change)
-    typical = medians(np.tile(label, 2), least, most, length + 1e-9, count)
+    labels = np.concatenate([label[one], label[two], label[two]])
+    typical = medians(labels, least, most, length + 1e-9, count)
     if counts is not None:
         label, thickness = label[counts], thickness[counts]
     low, high = (grouped(each, label, count, thickness) for each in (np.minimum, np.maximum))
