@@ -64,7 +64,7 @@ def test_no_report_is_written_over_a_part_a_toolpath_or_a_rule_file(
 
 
 def test_a_report_replaces_an_earlier_one_of_its_kind_and_nothing_else(work, capsys):
-    formats = [one for one in FORMATS if one.goes == "file"]
+    formats = [one for one in FORMATS if one.goes == "file" and not one.instead]
     reports = {f"--{one.option}": work.root / f"designs/r.{one.name}" for one in formats}
     options = [str(word) for pair in reports.items() for word in pair]
     for words in (["--staged"], ["parts/bad.stl"]):
@@ -133,8 +133,10 @@ def test_commands_have_an_option_for_every_format_that_can_show_them(capsys):
         with pytest.raises(SystemExit):
             main([command, "--help"])
         shown = capsys.readouterr().out
+        options = {one.instead or one.option for one in FORMATS if kind in one.kinds}
         for one in FORMATS:
-            assert (f"--{one.option} " in shown) == (kind in one.kinds) or one.option == "pictures"
+            named = one.instead or one.option
+            assert (f"--{named} " in shown) == (named in options) or named == "pictures"
             assert callable(import_module(f"wallguard.reports.{one.module}").show_report)
 
 

@@ -14,6 +14,7 @@ from wallguard.findings.impact import Impact, Process
 from wallguard.findings.model import Trouble
 from wallguard.jobs.impact import Processes, impact
 from wallguard.reports.console import Progress
+from wallguard.reports.formats import Setting
 
 
 def add(commands: Commands) -> None:
@@ -40,27 +41,28 @@ def add(commands: Commands) -> None:
 
 def _command(arguments: argparse.Namespace) -> int:
     outputs = publish.outputs(arguments, "impact")
+    processes, way = Processes(arguments.old, arguments.new), how(arguments)
+    setting = Setting(Path())
     try:
-        done = impact(
-            Processes(arguments.old, arguments.new),
-            arguments.paths,
-            everything=arguments.all,
-            how=how(arguments),
-            watch=Progress,
-        )
+        done = impact(processes, arguments.paths, everything=arguments.all, how=way, watch=Progress)
+        if outputs.path("customer"):
+            from wallguard.jobs.impact_views import views_of
+
+            views, rules = views_of(done, processes, way)
+            setting = Setting(Path(), views=views, rules=rules)
     except InputError as error:
         # The files say so too: a report of an earlier run must not stand for this one.
         before, after = Process(str(arguments.old), ""), Process(str(arguments.new), "")
         troubles = (Trouble(error.path, str(error)),)
         done = Impact(before, after, (), troubles=troubles, version=__version__)
-    return show(done, outputs)
+    return show(done, outputs, setting)
 
 
-def show(done: Impact, outputs: Outputs) -> int:
+def show(done: Impact, outputs: Outputs, setting: Setting | None = None) -> int:
     """Print and write what was compared; returns the exit code: 0 nothing gets worse, 1 something
     does, 2 some part could not be compared.
 
     Raises InputError where a report cannot be written.
     """
-    publish.publish("impact", done, outputs)
+    publish.publish("impact", done, outputs, setting)
     return done.exit_code

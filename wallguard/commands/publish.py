@@ -46,13 +46,25 @@ class Outputs(dict[str, Any]):
     @property
     def views(self) -> What | None:
         """What has to be worked out for them while parts are checked."""
-        return "page" if self.get("html") else "pictures" if self.get("pictures") else None
+        if self.get("html"):
+            return "page"
+        return "pictures" if self.get("pictures") or self.get("customer") else None
 
 
 def declare(parser: argparse.ArgumentParser, kind: Kind) -> None:
     """Give a command an option for each format that can show its results."""
+    options = {form.option for form in of_kind(kind)}
     for form in of_kind(kind):
-        if form.goes == "terminal":
+        if form.instead:
+            who = ("reviewer", form.option)
+            parser.add_argument(
+                "--for", dest="reader", choices=who, default=who[0], help="whom --html is for"
+            )
+            if form.instead not in options:
+                parser.add_argument(
+                    f"--{form.instead}", type=Path, metavar="FILE", help=form.meaning
+                )
+        elif form.goes == "terminal":
             parser.add_argument(f"--{form.option}", action="store_true", help=form.meaning)
         else:
             metavar = _METAVARS[form.goes]
@@ -62,7 +74,7 @@ def declare(parser: argparse.ArgumentParser, kind: Kind) -> None:
 def outputs(arguments: argparse.Namespace, kind: Kind) -> Outputs:
     """What the options say. Raises InputError as `ready` does, and where an output would replace
     what another option names, so ask before the work begins."""
-    named = vars(arguments)
+    named = _for_the_reader(vars(arguments), kind)
     made = Outputs({form.name: named[form.name] for form in of_kind(kind)})
     files = [made[form.name] for form in of_kind(kind) if form.goes == "file"]
     others = [value for name, value in named.items() if name not in made]
@@ -70,6 +82,30 @@ def outputs(arguments: argparse.Namespace, kind: Kind) -> Outputs:
     refuse_inputs(filter(None, files), [word for word in words if isinstance(word, Path)])
     ready(made, kind)
     return made
+
+
+def _for_the_reader(named: dict[str, Any], kind: Kind) -> dict[str, Any]:
+    """What the options say, with the file of the page under the format that is for its reader."""
+    forms = {form.name: form for form in of_kind(kind)}
+    for form in [form for form in forms.values() if form.instead]:
+        path = named.get(form.instead)
+        if named.get("reader") == form.option:
+            if path is None:
+                raise InputError(
+                    f"--for {form.option}",
+                    "nothing says where the page goes",
+                    remedy=f"Add --{form.instead} FILE",
+                )
+            named = {**named, form.name: path, form.instead: None}
+        elif path is not None and form.instead not in forms:
+            raise InputError(
+                f"--{form.instead}",
+                "of this there is a page for a customer only",
+                remedy=f"Add --for {form.option}",
+            )
+        else:
+            named = {**named, form.name: None}
+    return named
 
 
 def ready(outputs: Outputs, kind: Kind) -> None:

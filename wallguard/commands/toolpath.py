@@ -152,6 +152,7 @@ class _Asked:
     rules: Rules | None
     reading: Reading
     pictures: bool
+    customer: bool = False
 
     @classmethod
     def by(cls, arguments: argparse.Namespace) -> _Asked:
@@ -161,7 +162,9 @@ class _Asked:
         placed = assignment_of(arguments.part, arguments.rules)
         # 0: as the rules say.
         reading = Reading(arguments.filament or 0.0, arguments.flow or 0.0, arguments.place)
-        return cls(arguments.part, placed, rules, reading, arguments.pictures is not None)
+        customer = arguments.reader == "customer"
+        pictures = customer or arguments.pictures is not None
+        return cls(arguments.part, placed, rules, reading, pictures, customer)
 
     @cached_property
     def task(self) -> Task:
@@ -206,7 +209,15 @@ def _judge(arguments: argparse.Namespace, outputs: Outputs) -> int:
         seconds=time.perf_counter() - begun,
         about="toolpaths",
     )
-    publish.publish("toolpath", report, outputs)
+    drawn = {
+        finding.id: text
+        for judged, files in done
+        for finding in judged.findings
+        for path, text in files
+        if path.stem.endswith(f"-{finding.id}")
+    }
+    rules = {asked.rules.path: asked.rules} if asked.rules else {}
+    publish.publish("toolpath", report, outputs, Setting(Path(), rules=rules, drawn=drawn))
     _draw(arguments.pictures, [drawing for _, drawn in done for drawing in drawn])
     return report.exit_code
 
@@ -239,7 +250,7 @@ def _judged(asked: _Asked, file: Path) -> tuple[PartReport, _Drawn]:
     with _Progress() as progress:
         task = asked.task
         judged = judge_toolpath(file, task, progress.step)
-        return judged.report, _drawn(judged, task) if asked.pictures else []
+        return judged.report, _drawn(judged, task, asked.customer) if asked.pictures else []
 
 
 def _compared(asked: _Asked, before: Path, after: Path) -> tuple[Against, _Drawn]:
@@ -262,8 +273,9 @@ def _draw(folder: Path | None, drawn: Sequence[tuple[Path, str]]) -> None:
         )
 
 
-def _drawn(judged: Judged, task: Task) -> list[tuple[Path, str]]:
-    """A picture of the plate, and one of each finding about a wall."""
+def _drawn(judged: Judged, task: Task, plain: bool = False) -> list[tuple[Path, str]]:
+    """A picture of the plate, and one of each finding about a wall; `plain`: without the names of
+    checks."""
     from wallguard.drawings.laid import overview, picture
     from wallguard.jobs.laid_views import layer_view, plate_view
 
@@ -278,7 +290,7 @@ def _drawn(judged: Judged, task: Task) -> list[tuple[Path, str]]:
                 layer_view(verified, geometry, wall),
                 wall,
                 finding.message,
-                f"{finding.severity} · {finding.check} · {rules}",
+                "" if plain else f"{finding.severity} · {finding.check} · {rules}",
             ),
         )
         for finding, wall in judged.walls

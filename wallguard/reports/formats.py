@@ -19,6 +19,7 @@ from wallguard.drawings.kinds import PLACE, pattern
 
 if TYPE_CHECKING:
     from wallguard.rules.model import Rules
+    from wallguard.views.model import View
 
 # What a command has to show; `against`: two toolpaths.
 Kind = Literal["check", "toolpath", "impact", "against", "rehearsal"]
@@ -41,12 +42,16 @@ class Setting:
     folder    where the report's paths begin, seen from the top of the git repository
     pictures  the folder of the pictures that are written too; None: there are none
     rules     the rule files that were used, None where one could not be
+    drawn     pictures (SVG) that are no views: of findings of toolpaths, by their ids
+    views     what can be shown of an impact, by part and the place of a wall or the id of a finding
     """
 
     path: Path
     folder: str = ""
     pictures: Path | None = None
     rules: Mapping[str, Rules | None] = field(default_factory=dict)
+    drawn: Mapping[str, str] = field(default_factory=dict)
+    views: Mapping[tuple[str, str], View] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -59,6 +64,7 @@ class Format:
     kinds    of results that it can show
     goes     to a `file`, into a `folder` or to the `terminal`
     mark     a regular expression that matches, from the beginning, a report that wallguard wrote
+    instead  the option that it stands in for with `--for` and its own; empty: it has an option
     """
 
     option: str
@@ -67,6 +73,7 @@ class Format:
     kinds: tuple[Kind, ...]
     goes: Literal["file", "folder", "terminal"] = "file"
     mark: str = ""
+    instead: str = ""
 
     def wrote(self, content: str) -> bool:
         """Whether a file's content is an earlier report of this format, or nothing."""
@@ -130,6 +137,14 @@ FORMATS = (
         "write one page for a browser, of a check with a 3D view of each part",
         ("check", "impact", "rehearsal"),
         mark=r"<!DOCTYPE html>.*<title>[^<]* - wallguard</title>",
+    ),
+    Format(
+        "customer",
+        "customer",
+        "with --for customer: one page without jargon, for who drew the part",
+        ("check", "toolpath", "impact"),
+        mark=r"<!DOCTYPE html>.*<title>[^<]* - wallguard</title>",
+        instead="html",
     ),
     Format(
         "pictures",
