@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from wallguard.findings.impact import Change, Impact
+from wallguard.findings.impact import Change, Impact, PartImpact
 from wallguard.findings.model import PartReport
 from wallguard.jobs.check import Task, check_all
 from wallguard.jobs.choose import How
@@ -30,7 +31,8 @@ def views_of(
     around it; and the rules by their names. Where the new rules bring no finding there is none."""
     root = changes.find_root(Path.cwd())
     rules: dict[str, Rules | None] = {impact.after.rules: load_rules(processes.new)}
-    tasks, shown = [], []
+    tasks: list[Task] = []
+    shown: list[PartImpact] = []
     for part in impact.parts:
         if part.direction != "worse" or len(tasks) == _PARTS:
             continue
@@ -42,8 +44,9 @@ def views_of(
         file = root / part.path if inside else Path(part.path)
         placed = assignment_of(file, processes.new, processes.old)
         if used is not None:
-            task = Task(part.path, file, ((placed, used),), root if inside else None)
-            tasks.append(Task(**{**vars(task), "views": "pictures", "allowed": how.allowed}))
+            top = root if inside else None
+            task = Task(part.path, file, ((placed, used),), top, views="pictures")
+            tasks.append(replace(task, allowed=how.allowed))
             shown.append(part)
     made: dict[tuple[str, str], View] = {}
     for part, reports in zip(shown, check_all(tasks, how.jobs), strict=True):

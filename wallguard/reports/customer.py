@@ -186,7 +186,9 @@ def _troubles(troubles: Iterable[Trouble]) -> list[str]:
 
 def _section(report: Report, part: PartReport, setting: Setting) -> Section:
     rules = _rules(part.rules, setting)
-    must, may, know = [], [], list[str]()
+    must: list[Item] = []
+    may: list[Item] = []
+    know: list[str] = []
     shown = [finding for finding in part.findings if in_force(finding, report.gate)]
     for group in groups(shown):
         finding = group.first
