@@ -92,8 +92,7 @@ def test_an_instrument_that_nobody_stated_is_taken_for_the_coarsest():
         (HEADER + "wall,x,1,1e3,,,solid,\n", 'found "1e3"'),
         (
             HEADER + "wal,x,1,1.02,,,solid,\n",
-            'r.csv:2:1: `feature`: expected wall or gap or hole or pin, but found "wal". '
-            "The nearest is `wall`.",
+            'or pin or raised or sunken or escape, but found "wal". The nearest is `wall`.',
         ),
         (HEADER + "tower,x,1,1.02,,,solid,\n", 'but found "tower".'),
         (HEADER + "wall,z,1,1.02,,,solid,\n", 'r.csv:2:2: `axis`: expected x or y, but found "z".'),
@@ -183,3 +182,25 @@ def test_readings_of_two_processes_are_not_merged():
     with pytest.raises(InputError, match=r"B\.csv: these readings are of the process `B`"):
         list(merged([one, other]))
     assert len(list(merged([one, one]))) == 2
+
+
+def test_what_is_no_wall_is_said_in_its_own_words():
+    text = HEADER + (
+        "gap,x,0.2,,,,shut,\ngap,x,0.4,0.35,,,clear,\ngap,x,0.6,,,,clear,\npin,,1,,,,broken,\n"
+        "sunken,x,0.5,,,,illegible,\nraised,,0.5,,,,Legible,\nescape,vertical,2,,,,stuck,\n"
+        "hole,vertical,1,0.9,,,,\n"
+    )
+    rows = parse_readings(text, "r.csv").rows
+    assert [(row.feature, row.fill, row.readings) for row in rows] == [
+        ("gap", "missing", ()),
+        ("gap", "solid", (0.35,)),
+        ("gap", "solid", ()),
+        ("pin", "missing", ()),
+        ("sunken", "missing", ()),
+        ("raised", "solid", ()),
+        ("escape", "missing", ()),
+        ("hole", "solid", (0.9,)),
+    ]
+    with pytest.raises(InputError) as caught:
+        parse_readings(HEADER + "gap,x,0.2,,,,broken,\n", "r.csv")
+    assert "expected clear or shut or solid or hollow or missing" in str(caught.value)

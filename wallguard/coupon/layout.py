@@ -8,12 +8,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from wallguard.base.errors import InputError
 from wallguard.coupon.marks import Outline
 from wallguard.coupon.marks import Point as Point2
-from wallguard.coupon.modules import comb, gaps, lying_holes, pins, standing_holes
+from wallguard.coupon.modules import (
+    chambers,
+    comb,
+    drain,
+    gaps,
+    lying_holes,
+    pins,
+    standing_holes,
+    strokes,
+)
 from wallguard.coupon.plan import RIM, Axis, Feature, Kind, Plan, Sizes
 from wallguard.coupon.shapes import Mark, Module
 
@@ -62,10 +71,11 @@ def lay_out(plan: Plan) -> tuple[Plate, ...]:
                 remedy="Ask for fewer features or thinner steps, or correct the rule file",
             )
     pen = plan.sizes.pen
-    contents = _packed(modules, width, depth, [])
+    first = drain(plan.sizes) if plan.drains else None
+    contents = _packed(modules, width, depth, [first] * len(modules) if first else [])
     if len(contents) > 1:
         numbers = [
-            Module(pen.width(str(at)), pen.height, marks=(Mark(str(at), (0, 0)),))
+            _beside(Module(pen.width(str(at)), pen.height, marks=(Mark(str(at), (0, 0)),)), first)
             for at in range(1, 2 * len(contents) + 1)
         ]
         contents = _packed(modules, width, depth, numbers)
@@ -84,6 +94,9 @@ def _modules(plan: Plan, width: float, depth: float) -> Iterator[Module]:
         ("hole", "vertical", standing_holes),
         ("hole", "horizontal", lying_holes),
         ("pin", "vertical", pins),
+        ("raised", "x", strokes),
+        ("sunken", "x", strokes),
+        ("escape", "vertical", chambers),
     )
     for kind, axis, build in builders:
         features = plan.of(kind, axis)
@@ -99,6 +112,19 @@ def _modules(plan: Plan, width: float, depth: float) -> Iterator[Module]:
             module = build(features[:count], sizes, across)
             yield module.turned() if turned else module
             features = features[count:]
+
+
+def _beside(module: Module, other: Module | None) -> Module:
+    """One module of both, the other to the right."""
+    if other is None:
+        return module
+    moved = other.moved(module.width + _BETWEEN, 0.0)
+    return replace(
+        module,
+        width=module.width + _BETWEEN + other.width,
+        depth=max(module.depth, other.depth),
+        prisms=(*module.prisms, *moved.prisms),
+    )
 
 
 def _packed(

@@ -9,11 +9,15 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from wallguard.coupon.marks import Pen
-from wallguard.coupon.plan import BLOCK, LANE, LOW, SHARES, Feature, Sizes
+from wallguard.coupon.plan import BLOCK, LANE, LOW, SHARES, STROKE, Feature, Sizes
 from wallguard.coupon.shapes import Bore, Mark, Module, Placed, Point, Prism, block, circle
 
 # Between a thing and its mark, around a hole, of a post to either side of its wall, mm.
 _BESIDE_MARK, _AROUND, _HELD = 0.8, 2.0, 2.0
+# Of a chamber that powder is to leave: its least width and its height inside, its roof; mm.
+_CHAMBER, _ROOM, _ROOF = 8.0, 4.0, 1.2
+# An arrow, mm.
+_ARROW = 7.0
 
 
 def comb(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
@@ -150,6 +154,67 @@ def pins(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
         marks=tuple(marks),
         placed=tuple(placed),
     )
+
+
+def strokes(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
+    """Strokes along x in a column on a bar, raised from its top or sunken into it, each with its
+    mark to the right."""
+    sunken = features[0].kind == "sunken"
+    length = 2 * BLOCK + 2 * _BESIDE_MARK
+    top = sizes.base + sizes.layers(LOW)
+    bar, centres = _bar(features, sizes, "C" if sunken else "H", length, top)
+    high = sizes.layers(STROKE)
+    low, end = (top - high, top + 1) if sunken else (top - high, top + high)
+    prisms, placed = [], []
+    for feature, y in zip(features, centres, strict=True):
+        corner = (_BESIDE_MARK, y - feature.nominal / 2)
+        prisms.append(block(corner, length - 2 * _BESIDE_MARK, feature.nominal, low, end))
+        (x0, y0), (x1, y1) = prisms[-1].outline[0], prisms[-1].outline[2]
+        heights = (top - high, top) if sunken else (top, top + high)
+        box = ((x0, y0, heights[0]), (x1, y1, heights[1]))
+        placed.append(Placed(feature, box, ((length / 2, y, heights[1]),), "y"))
+    if sunken:
+        return replace(bar, cuts=tuple(prisms), placed=tuple(placed))
+    return replace(bar, prisms=(*bar.prisms, *prisms), placed=tuple(placed))
+
+
+def chambers(features: Sequence[Feature], sizes: Sizes, room: float) -> Module:
+    """Hollow chambers in a column, each with one round way out through its roof, and its mark to
+    the right."""
+    pen = sizes.pen
+    inside = max(_CHAMBER, 2 * max(each.nominal for each in features))
+    step, width = inside + _AROUND, inside + 2 * _AROUND
+    roof = sizes.base + sizes.layers(_ROOM)
+    top = roof + sizes.layers(_ROOF)
+    body = len(features) * step + _AROUND
+    marks = [_label("E", width / 2, body + _BESIDE_MARK, pen)]
+    cuts, placed = [], []
+    for at, feature in enumerate(features):
+        y, x, radius = body - _AROUND - inside / 2 - at * step, width / 2, feature.nominal / 2
+        cuts.append(block((_AROUND, y - inside / 2), inside, inside, sizes.base, roof))
+        cuts.append(Prism(circle(x, y, feature.nominal), roof - sizes.layer_height, top + 1))
+        marks.append(Mark(feature.mark, (width + _BESIDE_MARK, y - pen.height / 2)))
+        box = ((x - radius, y - radius, roof), (x + radius, y + radius, top))
+        placed.append(Placed(feature, box, ((x, y, top),), "diameter"))
+    prisms = (block((0, 0), width, body, sizes.base / 2, top),)
+    size = (width + _mark_room(features, pen), body + _header(pen))
+    return Module(*size, prisms, tuple(cuts), marks=tuple(marks), placed=tuple(placed))
+
+
+def drain(sizes: Sizes) -> Module:
+    """An arrow to the side by which liquid is to leave the plate: towards y = 0."""
+    stem, head, half = sizes.pen.stroke, _ARROW / 2, _ARROW / 3
+    x = half
+    outline = (
+        (x, 0.0),
+        (x + half, head),
+        (x + stem / 2, head),
+        (x + stem / 2, _ARROW),
+        (x - stem / 2, _ARROW),
+        (x - stem / 2, head),
+        (x - half, head),
+    )
+    return Module(2 * half, _ARROW, (Prism(outline, sizes.base / 2, sizes.base + sizes.mark),))
 
 
 def _bar(

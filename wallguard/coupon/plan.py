@@ -19,14 +19,21 @@ from wallguard.bands.declared import band_table, believed
 from wallguard.bands.table import BandTable
 from wallguard.base.errors import InputError
 from wallguard.coupon.marks import Pen
-from wallguard.rules.model import Limit, Rules
+from wallguard.rules.model import Category, Limit, Rules
 
-Kind = Literal["wall", "gap", "hole", "pin"]
+Kind = Literal["wall", "gap", "hole", "pin", "raised", "sunken", "escape"]
 Axis = Literal["x", "y", "vertical", "horizontal"]
 # How much a coupon carries: the walls that tell most and nothing else; what prints within an hour
 # on a common machine; or all that tells anything.
 Extent = Literal["quick", "usual", "fine"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
+# What the coupon of a process carries where nothing else is asked for.
+_MEASURED: tuple[Kind, ...] = ("wall", "gap", "hole", "pin")
+USUAL: dict[Category, tuple[Kind, ...]] = {
+    "material extrusion": _MEASURED,
+    "vat photopolymerization": (*_MEASURED, "raised", "sunken"),
+    "powder bed fusion": (*_MEASURED, "raised", "sunken", "escape"),
+}
 
 LANE = 7.5  # free room on either side of a wall or pin: no outside jaw's tip is broader than 7 mm
 LENGTH = 12.0  # of a wall's free part
@@ -37,6 +44,7 @@ THINNEST, THICKEST = 0.05, 30.0
 MOST_STEPS = 120
 BASE, BASE_LAYERS = 0.6, 3  # thickness of the base: it holds all together, and is pried off
 LOW = 2.0  # height of what holds gaps and upright holes
+STROKE = 0.5  # height of raised strokes, and depth of sunken ones
 BLOCK = 4.0  # breadth of what stands beside a gap or around a lying hole
 RIM = 2.0  # base around all
 USUAL_PLATE = (180.0, 180.0, 180.0)  # where the rules name no build volume
@@ -46,8 +54,32 @@ KEEP_OFF = 3.0  # from the edge of the build volume, for a skirt
 WALLS: dict[Extent, int] = {"quick": 10, "usual": 12}
 # In bead widths.
 _GAPS, _MORE_GAPS = (0.25, 0.5, 0.75, 1.0, 2.0), (1.5, 3.0)
+_STROKES, _MORE_STROKES = (0.5, 1.0, 1.5, 2.0, 3.0), (0.25, 4.0)
 _ROUNDS, _MORE_ROUNDS = (2.0, 3.0, 4.0, 6.0), (8.0, 12.0)
 _FROM, _TO, _STEP = 0.5, 6.0, 0.5
+# In bead widths what each kind has by default, and on a fine coupon besides; limits whose levels it
+# is to have.
+_COUNTS: dict[Kind, tuple[Sequence[float], Sequence[float], tuple[str, ...]]] = {
+    "gap": (_GAPS, _MORE_GAPS, ("gap",)),
+    "hole": (_ROUNDS, _MORE_ROUNDS, ("hole", "upright_hole", "lying_hole")),
+    "pin": (_ROUNDS, _MORE_ROUNDS, ("pin",)),
+    "raised": (_STROKES, _MORE_STROKES, ("raised",)),
+    "sunken": (_STROKES, _MORE_STROKES, ("sunken",)),
+    "escape": (_ROUNDS, _MORE_ROUNDS, ("escape",)),
+}
+# All that a coupon may carry, in the order in which it is listed.
+_PLACES: tuple[tuple[Kind, Axis], ...] = (
+    ("wall", "x"),
+    ("wall", "y"),
+    ("gap", "x"),
+    ("gap", "y"),
+    ("hole", "vertical"),
+    ("hole", "horizontal"),
+    ("pin", "vertical"),
+    ("raised", "x"),
+    ("sunken", "x"),
+    ("escape", "vertical"),
+)
 # Either side of where the fill changes, and how near a plain step may come to such a one.
 _BESIDE, _APART = 1 / 8, 1 / 6
 # A stroke of a mark is no thinner than this, so that it can be read, mm.
@@ -111,12 +143,14 @@ class Plan:
 
     path     of the rule file, to name it in errors
     remarks  what the maker of the coupon should know, in words
+    drains   whether its plates carry an arrow to the side that liquid is to leave by
     """
 
     features: tuple[Feature, ...]
     sizes: Sizes
     path: str
     remarks: tuple[str, ...] = ()
+    drains: bool = False
 
     def of(self, kind: Kind, axis: Axis) -> tuple[Feature, ...]:
         return tuple(each for each in self.features if (each.kind, each.axis) == (kind, axis))
@@ -134,14 +168,14 @@ def plan(
 
     steps   thicknesses of the walls, mm; None: chosen from the bead width and the band table
     height  of the walls above the base, mm; None: HEIGHT
-    kinds   of `KINDS`; None: all, of a quick coupon walls only
+    kinds   of `KINDS`; None: what is `USUAL` for the process, of a quick coupon walls only
 
     Raises InputError: values that cannot be printed or measured, or no band table follows.
     """
     if steps is not None and extent != "usual":
         problem = f"given, but a {extent} coupon chooses its own"
         raise InputError("steps", problem, remedy=f"Ask for steps, or for a {extent} coupon")
-    chosen = _kinds(("wall",) if kinds is None and extent == "quick" else kinds)
+    chosen = _kinds(kinds, rules, extent)
     table = band_table(rules)
     unit = unit_width(rules, table)
     if steps is not None and "wall" not in chosen:
@@ -150,31 +184,18 @@ def plan(
     # A coupon is there to find the edges, so it stands about where they are calculated.
     expected = band_table(believed(rules))
     walls = wall_steps(expected, unit, extent) if steps is None else _given(steps)
-    low = rules.minimum
-    gaps = _sizes(_GAPS, _MORE_GAPS, unit, low.get("gap"), extent)
-    holes, pins = (
-        _sizes(_ROUNDS, _MORE_ROUNDS, unit, low.get(key), extent) for key in ("hole", "pin")
-    )
-    wanted: tuple[tuple[Kind, Axis, tuple[float, ...]], ...] = (
-        ("wall", "x", walls),
-        ("wall", "y", walls),
-        ("gap", "x", gaps),
-        ("gap", "y", gaps),
-        ("hole", "vertical", holes),
-        ("hole", "horizontal", holes),
-        ("pin", "vertical", pins),
-    )
     features = tuple(
         Feature(kind, axis, nominal)
-        for kind, axis, nominals in wanted
+        for kind, axis in _PLACES
         if kind in chosen
-        for nominal in nominals
+        for nominal in (walls if kind == "wall" else _steps_of(kind, rules, unit, extent))
     )
     pen, remarks = _pen(rules, table, unit)
     if rules.build_volume is None:
         x, y, z = USUAL_PLATE
         remarks += (f"the rules name no build volume: {x:g} x {y:g} x {z:g} mm was taken",)
-    return Plan(features, _common(rules, pen, walls, height), rules.path, remarks)
+    drains = rules.category == "vat photopolymerization"
+    return Plan(features, _common(rules, pen, walls, height), rules.path, remarks, drains)
 
 
 def unit_width(rules: Rules, table: BandTable) -> float:
@@ -185,7 +206,7 @@ def unit_width(rules: Rules, table: BandTable) -> float:
     """
     if rules.beads is not None:
         return rules.beads.width
-    if table.bands[0].fill == "missing" and len(table.bands) > 1:
+    if rules.bands and table.bands[0].fill == "missing" and len(table.bands) > 1:
         return max(table.bands[1].lower, THINNEST)
     levels = _levels(rules.minimum.get("wall"))
     return max(levels[0] if levels else 4 * rules.layer_height, THINNEST)
@@ -263,12 +284,16 @@ def _beside(change: float, unit: float) -> tuple[float, float]:
     )
 
 
-def _kinds(given: Iterable[str] | None) -> frozenset[str]:
-    chosen = frozenset(KINDS if given is None else given)
+def _kinds(given: Iterable[str] | None, rules: Rules, extent: Extent) -> frozenset[str]:
+    usual = ("wall",) if extent == "quick" else USUAL[rules.category]
+    chosen = frozenset(usual if given is None else given)
     unknown = sorted(chosen - set(KINDS))
     if unknown or not chosen:
         problem = f"there is no `{unknown[0][:40]}`" if unknown else "none is named"
         raise InputError("features", problem, remedy=f"Choose from {', '.join(KINDS)}")
+    if "escape" in chosen and rules.category != "powder bed fusion":
+        problem = f"ways out of a chamber are for powder bed fusion, and this is {rules.category}"
+        raise InputError("features", problem, remedy="Leave `escape` out")
     return chosen
 
 
@@ -291,12 +316,11 @@ def _given(steps: Sequence[float]) -> tuple[float, ...]:
     return tuple(rounded)
 
 
-def _sizes(
-    counts: Sequence[float], more: Sequence[float], unit: float, limit: Limit | None, extent: Extent
-) -> tuple[float, ...]:
-    """Sizes in steps, with the levels that the rules ask for among them (mm, rising); `more` on a
-    fine coupon only."""
-    asked = {round(level, 2) for level in _levels(limit) if level <= more[-1] * unit}
+def _steps_of(kind: Kind, rules: Rules, unit: float, extent: Extent) -> tuple[float, ...]:
+    """Sizes in steps, with the levels that the rules ask for among them (mm, rising)."""
+    counts, more, limits = _COUNTS[kind]
+    levels = [level for name in limits for level in _levels(rules.minimum.get(name))]
+    asked = {round(level, 2) for level in levels if level <= more[-1] * unit}
     counts = (*counts, *more) if extent == "fine" else counts
     plain = {_rounded(count * unit, unit) for count in counts}
     far = {value for value in plain if all(abs(value - size) > 0.15 * value for size in asked)}

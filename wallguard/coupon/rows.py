@@ -15,7 +15,7 @@ from typing import Literal, get_args
 from wallguard.documents.reading import DocumentError, Place, Problem
 from wallguard.documents.shape import nearest
 
-Feature = Literal["wall", "gap", "hole", "pin"]
+Feature = Literal["wall", "gap", "hole", "pin", "raised", "sunken", "escape"]
 Seen = Literal["solid", "hollow", "missing"]
 
 FEATURES: tuple[Feature, ...] = get_args(Feature)
@@ -25,6 +25,18 @@ AXES: dict[Feature, tuple[str, ...]] = {
     "gap": ("x", "y", ""),
     "hole": ("vertical", "horizontal"),
     "pin": ("vertical", "horizontal", ""),
+    "raised": ("x", "y", ""),
+    "sunken": ("x", "y", ""),
+    "escape": ("vertical", "horizontal", ""),
+}
+# How it is said of what is no wall that it came out, and that it did not.
+CAME_OUT: dict[str, tuple[str, str]] = {
+    "gap": ("clear", "shut"),
+    "hole": ("clear", "shut"),
+    "pin": ("whole", "broken"),
+    "raised": ("legible", "illegible"),
+    "sunken": ("legible", "illegible"),
+    "escape": ("clear", "stuck"),
 }
 HEADER = "feature,axis,nominal,reading_1,fill"
 _NEEDED = ("feature", "axis", "nominal", "fill")
@@ -44,7 +56,8 @@ class Row:
     """One step of a coupon as measured. Lengths in mm.
 
     axis      of walls and gaps the machine axis along which they run, of holes and pins their own
-    readings  empty where the fill is `missing`
+    readings  empty where the fill is `missing`, and where only whether it came out was looked at
+    fill      of what is no wall `solid` where it came out and `missing` where it did not
     line      where it stands in the file
     """
 
@@ -212,13 +225,14 @@ class _Cells:
         axis = self.choice("axis", AXES[feature])
         if nominal == 0:
             self.problem("nominal", "`nominal` is 0", "Write the size drawn")
+        words = CAME_OUT.get(feature, ())
+        if words and (not fill or fill in words):
+            fill = "missing" if fill == words[1] else "solid"
         values = self.values(filled, feature, nominal, printed=fill != "missing")
-        if not fill and feature != "wall":
-            fill = "solid"
-        elif fill not in FILLS:
-            self.choice("fill", FILLS)
+        if fill not in FILLS:
+            self.choice("fill", (*words, *FILLS))
             return None
-        self.agree(fill, filled, values)
+        self.agree(fill, filled, values, needed=feature == "wall")
         return Row(
             feature=feature,
             axis=axis,
@@ -243,7 +257,9 @@ class _Cells:
                     self.plausible(name, feature, nominal, value)
         return readings
 
-    def agree(self, fill: str, filled: Sequence[str], values: Sequence[float]) -> None:
+    def agree(
+        self, fill: str, filled: Sequence[str], values: Sequence[float], needed: bool
+    ) -> None:
         """Name a fill and readings that cannot both be."""
         if fill == "missing" and any(values):
             self.problem(
@@ -251,7 +267,7 @@ class _Cells:
                 f"a reading of {values[0]:g}, but the fill is `missing`",
                 "Leave the readings empty where nothing was printed, or correct `fill`",
             )
-        if fill != "missing" and not filled:
+        if needed and fill != "missing" and not filled:
             self.problem(
                 self.rows.readings[0],
                 f"no reading, but the fill is `{fill}`",

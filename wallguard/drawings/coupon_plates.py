@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from wallguard.coupon.layout import Plate
 from wallguard.coupon.plan import Plan
-from wallguard.coupon.shapes import Bore
+from wallguard.coupon.shapes import Bore, Prism
 from wallguard.drawings.svg import INK, PALE, PAPER, Point, element, line, number, path, rect, text
 
 # A wall is drawn no lower than this, so that what is said of its heights has room, mm.
@@ -23,10 +23,13 @@ def plate_svg(plate: Plate, plan: Plan) -> str:
         return [(x, depth - y) for x, y in outline]  # y of a picture runs down
 
     strokes = [seen(each) for mark in content.marks for each in mark.strokes(plan.sizes.pen)]
+    roofed = _roofed(plate)
     body = [
         path([seen(plate.outline)], fill=_BASE, stroke=PALE, stroke_width=0.3),
         path([seen(each.outline) for each in content.prisms], fill=_BODY),
-        path([seen(each.outline) for each in content.cuts], fill=PAPER),
+        *[path([seen(each.outline)], fill=_WALL) for each in _upon(plate, plan)],
+        *[_hidden(seen(each.outline)) for each in roofed],
+        path([seen(each.outline) for each in content.cuts if each not in roofed], fill=PAPER),
         path(strokes, fill=INK),
         *(_bore(bore, depth) for bore in content.bores),
         _arrow(8, depth + 4, 9, 0, "x"),
@@ -34,6 +37,21 @@ def plate_svg(plate: Plate, plan: Plan) -> str:
     ]
     box = f"-6 -1 {number(width + 7)} {number(depth + 8)}"
     return _picture(body, box, f"plate {plate.number} from above")
+
+
+def _hidden(ring: Sequence[Point]) -> str:
+    return path([ring], fill="none", stroke=PAPER, stroke_width=0.3, stroke_dasharray="0.8 0.5")
+
+
+def _upon(plate: Plate, plan: Plan) -> list[Prism]:
+    """What stands on something that stands on the base."""
+    return [each for each in plate.content.prisms if each.low > plan.sizes.base]
+
+
+def _roofed(plate: Plate) -> list[Prism]:
+    """Cuts with a roof over them: chambers."""
+    tops = {placed.box[0][2] for placed in plate.content.placed if placed.feature.kind == "escape"}
+    return [each for each in plate.content.cuts if each.high in tops]
 
 
 def elevation(plan: Plan) -> str:

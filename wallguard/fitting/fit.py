@@ -269,8 +269,9 @@ def _others(rows: Sequence[Row], scatter: Scatter) -> list[str]:
         above = [row.nominal for row in open_ if not lost or row.nominal > max(lost)]
         if above:
             parts.append(f"{min(above):.2f} mm and more did")
-        if open_:
-            means = [math.fsum(row.readings) / len(row.readings) - row.nominal for row in open_]
+        read = [row for row in open_ if row.readings]
+        if read:
+            means = [math.fsum(row.readings) / len(row.readings) - row.nominal for row in read]
             mean = math.fsum(means) / len(means)
             parts.append(f"{mean:+.2f} ± {_other_uncertainty(means, scatter):.2f} mm")
         said.append(f"{name}: {', '.join(parts)}")

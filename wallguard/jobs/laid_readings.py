@@ -22,7 +22,7 @@ from wallguard.base.coupon import MANIFEST, SCHEMA
 from wallguard.base.errors import InputError
 from wallguard.coupon.laid import LaidAcross
 from wallguard.coupon.readings import Readings
-from wallguard.coupon.rows import Feature, Row, Seen
+from wallguard.coupon.rows import FEATURES, Feature, Row, Seen
 from wallguard.jobs.laid_across import Box, Drawn, free_room, outer_size, wall_across
 from wallguard.jobs.verify import Reading, Verified, verify
 from wallguard.part.part import Part
@@ -31,6 +31,8 @@ from wallguard.toolpath.comparison import LaidWall
 
 _AGAIN = "Make the coupon anew with `wallguard coupon make`"
 _LARGEST = 8 * 1024 * 1024
+# What of a coupon is read in a toolpath.
+_LAID: dict[str, Feature] = {"wall": "wall", "gap": "gap", "hole": "hole", "pin": "pin"}
 # A wall of the comparison is a wall of the manifest if its thickness agrees to this, mm.
 _SAME = 0.05
 # One that reaches so much further than drawn is one with another wall, mm.
@@ -76,7 +78,9 @@ def laid_plate(file: Path, folder: Path, *, filament: float = 1.75, flow: float 
         if not name or Path(name).name != name:
             raise InputError(folder / MANIFEST, "names no STL file of a plate", remedy=_AGAIN)
         geometry = Part.load(folder / name).geometry
-        features = tuple(_drawn(feature) for feature in plate["features"])
+        features = tuple(
+            _drawn(feature) for feature in plate["features"] if feature["feature"] in _LAID
+        )
         thickest = max((each.nominal for each in features if each.feature == "wall"), default=0.0)
         try:
             verified = verify(
@@ -110,7 +114,8 @@ def _manifest(folder: Path) -> Mapping[str, Any]:
             raise InputError(path, f"is not of the format {SCHEMA}", remedy=_AGAIN)
         for plate in manifest["plates"]:
             for feature in plate["features"]:
-                _drawn(feature)
+                if feature["feature"] not in set(FEATURES) - set(_LAID):
+                    _drawn(feature)
             list(plate["files"])
     except (KeyError, TypeError, ValueError, IndexError):
         raise InputError(path, "lacks what a manifest holds", remedy=_AGAIN) from None
@@ -120,13 +125,12 @@ def _manifest(folder: Path) -> Mapping[str, Any]:
 def _drawn(feature: Mapping[str, Any]) -> Drawn:
     """A feature of the manifest. Raises KeyError, TypeError, ValueError or IndexError."""
     measure, named = feature["measure"], str(feature["feature"])
-    kinds: dict[str, Feature] = {"wall": "wall", "gap": "gap", "hole": "hole", "pin": "pin"}
     box = np.array(feature["box"], np.float64)
     heights = [float(point[2]) for point in measure["at"]]
     if box.shape != (2, 3) or not np.isfinite(box).all() or not heights:
         raise ValueError("a box has two corners")
     return Drawn(
-        kinds[named],
+        _LAID[named],
         str(feature["axis"]),
         float(feature["nominal"]),
         box,

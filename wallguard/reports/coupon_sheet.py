@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 from wallguard.base.plain import listed
 from wallguard.coupon.layout import Plate
-from wallguard.coupon.plan import Axis, Feature, Kind, Plan
+from wallguard.coupon.plan import STROKE, Axis, Feature, Kind, Plan
+from wallguard.coupon.rows import CAME_OUT
 from wallguard.reports.markdown_text import code, prose
 from wallguard.rules.model import Category, Rules
 
@@ -42,20 +43,57 @@ _SAFETY: dict[Category, tuple[str, ...]] = {
         "The powder cake stays hot for hours: let it cool right through before unpacking.",
         "Powder is fine dust, and some of it burns: wear a mask, keep sparks and flames away; the "
         "same where you cut or file.",
-        "Get all powder out of gaps and holes before you measure.",
+        "Get all powder out of gaps and holes before you measure, under suction and with gloves. "
+        "Powder that burns is handled and swept up as its data sheet says; where it asks for inert "
+        "gas, never open the machine before its time.",
+    ),
+}
+
+
+# What is looked at and not measured.
+_LOOKED_AT: dict[Kind, str] = {
+    "raised": (
+        f"Raised strokes (H, {STROKE:g} mm high): whole from end to end, with straight sides, seen "
+        'at arm\'s length: "legible"; else "illegible".'
+    ),
+    "sunken": (
+        f"Sunken strokes (C, {STROKE:g} mm deep): open from end to end and down to the floor: "
+        '"legible"; filled in or run together: "illegible".'
+    ),
+    "escape": (
+        "Ways out (E, into a chamber each): empty the chamber as you do every day. Nothing left, "
+        'seen with a lamp: "clear"; else "stuck".'
+    ),
+}
+# What is done with the coupon before it is measured.
+_CLEANED: dict[Category, tuple[str, ...]] = {
+    "material extrusion": (),
+    "vat photopolymerization": (
+        "The arrow points to the drain side: lay the plate so on the machine that this side is "
+        "reached last by the resin that runs off, hold it downward to drain, and write down how it "
+        "lay if it was tilted: a tilt changes lying holes, gaps and strokes.",
+    ),
+    "powder bed fusion": (
+        "In the middle of the bed, where other parts lie; freed of powder as every part is.",
     ),
 }
 
 
 @dataclass(frozen=True)
 class Table:
-    """Rows to fill in: a nominal size, measured along or about each of the axes."""
+    """Rows to fill in: a nominal size, measured along or about each of the axes; without readings
+    what is only looked at."""
 
     title: str
     kind: Kind
     axes: tuple[Axis, ...]
     readings: int
     rows: tuple[tuple[Feature, ...], ...]
+
+    @property
+    def asked(self) -> str:
+        """What stands over the last column."""
+        return " / ".join(CAME_OUT.get(self.kind, ("fill",)))
 
 
 def instructions(
@@ -79,16 +117,20 @@ def instructions(
         ]
     if "gap" in kinds:
         measure.append(
-            "Gaps (G): the thickest feeler gauge that slides in without force. Grown shut: "
-            'the fill is "missing", no reading; else it is "solid".'
+            'Gaps (G): the thickest feeler gauge that slides in without force, and "clear"; grown '
+            'shut: "shut", no reading.'
         )
     if "hole" in kinds:
         measure.append(
-            "Holes (U upright, L lying): the thickest gauge pin that goes through without force. "
-            'Closed: the fill is "missing".'
+            "Holes (U upright, L lying): the thickest gauge pin that goes through without force, "
+            'and "clear"; closed: "shut".'
         )
     if "pin" in kinds:
-        measure.append("Pins (P): across, three heights, a quarter turn on from one to the next.")
+        measure.append(
+            "Pins (P): across, three heights, a quarter turn on from one to the next, and "
+            '"whole"; bent, gone or broken off: "broken".'
+        )
+    measure += [words for kind, words in _LOOKED_AT.items() if kind in kinds]
     return [
         ("Safety", [*_SAFETY[rules.category], *_EVERYWHERE]),
         (
@@ -99,6 +141,7 @@ def instructions(
                 "With the settings of this process, as on every other day; change nothing for the "
                 "coupon.",
                 "Let it cool to the room's temperature before you take it off and measure.",
+                *_CLEANED[rules.category],
                 *(f"{take[0].upper()}{take[1:]}." for take in takes),
             ],
         ),
@@ -122,6 +165,9 @@ def tables(plan: Plan) -> list[Table]:
         ("Gaps", "gap", ("x", "y"), 1),
         ("Holes", "hole", ("vertical", "horizontal"), 1),
         ("Pins", "pin", ("vertical",), 3),
+        ("Raised", "raised", ("x",), 0),
+        ("Sunken", "sunken", ("x",), 0),
+        ("Ways out", "escape", ("vertical",), 0),
     )
     held = {(each.kind, each.axis) for each in plan.features}
     carried = (
@@ -172,7 +218,8 @@ def _lines(
         yield ""
         heads = ["mark", "nominal, mm"]
         for axis in table.axes:
-            heads += [*(f"{axis} {at}" for at in range(1, table.readings + 1)), f"{axis} fill"]
+            heads += [*(f"{axis} {at}" for at in range(1, table.readings + 1))]
+            heads.append(f"{axis} {table.asked}")
         yield f"| {' | '.join(heads)} |"
         yield "|" + " --- |" * len(heads)
         for row in table.rows:

@@ -16,6 +16,8 @@ from wallguard.rules.model import Rules
 
 # Tables side by side: walls, gaps over pins, holes.
 _COLUMNS = (("wall",), ("gap", "pin"), ("hole",))
+# Narrow ones that have room under the drawings.
+_UNDER = (("raised",), ("sunken",), ("escape",))
 _SHORT: dict[Axis, str] = {"x": "x", "y": "y", "vertical": "U", "horizontal": "L"}
 
 
@@ -43,11 +45,12 @@ def html_sheet(
         elevation=elevation(plan) if plan.of("wall", "x") else "",
         how=how,
         note=note,
-        columns=_columns(tables(plan)),
+        columns=_columns(tables(plan), _COLUMNS),
+        under=_columns(tables(plan), _UNDER),
         short=_SHORT,
     )
 
 
-def _columns(made: Sequence[Table]) -> list[list[Table]]:
-    columns = [[each for each in made if each.kind in kinds] for kinds in _COLUMNS]
+def _columns(made: Sequence[Table], wanted: Sequence[Sequence[str]]) -> list[list[Table]]:
+    columns = [[each for each in made if each.kind in kinds] for kinds in wanted]
     return [column for column in columns if column]

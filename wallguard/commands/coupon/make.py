@@ -16,6 +16,9 @@ from wallguard.reports.coupon_sheet_html import html_sheet
 if TYPE_CHECKING:
     from wallguard.jobs.characterise import Coupon
 
+# Where the kind is no noun.
+_NAMES = {"raised": "raised stroke", "sunken": "sunken stroke", "escape": "chamber"}
+
 
 def add(commands: Commands) -> None:
     """Declare the command."""
@@ -24,7 +27,7 @@ def add(commands: Commands) -> None:
         "make",
         "wallguard coupon make rules/petg.yaml -o coupon",
         _command,
-        summary="write a printable test part with walls, gaps, holes and pins in steps",
+        summary="write a printable test part with walls, gaps, holes, pins and more in steps",
     )
     parser.add_argument("rules", type=Path, metavar="RULES")
     parser.add_argument("-o", "--output", type=Path, required=True, metavar="FOLDER")
@@ -53,8 +56,8 @@ def add(commands: Commands) -> None:
     parser.add_argument(
         "--features",
         nargs="+",
-        choices=("wall", "gap", "hole", "pin"),
-        help="which to put on it (default all)",
+        choices=KINDS,
+        help="which to put on it (default what the process asks for)",
     )
 
 
@@ -84,7 +87,7 @@ def run(
 
     steps     thicknesses of the walls, mm; None: chosen from the rules
     height    of the walls, mm; None: 6
-    features  of "wall", "gap", "hole" and "pin"; None: all, of a quick coupon walls only
+    features  of `coupon.plan.KINDS`; None: what is usual, of a quick coupon walls only
     extent    how much it carries, see `coupon.plan`
 
     Raises InputError: rules or values that no coupon follows from, a build volume too small, or
@@ -112,7 +115,7 @@ def write_coupon(coupon: Coupon, out: Path) -> list[str]:
     written = write_folder(out, coupon.manifest(), files)
     counts = listed(
         [
-            counted(number, kind)
+            counted(number, _NAMES.get(kind, kind))
             for kind in KINDS
             if (number := sum(each.kind == kind for each in planned.features))
         ]
