@@ -274,3 +274,13 @@ def test_a_later_version_may_add_keys() -> None:
     made = data(ORDINARY)
     made["parts"][0]["colour"] = "grey"
     assert text(read(json.dumps(made))) == text(ORDINARY)
+
+
+@pytest.mark.parametrize("report", [ORDINARY, EMPTY, many()])
+def test_an_item_at_a_time_is_the_same_as_the_whole_document(report):
+    """Against the standard library's layout of the whole, lists of numbers on one line aside."""
+    made = text(report)
+    whole = json.dumps(json.loads(made), indent=2, ensure_ascii=False) + "\n"
+    assert "".join(made.split()) == "".join(whole.split())
+    lines = iter(whole.splitlines())
+    assert all(line in lines for line in made.splitlines() if "[" not in line)

@@ -171,3 +171,16 @@ def test_against_a_base_only_new_findings_are_failures() -> None:
     properties = {one.get("name"): one.get("value") for one in bracket.iter("property")}
     assert (properties["base"], properties["gate"]) == ("main", "new")
     assert "matches nothing" in (found["wallguard"].findtext("system-out") or "")
+
+
+def test_a_suite_at_a_time_is_the_same_as_the_whole_document() -> None:
+    """Against xml.etree's own layout of the whole."""
+    for report in (ORDINARY, EMPTY, PASSED, COMPARED, many()):
+        text = xml(report)
+        root = ET.fromstring(text)
+        for element in root.iter():
+            if len(element):
+                element.text = None
+            element.tail = None
+        ET.indent(root)
+        assert text.partition("\n")[2] == ET.tostring(root, encoding="unicode") + "\n"

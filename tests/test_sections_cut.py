@@ -90,6 +90,22 @@ def test_crossing_bodies_are_untangled():
     assert layer_area(cut(both, 0.2, untangle=True), 3) == pytest.approx(175, abs=1e-3)
 
 
+def test_layers_alike_are_untangled_once(monkeypatch):
+    counted = []
+    whole = m3.CrossSection
+    monkeypatch.setattr(m3, "CrossSection", lambda *rings: counted.append(0) or whole(*rings))
+    one, other = mesh(box([10, 10, 4])), mesh(box([10, 10, 2], [5, 5, 0]))
+    both = Mesh(
+        np.concatenate([one.vertices, other.vertices]),
+        np.concatenate([one.triangles, other.triangles + len(one.vertices)]).astype(np.int32),
+    )
+    sections = cut(both, 0.2, untangle=True)
+    assert [layer_area(sections, at) for at in (0, 9, 10, 19)] == pytest.approx(
+        [175] * 2 + [100] * 2
+    )
+    assert len(counted) == 2
+
+
 def test_a_part_of_a_million_layers_is_refused():
     with pytest.raises(TooLargeError, match="layers"):
         cut(mesh(box([1, 1, 1e6])), 0.2)

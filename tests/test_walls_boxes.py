@@ -13,6 +13,7 @@ from wallguard.walls import boxes
 from wallguard.walls.boxes import Boxes, meetings, near_each_other
 from wallguard.walls.chains import chains_of, near_pairs, turns
 from wallguard.walls.edges import air_edges, material_edges
+from wallguard.walls.effort import Effort
 
 
 def some_boxes(draw, count):
@@ -85,7 +86,7 @@ def test_what_discs_may_touch_is_all_found(side):
     ring = m3.CrossSection.circle(5.5, 90) - m3.CrossSection.square([9, 1.3], True).rotate(20)
     edges = side(cut(mesh(m3.Manifold.extrude(ring, 0.2)), 0.2))
     chains = chains_of(edges, turns(edges), 1.0)
-    near = near_pairs(chains, 2.0)
+    near = near_pairs(chains, 2.0, Effort.endless())
     reached = set(zip(near.reached.one.tolist(), near.reached.other.tolist(), strict=True))
     draw = np.random.default_rng(3)
     owner = draw.integers(0, len(edges.length), 2000)

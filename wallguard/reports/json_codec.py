@@ -15,7 +15,7 @@ import operator
 import re
 import types
 import typing
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any, Generic, Literal, TypeVar, get_args, get_origin
 
@@ -72,13 +72,22 @@ class Format(Generic[Result]):
 
     def data(self, result: Result) -> Json:
         """The result as plain data. Raises ValueError: a size that must be there is not finite."""
-        head = {"schema": self.name, "frame": self.frame}
-        made: Json = encodable({**head, **self._object(result)})
+        made: Json = encodable({**self._head, **self._object(result)})
         return made
+
+    @property
+    def _head(self) -> Json:
+        return {"schema": self.name, "frame": self.frame}
 
     def text(self, result: Result) -> str:
         """The result as JSON text with a final line break. Raises ValueError as `data` does."""
-        return dump(self.data(result))
+        return dump({**self._head, **dict(self._told(result, self._items))})
+
+    def _items(self, value: Any, name: str, kind: Any) -> Any:
+        """What is said of a field: lists of objects one at a time, as they are long."""
+        if isinstance(value, tuple | list) and value and is_dataclass(value[0]):
+            return (encodable(self._plain(item, name)) for item in value)
+        return encodable(self._maybe(value, name, kind))
 
     def read(self, content: str, shown: str, remedy: str = "") -> Result:
         """The result that JSON text holds; `shown` names it in errors. Unknown keys are ignored.
@@ -121,16 +130,15 @@ class Format(Generic[Result]):
         return {**head, **{key: whole[key] for key in whole if key != "title"}, **made}
 
     def _object(self, value: Any) -> Json:
-        made = {
-            name: self._field(value, name, kind) for name, kind in self._fields(type(value)).items()
-        }
-        for teller in self.beyond.get(type(value), ()):
-            name, tell, kind = _teller(type(value), teller)  # type: ignore[arg-type]
-            made[name] = self._maybe(tell(value), name, kind)
-        return made
+        return dict(self._told(value, self._maybe))
 
-    def _field(self, value: Any, name: str, kind: Any) -> Any:
-        return self._maybe(getattr(value, name), name, kind)
+    def _told(self, value: Any, tell: Callable[[Any, str, Any], Any]) -> Iterator[tuple[str, Any]]:
+        """Each key, with what `tell` makes of its value, its name and its type."""
+        for name, kind in self._fields(type(value)).items():
+            yield name, tell(getattr(value, name), name, kind)
+        for teller in self.beyond.get(type(value), ()):
+            name, beyond, kind = _teller(type(value), teller)  # type: ignore[arg-type]
+            yield name, tell(beyond(value), name, kind)
 
     def _maybe(self, value: Any, name: str, kind: Any) -> Any:
         try:

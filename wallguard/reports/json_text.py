@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from wallguard.base.plain import spelled
@@ -15,18 +16,33 @@ _SURROGATE = re.compile("[\ud800-\udfff]")
 _NUMBERS = re.compile(r"\[\n([-+.,\de\s]+)\n *\]")
 
 
-def dump(made: Json) -> str:
+def dump(made: Mapping[str, Any]) -> str:
     """JSON text with a final line break, in which every character can be seen.
+
+    A value that is an iterator stands for a list, whose items are asked for one at a time: what is
+    there of thousands of them at once is their text, a fifth of what they take as data.
 
     Raises ValueError: a number is not finite.
     """
-    written = json.dumps(made, indent=2, ensure_ascii=False, allow_nan=False)
+    fields = []
+    for key, value in made.items():
+        if isinstance(value, Iterator):
+            items = ",\n    ".join(_written(item).replace("\n", "\n    ") for item in value)
+            text = f"[\n    {items}\n  ]" if items else "[]"
+        else:
+            text = _written(value).replace("\n", "\n  ")
+        fields.append(f"{_written(key)}: {text}")
+    return "{\n  " + ",\n  ".join(fields) + "\n}\n"
+
+
+def _written(value: Any) -> str:
+    """A value as indented text, without a final line break."""
+    written = json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)
     written = _NUMBERS.sub(lambda match: f"[{' '.join(match[1].split())}]", written)
     if written.replace("\n", "").isprintable():
-        return written + "\n"  # the usual case: no line of it is held by itself
+        return written  # the usual case: no line of it is held by itself
     # Terminal codes and direction marks stand inside of strings only, so they may be escaped.
-    shown = (line if line.isprintable() else _escaped(line) for line in written.split("\n"))
-    return "\n".join(shown) + "\n"
+    return "\n".join(line if line.isprintable() else _escaped(line) for line in written.split("\n"))
 
 
 def _escaped(line: str) -> str:

@@ -43,13 +43,12 @@ class Suite:
 
 def document(suites: Iterable[Suite], started: str) -> str:
     """The suites as JUnit XML. The time is `started` (ISO 8601) in UTC."""
-    root = ET.Element("testsuites")
     timestamp = _timestamp(started)
-    for number, suite in enumerate(suites):
-        _write(root, suite, number, timestamp)
-    ET.indent(root)
-    body = ET.tostring(root, encoding="unicode")
-    return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'
+    # Each as text at once: as elements thousands of them take five times as much memory.
+    texts = [_text(suite, number, timestamp) for number, suite in enumerate(suites)]
+    body = "".join(f"\n  {text}" for text in texts)
+    whole = f"<testsuites>{body}\n</testsuites>" if texts else "<testsuites />"
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{whole}\n'
 
 
 def error(name: str, message: str) -> Case:
@@ -57,10 +56,9 @@ def error(name: str, message: str) -> Case:
     return Case(name, "error", one_line(message), "InputError", "\n".join(lines(message)))
 
 
-def _write(root: ET.Element, suite: Suite, number: int, timestamp: str) -> None:
+def _text(suite: Suite, number: int, timestamp: str) -> str:
     kinds = [case.kind for case in suite.cases]
-    element = ET.SubElement(
-        root,
+    element = ET.Element(
         "testsuite",
         {
             "name": suite.name,
@@ -88,6 +86,8 @@ def _write(root: ET.Element, suite: Suite, number: int, timestamp: str) -> None:
             why.text = case.text or None
     ET.SubElement(element, "system-out").text = "\n".join(suite.out) or None
     ET.SubElement(element, "system-err").text = "\n".join(suite.error) or None
+    ET.indent(element, level=1)
+    return ET.tostring(element, encoding="unicode")
 
 
 def token(name: str) -> str:

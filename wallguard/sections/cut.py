@@ -161,17 +161,24 @@ def _starts(size: NDArray[np.int64]) -> NDArray[np.int64]:
 def _untangle(
     points: NDArray[np.float64], ring_start: NDArray[np.int64], ring_layer: NDArray[np.int32]
 ) -> _Rings:
-    """Resolve each layer's rings to what they enclose with positive winding."""
+    """Resolve each layer's rings to what they enclose with positive winding; a layer that is the
+    same as the one before comes out as that does."""
     from manifold3d import CrossSection, FillRule
 
     pieces: list[NDArray[np.float64]] = []
     layers: list[int] = []
     order = np.argsort(ring_layer, kind="stable")
     bounds = np.flatnonzero(np.diff(ring_layer[order], prepend=-1, append=-1))
+    before: list[NDArray[np.float64]] = []
+    resolved: list[NDArray[np.float64]] = []
     for low, high in itertools.pairwise(bounds):
         rings = [points[ring_start[i] : ring_start[i + 1]] for i in order[low:high]]
-        resolved = CrossSection([r for r in rings if len(r) > 2], FillRule.Positive).to_polygons()
-        pieces += [np.asarray(ring, np.float64) for ring in resolved]
+        rings = [ring for ring in rings if len(ring) > 2]
+        if len(rings) != len(before) or not all(map(np.array_equal, rings, before)):
+            polygons = CrossSection(rings, FillRule.Positive).to_polygons()
+            resolved = [np.asarray(ring, np.float64) for ring in polygons]
+        before = rings
+        pieces += resolved
         layers += [int(ring_layer[order[low]])] * len(resolved)
     joined = np.concatenate(pieces) if pieces else np.zeros((0, 2))
     size = np.array([len(piece) for piece in pieces], np.int64)

@@ -29,8 +29,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import columns, distinct, dot
+from wallguard.base.errors import TooLargeError
 from wallguard.walls.boxes import Boxes, meetings, near_each_other
 from wallguard.walls.edges import Edges
+from wallguard.walls.effort import Effort
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -46,6 +48,9 @@ _SHARE, LONG = 0.25, 1.0
 _BEND = 0.6
 # Added to bounds, so that computing error decides nothing (mm, and radians).
 _SLACK = 1e-6
+# So many pairs are kept at a time, some 110 bytes each: of any outlines, and for each chain. Usual
+# parts have some 50 for each, the worst of those tried 680.
+_KEPT, _KEPT_EACH = 2_000_000, 60
 # What is no deeper below a line lies on it (mm): `discs.value_of` reaches nothing there.
 _TOUCH = 1e-9
 
@@ -232,19 +237,28 @@ class Near(NamedTuple):
     level: Pairs
 
 
-def near_pairs(chains: Chains, largest: float) -> Near:
+def near_pairs(chains: Chains, largest: float, effort: Effort) -> Near:
     """What discs up to `largest` (mm) across that touch chains may touch as well.
 
-    Raises TooLargeError where outlines lie so close together that it would take minutes.
+    Raises TooLargeError where outlines lie so close together that it would take minutes, or where
+    more pairs would have to be kept than memory should hold.
     """
     rooms = _rooms(chains, largest)
     room = columns(rooms.low, rooms.high)
     reached, face, level = [], [], []
     boxes = Boxes(chains.low, chains.high, chains.section)
+    kept, most = 0, _KEPT + _KEPT_EACH * len(chains.first)
     for left, right in meetings(rooms, boxes, largest / 2):
         gap = _gap(chains.box, left, right)
         pairs = Pairs(left, right, gap).chosen(np.flatnonzero(gap <= largest))
         reached.append(pairs)
+        effort.spend(len(pairs.one))
+        kept += len(pairs.one)
+        if kept > most:
+            raise TooLargeError(
+                f"more than {most:,} pairs of pieces of outline no farther apart than {largest:g} "
+                "mm, in a few layers,"
+            )
         pairs = pairs.chosen(np.flatnonzero(pairs.one < pairs.other))
         # A disc that touches both touches either one from its own side.
         low_x, low_y, high_x, high_y = (each.take(pairs.one) for each in chains.box)

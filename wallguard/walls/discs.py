@@ -35,6 +35,7 @@ from numpy.typing import NDArray
 from wallguard.base.arrays import columns, dot, ranges
 from wallguard.walls.chains import Chains
 from wallguard.walls.edges import Edges
+from wallguard.walls.effort import Effort
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -73,6 +74,7 @@ class Search:
     near[begin[c + 1] - 1], each as far from it as `gap` says. Those that may bound a wall with it
     are those from facing[faced[c]] on, nearest[c] among them, -1 if there are none; without these
     every disc is followed. Chains that are never asked may have none of either.
+    `effort` counts the pairs that are looked at.
     """
 
     edges: Edges
@@ -84,6 +86,7 @@ class Search:
     faced: _Ints | None
     facing: _Ints
     nearest: _Ints
+    effort: Effort
 
 
 def together(*discs: Discs) -> Discs:
@@ -108,6 +111,7 @@ def largest_discs(
 
     edge (n,) is an edge that the point lies on; lean (n, 2) the surface's lean there, see Edges.
     A disc that can lie in no wall, as nothing faces its point within reach, has the radius inf.
+    Raises TooLargeError where more would be looked at than the search may.
     """
     total = len(points)
     discs = Discs(
@@ -126,6 +130,7 @@ def largest_discs(
             (search.facing, begin, end - begin),
         ):
             asked = np.flatnonzero((ask.limit >= search.reach) & (size > 0))
+            search.effort.spend(int(size[asked].sum()))
             for some, row, place in _parts(asked, first[asked], size[asked]):
                 part = ask.chosen(some)
                 least = _bounds(search, part, row, members[place])
@@ -134,6 +139,7 @@ def largest_discs(
         open_ = np.flatnonzero(faced)
     begin = search.begin[chain[open_]]
     size = search.begin[chain[open_] + 1] - begin
+    search.effort.spend(int(size.sum()))
     for some, which, place in _parts(open_, begin, size):
         part = ask.chosen(some)
         # Only what is within twice the disc's radius counts.

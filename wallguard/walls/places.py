@@ -53,6 +53,7 @@ from wallguard.walls.discs import (
     value_of,
 )
 from wallguard.walls.edges import Edges
+from wallguard.walls.effort import Effort
 from wallguard.walls.turning import turns_at
 
 _Floats = NDArray[np.float64]
@@ -99,15 +100,23 @@ class Outline:
         return largest_discs(self.search, edge, point, self.inward[edge], edges.lean[edge])
 
 
-def ready(edges: Edges, largest: float, everywhere: bool) -> Outline:
-    """Find out which edges can bound walls up to `largest` mm; all of them if `everywhere`."""
+def ready(
+    edges: Edges, largest: float, everywhere: bool = False, effort: Effort | None = None
+) -> Outline:
+    """Find out which edges can bound walls up to `largest` mm; all of them if `everywhere`.
+
+    effort  what that and asking them may take; None: as much as it takes
+
+    Raises TooLargeError as `near_pairs` does.
+    """
+    effort = effort or Effort.endless()
     turn = turns(edges)
     step = chain_length(largest)
     chains = chains_of(edges, turn, step)
-    near = near_pairs(chains, largest)
+    near = near_pairs(chains, largest, effort)
     active = np.full(len(chains.first), everywhere)
     active[near.face.one] = active[near.face.other] = True
-    search = _search(edges, chains, largest / 2, near, active)
+    search = _search(edges, chains, largest / 2, near, active, effort)
     face, level = near.face.both_ways(), near.level.both_ways()
     return Outline(
         edges=edges,
@@ -123,7 +132,9 @@ def ready(edges: Edges, largest: float, everywhere: bool) -> Outline:
     )
 
 
-def _search(edges: Edges, chains: Chains, reach: float, near: Near, active: _Bools) -> Search:
+def _search(
+    edges: Edges, chains: Chains, reach: float, near: Near, active: _Bools, effort: Effort
+) -> Search:
     """What lies near the active chains, and what faces them."""
     count = np.arange(len(active) + 1)
     reached = near.reached.chosen(np.flatnonzero(active[near.reached.one]))
@@ -140,6 +151,7 @@ def _search(edges: Edges, chains: Chains, reach: float, near: Near, active: _Boo
         faced=np.searchsorted(face.one, count),
         facing=face.other,
         nearest=_nearest(face, len(active)),
+        effort=effort,
     )
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from wallguard.walls.chains import FACING
 from wallguard.walls.discs import Discs, chosen, together
 from wallguard.walls.edges import Edges
+from wallguard.walls.effort import Effort
 from wallguard.walls.places import (
     STEP,
     Grouping,
@@ -92,13 +93,15 @@ def take_samples(
 
     Raises TooLargeError where outlines lie so close together that it would take minutes.
     """
+    effort = Effort.endless() if everywhere else Effort.of(len(edges.length))
     spacing = max(STEP, float(edges.length.sum()) / _MOST) if dense or everywhere else np.inf
 
     def searched(some: Edges) -> Samples:
         bounds = _blocks(some)
         parts = []
         for low, high in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-            outline = ready(some.some(np.arange(low, high)), largest, everywhere)
+            block = some.some(np.arange(low, high))
+            outline = ready(block, largest, everywhere, effort)
             parts.append((low, _sampled(outline, spacing, group)))
         samples = _joined(parts)
         if dense or everywhere or not len(samples.edge):
