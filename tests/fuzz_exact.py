@@ -30,6 +30,10 @@ LAYER, LARGEST, GAP = 0.2, 4.0, 0.5
 # How far apart (mm) two pieces may begin or end and be told to be the same one: where a wall hardly
 # tapers, 0.001 mm of thickness is this far along it.
 PLACE = 0.3
+# Nor is a piece looked for that is shorter than this (mm): places are no more exact.
+SHORT = 0.1
+# Splits that are tried besides lie so far beside them (mm).
+BESIDE = 0.003
 SPLITS = (0.3, 0.45, 0.8, 0.9, 1.0, 1.31, 1.75, 2.2)
 
 
@@ -107,7 +111,7 @@ def differ(found: Sequence[Stretch], whole: Sequence[Stretch]) -> list[str]:
     said = []
     for some, others, name in ((found, whole, "only found fast"), (whole, found, "missed")):
         for one in some:
-            if is_speck(one):
+            if is_speck(one) or one.length < SHORT:
                 continue
             alike = any(
                 abs(one.minimum - other.minimum) <= 0.001
@@ -127,13 +131,25 @@ def differ(found: Sequence[Stretch], whole: Sequence[Stretch]) -> list[str]:
 
 
 def compare(sections: Sections) -> tuple[int, list[str]]:
-    """How many walls and gaps there are, and what differs."""
+    """How many walls and gaps there are, and what differs.
+
+    Where a wall is as thick as a split to 0.001 mm, either side of it is right, and how long its
+    pieces are may be anything: what differs there does not where all splits lie beside it.
+    """
     said, count = [], 0
     for find, largest, splits in ((find_walls, LARGEST, SPLITS), (find_gaps, GAP, ())):
-        whole = find(sections, largest, splits, everywhere=True)
-        said += differ(find(sections, largest, splits), whole)
-        count += len(whole)
+        number, differs = differing(find, sections, largest, splits)
+        count += number
+        lower, higher = (tuple(each + off for each in splits) for off in (-BESIDE, BESIDE))
+        if differs and all(differing(find, sections, largest, each)[1] for each in (lower, higher)):
+            said += differs
     return count, said
+
+
+def differing(find, sections: Sections, largest: float, splits) -> tuple[int, list[str]]:
+    """How many there are if nothing is left out, and what differs."""
+    whole = find(sections, largest, splits, everywhere=True)
+    return len(whole), differ(find(sections, largest, splits), whole)
 
 
 def cases(words: list[str]):

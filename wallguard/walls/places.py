@@ -220,7 +220,10 @@ def first_places(outline: Outline, corners: Discs, spacing: float) -> Places:
     cell = np.floor(place / STEP).astype(np.int64)
     fresh = first | np.append(True, cell[1:] != cell[:-1])
     again = ~first & np.append(False, np.diff(place) < 1e-6)
-    use = np.flatnonzero(within & (kept | fresh) & ~again)
+    # Of what is at one place any may be what asks for a point there.
+    apart = np.flatnonzero(~again[: len(place)])
+    wanted = within & (kept | fresh)
+    use = apart[np.logical_or.reduceat(wanted, apart)] if len(apart) else apart
     open_ = np.logical_or.reduceat(cover, use) if len(use) else np.zeros(0, bool)
     short = _on_short(outline, corners)
     edge, place = np.concatenate([edge[use], short[0]]), np.concatenate([place[use], short[1]])

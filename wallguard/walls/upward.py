@@ -9,8 +9,8 @@ on in the next slab where the middles of both come near each other and run alike
 
 As both are lines that run alike, an end of one lies beside the other wherever they overlap, so the
 few samples of a long straight wall are enough. A wall that leans moves on by height times slope
-from layer to layer: a sample is looked for where it stands and where the lean of its two faces
-takes it, so a wall holds together however far it leans.
+from layer to layer: a sample and a line are looked for where they stand, and either of them where
+the lean of its two faces takes it, so a wall holds together however far it leans.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from wallguard.walls.joins import ALONG, Links, Pieces, Walls
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
 
 # Middles this near are over each other: mm, and layers.
 _NEAR, _NEAR_LAYERS = 0.3, 1.5
@@ -207,8 +208,8 @@ class _Rows(NamedTuple):
             members,
             first,
             np.diff(np.append(first, len(members))),
-            np.minimum.reduceat(np.minimum(centre - shift, end), first),
-            np.maximum.reduceat(np.maximum(centre + shift, end), first),
+            np.minimum.reduceat(np.minimum(centre, end) - shift, first),
+            np.maximum.reduceat(np.maximum(centre, end) + shift, first),
         )
 
 
@@ -226,9 +227,9 @@ def _met(speakers: _Speakers, kinds: _Ints, count: int, near: float) -> _Ints:
     few = many.prod(axis=1) <= _FEW * (before[end] - before[begin]).sum(axis=1)
     found = []
 
-    def ask(own: int, kind: _Ints, asker: _Ints) -> None:
+    def ask(own: int, kind: _Ints, asker: _Ints, last: _Bools | bool) -> None:
         askers, up = speakers.chosen(asker), (1.0, -1.0)[own]
-        one, other = _beside(askers, kinds[kind, 1 - own], speakers, up, near)
+        one, other = _beside(askers, kinds[kind, 1 - own], speakers, up, near, last)
         low, high = (askers.piece[one], speakers.piece[other])[:: int(up)]
         found.append((kind[one] * count + low) * count + high)
 
@@ -236,7 +237,8 @@ def _met(speakers: _Speakers, kinds: _Ints, count: int, near: float) -> _Ints:
         kind, row = ranges(begin[:, own], many[:, own])
         step = np.where(few[kind], _STEP, 1)
         which, place = ranges(0, -(-rows.size[row] // step))
-        ask(own, kind[which], rows.members[rows.first[row[which]] + place * step[which]])
+        asker = rows.members[rows.first[row[which]] + place * step[which]]
+        ask(own, kind[which], asker, ~few[kind[which]])
     met = _distinct(np.concatenate(found))
     of_few = np.flatnonzero(few)
     which, place = ranges(0, many[of_few].prod(axis=1))
@@ -254,7 +256,7 @@ def _met(speakers: _Speakers, kinds: _Ints, count: int, near: float) -> _Ints:
         meets = (point >= rows.low[its] - reach).all(axis=1)
         meets &= (point <= rows.high[its] + reach).all(axis=1)
         key = _distinct(kind[which[meets]] * len(speakers.piece) + asker[meets])
-        ask(own, *np.divmod(key, len(speakers.piece)))
+        ask(own, *np.divmod(key, len(speakers.piece)), True)
     return _distinct(np.concatenate([met, *found[2:]]))
 
 
@@ -275,20 +277,59 @@ def _among(values: _Ints, ordered: _Ints) -> NDArray[np.bool_]:
 
 
 def _beside(
-    askers: _Speakers, section: _Ints, speakers: _Speakers, up: float, near: float
+    askers: _Speakers,
+    section: _Ints,
+    speakers: _Speakers,
+    up: float,
+    near: float,
+    last: _Bools | bool,
 ) -> tuple[_Ints, _Ints]:
-    """Pairs (asker, speaker of the section that it asks in) that lie over each other."""
-    ends = speakers.centre + speakers.way
-    lines = Boxes(
-        np.minimum(speakers.centre, ends), np.maximum(speakers.centre, ends), speakers.section
-    )
-    moved = np.flatnonzero(np.hypot(*askers.shift.T) > near / 4)
-    who = np.concatenate([np.arange(len(section)), moved])
+    """Pairs (asker, speaker of the section that it asks in) that lie over each other: where the
+    asker stands or moves to, or, of those that are asked for the last time, where the speaker's
+    line moves to."""
+    everyone, moving = np.arange(len(section)), _moving(askers, near)
+    who = np.concatenate([everyone, moving])
     point = askers.centre[who]
-    point[len(section) :] += up * askers.shift[moved]
+    point[len(section) :] += up * askers.shift[moving]
+    stays = np.arange(len(speakers.piece)), speakers.centre
+    left = np.flatnonzero(np.broadcast_to(last, len(section)))
+    moved = _moving(speakers, near) if len(left) else left
+    goes = moved, speakers.centre[moved] - up * speakers.shift[moved]
+    one, other = (
+        np.concatenate(each)
+        for each in zip(
+            _close((askers, who, point), section, speakers, stays, near),
+            _close((askers, left, askers.centre[left]), section, speakers, goes, near),
+            strict=True,
+        )
+    )
+    return one, other
+
+
+def _moving(speakers: _Speakers, near: float) -> _Ints:
+    """Those that move on too far from layer to layer to be taken to stand."""
+    return np.flatnonzero(np.hypot(*speakers.shift.T) > near / 4)
+
+
+def _close(
+    asking: tuple[_Speakers, _Ints, _Floats],
+    section: _Ints,
+    speakers: _Speakers,
+    there: tuple[_Ints, _Floats],
+    near: float,
+) -> tuple[_Ints, _Ints]:
+    """Pairs (asker, speaker) where a point lies close to a line, and both run alike.
+
+    asking  the askers, the asker of each point, and the points (k, 2)
+    there   the speakers whose lines are looked at, and where these begin (m, 2)
+    """
+    (askers, who, point), (those, begin) = asking, there
+    ends = begin + speakers.way[those]
+    lines = Boxes(np.minimum(begin, ends), np.maximum(begin, ends), speakers.section[those])
     pairs = [(who[:0], who[:0])]
-    for one, other in meetings(Boxes(point, point, section[who]).wider(near), lines, 4 * near):
-        away = point[one] - speakers.centre[other]
+    for one, line in meetings(Boxes(point, point, section[who]).wider(near), lines, 4 * near):
+        other = those[line]
+        away = point[one] - begin[line]
         way = speakers.way[other]
         square = dot(way, way)
         share = np.clip(dot(away, way) / np.maximum(square, 1e-12), 0.0, 1.0)
