@@ -12,7 +12,7 @@ from solids import mesh
 
 from wallguard.sections.cut import cut
 from wallguard.sections.sections import section_heights
-from wallguard.walls import samples
+from wallguard.walls import runs, samples
 from wallguard.walls.edges import material_edges
 from wallguard.walls.runs import runs_of
 from wallguard.walls.trace import find_gaps, find_walls
@@ -118,3 +118,12 @@ def test_runs_end_where_an_outline_bends():
     for first, last in zip(runs.first.tolist(), runs.last.tolist(), strict=True):
         assert not heights[first] < 6 < heights[last]
     assert len(runs.first) >= 2
+
+
+def test_a_few_paths_at_a_time_are_what_all_at_once_tell(monkeypatch):
+    cone = m3.Manifold.cylinder(40, 4, 0.01, 24)
+    sections = cut(mesh(cone - m3.Manifold.cylinder(30, 3, 0.5, 24)), LAYER)
+    whole = find_walls(sections, 4.0, (0.8, 1.2))
+    monkeypatch.setattr(runs, "_AT_ONCE", 50)
+    assert find_walls(sections, 4.0, (0.8, 1.2)) == whole
+    assert whole

@@ -38,17 +38,18 @@ So a skipped layer has the samples that matter, each as exact as any.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import itertools
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import dot, ranges
+from wallguard.base.arrays import distinct, dot, ranges
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.chains import chain_length, chains_of, newly_near, turns
-from wallguard.walls.discs import TIE, Discs, among, chosen
+from wallguard.walls.discs import TIE, Discs, among, chosen, together
 from wallguard.walls.edges import Edges
 from wallguard.walls.places import is_blind, is_wall
 
@@ -62,6 +63,8 @@ Grouping = Callable[[_Floats], _Ints]
 _STRAIGHT, _SAME = 1e-5, 1e-5
 # So many layers are at most spanned at once, and no fewer.
 _MOST, _LEAST = 24, 4
+# Places and what they may touch that are looked at together: what bounds the memory.
+_AT_ONCE = 400_000
 # What is thinnest within a stretch, or off the line between what is kept of it, is kept where that
 # makes more than this (mm, of the radius).
 _EXACT = 1e-4
@@ -343,10 +346,13 @@ def between(
     corner = paths.what[path, 1] == 1
     normal = np.where(corner[:, None], points.normal[low], edges.inward[edge])
     point = edges.start[edge] + place[:, None] * edges.along[edge]
-    offset = np.cumsum(size) - size
-    which, row = ranges(offset[pairs[0]], size[pairs[0]])
-    held = begin[layer[row]] + pairs[1][which]
-    discs = among(edges, largest / 2, (point, normal, edges.lean[edge]), (row, held))
+    none = point[:0], normal[:0], edges.lean[:0]
+    parts = [among(edges, largest / 2, none, (run[:0], run[:0]))]
+    for rows, row, face in _portions(size, pairs):
+        there = point[rows], normal[rows], edges.lean[edge[rows]]
+        held = row, begin[layer[rows][row]] + face
+        parts.append(among(edges, largest / 2, there, held))
+    discs = together(*parts)
     met = Points(edge, place, normal, discs, is_wall(edges, edge, discs))
     # What nothing that faces it reaches at both ends is not followed between: see `largest_discs`.
     far = ~np.isfinite(points.discs.radius[low])
@@ -359,6 +365,25 @@ def between(
     order = np.argsort(layer, kind="stable")
     order = order[~odd[layer[order]]]
     return Between(met.chosen(order), good, np.flatnonzero(odd))
+
+
+def _portions(size: _Ints, pairs: tuple[_Ints, _Ints]) -> Iterator[tuple[slice, _Ints, _Ints]]:
+    """Some paths at a time, all of which would take gigabytes: their rows, and pairs of a row
+    within these and what it may touch.
+
+    size   (p,) how many rows each path has
+    pairs  of paths and what they may touch
+    """
+    order = np.argsort(pairs[0], kind="stable")
+    path, face = pairs[0][order], pairs[1][order]
+    offset = np.append(0, np.cumsum(size))
+    work = np.cumsum(size * (1 + np.bincount(path, minlength=len(size))))
+    stops = np.searchsorted(work, np.arange(_AT_ONCE, work[-1] if len(work) else 0, _AT_ONCE))
+    bounds = distinct(np.concatenate([[0], stops, [len(size)]]))
+    for low, high in itertools.pairwise(bounds.tolist()):
+        some = slice(*np.searchsorted(path, [low, high]))
+        which, row = ranges(offset[path[some]], size[path[some]])
+        yield slice(int(offset[low]), int(offset[high])), row - offset[low], face[some][which]
 
 
 def _reached(
