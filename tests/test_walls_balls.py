@@ -277,3 +277,31 @@ def test_cost_grows_with_the_mesh_and_no_faster(monkeypatch):
         assert len(thin(comb, 1.8)) == 2 * count
         costs.append(asked)
     assert np.log(costs[1] / costs[0]) / np.log(4) <= 1.1
+
+
+def test_a_large_ball_that_is_met_from_behind_shrinks_on():
+    """Where a part is thin, the ball that is asked for first reaches past the other side, into a
+    slot beyond: a sheet of 0.05 mm over a slot, and a block."""
+    sheet = box([20, 10, 0.05]) + box([20, 10, 3], [0, 0, -3.02]) + box([1, 10, 4], [-1, 0, -3.02])
+    wall = thin(sheet, 2.4)[0]
+    assert wall.typical == pytest.approx(0.05, abs=0.001)
+    shell = m3.Manifold.sphere(8, 96) - m3.Manifold.sphere(7.95, 96) + m3.Manifold.sphere(7.9, 96)
+    (wall,) = thin(shell, 2.4)
+    assert wall.typical == pytest.approx(0.05, abs=0.005)
+    assert np.ravel(wall.box) == pytest.approx([-8, -8, -8, 8, 8, 8], abs=0.02)
+
+
+def test_folds_of_a_coarse_thread_are_no_walls_and_low_ribs_of_some_thickness_are():
+    """A twisted section with 15 degrees from one ring to the next folds by up to the sagitta of its
+    chords, 11 (1 - cos 7.5 degrees) = 0.09 mm (closed form)."""
+    turn = np.linspace(0, 2 * np.pi, 96, endpoint=False)
+    radius = 10 + 1.5 * np.clip(1.5 * (0.5 + 0.5 * np.cos(turn)), 0, 1)
+    outline = m3.CrossSection([np.column_stack([radius * np.cos(turn), radius * np.sin(turn)])])
+    rod = outline.extrude(5, n_divisions=48, twist_degrees=720)
+    assert len(thin(rod, 1.2)) < 10
+    plate = box([20, 20, 4], [0, 0, -4])
+    assert thin(plate + box([0.06, 20, 1.08], [10, 0, -1]), 1.2) == []
+    assert len(thin(plate + box([0.06, 20, 1.2], [10, 0, -1]), 1.2)) == 1
+    slot = plate - box([0.05, 20, 3.8], [10, 0, -3.8])
+    (neck,) = thin(slot, 1.2)
+    assert neck.minimum == pytest.approx(0.2, abs=0.001)

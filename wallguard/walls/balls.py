@@ -45,7 +45,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, grouped, spread
+from wallguard.base.arrays import connected, cross, grouped, lengths, spread
 from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.walls.clear import Cells, clear_cells, divided, joined, mirrored, no_cells
@@ -63,6 +63,7 @@ from wallguard.walls.spatial import (
     stretches,
 )
 from wallguard.walls.stretch import Stretch
+from wallguard.walls.tangent import Start
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -76,6 +77,10 @@ _MOST = 150_000
 _UNIFORM_MM, _UNIFORM = 0.02, 0.02
 # Right at a knife edge, so that a taper is followed to its end.
 _INSET = 0.005
+# Facets beside one that turn up by more (radians) are asked before all others.
+_TURNS = 0.5
+# Lower than this (mm) is roughness: common practice, no published source.
+_ROUGH = 0.1
 # Where a wall's rim turns by more (radians) it ends, or stands on a foot.
 _FOOT = np.radians(20.0)
 
@@ -148,6 +153,15 @@ def _stretches_of(
     twin[both] = len(flat.own) + np.arange(len(both))
     one, other = links_of(facets, cells, twin, limits)
     count, whole = connected(one, other, len(cells.own))
+    low = _is_low(facets, cells, radius, whole, count)
+    if low.any():
+        kept, number = np.flatnonzero(~low), np.cumsum(~low) - 1
+        if not len(kept):
+            return []
+        links = ~low[one]
+        one, other = number[one[links]], number[other[links]]
+        cells = cells.chosen(kept)
+        count, whole = connected(one, other, len(kept))
     groups = np.searchsorted(limits, _judged(cells, whole, count), side="right")
     same = groups[one] == groups[other]
     count, piece = connected(one[same], other[same], len(cells.own))
@@ -176,7 +190,8 @@ def _fine_cells(facets: Facets, largest: float) -> tuple[Cells, _Floats]:
         surface = facets.surface
         point = _points(facets)[own]
         speaks, spoken = _spokesmen(facets, own, point, largest)
-        balls = surface.balls(point[speaks], facets.normal[own[speaks]], largest / 2)
+        start = _beside(facets, own[speaks], point[speaks], largest / 2)
+        balls = surface.balls(point[speaks], facets.normal[own[speaks]], largest / 2, start)
         radius[own] = balls.radius[spoken]
         contact, wall = balls.triangle[spoken], (balls.facing <= FACING)[spoken]
     own, contact = own[wall], contact[wall]
@@ -185,6 +200,21 @@ def _fine_cells(facets: Facets, largest: float) -> tuple[Cells, _Floats]:
     points[:, :, 3] = radius[own, None]
     label = 3 * own[:, None] + np.arange(3)
     return Cells(points, label, own, contact, np.zeros(len(own), bool)), radius
+
+
+def _beside(facets: Facets, own: _Ints, point: _Floats, largest: float) -> Start:
+    """What is touched first of the facets that turn up beside facets `own` (k,), for balls at
+    points (k, 3): of a surface with folds this is nearly always what is touched at all."""
+    radius, triangle = np.full(len(own), largest), np.full(len(own), -1)
+    contact = point.copy()
+    for i in range(3):
+        some = np.flatnonzero((facets.bend[own, i] > _TURNS) & (facets.beside[own, i] >= 0))
+        other = facets.beside[own[some], i]
+        reach, place = facets.surface.touched(point[some], facets.normal[own[some]], other)
+        nearer = reach < radius[some]
+        some = some[nearer]
+        radius[some], contact[some], triangle[some] = reach[nearer], place[nearer], other[nearer]
+    return Start(radius, contact, triangle)
 
 
 def _points(facets: Facets) -> _Floats:
@@ -212,9 +242,26 @@ def _spokesmen(facets: Facets, own: _Ints, point: _Floats, largest: float) -> tu
 
 def _areas(cells: Cells) -> _Floats:
     place = cells.points[:, :, :3]
-    cross = np.cross(place[:, 1] - place[:, 0], place[:, 2] - place[:, 0])
-    areas: _Floats = np.linalg.norm(cross, axis=1) / 2
-    return areas
+    return lengths(cross(place[:, 1] - place[:, 0], place[:, 2] - place[:, 0])) / 2
+
+
+def _is_low(facets: Facets, cells: Cells, radius: _Floats, whole: _Ints, count: int) -> _Bools:
+    """Which cells are of walls that are no thicker, and stand no higher over what they stand on,
+    than a surface is rough: folds of a mesh, as coarse facets of a thread have by the thousand."""
+    # Both faces, over twice the length: of a wall that is bent round it is more than its height.
+    box = [
+        grouped(function, whole, count, function.reduce(cells.points[:, :, :3], axis=1))
+        for function in (np.minimum, np.maximum)
+    ]
+    low = np.bincount(whole, _areas(cells), count) < 2 * _ROUGH * lengths(box[1] - box[0])
+    thick = np.maximum.reduce(cells.points[:, :, 3], axis=1)
+    low &= 2 * grouped(np.maximum, whole, count, thick) < _ROUGH
+    some = np.flatnonzero(low[whole])
+    if len(some):
+        held = _held(facets, cells.chosen(some), radius, facets.face[cells.own]).any(axis=1)
+        # What stands on nothing is small itself.
+        low &= np.bincount(whole[some[held]], minlength=count) > 0
+    return low[whole]
 
 
 def _judged(cells: Cells, label: _Ints, count: int) -> _Floats:
@@ -231,18 +278,34 @@ def _medians(walls: _Walls) -> _Floats:
     """(count,) the thickness that half of each piece's area is thinner than: exactly, as it runs
     straight over each cell, so that cells may be cut as they like."""
     values = np.sort(2 * walls.cells.points[:, :, 3], axis=1)
-    area = _areas(walls.cells)
-    total = np.bincount(walls.piece, area, walls.pieces)
-    low = grouped(np.minimum, walls.piece, walls.pieces, values[:, 0])
-    high = grouped(np.maximum, walls.piece, walls.pieces, values[:, 2])
+    middle = spread(walls.piece, values[:, 1], _areas(walls.cells), walls.pieces)[1]
+    # Where each cell has one thickness that is all.
+    uneven = np.zeros(walls.pieces, bool)
+    uneven[walls.piece[values[:, 0] < values[:, 2]]] = True
+    some = np.flatnonzero(uneven[walls.piece])
+    if not len(some):
+        return middle
+    number = np.cumsum(uneven) - 1
+    middle[uneven] = _bisected(
+        values[some], _areas(walls.cells.chosen(some)), number[walls.piece[some]]
+    )
+    return middle
+
+
+def _bisected(values: _Floats, area: _Floats, piece: _Ints) -> _Floats:
+    """The same of cells with these thicknesses at their corners (k, 3), rising."""
+    count = int(piece.max()) + 1
+    total = np.bincount(piece, area)
+    low = grouped(np.minimum, piece, count, values[:, 0])
+    high = grouped(np.maximum, piece, count, values[:, 2])
     a, b, c = values.T
     for _ in range(24):
         asked = (low + high) / 2
-        t = asked[walls.piece]
+        t = asked[piece]
         rising = (t - a) ** 2 / np.maximum((b - a) * (c - a), 1e-15)
         falling = 1 - (c - t) ** 2 / np.maximum((c - b) * (c - a), 1e-15)
         share = np.where(t < a, 0.0, np.where(t >= c, 1.0, np.where(t < b, rising, falling)))
-        under = np.bincount(walls.piece, area * share, walls.pieces) < total / 2
+        under = np.bincount(piece, area * share) < total / 2
         low, high = np.where(under, asked, low), np.where(under, high, asked)
     middle: _Floats = (low + high) / 2
     return middle
@@ -282,17 +345,28 @@ def _thinnest(walls: _Walls) -> tuple[_Floats, _Floats]:
     """Least thickness of each piece and the ball's centre there: of places as thin, as shown, that
     nearest to the middle of the piece."""
     facets, cells, piece, count = walls.facets, walls.cells, walls.piece, walls.pieces
-    whole = cells.points.mean(axis=1, keepdims=True)
-    asked = np.concatenate([cells.points, 0.8 * cells.points + 0.2 * whole, whole], axis=1)
-    centre = asked[:, :, :3] + asked[:, :, 3:] * facets.normal[cells.own][:, None]
+    whole = (cells.points[:, 0] + cells.points[:, 1] + cells.points[:, 2]) / 3
+    normal = facets.normal[cells.own]
     weight = np.maximum(_areas(cells), 1e-12)
     total = np.bincount(piece, weight, count)
     middle = np.column_stack(
-        [np.bincount(piece, weight * centre[:, 6, i], count) / total for i in range(3)]
+        [
+            np.bincount(piece, weight * (whole[:, i] + whole[:, 3] * normal[:, i]), count) / total
+            for i in range(3)
+        ]
     )
+    thinnest = 2 * np.minimum(
+        np.minimum(cells.points[:, 0, 3], cells.points[:, 1, 3]), cells.points[:, 2, 3]
+    )
+    least: _Floats = np.maximum(grouped(np.minimum, piece, count, thinnest), 0.0)
+    some = np.flatnonzero(thinnest <= least[piece] + 5e-4)
+    cells, piece, normal = cells.chosen(some), piece[some], normal[some]
+    whole = whole[some, None]
+    asked = np.concatenate([cells.points, 0.8 * cells.points + 0.2 * whole, whole], axis=1)
+    centre = asked[:, :, :3] + asked[:, :, 3:] * normal[:, None]
     thickness = 2 * asked[:, :, 3]
-    least: _Floats = grouped(np.minimum, piece, count, thickness.min(axis=1))
-    away = np.linalg.norm(centre - middle[piece][:, None], axis=2)
+    off = centre - middle[piece][:, None]
+    away = np.sqrt(np.einsum("kij,kij->ki", off, off))
     # A corner may lie on the wall's rim: only where nothing within is as thin.
     away[:, :3] += 1e6
     away[thickness > least[piece][:, None] + 5e-4] = np.inf
@@ -326,16 +400,15 @@ def _long_axes(place: _Floats, area: _Floats, label: _Ints, count: int) -> _Floa
     return axis
 
 
-def _held(walls: _Walls) -> _Bools:
+def _held(facets: Facets, cells: Cells, radius: _Floats, faces: _Ints) -> _Bools:
     """(k, 3) whether a wall goes on beyond each edge of a cell into a foot, or where it is
-    thicker."""
-    facets, cells = walls.facets, walls.cells
+    thicker, if cells lie on these flat faces."""
     label = cells.label
     side = np.maximum(label, 0)
     bend, beyond = facets.bend.ravel()[side], facets.beside.ravel()[side]
     occupied = np.zeros(int(facets.face.max()) + 1, bool)
-    occupied[facets.face[cells.own]] = True
-    thicker = walls.radius[beyond] > cells.points[:, :, 3].mean(axis=1)[:, None]
+    occupied[faces] = True
+    thicker = radius[beyond] > cells.points[:, :, 3].mean(axis=1)[:, None]
     ends = (np.abs(bend) <= _FOOT) & (beyond >= 0) & ~occupied[facets.face[beyond]] & thicker
     held: _Bools = (label == THICKER) | ((label >= 0) & ((bend < -_FOOT) | ends))
     return held
@@ -344,7 +417,7 @@ def _held(walls: _Walls) -> _Bools:
 def _sides(walls: _Walls) -> _Ints:
     """(count,) on how many of four sides each wall runs into other material."""
     facets, cells = walls.facets, walls.cells
-    rim, corner = np.nonzero(_held(walls))
+    rim, corner = np.nonzero(_held(facets, cells, walls.radius, facets.face[cells.own]))
     place = cells.points[:, :, :3]
     begin, end = place[rim, corner], place[rim, (corner + 1) % 3]
     normal = facets.normal[cells.own]

@@ -34,8 +34,8 @@ _ALIKE = float(np.cos(np.radians(30.0)))
 _SMALL, _SMALLEST, _ROUNDS = 0.4, 0.1, 30
 # Cells are halved so often to find room for one ball.
 _TRIES = 9
-# More pieces than this are not followed.
-_MOST = 60_000
+# More pieces than this are not followed, and of more than this not even the middles are looked at.
+_MOST, _LOOKED_AT = 60_000, 200_000
 
 
 @dataclass(frozen=True)
@@ -119,10 +119,11 @@ def clear_cells(facets: Facets, pieces: Pieces) -> Cells:
     cells = Cells(points, label, pieces.own[ring], pieces.contact[ring], pieces.pair[ring])
     if not len(cells.own):
         return cells
+    if len(cells.own) <= _LOOKED_AT:
+        touching = facets.touching(facets.face[np.concatenate([cells.own, cells.contact])])
+        cells = cells.chosen(_not_lost(facets, cells, touching))
     if len(cells.own) > _MOST:
         raise TooLargeError(f"{len(cells.own)} pieces of faces that face each other")
-    touching = facets.touching(facets.face[np.concatenate([cells.own, cells.contact])])
-    cells = cells.chosen(_not_lost(facets, cells, touching))
     cell, triangle = _in_reach(facets, cells, touching)
     final = []
     for _ in range(_ROUNDS):

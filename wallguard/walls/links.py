@@ -16,7 +16,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, distinct, dot, lengths
+from wallguard.base.arrays import connected, distinct, dot, lengths, ranges
 from wallguard.walls.bounds import Tree, bounds_of, meetings, wider
 from wallguard.walls.clear import Cells, nearest
 from wallguard.walls.facets import ALONG, Facets
@@ -179,6 +179,18 @@ def _gaps(place: _Floats, normal: _Floats, one: _Ints, other: _Ints) -> _Floats:
     return gap
 
 
+def _enclosed(pair: _Ints, meet: _Ints, size: int) -> _Bools:
+    """Which pairs of faces meet two others, both of them; pairs of faces, and those that meet, are
+    the one's number times `size` and the other's, rising."""
+    one, other = pair // size, pair % size
+    begin = np.searchsorted(meet, one * size)
+    owner, place = ranges(begin, np.searchsorted(meet, (one + 1) * size) - begin)
+    asked = other[owner] * size + meet[place] % size
+    at = np.minimum(np.searchsorted(meet, asked), len(meet) - 1)
+    both: _Bools = np.bincount(owner[meet[at] == asked], minlength=len(pair)) >= 2
+    return both
+
+
 def _posts(facets: Facets, cells: Cells) -> tuple[_Ints, _Ints]:
     """A square post is one wall, not one in each direction: cells of pairs of flat faces where
     each pair touches a ball of the other, and is as thick."""
@@ -189,12 +201,15 @@ def _posts(facets: Facets, cells: Cells) -> tuple[_Ints, _Ints]:
     some = np.flatnonzero(sharp[facets.face[cells.own]] | sharp[facets.face[cells.contact]])
     low, high = facets.face[cells.own[some]], facets.face[cells.contact[some]]
     key = np.minimum(low, high) * size + np.maximum(low, high)
-    pair, first = np.unique(key, return_index=True)
-    first = some[first]
+    order = np.argsort(key, kind="stable")
+    order = order[np.diff(key[order], prepend=-1) > 0]
+    pair, first = key[order], some[order]
     radius = cells.points[:, :, 3].mean(axis=1)
     # Faces of both pairs meet each other, with what holds the searched side in.
     side = np.flatnonzero((facets.bend.ravel() > 0) & (facets.beside.ravel() >= 0))
     meet = distinct(facets.face[side // 3] * size + facets.face[facets.beside.ravel()[side]])
+    enclosed = _enclosed(pair, meet, size)
+    pair, first = pair[enclosed], first[enclosed]
     faces = np.column_stack([pair // size, pair % size])
     one_of: dict[int, list[int]] = {}
     for number, (a, b) in enumerate(faces.tolist()):

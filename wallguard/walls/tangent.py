@@ -19,11 +19,12 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import dot, median
+from wallguard.base.arrays import cross, dot, median
 from wallguard.walls.refine import halved
 from wallguard.walls.samples import FACING
 
@@ -56,6 +57,15 @@ class Balls:
     contact: _Floats
     triangle: _Ints
     facing: _Floats
+
+
+class Start(NamedTuple):
+    """What is known of balls already: they are no larger than `radius` (n,), with which they touch
+    `triangle` (n,), -1 for none, at `contact` (n, 3)."""
+
+    radius: _Floats
+    contact: _Floats
+    triangle: _Ints
 
 
 class Surface:
@@ -99,15 +109,25 @@ class Surface:
         square, triangle, _ = self._tree.squared_distance(self._vertices, self._triangles, asked)
         return np.sqrt(square[:-1]), self._owner[triangle[:-1]]
 
-    def balls(self, point: _Floats, normal: _Floats, largest: float | _Floats) -> Balls:
+    def balls(
+        self,
+        point: _Floats,
+        normal: _Floats,
+        largest: float | _Floats,
+        start: Start | None = None,
+    ) -> Balls:
         """The largest balls at points (n, 3) on the surface with unit normals (n, 3) into the
         searched side; those of a radius beyond `largest` (mm, of all or of each) are not
-        followed."""
-        most = np.broadcast_to(largest, len(point))
+        followed. What is known already to `start` from is given where they are of one."""
+        if start is None:
+            most = np.broadcast_to(largest, len(point))
+            start = Start(most, point, np.full(len(point), -1))
         parts = []
         for begin in range(0, max(len(point), 1), _AT_ONCE):
             some = slice(begin, begin + _AT_ONCE)
-            parts.append(self._shrunk(point[some], normal[some], most[some]))
+            parts.append(
+                self._shrunk(point[some], normal[some], Start(*(each[some] for each in start)))
+            )
         return Balls(
             np.concatenate([each.radius for each in parts]),
             np.concatenate([each.contact for each in parts]),
@@ -115,9 +135,8 @@ class Surface:
             np.concatenate([each.facing for each in parts]),
         )
 
-    def _shrunk(self, point: _Floats, normal: _Floats, largest: _Floats) -> Balls:
-        radius, triangle = largest.copy(), np.full(len(point), -1)
-        contact = point.copy()
+    def _shrunk(self, point: _Floats, normal: _Floats, start: Start) -> Balls:
+        radius, contact, triangle = (each.copy() for each in start)
         left = np.arange(len(point))
         for _ in range(_ROUNDS):
             reach = radius[left]
@@ -126,7 +145,7 @@ class Surface:
             left, met = left[held], met[held]
             if not len(left):
                 break
-            smaller, place = self._touching(point[left], normal[left], met)
+            smaller, place = self.touched(point[left], normal[left], met)
             better = smaller < radius[left]
             left = left[better]
             radius[left], contact[left], triangle[left] = (
@@ -143,7 +162,7 @@ class Surface:
         asked = touched[facing[touched] > FACING]
         across = point[asked] + 2 * radius[asked, None] * normal[asked]
         _, met = self.nearest(across)
-        other, place = self._touching(point[asked], normal[asked], met)
+        other, place = self.touched(point[asked], normal[asked], met)
         kept = other <= (1 + _TIE) * radius[asked]
         asked, met, other, place = asked[kept], met[kept], other[kept], place[kept]
         turned = _facing(point[asked], normal[asked], other, place)
@@ -154,9 +173,9 @@ class Surface:
         radius[triangle < 0] = np.inf
         return Balls(radius, contact, triangle, np.clip(facing, -1.0, 1.0))
 
-    def _touching(
-        self, point: _Floats, normal: _Floats, triangle: _Ints
-    ) -> tuple[_Floats, _Floats]:
+    def touched(self, point: _Floats, normal: _Floats, triangle: _Ints) -> tuple[_Floats, _Floats]:
+        """Radius (n,) with which the ball at each point touches its triangle, inf where none does,
+        and where (n, 3)."""
         return _first(point, normal, self.corners[triangle], self.normal[triangle])
 
 
@@ -175,15 +194,19 @@ def _first(
     ahead = away[:, [1, 2, 0]]
     edge = ahead - away
     # On the plane: the ball's surface is as far out as the plane is.
-    height = -np.einsum("ij,ij->i", facing, away[:, 0])
-    slant = 1 - np.einsum("ij,ij->i", facing, normal)
+    height = -dot(facing, away[:, 0])
+    # A large ball may be met from behind, past what it will touch in the end.
+    sign = np.where(height < 0, -1.0, 1.0)
+    height *= sign
+    slant = 1 - sign * dot(facing, normal)
     fits = (height > 1e-9) & (slant > 1e-9)
     radius = np.where(fits, height / np.where(fits, slant, 1.0), np.inf)
     finite = np.where(fits, radius, 0.0)[:, None]
-    contact = finite * (normal - facing)
+    contact = finite * (normal - sign[:, None] * facing)
     # Inside, where the contact lies left of all edges, as seen from outside.
-    side = np.cross(edge, contact[:, None] - away)
-    inside = fits & (np.einsum("kij,kj->ki", side, -facing) >= 0).all(axis=1)
+    inside = fits
+    for i in range(3):
+        inside &= dot(cross(edge[:, i], contact - away[:, i]), facing) <= 0
     radius = np.where(inside, radius, np.inf)
     rest = np.flatnonzero(~inside)
     away, edge, normal = away[rest], edge[rest], normal[rest]
