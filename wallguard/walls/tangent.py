@@ -67,6 +67,10 @@ class Start(NamedTuple):
     contact: _Floats
     triangle: _Ints
 
+    def chosen(self, which: slice) -> Start:
+        """Those with these numbers."""
+        return Start(self.radius[which], self.contact[which], self.triangle[which])
+
 
 class Surface:
     """Triangles, with normals (unit, into the searched side), ready to be searched."""
@@ -125,9 +129,7 @@ class Surface:
         parts = []
         for begin in range(0, max(len(point), 1), _AT_ONCE):
             some = slice(begin, begin + _AT_ONCE)
-            parts.append(
-                self._shrunk(point[some], normal[some], Start(*(each[some] for each in start)))
-            )
+            parts.append(self._shrunk(point[some], normal[some], start.chosen(some)))
         return Balls(
             np.concatenate([each.radius for each in parts]),
             np.concatenate([each.contact for each in parts]),
@@ -136,7 +138,8 @@ class Surface:
         )
 
     def _shrunk(self, point: _Floats, normal: _Floats, start: Start) -> Balls:
-        radius, contact, triangle = (each.copy() for each in start)
+        radius, contact = start.radius.copy(), start.contact.copy()
+        triangle = start.triangle.copy()
         left = np.arange(len(point))
         for _ in range(_ROUNDS):
             reach = radius[left]
