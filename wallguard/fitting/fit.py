@@ -17,6 +17,7 @@ from wallguard.coupon.rows import Row
 from wallguard.fitting.against_base import against_base
 from wallguard.fitting.doubt import with_settings
 from wallguard.fitting.lines import Lines, lines_of
+from wallguard.fitting.minima import Minimum, minima
 from wallguard.fitting.recovery import Recovered, recover
 from wallguard.fitting.settings import Estimate, estimate
 from wallguard.fitting.steps import (
@@ -57,6 +58,7 @@ class Fit:
     differ    how the axes differ, in words
     claimed   whether there were readings enough to claim k = 2
     others    what the gaps, holes and pins came out like, in words
+    minima    from which size on they and others come out
     otherwise bead settings of the base that the readings do not agree with, in words
     """
 
@@ -72,6 +74,7 @@ class Fit:
     claimed: bool = True
     others: tuple[str, ...] = ()
     otherwise: tuple[str, ...] = ()
+    minima: tuple[Minimum, ...] = ()
     files: tuple[Readings, ...] = field(default=(), repr=False)
     recovered: Recovered | None = None
 
@@ -134,6 +137,7 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
         differ=differ,
         claimed=scatter.known,
         others=tuple(_others(rows, scatter)),
+        minima=minima(files),
         otherwise=otherwise,
         files=tuple(files),
     )

@@ -11,6 +11,7 @@ from wallguard.bands.calculated import calculated
 from wallguard.bands.table import BandTable
 from wallguard.documents.write import Comments, comment
 from wallguard.fitting.fit import Fit
+from wallguard.fitting.minima import limits
 from wallguard.fitting.settings import Estimate
 from wallguard.fitting.steps import Step
 from wallguard.rules import write
@@ -41,13 +42,12 @@ def rule_file(fitted: Fit, base: Rules) -> str:
         beads=fitted.beads and _rounded(fitted.beads),
         bands=tuple(map(_told, fitted.bands)),
         axes={axis: tuple(map(_told, bands)) for axis, bands in fitted.axes.items()},
+        minimum={**base.minimum, **{name: limit for name, limit, _ in limits(fitted.minima, base)}},
         growth=None,  # bands say it for every thickness
         growth_uncertainty=0.0,
         notes=notes,
     )
-    return write.text(
-        rules, _comments(fitted, base.layer_height), head=[MARK, *_head(fitted, base)]
-    )
+    return write.text(rules, _comments(fitted, base), head=[MARK, *_head(fitted, base)])
 
 
 def _rounded(one: _Settings) -> _Settings:
@@ -120,11 +120,16 @@ def _head(fitted: Fit, base: Rules) -> Iterator[str]:
         yield from comment("Other features (printed - drawn ± U):")
         for text in fitted.others:
             yield from comment(f"- {text}")
+    if fitted.minima:
+        yield from comment("They come out, where U covers the next print (k = 2):")
+        for each in fitted.minima:
+            yield from comment(f"- {each.words}")
     yield "# A pass speaks of geometry only: not of strength, fit, or fitness for any use."
 
 
-def _comments(fitted: Fit, layer_height: float) -> Comments:
+def _comments(fitted: Fit, base: Rules) -> Comments:
     """Where every number comes from, beside it."""
+    layer_height = base.layer_height
     bands = [
         "A band holds from its `from` to below its `to`; steps are included by 0.0001 mm.",
         "printed thickness = printed + slope x nominal, within uncertainty.",
@@ -134,6 +139,8 @@ def _comments(fitted: Fit, layer_height: float) -> Comments:
     above: dict[str, list[str]] = {"bands": bands}
     below: dict[str, list[str]] = {}
     beside: dict[str, str] = {}
+    for name, _, said in limits(fitted.minima, base):
+        above[f"minimum.{name}"] = [f"Found: {said}."]
     if fitted.beads:
         above["beads"] = _of_beads(fitted.found)
         beside = dict(_ranges(fitted.beads, fitted.found)) if fitted.found else {}

@@ -167,6 +167,10 @@ def report(fitted: Fit) -> list[str]:
         ("the axes differ; walls in any direction get the worse of both:", fitted.differ),
         ("bead settings of the base that the readings do not agree with:", fitted.otherwise),
         ("gaps, holes and pins (printed - drawn, ± 95 %):", fitted.others),
+        (
+            "from which size on they come out (± 95 % of the next print):",
+            tuple(each.words for each in fitted.minima),
+        ),
         ("odd about the readings:", fitted.odd),
     ):
         if texts:
