@@ -441,3 +441,10 @@ def mutated(path: Path) -> None:
 def flat_cone(path: Path) -> None:
     """Far wider than its lowest section, as its rim lies below the middle of the first layer."""
     stl(path, of(m3.Manifold.cylinder(0.6, 60, 0.4, 64)))
+
+
+@hostile(".step")
+def ball_the_size_of_a_house(path: Path) -> None:
+    """A ball of 10 m asks for five million facets and more that lie no more than 0.01 mm off it."""
+    ball = (Path(__file__).parent / "steps/ball.step").read_bytes()
+    path.write_bytes(ball.replace(b".MILLI.,.METRE.", b"$,.METRE."))

@@ -467,12 +467,28 @@ def _threemf(draw: Draw) -> bytes:
     return draw(st.one_of(st.just(data), st.just(data), damaged(data)))
 
 
+@st.composite
+def _step(draw: Draw) -> bytes:
+    """Files of the tests with words and bytes that are others."""
+    name = draw(st.sampled_from(("ball", "tube", "case", "sheet")))
+    text = (Path(__file__).parent / f"steps/{name}.step").read_text(encoding="utf-8")
+    for _ in range(draw(st.integers(0, 3))):
+        old = draw(
+            st.sampled_from((".MILLI.", "10.", "1.4", "0.", "CLOSED_SHELL", "#2", "(", ");"))
+        )
+        new = draw(st.sampled_from(("$", "1E30", "-1.", "1E-30", "NAN", "#1", "((((", "", "'")))
+        text = text.replace(old, new, draw(st.sampled_from((1, 3, -1))))
+    data = text.encode()
+    return draw(st.one_of(st.just(data), damaged(data)))
+
+
 for _name, _inputs, _share, _suffix in (
     ("stl binary", _stl_binary, 50, ".stl"),
     ("stl ascii", _stl_ascii, 40, ".stl"),
     ("3mf", _threemf, 60, ".3mf"),
     ("obj", _obj, 40, ".obj"),
     ("ply", _ply, 60, ".ply"),
+    ("step", _step, 6, ".step"),
 ):
     target(_name, _inputs, _share, _suffix)(functools.partial(checked, suffix=_suffix))
 

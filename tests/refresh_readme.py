@@ -20,7 +20,7 @@ import shlex
 import tempfile
 from pathlib import Path
 
-from wallguard.base.formats import HOOK_FILES, PART_SUFFIXES
+from wallguard.base.formats import HOOK_FILES, MESH_FORMATS
 from wallguard.commands.main import main as wallguard
 from wallguard.rules.features import CATEGORIES, FEATURES
 
@@ -96,7 +96,7 @@ def refreshed(text: str) -> str:
             return head + (ROOT / what).read_text(encoding="utf-8") + tail
         return head + printed(what) + tail
 
-    names = [suffix[1:].upper() for suffix in PART_SUFFIXES]
+    names = [suffixes[0][1:].upper() for suffixes in MESH_FORMATS.values()]
     text = _FORMATS.sub(lambda match: f"{match[1]}{', '.join(names[:-1])} or {names[-1]}", text)
     text = _LIMITS.sub(lambda match: match[1] + limits(), text)
     text = _HOOK_FILES.sub(lambda match: match[1] + HOOK_FILES, text)

@@ -46,7 +46,7 @@ def test_every_format_of_the_table_has_a_module(name):
 
 
 def test_unknown_suffix(tmp_path):
-    assert "'.step' are not read" in problem(tmp_path / "part.step")
+    assert "'.txt' are not read" in problem(tmp_path / "part.txt")
     assert "no suffix" in problem(tmp_path / "part")
 
 

@@ -57,6 +57,8 @@ def test_the_contract() -> None:
         "watertight": True,
         "extents": [60.0, 40.0, 20.0],
         "unit": "mm",
+        "names": [],
+        "chord_error": 0.0,
     }
     assert bracket["walls"][1] == {
         "thickness": {"min": 1.5, "typical": 1.5, "max": 1.5},

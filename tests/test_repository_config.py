@@ -138,7 +138,7 @@ def test_mesh_suffixes(name: str) -> None:
     assert is_part(name)
 
 
-@pytest.mark.parametrize("name", ["a.step", "stl", ".stl", "a.stl.txt", "a.gcode"])
+@pytest.mark.parametrize("name", ["a.txt", "stl", ".stl", "a.stl.txt", "a.gcode"])
 def test_other_suffixes(name: str) -> None:
     assert not is_part(name)
 

@@ -15,7 +15,12 @@ MESH_FORMATS: dict[str, tuple[str, ...]] = {
     "threemf": (".3mf",),
     "obj": (".obj",),
     "ply": (".ply",),
+    "step": (".step", ".stp"),
 }
+# Those that hold curves, which are given facets as they are read.
+CURVED = ("step",)
+# How far these facets lie off their curve at most, mm, where nobody says.
+CHORD = 0.01
 
 # A mesh file of more bytes is refused.
 MAX_BYTES = 512 * 1024**2

@@ -200,6 +200,13 @@ class Case:
         thickness = wall.typical + thicker
         return self.table.classify(thickness, self.rules.tolerance, self.lean(wall))
 
+    def facets(self, wall: Stretch) -> float:
+        """By how much (mm) the facets of a curve may make a wall thinner than it was drawn. Where
+        they were made here nobody knows how those of both its faces stand, so that it may be all
+        that they lie off the curve at most."""
+        chord = self.geometry.facts.chord * self.geometry.scale
+        return max(wall.facets, chord if wall.bend > 0 else 0.0)
+
     def nearest_other(self, wall: Stretch) -> tuple[float, Verdict] | None:
         """How far (mm) a wall is from the nearest reading that comes out otherwise where it leans
         as it does, and how that does; None where every wall comes out alike."""

@@ -44,7 +44,7 @@ def findings(case: Case) -> Iterator[Broken | Draft]:
         read = case.callipers(piece)
         if read is not None:
             says += f", which callipers square to it will read as about {read.value:.2f} mm"
-        if verdict != "solid" == case.verdict(piece, thicker=piece.facets):
+        if verdict != "solid" == case.verdict(piece, thicker=case.facets(piece)):
             verdict = "indeterminate"
             says += ", unless only the facets of its curve make it so thin: export the mesh finer"
         severity = None if verdict == "solid" else severity_of(case.rules.level(verdict))

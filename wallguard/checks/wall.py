@@ -72,7 +72,7 @@ def _broken(case: Case, check: str, piece: Stretch) -> tuple[Severity, float, bo
     were certain, and never less than what is certain: a lower level of the limit.
     """
     broken = case.severity(check, piece.across)
-    certain = case.severity(check, piece.across + piece.facets)
+    certain = case.severity(check, piece.across + case.facets(piece))
     if broken is None or broken == certain:
         return None if broken is None else (*broken, False)
     level = severity_of(case.rules.level("indeterminate"))

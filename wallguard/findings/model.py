@@ -180,6 +180,7 @@ class Finding:
     worse     True where the base has it too, but less bad: it is `new` then
     cause     what brought a new finding: the `drawing`, or the `rules` alone; empty: not known
     remark    what else to know of its state: how it got worse, that its waiver ran out
+    bodies    the names of the bodies that it is about, where the file names several
     """
 
     id: str
@@ -196,6 +197,7 @@ class Finding:
     worse: bool = False
     cause: Cause = ""
     remark: str = ""
+    bodies: tuple[str, ...] = ()
 
     @property
     def worst(self) -> Breach:
@@ -259,12 +261,16 @@ class CheckRun:
 
 @dataclass(frozen=True)
 class MeshInfo:
-    """What the file holds: triangle count, whether it is closed, size in mm, its unit."""
+    """What the file holds: triangle count, whether it is closed, size in mm, its unit; the names of
+    its objects, where it has such, and how far facets lie off their curve at most, mm, where they
+    were made here (0: they stand in the file)."""
 
     triangles: int
     watertight: bool
     extents: Point
     unit: str
+    names: tuple[str, ...] = ()
+    chord_error: float = 0.0
 
 
 @dataclass(frozen=True)

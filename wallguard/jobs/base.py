@@ -88,7 +88,8 @@ def _asks(said: Said | None) -> object:
     if said is None:
         return None
     assignment, rules = said
-    return (assignment.rotation, assignment.scale, assignment.unit), asked_by(rules)
+    lies = assignment.rotation, assignment.scale, assignment.unit, assignment.chord
+    return lies, asked_by(rules)
 
 
 def asked_by(rules: Rules) -> Rules:

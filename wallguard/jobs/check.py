@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from wallguard.walls.stretch import Stretch
 
 # Bytes of a file for each triangle: exact for binary STL, else what common files hold.
-_PER_TRIANGLE = {".stl": 50, ".3mf": 12, ".obj": 40, ".ply": 20}
+_PER_TRIANGLE = {".stl": 50, ".3mf": 12, ".obj": 40, ".ply": 20, ".step": 20, ".stp": 20}
 
 
 _Result = TypeVar("_Result")
@@ -320,6 +320,7 @@ def failed(path: str, rules: str, name: str, message: str) -> PartReport:
 def run_checks(case: Case) -> tuple[list[CheckRun], list[Finding]]:
     """All checks on one case, in their order, and what they find, worst first."""
     from wallguard.checks.case import Broken
+    from wallguard.checks.owners import of_bodies
     from wallguard.checks.places import findings_of
     from wallguard.checks.registry import CHECKS, skipped, unjudged
 
@@ -338,7 +339,8 @@ def run_checks(case: Case) -> tuple[list[CheckRun], list[Finding]]:
         breaches = [each.breach for each in drafts if isinstance(each, Broken)]
         breaches += [breach for finding in parts for breach in finding.breaches]
         runs.append(CheckRun(name, check_status(breaches), unjudged(name, case)))
-    return runs, named([*whole, *findings_of(case, broken)], case.rules.path)
+    # Names of bodies come last: what a finding is called does not depend on the file's format.
+    return runs, of_bodies(case, named([*whole, *findings_of(case, broken)], case.rules.path))
 
 
 def settled(report: PartReport, gate: Gate) -> PartReport:
@@ -384,6 +386,8 @@ def mesh_info(geometry: Geometry) -> MeshInfo:
         watertight=facts.condition.watertight,
         extents=facts.drawn,
         unit=facts.unit,
+        names=facts.names,
+        chord_error=facts.chord,
     )
 
 

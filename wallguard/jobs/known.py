@@ -75,7 +75,7 @@ class KnownPart:
 
     def _key(self, assignment: Assignment, rules: Rules) -> str:
         # The path of the rules stays in it, since findings are called after it.
-        how = repr((assignment.unit, assignment.rotation, assignment.scale))
+        how = repr((assignment.unit, assignment.rotation, assignment.scale, assignment.chord))
         return key_of(self._part, "report", how, repr(rules.asking()))
 
 

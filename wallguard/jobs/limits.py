@@ -33,9 +33,9 @@ _MB = 1_000_000
 SECONDS, SECONDS_PER_MB = 13.0, 2.35
 MEMORY, MEMORY_PER_MB = 850, 55
 # A part of no more than this is begun in this process: bytes, triangles, points where layers cut
-# it, and mm. What is packed may be anything.
+# it, and mm. What is packed, or holds curves, may be anything.
 _BYTES, _TRIANGLES, _POINTS, _SIZE = 300_000, 5_000, 150_000, 1_000.0
-_PACKED = (".3mf", ".gz")
+_PACKED = (".3mf", ".gz", ".step", ".stp")
 _UNPACKED = 10  # toolpaths pack to a fourth or a tenth
 # And goes on there for so many seconds of the processor's time.
 TRIED = 3.0

@@ -25,6 +25,10 @@ class Mesh:
     unit_source  where that unit came from: the file format, `wallguard.yaml`, or the default
     step       how far apart neighbouring numbers of the file are at its largest coordinate, mm: in
                single precision, or in a text of few digits; 0: too little to matter
+    objects    (n,) int64: the object of the file that a vertex belongs to; None: they are not told
+               apart, or not any more
+    names      of these objects, empty where one has none; empty: there are no names
+    chord      how far facets lie off their curve at most, mm, where they were made here; else 0
     """
 
     vertices: NDArray[np.float64]
@@ -32,6 +36,9 @@ class Mesh:
     unit: Unit = "mm"
     unit_source: UnitSource = "default"
     step: float = 0.0
+    objects: NDArray[np.int64] | None = None
+    names: tuple[str, ...] = ()
+    chord: float = 0.0
 
 
 def volume(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> float:

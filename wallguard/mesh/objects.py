@@ -16,21 +16,34 @@ What is read, the first that fits:
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.errors import InputError
+from wallguard.base.formats import CHORD
+from wallguard.base.plain import plain
 from wallguard.mesh.formats.drawing import Drawing
 
-# How far a facet lies off its curve at most, mm, and how far two neighbours turn, radians: what
-# counts is the first.
-CHORD, _ANGLE = 0.01, 0.2
+# How far two neighbouring facets turn, radians: what counts for all but small radii is the chord.
+_ANGLE = 0.2
 _DEEP = 8  # lists within lists
+_LONGEST = 60  # letters of a name
 
 Corners = NDArray[np.float64]
 Faces = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class _Object:
+    """What is one body by itself; `curved`: its facets were made here."""
+
+    vertices: Corners
+    faces: Faces
+    name: str = ""
+    curved: bool = False
 
 
 def is_arrays(thing: Any) -> bool:
@@ -53,28 +66,32 @@ def drawing_of(thing: Any, name: str, chord: float = CHORD) -> Drawing:
     Raises InputError: this gives no triangles, or what gives them fails.
     """
     objects = list(_objects(thing, name, chord, 0))
-    if not any(len(faces) for _, faces in objects):
+    if not any(len(each.faces) for each in objects):
         raise InputError(
             name,
             f"this gives no triangles: {_kind(thing)}",
             remedy="Return a solid, a mesh, or arrays of vertices and faces",
         )
-    before = np.cumsum([0, *(len(vertices) for vertices, _ in objects)])
+    before = np.cumsum([0, *(len(each.vertices) for each in objects)])
+    faces = [each.faces + first for each, first in zip(objects, before, strict=False)]
     return Drawing(
-        np.concatenate([vertices for vertices, _ in objects]),
-        np.concatenate([faces + first for (_, faces), first in zip(objects, before, strict=False)]),
+        np.concatenate([each.vertices for each in objects]),
+        np.concatenate(faces),
         objects=np.repeat(np.arange(len(objects)), np.diff(before)),
+        names=tuple(each.name for each in objects),
+        chord=chord if any(each.curved for each in objects) else 0.0,
     )
 
 
-def _objects(thing: Any, name: str, chord: float, depth: int) -> Iterator[tuple[Corners, Faces]]:
+def _objects(thing: Any, name: str, chord: float, depth: int) -> Iterator[_Object]:
     for read in (_mesh, _solid, _shape):
         pair = _asked(read, thing, name, chord)
         if pair is not None:
-            yield _checked(pair, name)
+            corners, faces = _checked(pair, name)
+            yield _Object(corners, faces, _label(thing), read is _shape)
             return
     if is_arrays(thing):
-        yield _checked(thing, name)
+        yield _Object(*_checked(thing, name))
         return
     inner = _asked(_inner, thing, name, chord)
     if inner is None or depth >= _DEEP:
@@ -135,6 +152,15 @@ def _point(point: Any) -> tuple[float, float, float]:
             return x, y, z
     x, y, z = map(float, point)
     return x, y, z
+
+
+def _label(thing: Any) -> str:
+    """The name that a shape bears."""
+    for field in ("label", "name"):
+        said = getattr(thing, field, None)
+        if isinstance(said, str) and said.strip():
+            return plain(said.strip())[:_LONGEST]
+    return ""
 
 
 def _inner(thing: Any, chord: float) -> list[Any] | None:

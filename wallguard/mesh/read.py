@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.errors import InputError
-from wallguard.base.formats import PART_SUFFIXES, format_module
+from wallguard.base.formats import CHORD, CURVED, PART_SUFFIXES, format_module
 from wallguard.base.units import MILLIMETRES, Unit
 from wallguard.mesh.content import content
 from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing
@@ -29,6 +29,7 @@ def read_mesh(
     root: Path | None = None,
     shown: str | None = None,
     data: bytes | None = None,
+    chord: float = CHORD,
 ) -> Mesh:
     """Read a mesh file; vertices come back in mm.
 
@@ -36,6 +37,7 @@ def read_mesh(
     root: the repository; a path that leads out of it is refused.
     shown: what the file is called in errors, where `path` is a copy.
     data: what the file holds; None: it is read.
+    chord: how far facets lie off the curve, mm, where a file holds curves and they are made here.
     Vertices that are equal, to 2^-26 of the part's size, are welded (those of one object, where
     the format keeps objects apart); vertices that no triangle uses are left out.
     Raises InputError for a file that cannot be read, is not what its suffix says, holds no
@@ -50,9 +52,10 @@ def read_mesh(
             else "the file has no suffix that says what it holds",
             remedy=f"wallguard reads {', '.join(PART_SUFFIXES)}",
         )
-    reader: Callable[[Path, bytes], Drawing] = import_module(f"wallguard.mesh.formats.{name}").read
+    reader: Callable[..., Drawing] = import_module(f"wallguard.mesh.formats.{name}").read
+    finely = {"chord": chord} if name in CURVED else {}
     try:
-        drawing = reader(said, content(path, said, root) if data is None else data)
+        drawing = reader(said, content(path, said, root) if data is None else data, **finely)
     except MemoryError as error:
         raise InputError(said, "there is not enough memory to read the file") from error
     return mesh_of(said, drawing, unit)
@@ -90,7 +93,17 @@ def mesh_of(path: Path, drawing: Drawing, said: Unit | None = None) -> Mesh:
     kept, index = weld(_on_grid(vertices), objects)
     corners = index.reshape(-1, 3) if triangles is None else index[triangles]
     millimetres = np.asarray(vertices[kept], np.float64) * MILLIMETRES[unit]
-    return Mesh(millimetres, corners, unit, source, _step(drawing, vertices) * MILLIMETRES[unit])
+    mm = MILLIMETRES[unit]
+    return Mesh(
+        millimetres,
+        corners,
+        unit,
+        source,
+        _step(drawing, vertices) * mm,
+        objects=objects[kept] if objects is not None and any(drawing.names) else None,
+        names=drawing.names if any(drawing.names) else (),
+        chord=drawing.chord * mm,
+    )
 
 
 def _step(drawing: Drawing, vertices: NDArray[np.floating]) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -71,3 +73,28 @@ def _body(corners: NDArray[np.float64]) -> Body:
 def _point(values: NDArray[np.float64]) -> tuple[float, float, float]:
     x, y, z = values.tolist()
     return x, y, z
+
+
+def owners(
+    mesh: Mesh, places: Sequence[tuple[tuple[float, float, float], bool]]
+) -> list[tuple[str, ...]]:
+    """The names of the bodies that places in the mesh's frame belong to: of the surface that is
+    nearest, and for a place in a gap of that on its other side, too. None where they have none."""
+    if mesh.objects is None or not places:
+        return [() for _ in places]
+    import igl
+
+    points = np.array([point for point, _ in places], np.float64)
+    triangles = np.asarray(mesh.triangles, np.int64)
+    _, facet, nearest = igl.point_mesh_squared_distance(points, mesh.vertices, triangles)
+    _, beyond, _ = igl.point_mesh_squared_distance(
+        2 * points - np.asarray(nearest).reshape(-1, 3), mesh.vertices, triangles
+    )
+    object_of = mesh.objects[triangles[:, 0]]
+    named = []
+    for at, (_, gap) in enumerate(places):
+        facets = [np.ravel(facet)[at], np.ravel(beyond)[at]] if gap else [np.ravel(facet)[at]]
+        objects = dict.fromkeys(int(object_of[int(each)]) for each in facets)
+        names = dict.fromkeys(mesh.names[each] for each in objects)
+        named.append(tuple(sorted(name for name in names if name)))
+    return named

@@ -77,6 +77,8 @@ class Body:
             repairs=self.repairs,
             sound=self.sound,
             step=mesh.step,
+            names=mesh.names,
+            chord=mesh.chord,
         )
 
 
@@ -354,6 +356,13 @@ class Geometry:
         from wallguard.part.bodies import bodies
 
         return self._once("bodies", (), lambda: bodies(self.drawn))
+
+    def owners(self, points: tuple[tuple[Point, bool], ...]) -> list[tuple[str, ...]]:
+        """The names of the bodies that places belong to, where the file names several: each in the
+        part file's own frame, and whether it lies in a gap, which may be between two."""
+        from wallguard.part.bodies import owners
+
+        return self._once("owners", points, lambda: owners(self.drawn, points))
 
     def wall(self, stretch: Stretch, **said: Any) -> findings.Wall:
         """A wall for a report, in the part file's own frame, with what else is to be said of it."""

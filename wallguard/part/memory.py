@@ -36,6 +36,7 @@ Kind = Literal[
     "knives",
     "clearances",
     "bodies",
+    "owners",
 ]
 
 
@@ -56,6 +57,7 @@ class Facts:
     condition, repairs, sound  what is wrong with the mesh, what was mended, and whether its
              sections need no untangling then
     step     the file's own precision, as of a `mesh.mesh.Mesh`
+    names, chord  as of a `mesh.mesh.Mesh`
     """
 
     triangles: int
@@ -67,6 +69,8 @@ class Facts:
     repairs: tuple[str, ...]
     sound: bool
     step: float = 0.0
+    names: tuple[str, ...] = ()
+    chord: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -150,6 +154,7 @@ def _shape(kind: Kind) -> Any:
         "layering": Layering,
         "sections": dict[str, _Array | float],
         "clearances": list[bool],
+        "owners": list[tuple[str, ...]],
     }
     return shapes[kind]
 

@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import Protocol
 
+from wallguard.base.formats import CHORD
 from wallguard.base.rotation import UPRIGHT, Rotation
 from wallguard.base.units import MILLIMETRES, Unit
 from wallguard.mesh.health import Health, examine
@@ -23,6 +24,7 @@ class Pose(Protocol):
     rotation  rows of the matrix from the file's frame to the printer's
     scale     printed size over the size in the file
     unit      unit of the file where its format carries none; None: not stated
+    chord     how far facets lie off the curve, mm, where a file holds curves
     """
 
     @property
@@ -31,6 +33,8 @@ class Pose(Protocol):
     def scale(self) -> float: ...
     @property
     def unit(self) -> Unit | None: ...
+    @property
+    def chord(self) -> float: ...
 
 
 @dataclass(frozen=True)
@@ -40,6 +44,7 @@ class AsDrawn:
     rotation: Rotation = UPRIGHT
     scale: float = 1.0
     unit: Unit | None = None
+    chord: float = CHORD
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,35 +103,37 @@ class PartFile:
         self.name = str(file) if name is None else name
         self._file, self._root, self._drawn_in = file, root, drawn_in
         self._data, self._memories = data, memories
-        self._meshes: dict[Unit | None, tuple[Mesh, Health]] = {}
+        self._meshes: dict[tuple[Unit | None, float], tuple[Mesh, Health]] = {}
         self._parts: dict[tuple[object, ...], Part] = {}
 
     def lying(self, pose: Pose) -> Part:
         """The part placed as `pose` says. Raises InputError."""
-        key = pose.unit, pose.rotation, pose.scale
+        key = pose.unit, pose.rotation, pose.scale, pose.chord
         if key not in self._parts:
             if self._memories is None:
-                mesh, health = self._read(pose.unit)
+                mesh, health = self._read(pose)
                 geometry = Geometry(mesh, health, pose.rotation, pose.scale, self.name)
             else:
                 memory = self._memories(repr((self._drawn_in, *key)))
-                read = partial(self._read, pose.unit)
+                read = partial(self._read, pose)
                 geometry = Geometry.remembered(read, pose, self.name, memory)
             self._parts[key] = Part(self.name, geometry)
         return self._parts[key]
 
-    def _read(self, unit: Unit | None) -> tuple[Mesh, Health]:
-        if unit not in self._meshes:
+    def _read(self, pose: Pose) -> tuple[Mesh, Health]:
+        key = pose.unit, pose.chord
+        if key not in self._meshes:
             mesh = read_mesh(
                 self._file,
-                unit=self._drawn_in or unit,
+                unit=self._drawn_in or pose.unit,
                 root=self._root,
                 shown=self.name,
                 data=self._data,
+                chord=pose.chord,
             )
             mesh = _in_unit(mesh, self._drawn_in)
-            self._meshes[unit] = mesh, examine(mesh)
-        return self._meshes[unit]
+            self._meshes[key] = mesh, examine(mesh)
+        return self._meshes[key]
 
 
 def _in_unit(mesh: Mesh, unit: Unit | None) -> Mesh:

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
 from wallguard.base.coupon import MANIFEST
 from wallguard.base.errors import InputError
-from wallguard.base.formats import format_module
+from wallguard.base.formats import CHORD, format_module
 from wallguard.base.units import Unit
 from wallguard.documents.reading import DocumentError, Mapping, parse_document, read_document
 from wallguard.documents.record import fields_of, key, maker, table_of
-from wallguard.documents.shape import Choice, Days, Field, JsonSchema, Many, Table, Version
+from wallguard.documents.shape import Choice, Days, Field, JsonSchema, Many, Number, Table, Version
 from wallguard.repository.coupons import is_plate
 from wallguard.repository.entry import (
     GLOB,
@@ -60,6 +60,15 @@ class Repository:
     unit: Unit | None = field(
         default=None,
         metadata=key(UNIT, "Unit of a file whose format carries none; left out: mm."),
+    )
+    chord: float = field(
+        default=CHORD,
+        metadata=key(
+            Number(0.0005, 1, "mm"),
+            "How far facets may lie off a curve, where a file holds curves (STEP); left out: 0.01 "
+            "mm. Walls of such faces are uncertain by as much.",
+            name="chord_error",
+        ),
     )
     entries: tuple[PartEntry, ...] = field(
         default=(),
@@ -150,7 +159,7 @@ class Repository:
         for name in (*rules, *said):
             if name in said:
                 return said[name]
-        return Assignment(rules="", unit=self.unit)
+        return Assignment(rules="", unit=self.unit, chord=self.chord)
 
     def excluded(self, path: str) -> bool:
         """Whether `exclude` names `path`, here or in a `wallguard.yaml` further up, or whether it
@@ -198,7 +207,8 @@ class Repository:
         return assignments
 
     def _assignments(self, entry: PartEntry) -> Iterator[Assignment]:
-        return entry.assignments(self.folder, self.unit)
+        for assignment in entry.assignments(self.folder, self.unit):
+            yield replace(assignment, chord=self.chord)
 
     def _inner(self, path: str) -> str | None:
         """`path` as seen from the folder of `wallguard.yaml`; None where it lies elsewhere."""

@@ -9,6 +9,7 @@ from math import hypot
 from pathlib import PurePosixPath
 from typing import Literal
 
+from wallguard.base.formats import CHORD
 from wallguard.base.rotation import (
     UPRIGHT,
     Rotation,
@@ -128,6 +129,7 @@ class Assignment:
     scale     printed size over the size in the file
     unit      unit of the file where its format carries none; None: not stated
     line      of `wallguard.yaml`, where this is said; None: said on the command line
+    chord     how far facets lie off the curve, mm, where a file holds curves
     """
 
     rules: str
@@ -135,6 +137,7 @@ class Assignment:
     scale: float = 1.0
     unit: Unit | None = None
     line: int | None = None
+    chord: float = CHORD
 
 
 @dataclass(frozen=True)

@@ -15,9 +15,9 @@ _HOUSE = Path(__file__).resolve().parents[1]
 # What takes part in a check; what chooses parts or shows results does not.
 _ROOMS = (
     *("bands", "base", "checks", "documents", "findings", "jobs", "mesh", "part", "rules"),
-    *("sections", "store", "walls"),
+    *("sections", "shapes", "store", "walls"),
 )
-_LIBRARIES = ("manifold3d", "msgspec", "numpy", "scipy", "shapely")
+_LIBRARIES = ("cascadio", "libigl", "manifold3d", "msgspec", "numpy", "scipy", "shapely")
 
 
 @cache

@@ -26,6 +26,8 @@ class Drawing:
     objects    (n,) which object of the file a vertex belongs to, where a file keeps several
     step       what the last digit of the largest coordinate is worth in a text, where that can be
                told; 0: it cannot, or vertices are as they stand in the file
+    names      of the objects, empty where one has none; empty: the file has no names
+    chord      how far facets lie off their curve at most, where they were made here; else 0
     """
 
     vertices: NDArray[np.floating]
@@ -33,6 +35,8 @@ class Drawing:
     unit: Unit | None = None
     objects: NDArray[np.int64] | None = None
     step: float = 0.0
+    names: tuple[str, ...] = ()
+    chord: float = 0.0
 
 
 _LARGE = re.compile(rb"\d\.(\d+)[eE]\+?(\d{1,2})(?!\d)")

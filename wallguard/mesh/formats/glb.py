@@ -1,0 +1,108 @@
+"""GLB, as a tessellator writes it: glTF 2.0 (Khronos Group, from memory), triangles and places."""
+
+from __future__ import annotations
+
+import json
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from wallguard.mesh.formats.drawing import MAX_TRIANGLES
+
+_JSON, _BINARY = 0x4E4F534A, 0x004E4942
+_TYPES = {5121: "<u1", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
+_COUNTS = {"SCALAR": 1, "VEC3": 3}
+_TRIANGLES = 4
+_DEEP, _MOST = 64, 100_000
+
+
+@dataclass(frozen=True, eq=False)
+class Placed:
+    """One mesh where it stands: the names of its nodes from the outermost, and its own; vertices
+    (n, 3) in metres, triangles (m, 3)."""
+
+    names: tuple[str, ...]
+    vertices: NDArray[np.float64]
+    triangles: NDArray[np.int64]
+
+
+def placed(data: bytes) -> Iterator[Placed]:
+    """Every mesh of the scene, once for each place it stands in.
+
+    Raises ValueError (KeyError, IndexError, TypeError): these bytes are not such, or too much.
+    """
+    tree, binary = _chunks(data)
+    nodes, meshes = tree.get("nodes", []), tree.get("meshes", [])
+    scenes = tree.get("scenes", [{}])
+    waiting: list[tuple[int, NDArray[np.float64], tuple[str, ...]]] = [
+        (number, np.eye(4), ())
+        for number in reversed(scenes[tree.get("scene", 0)].get("nodes", []))
+    ]
+    total = seen = 0
+    while waiting:
+        number, matrix, above = waiting.pop()
+        seen += 1
+        if seen > _MOST or len(above) > _DEEP:
+            raise ValueError("it places too many bodies")
+        node = nodes[number]
+        matrix = _matrix(node) @ matrix
+        names: tuple[str, ...] = (*above, str(node.get("name", "")))
+        if "mesh" in node:
+            mesh = meshes[node["mesh"]]
+            for part in mesh["primitives"]:
+                made = _primitive(tree, binary, part, matrix)
+                if made is None:
+                    continue
+                total += len(made[1])
+                if total > MAX_TRIANGLES:
+                    raise ValueError(f"it has more than {MAX_TRIANGLES} facets")
+                yield Placed((*names, str(mesh.get("name", ""))), *made)
+        waiting += [(child, matrix, names) for child in reversed(node.get("children", []))]
+
+
+def _chunks(data: bytes) -> tuple[dict[str, Any], bytes]:
+    if data[:4] != b"glTF":
+        raise ValueError("this is no GLB")
+    found: dict[int, bytes] = {}
+    at = 12
+    while at + 8 <= len(data):
+        size, kind = struct.unpack_from("<II", data, at)
+        found[kind] = data[at + 8 : at + 8 + size]
+        at += 8 + size
+    return json.loads(found[_JSON]), found.get(_BINARY, b"")
+
+
+def _matrix(node: dict[str, Any]) -> NDArray[np.float64]:
+    """A row vector (x, y, z, 1) times it is the placed point: columns come one after the other."""
+    return np.array(node.get("matrix", np.eye(4)), np.float64).reshape(4, 4)
+
+
+def _primitive(
+    tree: dict[str, Any], binary: bytes, part: dict[str, Any], matrix: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]] | None:
+    """Vertices and triangles; None where it is of lines or points."""
+    if part.get("mode", _TRIANGLES) != _TRIANGLES:
+        return None
+    points = _array(tree, binary, part["attributes"]["POSITION"]).astype(np.float64)
+    faces = _array(tree, binary, part["indices"]).astype(np.int64).reshape(-1, 3)
+    if len(faces) and faces.max() >= len(points):
+        raise ValueError("a triangle names a vertex that is not there")
+    if np.linalg.det(matrix[:3, :3]) < 0:  # a mirror turns every face inside out
+        faces = faces[:, ::-1]
+    return points @ matrix[:3, :3] + matrix[3, :3], faces
+
+
+def _array(tree: dict[str, Any], binary: bytes, number: int) -> NDArray[Any]:
+    accessor = tree["accessors"][number]
+    view = tree["bufferViews"][accessor["bufferView"]]
+    kind = np.dtype(_TYPES[accessor["componentType"]])
+    wide = _COUNTS[accessor["type"]]
+    start = view.get("byteOffset", 0) + accessor.get("byteOffset", 0)
+    step = view.get("byteStride", kind.itemsize * wide)
+    if step != kind.itemsize * wide:
+        raise ValueError("its numbers are interleaved")
+    return np.frombuffer(binary, kind, accessor["count"] * wide, start).reshape(-1, wide)
