@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from wallguard import __version__
 from wallguard.base.errors import InputError
 from wallguard.base.text import mm
-from wallguard.commands import publish
+from wallguard.commands import plates, publish
 from wallguard.commands.arguments import Commands, add_limits, allowed, command, length
 from wallguard.commands.replacing import refuse_foreign
 from wallguard.drawings import kinds
@@ -52,10 +52,19 @@ def add(commands: Commands) -> None:
         _command,
     )
     parser.add_argument(
-        "files", nargs="+", type=Path, metavar="FILE", help="toolpaths (RS-274, plain or gzip)"
+        "files",
+        nargs="+",
+        type=Path,
+        metavar="FILE",
+        help="toolpaths (RS-274, plain, gzip, in a zip or 3MF package), or folders of them",
     )
-    parser.add_argument(
-        "--part", type=Path, required=True, metavar="PART", help="the part they make"
+    which = parser.add_mutually_exclusive_group(required=True)
+    which.add_argument("--part", type=Path, metavar="PART", help="the part they make")
+    which.add_argument(
+        "--parts",
+        type=Path,
+        metavar="FOLDER",
+        help="parts that may be on the plate: each is found, and what belongs to none is told",
     )
     parser.add_argument(
         "--rules",
@@ -125,6 +134,8 @@ def _command(arguments: argparse.Namespace) -> int:
         publish.made(arguments.pictures)
     if not files:
         raise InputError("toolpath", "no toolpath is named", remedy="Name one or more")
+    if arguments.parts is not None:
+        return _plates(arguments, outputs)
     if against is None:
         return _judge(arguments, outputs)
     publish.ready(outputs, "against")  # which fewer formats can show
@@ -139,8 +150,17 @@ def _command(arguments: argparse.Namespace) -> int:
             )
         compared, drawn = _compare(arguments)
     publish.publish("against", compared, outputs)
-    _draw(arguments.pictures, drawn)
+    draw(arguments.pictures, drawn)
     return compared.exit_code
+
+
+def _plates(arguments: argparse.Namespace, outputs: Outputs) -> int:
+    for option in ("against", "place"):
+        if getattr(arguments, option) is not None:
+            raise InputError(
+                f"--{option}", "this is for one part", remedy="Name it with --part, not --parts"
+            )
+    return plates.judge(arguments, outputs, plates.expanded(arguments.files))
 
 
 @dataclass(frozen=True)
@@ -196,7 +216,7 @@ def _judge(arguments: argparse.Namespace, outputs: Outputs) -> int:
     with publish.undone_is_reported("toolpath", outputs, Setting(Path())):
         asked, most = _Asked.by(arguments), allowed(arguments)
         done = []
-        for file in arguments.files:
+        for file in plates.expanded(arguments.files):
             watch = asked.watch([file], most)
             try:
                 done.append(watched(partial(_judged, asked, file), watch))
@@ -209,16 +229,11 @@ def _judge(arguments: argparse.Namespace, outputs: Outputs) -> int:
         seconds=time.perf_counter() - begun,
         about="toolpaths",
     )
-    drawn = {
-        finding.id: text
-        for judged, files in done
-        for finding in judged.findings
-        for path, text in files
-        if path.stem.endswith(f"-{finding.id}")
-    }
+    pairs = [drawing for _, drawn in done for drawing in drawn]
+    drawn = plates.by_finding(report.parts, pairs)
     rules = {asked.rules.path: asked.rules} if asked.rules else {}
     publish.publish("toolpath", report, outputs, Setting(Path(), rules=rules, drawn=drawn))
-    _draw(arguments.pictures, [drawing for _, drawn in done for drawing in drawn])
+    draw(arguments.pictures, pairs)
     return report.exit_code
 
 
@@ -247,23 +262,23 @@ def _judged(asked: _Asked, file: Path) -> tuple[PartReport, _Drawn]:
     """The report on one toolpath, and the pictures that are wanted of it."""
     from wallguard.jobs.toolpath import judge_toolpath
 
-    with _Progress() as progress:
+    with Progress() as progress:
         task = asked.task
         judged = judge_toolpath(file, task, progress.step)
-        return judged.report, _drawn(judged, task, asked.customer) if asked.pictures else []
+        return judged.report, drawn_of(judged, task, asked.customer) if asked.pictures else []
 
 
 def _compared(asked: _Asked, before: Path, after: Path) -> tuple[Against, _Drawn]:
     """The same of two toolpaths held against each other."""
     from wallguard.jobs.toolpath import compare_toolpaths
 
-    with _Progress() as progress:
+    with Progress() as progress:
         task = asked.task
         compared = compare_toolpaths(before, after, task, progress.step)
         return compared.against, _changes_drawn(compared, task) if asked.pictures else []
 
 
-def _draw(folder: Path | None, drawn: Sequence[tuple[Path, str]]) -> None:
+def draw(folder: Path | None, drawn: Sequence[tuple[Path, str]]) -> None:
     """Write pictures into a folder; nothing where there is none."""
     if folder is not None:
         ours = partial(kinds.is_drawn, kinds.TOOLPATH)
@@ -273,7 +288,7 @@ def _draw(folder: Path | None, drawn: Sequence[tuple[Path, str]]) -> None:
         )
 
 
-def _drawn(judged: Judged, task: Task, plain: bool = False) -> list[tuple[Path, str]]:
+def drawn_of(judged: Judged, task: Task, plain: bool = False) -> list[tuple[Path, str]]:
     """A picture of the plate, and one of each finding about a wall; `plain`: without the names of
     checks."""
     from wallguard.drawings.laid import overview, picture
@@ -324,7 +339,7 @@ def _stem(file: Path) -> str:
     return "".join(char if char.isalnum() and char.isascii() else "-" for char in file.name)
 
 
-class _Progress:
+class Progress:
     """What is being done and how far it is, on a terminal; else a line every ten seconds."""
 
     def __init__(self) -> None:
@@ -332,7 +347,7 @@ class _Progress:
         self.terminal = self.stream.isatty()
         self.last = time.monotonic()
 
-    def __enter__(self) -> _Progress:
+    def __enter__(self) -> Progress:
         return self
 
     def step(self, what: str, share: float) -> None:

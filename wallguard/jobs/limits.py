@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 
 from wallguard.base.errors import InputError
 from wallguard.base.units import MILLIMETRES
+from wallguard.toolpath.entry import split
 
 if TYPE_CHECKING:
     from wallguard.jobs.check import Task
@@ -89,8 +90,10 @@ def most_for(
 
 def _weight(file: Path) -> float:
     """The bytes of a file, as if it were not packed."""
+    held, entry = split(file)
     with suppress(OSError):
-        return file.stat().st_size * (_UNPACKED if file.suffix.lower() == ".gz" else 1)
+        packed = entry or held.suffix.lower() == ".gz"
+        return held.stat().st_size * (_UNPACKED if packed else 1)
     return 0.0
 
 
@@ -130,7 +133,10 @@ def is_small(
 
 def is_short(files: Iterable[Path]) -> bool:
     """Whether toolpaths are so short that they hardly need a process of their own."""
-    return not any(file.suffix.lower() in _PACKED or _weight(file) > _BYTES for file in files)
+    return not any(
+        split(file)[0].suffix.lower() in (*_PACKED, ".zip") or _weight(file) > _BYTES
+        for file in files
+    )
 
 
 class TookLong(BaseException):

@@ -94,15 +94,20 @@ def judge_toolpath(file: Path, task: Task, step: Step | None = None) -> Judged:
     A toolpath that cannot be used gives a report that says why.
     """
     begun = time.perf_counter()
-    case = task.case
-    source = f"{file}, {case.rules.path}" if case else str(file)
-    name = case.rules.name if case else ""
     try:
         verified = _verified(file, task, step)
     except (InputError, MemoryError) as error:
         if limits.out_of_memory(error):
             error = TooMuchError(str(file), limits.too_large())
         return Judged(unusable(file, task.part.path, task.rules, str(error)))
+    return judged(file, task, verified, begun)
+
+
+def judged(file: Path, task: Task, verified: Verified, begun: float) -> Judged:
+    """The same of what is laid, which is measured already, since `begun`."""
+    case = task.case
+    source = f"{file}, {case.rules.path}" if case else str(file)
+    name = case.rules.name if case else ""
     geometry, copies = task.part.geometry, verdict.Copies(verified.places)
     about = [*verdict.fill_drafts(geometry, verified.walls, copies, case)]
     about += [*verdict.rule_drafts(geometry, verified.walls, case)] if case else []
@@ -154,10 +159,15 @@ def compare_toolpaths(before: Path, after: Path, task: Task, step: Step | None =
 
 
 def _verified(file: Path, task: Task, step: Step | None) -> Verified:
+    return verify(file, task.part.geometry, task.part.path, reading_of(task), step)
+
+
+def reading_of(task: Task) -> Reading:
+    """How the toolpaths of a task are read, as its rules ask."""
     reading, case = task.reading or Reading(), task.case
-    if case is not None:
-        reading = replace(reading, largest=case.largest, splits=case.splits)
-    return verify(file, task.part.geometry, task.part.path, reading, step)
+    if case is None:
+        return reading
+    return replace(reading, largest=case.largest, splits=case.splits)
 
 
 def _whole(verified: Verified, part: Part, copies: verdict.Copies) -> list[Draft]:

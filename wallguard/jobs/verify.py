@@ -14,7 +14,7 @@ from wallguard.part.geometry import Geometry
 from wallguard.toolpath.beads import Beads, beads
 from wallguard.toolpath.comparison import Comparison, LaidWall, compare
 from wallguard.toolpath.placement import Placement
-from wallguard.toolpath.placing import find_places
+from wallguard.toolpath.placing import Places, find_places
 from wallguard.toolpath.reader import read_toolpath
 
 # Strands of two copies that are laid alike agree to this, mm: files have three decimals, and a
@@ -56,6 +56,15 @@ class Verified:
 
 
 @dataclass(frozen=True)
+class Laid:
+    """What one toolpath lays; `notes`: what was read but may mean something else."""
+
+    path: str
+    beads: Beads
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Reading:
     """How a toolpath is read and what of the part is looked at. Lengths in mm.
 
@@ -84,8 +93,15 @@ def verify(
 
     Raises InputError: a toolpath that cannot be used, or one of something else.
     """
-    how = reading or Reading()
-    tell = step or (lambda what, share: None)
+    how, tell = reading or Reading(), step or _silent
+    laid = read_laid(file, how, tell)
+    tell("placing", 0.0)
+    places = placed(laid, geometry, part, how)
+    return compared(laid, geometry, part, how, places, tell)
+
+
+def read_laid(file: Path, how: Reading, tell: Step) -> Laid:
+    """What a toolpath lays. Raises InputError: a toolpath that cannot be used."""
     toolpath = read_toolpath(
         file,
         filament=how.filament,
@@ -100,27 +116,43 @@ def verify(
     if unknown:
         more = f" and {len(unknown) - 8} more" if len(unknown) > 8 else ""
         notes.append(f"codes passed over: {', '.join(unknown[:8])}{more}")
-    del toolpath
-    tell("placing", 0.0)
+    return Laid(str(file), laid, tuple(notes))
+
+
+def placed(laid: Laid, geometry: Geometry, part: str, how: Reading) -> Places:
+    """Where the part lies on the plate. Raises InputError where it does not."""
     try:
-        places, remarks = find_places(
-            geometry, laid, part=part, path=file, at=how.at, mirrored=how.mirrored
+        return find_places(
+            geometry, laid.beads, part=part, path=laid.path, at=how.at, mirrored=how.mirrored
         )
-        notes += remarks
-        comparisons: list[Comparison] = []
-        for copy, place in enumerate(places):
-            tell("comparing", copy / len(places))
-            known = _known(geometry, laid, places, comparisons)
+    except TooLargeError as error:
+        raise error.of(part) from None
+
+
+def compared(
+    laid: Laid, geometry: Geometry, part: str, how: Reading, places: Places, tell: Step
+) -> Verified:
+    """What becomes of every copy at these places. Raises InputError: a part that is too large."""
+    comparisons: list[Comparison] = []
+    try:
+        for copy, place in enumerate(places.copies):
+            tell("comparing", copy / len(places.copies))
+            known = _known(geometry, laid.beads, places.copies, comparisons)
             comparisons.append(
                 _again(known, copy)
                 if known is not None
                 else compare(
-                    geometry, laid, place, largest=how.largest, splits=how.splits, copy=copy
+                    geometry, laid.beads, place, largest=how.largest, splits=how.splits, copy=copy
                 )
             )
     except TooLargeError as error:
         raise error.of(part) from None
-    return Verified(str(file), laid, how.filament, places, tuple(comparisons), tuple(notes))
+    notes = (*laid.notes, *places.remarks)
+    return Verified(laid.path, laid.beads, how.filament, places.copies, tuple(comparisons), notes)
+
+
+def _silent(what: str, share: float) -> None:
+    pass
 
 
 def _known(

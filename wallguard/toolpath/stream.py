@@ -6,11 +6,14 @@ import gzip
 import os
 import zlib
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
-from typing import BinaryIO, NamedTuple
+from typing import IO, NamedTuple
 
 from wallguard.base import files
 from wallguard.base.errors import InputError
+from wallguard.toolpath.container import ZIP, unpacked
+from wallguard.toolpath.entry import split
 
 MAX_BYTES = 2 * 1024**3  # of text, packed or not: some fifty million moves
 MAX_RATIO = 250  # unpacked to packed; toolpaths pack to a fourth or a tenth
@@ -43,11 +46,16 @@ def blocks(path: Path, progress: Progress | None = None) -> Iterator[Block]:
 
     Raises InputError for what cannot be read, is not text, or exceeds the bounds above.
     """
-    with files.opened(path, kind="a toolpath") as raw:
+    with ExitStack() as stack:
+        raw = stack.enter_context(files.opened(split(path)[0], kind="a toolpath"))
         size = os.fstat(raw.fileno()).st_size
-        head = raw.read(2)
+        head = raw.read(4)
         raw.seek(0)
-        source: BinaryIO = gzip.GzipFile(fileobj=raw) if head == _GZIP else raw  # type: ignore[assignment]
+        source: IO[bytes] = raw
+        if head[:2] == _GZIP:
+            source = gzip.GzipFile(fileobj=raw)
+        elif head == ZIP:
+            source, size = stack.enter_context(unpacked(raw, path))
         held, line, total, begun = b"", 1, 0, False
         while data := _read(path, source, line):
             total += len(data)
@@ -85,7 +93,7 @@ def blocks(path: Path, progress: Progress | None = None) -> Iterator[Block]:
                     line=line,
                 )
             if progress is not None:
-                progress(raw.tell(), size)
+                progress(min(raw.tell(), size), size)
         if not begun:
             raise InputError(path, "the file is empty", remedy=MAKE)
         if held.strip():
@@ -94,7 +102,7 @@ def blocks(path: Path, progress: Progress | None = None) -> Iterator[Block]:
             progress(size, size)
 
 
-def _read(path: Path, source: BinaryIO, line: int) -> bytes:
+def _read(path: Path, source: IO[bytes], line: int) -> bytes:
     try:
         return source.read(_BLOCK)
     except EOFError as error:
@@ -112,10 +120,9 @@ def _only_text(path: Path, data: bytes, text: bytes, line: int) -> None:
     if len(data.translate(None, _CONTROL)) == len(data):
         return
     place = min(at for code in _CONTROL if (at := text.find(code)) >= 0)
-    zipped = text.startswith(b"PK\x03\x04") and line == 1
     raise InputError(
         path,
-        "is a zip package, not a toolpath" if zipped else "holds binary data, not only text",
-        remedy="Unpack it first" if zipped else "Give a toolpath in plain text or gzip",
+        "holds binary data, not only text",
+        remedy="Give a toolpath in plain text, gzip or zip",
         line=line + text.count(b"\n", 0, place),
     )
