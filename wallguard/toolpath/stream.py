@@ -8,7 +8,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
-from typing import IO, NamedTuple
+from typing import IO, NamedTuple, cast
 
 from wallguard.base import files
 from wallguard.base.errors import InputError
@@ -53,7 +53,7 @@ def blocks(path: Path, progress: Progress | None = None) -> Iterator[Block]:
         raw.seek(0)
         source: IO[bytes] = raw
         if head[:2] == _GZIP:
-            source = gzip.GzipFile(fileobj=raw)
+            source = cast(IO[bytes], gzip.GzipFile(fileobj=raw))
         elif head == ZIP:
             source, size = stack.enter_context(unpacked(raw, path))
         held, line, total, begun = b"", 1, 0, False
