@@ -18,7 +18,7 @@ from wallguard import __version__
 from wallguard.base.errors import InputError
 from wallguard.base.text import mm
 from wallguard.commands import plates, publish
-from wallguard.commands.arguments import Commands, add_limits, allowed, command, length
+from wallguard.commands.arguments import Commands, Parser, add_limits, allowed, command, length
 from wallguard.commands.replacing import refuse_foreign
 from wallguard.drawings import kinds
 from wallguard.findings.model import PartReport, Report, Trouble
@@ -78,6 +78,19 @@ def add(commands: Commands) -> None:
         metavar="OTHER",
         help="the toolpath as it was before: tell only what changes, and fail if a wall gets worse",
     )
+    _declare_reading(parser)
+    publish.declare(parser, "toolpath")
+    parser.add_argument(
+        "--pictures",
+        type=Path,
+        metavar="FOLDER",
+        help="write pictures (SVG) of the plate and of each finding; with --against of each change",
+    )
+    add_limits(parser, "a toolpath with its part", ", twice that")
+
+
+def _declare_reading(parser: Parser) -> None:
+    """How toolpaths are read."""
     parser.add_argument(
         "--place",
         type=place,
@@ -97,14 +110,6 @@ def add(commands: Commands) -> None:
         metavar="FACTOR",
         help="between filament fed and material laid (default: as the rules say, else 1)",
     )
-    publish.declare(parser, "toolpath")
-    parser.add_argument(
-        "--pictures",
-        type=Path,
-        metavar="FOLDER",
-        help="write pictures (SVG) of the plate and of each finding; with --against of each change",
-    )
-    add_limits(parser, "a toolpath with its part", ", twice that")
 
 
 def place(text: str) -> tuple[float, float] | None:
