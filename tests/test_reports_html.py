@@ -247,3 +247,36 @@ def test_what_is_packed_can_be_unpacked():
         newest = max(newest, found[-1] + 1)
     assert found == list(memoryview(shape.triangles).cast("H"))
     assert edges == len(shape.edges) // 2
+
+
+def test_a_page_without_room_for_a_picture_says_where_it_is(monkeypatch):
+    assert 'class="section"' in html(sample())
+    monkeypatch.setattr(page, "MOST_DRAWN", 100)
+    text = html(sample())
+    assert 'class="section"' not in text
+    assert "no room for more pictures; --pictures writes all of them" in Tags(text).text
+
+
+def test_findings_in_one_section_share_the_picture_of_the_whole():
+    slab = box([40, 20, 3]) + box([30, 0.3, 9], (0, 5, 0)) + box([30, 0.4, 9], (0, 12, 0))
+    text = html(Report((report(slab, "page"),)))
+    tags = Tags(text).tags
+    uses = [attrs["href"] for tag, attrs in tags if tag == "use"]
+    assert len(uses) == 2
+    names = {f"#{attrs['id']}" for tag, attrs in tags if tag == "path" and "id" in attrs}
+    assert set(uses) == names
+
+
+def test_findings_are_gathered_by_part_and_by_kind():
+    thin = [finding(id=f"t{at}", fill="missing", location=(float(at), 0, 0)) for at in range(9)]
+    gaps = [finding(id="g", check="gap", location=(1.0, 1.0, 1.0))]
+    part = PartReport("p.stl", "r.yaml", "R", "failed", None, (), (), (*thin, *gaps))
+    other = replace(part, path="q.stl", findings=(finding(id="o"),))
+    text = html(Report((other, part)))
+    tags = Tags(text).tags
+    blocks = [attrs for tag, attrs in tags if tag == "details" and attrs.get("class") == "part"]
+    assert len(blocks) == 2
+    assert "8 more of this kind" in Tags(text).text
+    # Numbers follow the page from top to bottom.
+    numbers = [int(attrs["data-at"]) for _, attrs in tags if "data-at" in attrs]
+    assert numbers == list(range(11))

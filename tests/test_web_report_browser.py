@@ -368,7 +368,7 @@ def test_a_mark_sits_on_its_place_and_a_tap_reads_what_is_there(browser, address
     page.mouse.click(ring["x"] + ring["width"] / 2, ring["y"] + ring["height"] / 2)
     read = page.inner_text("#read")
     # The wall at y = 4 to 5.5, as its card says, seen on one of its faces.
-    assert "wall 1.50 mm thick as drawn: hollow" in read
+    assert "wall about 1.50 mm thick as drawn: hollow" in read
     x, y, z = map(float, read[read.index("(") + 1 : read.index(")")].split(", "))
     assert abs(x - 20) < 2
     assert y in (4.0, 5.5)

@@ -21,6 +21,7 @@ from wallguard.drawings.svg import (
     element,
     escape,
     line,
+    number,
     paint,
     path,
     patterns,
@@ -38,6 +39,8 @@ SECTION_WIDTH, SECTION_HEIGHT = 120.0, 101.0
 _DRAWN_HEIGHT = 90.0
 MATERIAL = "#d4d4d4"
 _SIDE = 46.0
+# A line that is as thin however its drawing is scaled.
+_THIN = "non-scaling-stroke"
 # How high the text of a dimension is.
 _LABEL = 5.2
 # How a place is filled, where it is no solid wall.
@@ -95,13 +98,48 @@ def section(view: View) -> str:
     )
 
 
-def overview(view: View) -> str:
-    """The whole section with a frame around what `section` shows, as an element."""
+def overview(view: View, drawn: str = "") -> str:
+    """The whole section with a frame around what `section` shows, as an element.
+
+    drawn  the name under which the page holds the section; empty: it does not
+    """
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="overview" role="img" viewBox="0 0 40 30">'
         f"<title>The whole section; what is shown is framed</title>"
-        f"{''.join(_overview(view, 40.0, 30.0))}</svg>"
+        f"{''.join(_overview(view, 40.0, 30.0, drawn))}</svg>"
     )
+
+
+class Pictures:
+    """The pictures of a page, as far as it has room. A whole section is drawn once, and `overview`
+    refers to it, for many findings lie in one section."""
+
+    def __init__(self, room: int) -> None:
+        self._room = room
+        self._drawn: dict[tuple[Line, ...], str] = {}
+
+    def section(self, view: View) -> str:
+        """As `section`; empty where the page has no more room."""
+        drawn = section(view)
+        if len(drawn) > self._room:
+            return ""
+        self._room -= len(drawn)
+        return drawn
+
+    def overview(self, view: View) -> str:
+        """As `overview`, for a page that holds `definitions`."""
+        name = self._drawn.setdefault(view.whole, f"whole-{len(self._drawn)}")
+        return overview(view, name)
+
+    def definitions(self) -> str:
+        """What is referred to."""
+        return element(
+            "defs",
+            "".join(
+                path(_coarse(whole), closed=True, id=name, fill_rule="evenodd", vector_effect=_THIN)
+                for whole, name in self._drawn.items()
+            ),
+        )
 
 
 def swatch(key: str) -> str:
@@ -398,7 +436,22 @@ def _scale_bar(view: View, sheet: _Sheet) -> Iterator[str]:
         yield text(SECTION_WIDTH, y + 4.4 * at, said, 3.6, text_anchor="end", fill=PALE)
 
 
-def _overview(view: View, width: float, height: float) -> Iterator[str]:
+def _coarse(whole: tuple[Line, ...]) -> list[Line]:
+    """Rings in whole steps of a thousandth of what they span, from their lower left upward."""
+    left, bottom, step = _measure(whole)
+    return [
+        tuple((round((x - left) / step), round((y - bottom) / step)) for x, y in ring)
+        for ring in whole
+    ]
+
+
+def _measure(whole: tuple[Line, ...]) -> tuple[float, float, float]:
+    """The left and lower end of rings, and a thousandth of what they span."""
+    x, y = zip(*(point for ring in whole for point in ring), strict=True)
+    return min(x), min(y), max(max(x) - min(x), max(y) - min(y), 1e-6) / 1000
+
+
+def _overview(view: View, width: float, height: float, drawn: str = "") -> Iterator[str]:
     left, bottom, right, top = view.whole_box
     seen = view.window
     left, bottom = min(left, seen[0]), min(bottom, seen[1])
@@ -410,12 +463,16 @@ def _overview(view: View, width: float, height: float) -> Iterator[str]:
     def at(point: Flat) -> Flat:
         return x0 + (point[0] - left) * scale, y0 + (top - point[1]) * scale
 
-    rings = [[at(point) for point in ring] for ring in view.whole]
-    yield (
-        path(rings, fill=MATERIAL, fill_rule="evenodd", stroke=INK, stroke_width=0.25)
-        if rings
-        else ""
-    )
+    look: dict[str, str | float] = {"fill": MATERIAL, "stroke": INK}
+    if view.whole and drawn:
+        first, lowest, step = _measure(view.whole)
+        x, y = at((first, lowest))
+        small = scale * step
+        turned = f"translate({number(x)} {number(y)}) scale({small:.5f} {-small:.5f})"
+        yield element("use", href=f"#{drawn}", transform=turned, **look)
+    elif view.whole:
+        rings = [[at(point) for point in ring] for ring in view.whole]
+        yield path(rings, closed=True, fill_rule="evenodd", stroke_width=0.25, **look)
     x, y = at((seen[0], seen[3]))
     wide, high = (seen[2] - seen[0]) * scale, (seen[3] - seen[1]) * scale
     # A frame that can be seen however small it is.

@@ -37,6 +37,8 @@ from wallguard.views.model import OUTCOMES
 
 # What one page holds: more makes no browser happy. The worst come first.
 MOST_FINDINGS, MOST_PARTS, _MOST_LINES = 300, 2000, 200
+# Of pictures so many characters: about 2,500 each. With `space.MOST_PACKED` all weighs under 3 MB.
+MOST_DRAWN = 750_000
 
 _STATUS = {
     "passed": "✓ passed",
@@ -98,6 +100,7 @@ def html(report: Report, charts: Mapping[str, str] | None = None) -> str:
         "page.html",
         clip=clipped,
         drawing=drawing,
+        pictures=drawing.Pictures(MOST_DRAWN),
         walls=_walls,
         statuses=_STATUS,
         policy=_policy(scripts),

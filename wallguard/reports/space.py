@@ -11,7 +11,7 @@ from wallguard.reports.cards import Item
 from wallguard.views.model import OUTCOMES, STEPS, Shown
 
 # What one page holds of surfaces, characters: what comes later has none.
-MOST_PACKED = 2_000_000
+MOST_PACKED = 1_600_000
 # Places of one finding, and numbers of other findings that stand in the view.
 _MOST_PLACES, _MOST_PINS = 5000, 40
 # How an outcome is named in a colour's list, and the number of its pattern in `web/view.js`.

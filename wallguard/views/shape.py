@@ -22,7 +22,7 @@ _Ints = NDArray[np.int64]
 
 # A part is shown in about so many triangles, besides those along borders; a mesh of more is
 # simplified first.
-_SHOWN, _FEW = 16_000, 8_000
+_SHOWN, _FEW = 10_000, 8_000
 # How far (mm as printed) simplifying may move the surface: tried in turn. Thin walls must stay.
 _TOLERANCES = (0.005, 0.02, 0.05, 0.1, 0.2, 0.5)
 # A triangle of an upright face belongs to the nearest wall sample within this, mm: samples stand
@@ -31,6 +31,8 @@ _REACH, _STEP = 0.6, 0.25
 _LEVEL = 0.9
 # Walls whose thickness differs by more than this, mm, with none between, are told apart.
 _APART = 0.05
+# And what differs by no more than this, hundredths of a millimetre, is one.
+_SAME = 2.0
 # An edge is drawn where its faces turn by more than this, degrees; of so many the sharpest.
 _SHARP, _EDGES = 25.0, 6_000
 # Numbers of an underside: two to a degree, and what is none.
@@ -48,7 +50,7 @@ def shape_of(case: Case) -> Shape:
     corners, normal = corners[kept], cross[kept] / size[kept, None]
     field = _field(case)
     longest = float(np.ptp(plain.vertices, axis=0).max()) if len(plain.vertices) else 1.0
-    pieces = split(corners, _Kinds(case, field).ask, max(longest / 70, 0.3), _SHOWN)
+    pieces = split(corners, _Kinds(case, field).ask, max(longest / 70, 0.3), _SHOWN, _SAME)
     there = placed.to_file(plain.vertices)
     low, high = there.min(axis=0), there.max(axis=0)
     room = np.maximum(high - low, 1e-9)
@@ -73,7 +75,7 @@ def shape_of(case: Case) -> Shape:
         vertices=vertices.astype("<u2").tobytes(),
         triangles=triangles[seen].astype("<u2").tobytes(),
         edges=index[3 * len(pieces.corner) :].astype("<u2").tobytes(),
-        thickness=np.clip(pieces.value[seen], 0, 65535).astype("<u2").tobytes(),
+        thickness=np.clip(np.rint(pieces.value[seen]), 0, 65535).astype("<u2").tobytes(),
         outcomes=(pieces.kind[seen] % (len(OUTCOMES) + 1)).astype("u1").tobytes(),
         undersides=undersides[pieces.source[seen]].astype("u1").tobytes(),
         simplified=simplified,

@@ -3,7 +3,8 @@
 What is said is asked for point by point. Triangles are halved until they are small, and each is
 asked for at its middle and, where a neighbour says something else, at its corners:
 
-    one answer        halves of one answer are put together again, so that a plain face stays plain
+    one answer        halves of one answer are put together again, so that a plain face stays plain,
+                      and a value that changes slowly has few steps
     two, or three     the change is searched for along the sides, and the triangle cut from there to
                       there; where that does not follow the change, as at its corners, the
                       triangle is halved twice more
@@ -32,6 +33,8 @@ _IN = 0.01
 _HALVINGS, _ROUNDS = 7, 4
 # How far on either side of a cut it is tried, over the size of the triangle.
 _ASIDE = 0.06
+# Into so many steps all values are divided at most: of a colour nobody sees more.
+_STEPS = 50
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,11 +48,12 @@ class Pieces:
     source: _Ints
 
 
-def split(corner: _Floats, ask: Ask, finest: float, most: int) -> Pieces:
+def split(corner: _Floats, ask: Ask, finest: float, most: int, within: float = 0.0) -> Pieces:
     """Triangles (m, 3, 3) cut along changes of what is said on them.
 
     finest  triangles with shorter sides (mm) are not halved before anything is asked
     most    about so many triangles are asked for, and never more than there are otherwise
+    within  values of one kind that differ by no more, or by less than can be seen of all, are one
     """
     tree = _Tree(corner)
     tree.halve_down_to(finest, most)
@@ -61,7 +65,7 @@ def split(corner: _Floats, ask: Ask, finest: float, most: int) -> Pieces:
     for rounds in range(_ROUNDS):
         cuts = _Cuts.of(tree, ask, asked)
         wrong = cuts.wrong(tree, ask) if rounds < _ROUNDS - 1 else np.zeros(len(cuts.leaf), bool)
-        if len(tree.leaves()) + 3 * int(wrong.sum()) > 2 * most:
+        if len(tree.leaves()) + 3 * int(wrong.sum()) > 1.5 * most:
             wrong[:] = False
         made += cuts.pieces(tree, ~wrong)
         tree.cut(cuts.leaf[~wrong])
@@ -69,7 +73,7 @@ def split(corner: _Floats, ask: Ask, finest: float, most: int) -> Pieces:
         if not len(asked):
             break
         tree.say(asked, *tree.ask(ask, asked, tree.corner[asked].mean(axis=1)))
-    tree.join()
+    tree.join(max(within, float(np.ptp(value)) / _STEPS) if len(value) else within)
     made.append(tree.whole())
     order = np.argsort(np.concatenate([each.source for each in made]), kind="stable")
     return Pieces(
@@ -140,23 +144,28 @@ class _Tree:
         self.done = np.concatenate([self.done, np.zeros(len(twice), bool)])
         return np.asarray(np.stack([first, first + 1], axis=1).reshape(-1))
 
-    def join(self) -> None:
-        """Halves of one answer become one again."""
+    def join(self, within: float) -> None:
+        """Halves of one kind, and of values that differ by no more, become one again."""
+        low, high = self.value.copy(), self.value.copy()
         while True:
             halved = np.flatnonzero(self.first >= 0)
             one, other = self.first[halved], self.first[halved] + 1
+            least = np.minimum(low[one], low[other])
+            most = np.maximum(high[one], high[other])
             same = (
                 (self.first[one] < 0)
                 & (self.first[other] < 0)
                 & ~(self.done[one] | self.done[other])
                 & (self.kind[one] == self.kind[other])
-                & (self.value[one] == self.value[other])
+                & (most - least <= within)
             )
             if not same.any():
                 return
-            self.say(halved[same], self.kind[one[same]], self.value[one[same]])
+            joined = halved[same]
+            low[joined], high[joined] = least[same], most[same]
+            self.say(joined, self.kind[one[same]], (least[same] + most[same]) / 2)
             self.done[one[same]] = self.done[other[same]] = True
-            self.first[halved[same]] = -1
+            self.first[joined] = -1
 
     def whole(self) -> Pieces:
         """What was not cut."""

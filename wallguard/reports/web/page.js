@@ -361,7 +361,7 @@
     if (!found || !shape) { byId("read").textContent = ""; return; }
     const at = found.triangle, outcome = shape.outcomes[at], angle = shape.undersides[at];
     const place = "(" + found.point.map((v) => v.toFixed(1)).join(", ") + ")";
-    const wall = !shape.thickness[at] ? "thicker than asked for, or no wall" : "wall "
+    const wall = !shape.thickness[at] ? "thicker than asked for, or no wall" : "wall about "
       + (shape.thickness[at] / 100).toFixed(2) + " mm thick as drawn"
       + (outcome ? ": " + data.outcomes[outcome - 1].words : "");
     byId("read").textContent = "At " + place + ": " + wall

@@ -42,7 +42,9 @@ const partView = (function () {
       vec2 s = (a.z >= a.x && a.z >= a.y ? at.xy : a.x >= a.y ? at.yz : at.xz) / pitch;
       if (dot(n, eye - at) < 0.0) n = -n;
       int pattern = int(tone.a * 255.0 + 0.5);
-      float up = line((s.x + s.y) * 0.7), down = line((s.x - s.y) * 0.7);
+      // Slanting lines are cuts by planes, so that they run on over round faces.
+      float up = pattern == 2 || pattern == 7 ? line((s.x + s.y) * 0.7)
+        : line(dot(at, vec3(0.7)) / pitch), down = line((s.x - s.y) * 0.7);
       float level = line(s.y), upright = line(s.x), spots = dots(s);
       float ink = pattern == 1 || pattern == 8 ? up : pattern == 2 || pattern == 7 ? max(up, down)
         : pattern == 3 || pattern == 9 ? level : pattern == 4 ? upright
