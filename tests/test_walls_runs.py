@@ -127,3 +127,18 @@ def test_a_few_paths_at_a_time_are_what_all_at_once_tell(monkeypatch):
     monkeypatch.setattr(runs, "_AT_ONCE", 50)
     assert find_walls(sections, 4.0, (0.8, 1.2)) == whole
     assert whole
+
+
+def test_what_two_ask_of_the_same_outlines_is_asked_once(monkeypatch):
+    """And each finds what it would find alone, to the last bit."""
+    sections = cut(mesh(leaning(3)), LAYER)
+    ways = [(0.5, 1.1), (0.8, 1.31, 2.2)]
+    alone = [find_walls(sections, 4.0, splits) for splits in ways]
+    asked, ready = [], samples.ready
+    monkeypatch.setattr(samples, "ready", lambda *some: asked.append(1) or ready(*some))
+    kept = samples.Kept()
+    first = find_walls(sections, 4.0, ways[0], kept=kept)
+    once = len(asked)
+    assert [first, find_walls(sections, 4.0, ways[1], kept=kept)] == alone
+    assert once
+    assert len(asked) < 2 * once

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from wallguard.walls.balls import Space
     from wallguard.walls.plates import Plate
     from wallguard.walls.rounds import Round
+    from wallguard.walls.samples import Kept
     from wallguard.walls.stretch import Stretch
 
 Point = tuple[float, float, float]
@@ -128,6 +129,7 @@ class Geometry:
         self._read: Callable[[], tuple[Mesh, Health]] | None = None
         self._memory: Memory | None = None
         self._known: dict[str, object] = {}
+        self._asked: dict[float, Kept] | None = None
 
     @property
     def body(self) -> Body:
@@ -230,8 +232,24 @@ class Geometry:
         return self._once(
             "stretches",
             ("walls", layer_height, largest, splits, closings),
-            lambda: find_walls(self.sections(layer_height), largest, splits, closings),
+            lambda: find_walls(
+                self.sections(layer_height),
+                largest,
+                splits,
+                closings,
+                kept=self._kept(layer_height),
+            ),
         )
+
+    def for_several(self) -> None:
+        """Say that several rule files ask for its walls: what sampling asks for each of them is
+        asked once."""
+        self._asked = self._asked or {}
+
+    def _kept(self, layer_height: float) -> Kept | None:
+        from wallguard.walls.samples import Kept
+
+        return None if self._asked is None else self._asked.setdefault(layer_height, Kept())
 
     def walls_divided(
         self,

@@ -88,6 +88,7 @@ class PartFile:
     data      what the file holds; None: it is read
     memories  gives the memory for the part as it lies some way, told in words; None: nothing is
               remembered
+    several   whether several rule files ask for the same
     """
 
     def __init__(
@@ -99,8 +100,10 @@ class PartFile:
         drawn_in: Unit | None = None,
         data: bytes | None = None,
         memories: Callable[[str], Memory] | None = None,
+        several: bool = False,
     ) -> None:
         self.name = str(file) if name is None else name
+        self._several = several
         self._file, self._root, self._drawn_in = file, root, drawn_in
         self._data, self._memories = data, memories
         self._meshes: dict[tuple[Unit | None, float], tuple[Mesh, Health]] = {}
@@ -117,6 +120,8 @@ class PartFile:
                 memory = self._memories(repr((self._drawn_in, *key)))
                 read = partial(self._read, pose)
                 geometry = Geometry.remembered(read, pose, self.name, memory)
+            if self._several:
+                geometry.for_several()
             self._parts[key] = Part(self.name, geometry)
         return self._parts[key]
 

@@ -356,7 +356,10 @@ class Spots(NamedTuple):
 
 
 def spots_at(outline: Outline, edge: _Ints, place: _Floats, group: Grouping) -> Spots:
-    discs = outline.on(edge, place)
+    return _spots(outline, edge, place, outline.on(edge, place), group)
+
+
+def _spots(outline: Outline, edge: _Ints, place: _Floats, discs: Discs, group: Grouping) -> Spots:
     wall = is_wall(outline.edges, edge, discs)
     kind = np.where(wall, group(2 * discs.radius), -1)
     return Spots(edge, place, discs, wall, kind, is_blind(outline.edges, edge, discs))
@@ -368,10 +371,12 @@ def _in_a_row(*spots: Spots) -> Spots:
     return Spots(np.concatenate(edge), np.concatenate(place), together(*discs), wall, kind, blind)
 
 
-def closer(outline: Outline, places: Places, group: Grouping) -> tuple[_Ints, _Floats, Discs]:
+def closer(
+    outline: Outline, places: Places, discs: Discs, group: Grouping
+) -> tuple[_Ints, _Floats, Discs]:
     """The edges, places and discs of the points at places, and of more where neighbours on an edge
     differ; in order along each edge."""
-    spots = spots_at(outline, places.edge, places.place, group)
+    spots = _spots(outline, places.edge, places.place, discs, group)
     levels = [spots]
     asked = np.flatnonzero(places.open_[:-1] & (places.edge[1:] == places.edge[:-1]))
     low, high = spots.chosen(asked), spots.chosen(asked + 1)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,8 +15,10 @@ from wallguard.walls.edges import Edges
 from wallguard.walls.effort import Effort
 from wallguard.walls.places import (
     STEP,
+    Corners,
     Grouping,
     Outline,
+    Places,
     at_corners,
     closer,
     first_places,
@@ -25,7 +28,7 @@ from wallguard.walls.places import (
 )
 from wallguard.walls.runs import Points, Runs, between, runs_of, telling
 
-__all__ = ["FACING", "Samples", "take_samples"]
+__all__ = ["FACING", "Kept", "Samples", "take_samples"]
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -36,8 +39,66 @@ _MOST = 8_000_000
 # A re-entrant vertex gets a sample of its own where the outline turns by more than this; on flatter
 # ones the samples on the edges beside it say the same.
 _TURN = np.radians(15.0)
-# Edges that are looked at together: what bounds the memory.
-_BLOCK = 60_000
+# Edges that are looked at together: what bounds the memory; and of which is kept what was asked,
+# some 0.2 GB.
+_BLOCK, _KEPT = 60_000, 400_000
+
+
+class Asked(NamedTuple):
+    """What is asked of a block of sections whatever ranges of thickness are told apart: the
+    outline, discs at its corners, the first points with theirs, and the effort it took."""
+
+    outline: Outline
+    vertices: Corners
+    places: Places
+    discs: Discs
+    made: int
+
+    @classmethod
+    def of(
+        cls,
+        edges: Edges,
+        largest: float,
+        spacing: float,
+        effort: Effort,
+        *,
+        everywhere: bool = False,
+    ) -> Asked:
+        begun = effort.made
+        outline = ready(edges, largest, everywhere, effort)
+        # A vertex belongs to the edges at both its sides.
+        beside = outline.active | outline.active[edges.before]
+        vertices = at_corners(outline, np.flatnonzero((-outline.turn > _TURN) & beside))
+        places = first_places(outline, vertices.discs, spacing)
+        discs = outline.on(places.edge, places.place)
+        return cls(outline, vertices, places, discs, effort.made - begun)
+
+    def again(self, effort: Effort) -> Asked:
+        """The same for who has this effort, from which what it took is taken."""
+        effort.spend(self.made)
+        search = replace(self.outline.search, effort=effort)
+        return self._replace(outline=replace(self.outline, search=search))
+
+
+class Kept:
+    """Blocks of sections of one part that were asked, for who asks the same of them with other
+    ranges of thickness: as many as memory bears."""
+
+    def __init__(self) -> None:
+        self._blocks: dict[tuple[float, float, bytes], Asked] = {}
+        self._room = _KEPT
+
+    def asked(self, edges: Edges, largest: float, spacing: float, effort: Effort) -> Asked:
+        """What is asked of a block of whole sections, kept."""
+        sections = edges.section[np.flatnonzero(np.diff(edges.section, prepend=-1))]
+        key = largest, spacing, sections.tobytes()
+        if key in self._blocks:
+            return self._blocks[key].again(effort)
+        asked = Asked.of(edges, largest, spacing, effort)
+        self._room -= len(edges.length)
+        if self._room >= 0:
+            self._blocks[key] = asked
+        return asked
 
 
 @dataclass(frozen=True)
@@ -82,6 +143,7 @@ def take_samples(
     dense: bool = True,
     everywhere: bool = False,
     heights: _Floats | None = None,
+    kept: Kept | None = None,
 ) -> Samples:
     """Sample the thickness along all edges that can bound a wall, up to `largest` (mm).
 
@@ -90,6 +152,7 @@ def take_samples(
     everywhere  leave no edge and no stretch out, whatever faces it: for tests of what is left out
     heights     of the sections, mm: where outlines only slide from one to the next, few are
                 searched (`runs.py`), unless all is asked for; None: each is
+    kept        of these edges; None: nothing is kept
 
     Raises TooLargeError where outlines lie so close together that it would take minutes.
     """
@@ -101,8 +164,11 @@ def take_samples(
         parts = []
         for low, high in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
             block = some.some(np.arange(low, high))
-            outline = ready(block, largest, everywhere, effort)
-            parts.append((low, _sampled(outline, spacing, group)))
+            if kept is None or everywhere:
+                asked = Asked.of(block, largest, spacing, effort, everywhere=everywhere)
+            else:
+                asked = kept.asked(block, largest, spacing, effort)
+            parts.append((low, _sampled(asked, group)))
         samples = _joined(parts)
         if dense or everywhere or not len(samples.edge):
             return samples
@@ -171,14 +237,12 @@ def _points(edges: Edges, parts: list[Samples], sections: _Bools) -> Points:
     return Points(samples.edge, place, samples.normal, samples.discs, samples.wall)
 
 
-def _sampled(outline: Outline, spacing: float, group: Grouping) -> Samples:
+def _sampled(asked: Asked, group: Grouping) -> Samples:
     """The samples of one block of sections."""
+    outline, vertices = asked.outline, asked.vertices
     edges, turn = outline.edges, outline.turn
-    # A vertex belongs to the edges at both its sides.
     beside = outline.active | outline.active[edges.before]
-    vertices = at_corners(outline, np.flatnonzero((-turn > _TURN) & beside))
-    places = first_places(outline, vertices.discs, spacing)
-    owner, along, discs = closer(outline, places, group)
+    owner, along, discs = closer(outline, asked.places, asked.discs, group)
     # Where an outline is rough, only the tips of its bumps touch the wall's own discs.
     blank = np.bincount(owner, is_wall(edges, owner, discs), len(edges.length)) == 0
     bump = (-turn > 1e-3) & (-turn <= _TURN) & blank & blank[edges.before] & beside

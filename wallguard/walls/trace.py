@@ -55,7 +55,7 @@ from wallguard.sections.sections import Sections, neighbours, section_heights
 from wallguard.walls.edges import Edges, air_edges, material_edges
 from wallguard.walls.joins import Links, Pieces, Walls, links_of, pieces_of, walls_of
 from wallguard.walls.junctions import FASTER, swellings
-from wallguard.walls.samples import Samples, take_samples
+from wallguard.walls.samples import Kept, Samples, take_samples
 from wallguard.walls.stretch import Stretch
 from wallguard.walls.upward import Nodes, nodes_of
 
@@ -77,12 +77,13 @@ def find_walls(
     closings: Closings = (),
     *,
     everywhere: bool = False,
+    kept: Kept | None = None,
 ) -> list[Stretch]:
     """All walls up to `largest` mm thick; a wall that crosses one of `splits` (mm, rising) is
     divided there, or where its lean crosses one of `closings` (see `Closings`). Thinnest first.
-    everywhere: see `take_samples`."""
-    edges = material_edges(sections)
-    return _find(sections, edges, largest, [(splits, closings)], everywhere=everywhere)[0]
+    everywhere, kept: see `take_samples`."""
+    edges, way = material_edges(sections), (splits, closings)
+    return _find(sections, edges, largest, [way], everywhere=everywhere, kept=kept)[0]
 
 
 def find_walls_divided(
@@ -110,6 +111,7 @@ def _find(
     *,
     held: bool = True,
     everywhere: bool = False,
+    kept: Kept | None = None,
 ) -> list[list[Stretch]]:
     none: list[list[Stretch]] = [[] for _ in ways]
     if not len(edges.length) or largest <= 0:
@@ -117,7 +119,7 @@ def _find(
     group = _grouping(sorted(set().union(*(splits for splits, _ in ways))))
     heights = section_heights(sections)
     samples = take_samples(
-        edges, largest, group, dense=False, everywhere=everywhere, heights=heights
+        edges, largest, group, dense=False, everywhere=everywhere, heights=heights, kept=kept
     )
     walls = walls_of(edges, samples)
     if not len(walls.number):
