@@ -225,23 +225,17 @@ def part_file(task: Task) -> tuple[PartFile, KnownPart | None]:
     """The part's file, and what is known of it. Raises InputError where it cannot be read."""
     from wallguard.part.part import PartFile
 
-    several = len(task.assignments) + len(task.also) > 1
     if task.store is None:
-        file = PartFile(task.file, root=task.root, name=task.path, data=task.data, several=several)
-        return file, None
-    from wallguard.jobs.known import KnownPart
-    from wallguard.mesh.content import content
+        file, known = PartFile(task.file, root=task.root, name=task.path, data=task.data), None
+    else:
+        from wallguard.jobs.known import KnownPart
+        from wallguard.mesh.content import content
 
-    data = content(task.file, task.path, task.root)
-    known = KnownPart(task.store, data, task.file.suffix)
-    file = PartFile(
-        task.file,
-        root=task.root,
-        name=task.path,
-        data=data,
-        memories=known.memory,
-        several=several,
-    )
+        data = content(task.file, task.path, task.root)
+        known = KnownPart(task.store, data, task.file.suffix)
+        file = PartFile(task.file, root=task.root, name=task.path, data=data, memories=known.memory)
+    if len(task.assignments) + len(task.also) > 1:
+        file.for_several()
     return file, known
 
 

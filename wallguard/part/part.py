@@ -88,7 +88,6 @@ class PartFile:
     data      what the file holds; None: it is read
     memories  gives the memory for the part as it lies some way, told in words; None: nothing is
               remembered
-    several   whether several rule files ask for the same
     """
 
     def __init__(
@@ -100,14 +99,17 @@ class PartFile:
         drawn_in: Unit | None = None,
         data: bytes | None = None,
         memories: Callable[[str], Memory] | None = None,
-        several: bool = False,
     ) -> None:
         self.name = str(file) if name is None else name
-        self._several = several
+        self._several = False
         self._file, self._root, self._drawn_in = file, root, drawn_in
         self._data, self._memories = data, memories
         self._meshes: dict[tuple[Unit | None, float], tuple[Mesh, Health]] = {}
         self._parts: dict[tuple[object, ...], Part] = {}
+
+    def for_several(self) -> None:
+        """Say that several rule files ask for the same: see `Geometry.for_several`."""
+        self._several = True
 
     def lying(self, pose: Pose) -> Part:
         """The part placed as `pose` says. Raises InputError."""

@@ -28,7 +28,7 @@ from wallguard.walls.places import (
 )
 from wallguard.walls.runs import Points, Runs, between, runs_of, telling
 
-__all__ = ["FACING", "Kept", "Samples", "take_samples"]
+__all__ = ["FACING", "Kept", "Layers", "Samples", "take_samples"]
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -101,6 +101,13 @@ class Kept:
         return asked
 
 
+class Layers(NamedTuple):
+    """The heights of sections (s,), mm, and what is kept of their outlines; None: nothing is."""
+
+    heights: _Floats
+    kept: Kept | None = None
+
+
 @dataclass(frozen=True)
 class Samples:
     """Points on the outlines with the largest disc that touches there, in ring order. mm.
@@ -142,20 +149,19 @@ def take_samples(
     *,
     dense: bool = True,
     everywhere: bool = False,
-    heights: _Floats | None = None,
-    kept: Kept | None = None,
+    layers: Layers | None = None,
 ) -> Samples:
     """Sample the thickness along all edges that can bound a wall, up to `largest` (mm).
 
     group       numbers the ranges of thickness that are to be told apart
     dense       have points at most 0.5 mm apart on long edges too, for whoever looks at each place
     everywhere  leave no edge and no stretch out, whatever faces it: for tests of what is left out
-    heights     of the sections, mm: where outlines only slide from one to the next, few are
-                searched (`runs.py`), unless all is asked for; None: each is
-    kept        of these edges; None: nothing is kept
+    layers      of the sections: where outlines only slide from one to the next, few are searched
+                (`runs.py`), unless all is asked for; None: each is
 
     Raises TooLargeError where outlines lie so close together that it would take minutes.
     """
+    heights, kept = layers or (None, None)
     effort = Effort.endless() if everywhere else Effort.of(len(edges.length))
     spacing = max(STEP, float(edges.length.sum()) / _MOST) if dense or everywhere else np.inf
 

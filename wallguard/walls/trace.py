@@ -55,7 +55,7 @@ from wallguard.sections.sections import Sections, neighbours, section_heights
 from wallguard.walls.edges import Edges, air_edges, material_edges
 from wallguard.walls.joins import Links, Pieces, Walls, links_of, pieces_of, walls_of
 from wallguard.walls.junctions import FASTER, swellings
-from wallguard.walls.samples import Kept, Samples, take_samples
+from wallguard.walls.samples import Kept, Layers, Samples, take_samples
 from wallguard.walls.stretch import Stretch
 from wallguard.walls.upward import Nodes, nodes_of
 
@@ -82,8 +82,8 @@ def find_walls(
     """All walls up to `largest` mm thick; a wall that crosses one of `splits` (mm, rising) is
     divided there, or where its lean crosses one of `closings` (see `Closings`). Thinnest first.
     everywhere, kept: see `take_samples`."""
-    edges, way = material_edges(sections), (splits, closings)
-    return _find(sections, edges, largest, [way], everywhere=everywhere, kept=kept)[0]
+    way = splits, closings
+    return _find(sections, largest, [way], everywhere=everywhere, kept=kept)[0]
 
 
 def find_walls_divided(
@@ -91,7 +91,7 @@ def find_walls_divided(
 ) -> list[list[Stretch]]:
     """The same for several lists of splits and closings; the thickness is sampled once for all of
     them."""
-    return _find(sections, material_edges(sections), largest, ways)
+    return _find(sections, largest, ways)
 
 
 def find_gaps(
@@ -99,13 +99,11 @@ def find_gaps(
 ) -> list[Stretch]:
     """The same on the air side: gaps within a part and between its bodies. `sides` counts only
     the ends at which a gap is closed."""
-    edges = air_edges(sections)
-    return _find(sections, edges, largest, [(splits, ())], held=False, everywhere=everywhere)[0]
+    return _find(sections, largest, [(splits, ())], held=False, everywhere=everywhere)[0]
 
 
 def _find(
     sections: Sections,
-    edges: Edges,
     largest: float,
     ways: Sequence[Way],
     *,
@@ -114,13 +112,12 @@ def _find(
     kept: Kept | None = None,
 ) -> list[list[Stretch]]:
     none: list[list[Stretch]] = [[] for _ in ways]
+    edges = material_edges(sections) if held else air_edges(sections)
     if not len(edges.length) or largest <= 0:
         return none
     group = _grouping(sorted(set().union(*(splits for splits, _ in ways))))
-    heights = section_heights(sections)
-    samples = take_samples(
-        edges, largest, group, dense=False, everywhere=everywhere, heights=heights, kept=kept
-    )
+    layers = Layers(section_heights(sections), kept)
+    samples = take_samples(edges, largest, group, dense=False, everywhere=everywhere, layers=layers)
     walls = walls_of(edges, samples)
     if not len(walls.number):
         return none
