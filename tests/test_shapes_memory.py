@@ -5,6 +5,7 @@ from solids import mesh
 from test_checks_cavities import bowl, drilled
 from test_checks_edges import blade
 from test_checks_undersides import ASK, shelf
+from test_shapes_strokes import bar, on
 
 from wallguard.part.memory import recalled, remember
 from wallguard.sections.cut import cut
@@ -12,6 +13,7 @@ from wallguard.shapes.cavities import find_cavities
 from wallguard.shapes.cups import find_cups
 from wallguard.shapes.footprints import find_footprints
 from wallguard.shapes.knives import find_knives
+from wallguard.shapes.strokes import find_strokes
 from wallguard.shapes.undersides import find_undersides
 
 
@@ -31,6 +33,7 @@ class Kept(dict):
         ("cavities", lambda: find_cavities(mesh(drilled(2.0)), 3.0)),
         ("cups", lambda: find_cups(cut(mesh(bowl()), 0.2))),
         ("knives", lambda: find_knives(mesh(blade(20.0)), 30.0)),
+        ("strokes", lambda: find_strokes(mesh(on(bar(0.5))), (0.8, 0.8))),
         ("clearances", lambda: [True, False]),
     ],
 )

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from math import isfinite
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from wallguard.bands.advice import Drawn, advise, advise_apart, callipers, leaning
 from wallguard.bands.porous import UPRIGHT, Lean
@@ -18,6 +19,8 @@ from wallguard.walls.stretch import Stretch, along, is_notch, is_speck, joined, 
 
 if TYPE_CHECKING:
     from wallguard.part.geometry import Box, Closings, Geometry, Point
+    from wallguard.shapes.strokes import Kind as Stroked
+    from wallguard.shapes.strokes import Stroke
     from wallguard.walls.plates import Plate
     from wallguard.walls.rounds import Round
 
@@ -25,6 +28,9 @@ if TYPE_CHECKING:
 # where the search costs far more, only up to half as much again as the rules speak of.
 LISTED = 4.0
 _MARGIN = 1.5
+_Thing = TypeVar("_Thing", "Stretch", "Round", "Plate")
+# What narrows to less than this share of its width, or is not so many times as long, is a corner.
+_CORNER, _RUN = 0.5, 2.0
 # A wall of fewer layers, or of fewer beads along, is none: common practice, no published source.
 _LAYERS, _BEADS = 3, 2
 
@@ -258,16 +264,78 @@ class Case:
     @cached_property
     def judged(self) -> Sequence[Stretch]:
         """The pieces that are judged as walls."""
-        return [piece for piece in self.pieces if self.judges(piece)]
+        return [piece for piece in self.plain if self.judges(piece)]
 
     def judges(self, wall: Stretch) -> bool:
         """Whether one of the walls, or a piece of it, is judged as a wall."""
         return wall.wall not in self._others
 
     @cached_property
+    def plain(self) -> Sequence[Stretch]:
+        """The pieces that are no strokes with a limit of their own, nor what is between these."""
+        return self._without_strokes(self.pieces, "raised", "sunken")
+
+    @cached_property
+    def strokes(self) -> Sequence[Stroke]:
+        """What stands out of a face, or is sunk into one, where the rules ask for it; the
+        narrowest first."""
+        if not self.rules.minimum.keys() & {"raised", "raised_height", "sunken", "sunken_depth"}:
+            return []
+        raised, sunken = (self.rules.strictest(kind) for kind in ("raised", "sunken"))
+        if raised and self.layered:
+            raised = max(raised, self.unprinted)
+        return self.geometry.strokes((raised, sunken))
+
+    @cached_property
+    def unprinted(self) -> float:
+        """The thickness (mm) up to which walls, from the thinnest on, are not printed."""
+        upper = 0.0
+        for band in self.table.bands:
+            if band.fill != "missing":
+                break
+            upper = band.upper
+        return upper if isfinite(upper) else 0.0
+
+    def _without_strokes(
+        self, things: Sequence[_Thing], within: Stroked, between: Stroked
+    ) -> list[_Thing]:
+        """What does not lie within strokes of a kind, and not between those of another, where
+        these kinds have limits. What is narrower than a stroke between them may be stays, if it is
+        no corner: lettering may not be nearer together than it is wide."""
+        left = list(things)
+        for kind, lies in ((within, True), (between, False)):
+            strokes = [stroke for stroke in self.strokes if stroke.kind == kind]
+            if kind not in self.rules.minimum or not strokes or not left:
+                continue
+            from wallguard.shapes.strokes import lying_between, lying_in
+
+            points, boxes = [each.point for each in left], [each.box for each in left]
+            # Layers and cells end beyond what they hold, and walls half their thickness.
+            more = max(self.bead, self.cut) if self.layered else self.cut
+            out = [more + getattr(each, "maximum", 0.0) / 2 for each in left]
+            if lies:
+                held = lying_in(strokes, points, boxes, out)
+            else:
+                reach = lying_between(strokes, points, boxes, out)
+                least = self.rules.strictest(kind)
+                both = zip(left, reach, strict=True)
+                held = [far >= 0 and self._is_lettering(each, far, least) for each, far in both]
+            left = [each for each, is_held in zip(left, held, strict=True) if not is_held]
+        return left
+
+    def _is_lettering(self, thing: Stretch | Round | Plate, far: float, least: float) -> bool:
+        """Whether what lies between strokes, and reaches so far along their face, is as wide as
+        `least` (mm), or only a corner."""
+        if isinstance(thing, Stretch):
+            corner = thing.minimum < _CORNER * thing.maximum or far < _RUN * thing.maximum
+            return corner or not below(thing.minimum, least)
+        wide = getattr(thing, "diameter", 0.0)
+        return not below(wide or thing.high - thing.low, least)
+
+    @cached_property
     def posts(self) -> Sequence[Stretch]:
         """The pieces of posts, which are judged as pins."""
-        return [piece for piece in self.pieces if self._others.get(piece.wall) == "pin"]
+        return [piece for piece in self.plain if self._others.get(piece.wall) == "pin"]
 
     def is_low(self, piece: Stretch) -> bool:
         """Whether it is too low for a wall, and judged as a floor."""
@@ -322,7 +390,8 @@ class Case:
     @cached_property
     def gaps(self) -> Sequence[Stretch]:
         """The part's gaps up to the limit, without specks and the ends of notches; narrowest
-        first. Without those between bodies, where these have a limit of their own."""
+        first. Without those between bodies and sunken strokes, where these have a limit of their
+        own."""
         return self._gaps[False]
 
     @cached_property
@@ -344,6 +413,7 @@ class Case:
         for gap, parts in zip(gaps, apart, strict=True):
             if not (is_speck(gap) or is_notch(gap)):
                 sides[parts].append(gap)
+        sides[False] = self._without_strokes(sides[False], "sunken", "raised")
         return sides
 
     @cached_property
@@ -353,15 +423,20 @@ class Case:
 
     @cached_property
     def rounds(self) -> Sequence[Round]:
-        """Round holes and pins up to `largest_round`."""
+        """Round holes and pins up to `largest_round`, without strokes that have a limit."""
         largest = self.largest_round
-        return self.geometry.rounds(largest + 0.01) if largest > 0 else []
+        rounds = self.geometry.rounds(largest + 0.01) if largest > 0 else []
+        pins, holes = ([each for each in rounds if each.kind == kind] for kind in ("pin", "hole"))
+        pins = self._without_strokes(pins, "raised", "sunken")
+        holes = self._without_strokes(holes, "sunken", "raised")
+        return [*holes, *pins]
 
     @cached_property
     def plates(self) -> Sequence[Plate]:
-        """Floors and roofs thinner than the larger limit."""
+        """Floors and roofs thinner than the larger limit, without strokes that have a limit."""
         layers = int(max((need.layers for need in self._needs), default=0.0))
-        return self.geometry.plates(self.cut, layers, self.bead) if layers else []
+        plates = self.geometry.plates(self.cut, layers, self.bead) if layers else []
+        return self._without_strokes(plates, "raised", "sunken")
 
     def severity(self, check: str, measured: float) -> tuple[Severity, float] | None:
         """What a measured size does to the gate by a check's limit, and the level it breaks; None

@@ -18,6 +18,7 @@ from math import inf, isfinite
 from wallguard.bands.advice import describe
 from wallguard.bands.table import Band
 from wallguard.base.text import mm, place
+from wallguard.checks import stroke
 from wallguard.checks.case import Broken, Case, Draft, Needs, severity_of
 from wallguard.findings.model import Breach
 from wallguard.rules.model import OutcomeName
@@ -36,7 +37,7 @@ def needs(case: Case) -> Needs:
 
 def findings(case: Case) -> Iterator[Broken | Draft]:
     """Each piece of a wall that comes out otherwise; pieces that come out alike are one."""
-    for piece in case.pieces:
+    for piece in case.plain:
         verdict, outcome = case.verdict(piece), case.outcome(piece)
         if not case.judges(piece) and verdict != "missing":
             continue
@@ -69,6 +70,7 @@ def findings(case: Case) -> Iterator[Broken | Draft]:
             weight=(piece.length, piece.point),
         )
     yield from _pins(case)
+    yield from stroke.unprinted(case)
     if case.layered:
         yield from _aslant(case)
 

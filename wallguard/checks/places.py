@@ -174,8 +174,7 @@ def _ranges(splits: Sequence[float]) -> Callable[[Stretch], tuple[float, float]]
 def _finding(case: Case, place: _Place) -> Finding:
     limits = _limits(place.broken)
     subject = _subject(case, place)
-    point = place.subject.centre if isinstance(place.subject, Round) else place.subject.point
-    location, box = case.place(point, place.subject.box)
+    location, box = case.place(place.subject.point, place.subject.box)
     outcomes = [each for each in limits if each.broken.alike]
     fill = None
     if place.kind == "wall" or outcomes:

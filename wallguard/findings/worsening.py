@@ -28,7 +28,7 @@ _ERROR, _SHARE = 2 * SHOWN, 0.005
 _COUNTED, _DERIVED_SHARE = ("count", "layers"), 0.03
 # A place has grown where it is longer or higher by more than both.
 _GROWTH, _GROWTH_SHARE = 1.0, 0.1
-_WIDTHS = ("gap", "hole", "clearance", "upright_hole", "lying_hole", "escape")
+_WIDTHS = ("gap", "hole", "clearance", "upright_hole", "lying_hole", "escape", "raised", "sunken")
 
 
 @dataclass(frozen=True)

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from wallguard.shapes.cups import Cup
     from wallguard.shapes.footprints import Footprint, Island
     from wallguard.shapes.knives import Knife
+    from wallguard.shapes.strokes import Stroke
     from wallguard.shapes.undersides import Ask, Underside
     from wallguard.walls.aslant import Aslant
     from wallguard.walls.balls import Space
@@ -343,6 +344,13 @@ class Geometry:
         from wallguard.shapes.knives import find_knives
 
         return self._once("knives", (sharper,), lambda: find_knives(self.placed.mesh, sharper))
+
+    def strokes(self, narrower: tuple[float, float]) -> list[Stroke]:
+        """Details that stand out of a face, or are sunk into one; widths of either where these are
+        less, mm."""
+        from wallguard.shapes.strokes import find_strokes
+
+        return self._once("strokes", (narrower,), lambda: find_strokes(self.placed.mesh, narrower))
 
     def between_bodies(self, layer_height: float | None, largest: float) -> list[bool]:
         """Of each gap in layers of this height, or in space, whether it parts two bodies."""

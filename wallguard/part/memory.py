@@ -34,6 +34,7 @@ Kind = Literal[
     "cavities",
     "cups",
     "knives",
+    "strokes",
     "clearances",
     "bodies",
     "owners",
@@ -125,6 +126,7 @@ _LISTS: dict[Kind, tuple[str, str]] = {
     "undersides": ("shapes.undersides", "Underside"),
     "cups": ("shapes.cups", "Cup"),
     "knives": ("shapes.knives", "Knife"),
+    "strokes": ("shapes.strokes", "Stroke"),
 }
 
 

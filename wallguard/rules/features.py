@@ -132,6 +132,30 @@ FEATURES: tuple[Feature, ...] = (
         Asked("angle of an edge", unit="degrees", low=1, high=179),
     ),
     Feature(
+        "raised",
+        "strokes that stand out of a face are wide enough",
+        "raised",
+        Asked("width of a raised stroke"),
+    ),
+    Feature(
+        "raised_height",
+        "strokes that stand out of a face stand out far enough",
+        "raised_height",
+        Asked("height of a raised stroke"),
+    ),
+    Feature(
+        "sunken",
+        "strokes that are sunk into a face are wide enough",
+        "sunken",
+        Asked("width of a sunken stroke"),
+    ),
+    Feature(
+        "sunken_depth",
+        "strokes that are sunk into a face are deep enough",
+        "sunken_depth",
+        Asked("depth of a sunken stroke"),
+    ),
+    Feature(
         "slender",
         "walls and pins that stand free are not too high for their thickness",
         "slender",

@@ -117,6 +117,8 @@ class Viewer:
         if subject.kind == "edge":
             axis = np.cross(lines[0][1] - lines[0][0], lines[0][2] - lines[0][0])
             cut = self._across(point, axis / np.linalg.norm(axis), "edge")
+        elif subject.kind in ("raised", "sunken"):
+            cut = self._cut(*self._stroke(point, lines), upright=True)
         elif subject.kind == "footing":
             cut = self._layer(point)
         else:
@@ -213,6 +215,17 @@ class Viewer:
         around = shapely.LineString([middle - half, middle + half])
         within = around.buffer(thick / 2 * 1.02, cap_style="flat")
         return _Measured(cut, middle, across, thick, kind, signs, label, wide, within)
+
+    def _stroke(self, point: _Floats, lines: list[_Floats]) -> tuple[planes.Frame, str]:
+        """The plane across a stroke, square to its face: its width and its height lie in it."""
+        high = lines[-1][1] - lines[-1][0]
+        high = high / np.linalg.norm(high)
+        wide = lines[0][1] - lines[0][0] if len(lines) > 1 else np.eye(3)[np.abs(high).argmin()]
+        wide = wide - (wide @ high) * high
+        wide = wide / np.linalg.norm(wide)
+        right, up = (wide, high) if abs(high[2]) >= abs(wide[2]) else (high, wide)
+        frame = planes.Frame(point, right, up if up[2] >= 0 else -up)
+        return frame, "section across the stroke"
 
     def _upright(self, point: _Floats, way: _Floats) -> _Cut:
         frame = planes.upright(point, way)

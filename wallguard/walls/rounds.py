@@ -85,6 +85,11 @@ class Round:
     box: tuple[Point, Point]
     vertical: bool
 
+    @property
+    def point(self) -> Point:
+        """Its centre."""
+        return self.centre
+
 
 def find_rounds(mesh: Mesh, largest: float) -> list[Round]:
     """Round holes and solid pins of diameter up to `largest` (mm), smallest first, holes first.
