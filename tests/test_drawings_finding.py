@@ -156,3 +156,18 @@ def test_the_text_of_a_dimension_hides_none_of_its_arrows(span):
     for head in heads:
         for x, y in re.findall(r"([\d.-]+) ([\d.-]+)", head.get("d")):
             assert not (left < float(x) < right and top < float(y) < bottom)
+
+
+@pytest.mark.parametrize("turn", [0, 10, 45, 80, 90, 135])
+def test_a_wide_text_hides_no_arrow_of_a_short_dimension(turn):
+    wall = box([40, 1.5, 10]) + box([2, 1.6, 10], (38, 0, 0))
+    part = report(wall.rotate([0, 0, turn]))
+    view = replace(part.views.pictures[0], label="1.40 to 1.72 mm")
+    svg = ElementTree.fromstring(drawing.section(view))
+    (text,) = [box for box in svg.iter(f"{NS}rect") if box.get("rx") == "1"]
+    left, top = float(text.get("x")), float(text.get("y"))
+    right, bottom = left + float(text.get("width")), top + float(text.get("height"))
+    heads = [p for p in svg.iter(f"{NS}path") if p.get("stroke-width") == "0.25"]
+    for head in heads:
+        for x, y in re.findall(r"([\d.-]+) ([\d.-]+)", head.get("d")):
+            assert not (left < float(x) < right and top < float(y) < bottom)

@@ -307,7 +307,26 @@ def _dimension(one: Flat, other: Flat, label: _Label, material: list[list[Flat]]
     yield line(*one, *other, stroke=INK, stroke_width=0.4, stroke_dasharray="1 0.8")
     yield _arrow(one, along, -1.0)
     yield _arrow(other, along, 1.0)
-    yield from _boxed((tip[0] + along[0] * wide / 2, tip[1] + along[1] * 4.4), label.text)
+    # Beyond one end, beyond the other, or beside it: where it hides least of the arrows.
+    arrows = [off(end, sign * far) for end, sign in ((one, -1), (other, 1)) for far in range(12)]
+    places = [
+        (tip[0] + along[0] * wide / 2, tip[1] + along[1] * 4.4),
+        (tail[0] - along[0] * wide / 2, tail[1] - along[1] * 4.4),
+        *((tip[0] - along[1] * far, tip[1] + along[0] * far) for far in (8.0, -8.0, 20.0, -20.0)),
+    ]
+    yield from _boxed(min(places, key=lambda at: _hidden(at, wide, arrows)), label.text)
+
+
+def _hidden(at: Flat, wide: float, points: list[Flat]) -> int:
+    """How many points a text about a place hides."""
+    x, y = _inside(at, wide)
+    return sum(abs(a - x) < wide / 2 + 0.3 and abs(b - y) < 3.9 for a, b in points)
+
+
+def _inside(at: Flat, wide: float) -> Flat:
+    """Where a text about a place stands so that it is within the drawing."""
+    x = min(max(at[0], wide / 2 + 1), SECTION_WIDTH - wide / 2 - 1)
+    return x, min(max(at[1], 5.0), _DRAWN_HEIGHT - 5.0)
 
 
 def _long_dimension(
@@ -414,8 +433,7 @@ def _from(point: Flat, angle: float, far: float) -> Flat:
 def _boxed(at: Flat, label: str) -> Iterator[str]:
     """A text in a box about a point, within the drawing."""
     wide = 1.25 * text_width(label, _LABEL) + 2  # it is bold
-    x = min(max(at[0], wide / 2 + 1), SECTION_WIDTH - wide / 2 - 1)
-    y = min(max(at[1], 5.0), _DRAWN_HEIGHT - 5.0)
+    x, y = _inside(at, wide)
     box: dict[str, str | float] = {"fill": "#ffffff", "stroke": INK, "rx": 1}
     yield rect(x - wide / 2, y - 3.9, wide, 7.2, stroke_width=0.25, **box)
     yield text(x, y + 1.6, label, _LABEL, text_anchor="middle", font_weight="bold")
