@@ -373,3 +373,17 @@ def test_limits_that_are_not_looked_at_are_named(tmp_path):
     shown, _ = run(part, rule_file(tmp_path))
     assert "Only walls were looked at" in shown
     assert "other limits" not in shown
+
+
+def test_a_model_of_powder_thinner_than_a_layer_or_than_any_wall_is_not_good(tmp_path):
+    part = stl(tmp_path / "block.stl", box([20, 20, 10]))
+    rules = rule_file(
+        tmp_path,
+        "wallguard: 1\nname: Powder\nprocess: {category: powder bed fusion}\nlayer_height: 0.1\n"
+        "growth: 0.05\nminimum: {wall: {fail: 0.7}}\n",
+    )
+    shown, _ = run(part, rules, as_json=True)
+    good = {each["name"]: each["good"] for each in json.loads(shown)["reductions"]}
+    # 10 mm at 1:10 are 1 mm, at 1:20 half a millimetre, at 1:500 less than half a layer.
+    assert good["1:10"] and not good["1:20"] and not good["1:500"]
+    assert json.loads(shown)["best"] == "1:10"

@@ -8,6 +8,7 @@ import pytest
 from processes import BASE, BASE_POWDER
 from test_coupon_fit import MACHINE_A, file_of
 
+from wallguard.base.errors import InputError
 from wallguard.commands.coupon import fit as coupon_fit
 from wallguard.coupon.readings import Readings
 from wallguard.coupon.rows import Row
@@ -192,3 +193,34 @@ def test_several_prints_from_file_to_file(tmp_path, monkeypatch):
     assert rules.growth is None and rules.bands
     assert rules.minimum["escape"].fail == 1
     assert (rules.minimum["escape"].warn or 0) > 2
+
+
+def test_where_no_wall_was_read_walls_are_as_in_the_base(tmp_path):
+    holes = from_threshold(0.9, feature="hole", axis="vertical")
+    text, rules = written(BASE, holes)
+    assert rules.minimum["upright_hole"] == Limit(0.73, 1.07)
+    assert "No wall was read: how walls come out is as in the base." in text
+    assert rules.beads == BASE.beads and rules.bands == BASE.bands
+    with pytest.raises(InputError, match="no wall is among the readings"):
+        fit([replace(holes, keys={"source": "toolpath"})], BASE)
+
+
+def test_without_walls_there_is_nothing_to_draw(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "base.yaml").write_text(
+        "wallguard: 1\nname: P\nprocess: {category: powder bed fusion}\nlayer_height: 0.1\n"
+        "growth: 0.05\n"
+    )
+    (tmp_path / "a.csv").write_text(_HEAD + "pin,,0.4,,broken\npin,,0.8,,whole\n")
+    made = tmp_path / "new.yaml"
+    with pytest.raises(InputError, match="there is nothing to draw"):
+        coupon_fit.run(
+            [tmp_path / "a.csv"],
+            rules=tmp_path / "base.yaml",
+            output=made,
+            plot_file=tmp_path / "p.svg",
+        )
+    said = coupon_fit.run([tmp_path / "a.csv"], rules=tmp_path / "base.yaml", output=made)
+    assert "no wall was read" in said and "pins from 0.60 ± 0.33 mm (1 print" in said
+    rules = rules_from(parse_document(made.read_text(), "new.yaml"), "new.yaml")
+    assert (rules.growth, rules.minimum["pin"]) == (0.05, Limit(0.27, 0.93))

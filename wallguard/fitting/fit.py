@@ -88,13 +88,14 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
 
     base  what is known of the process before: category, layer height, nozzle, contours
 
-    Raises InputError: no wall among the readings, too many of them, or files of two processes.
+    Where no wall was printed, walls come out as the base says. Raises InputError: nothing that was
+    printed among the readings, too many walls, or files of two processes.
     """
     rows = list(merged(files))
     walls = [row for row in rows if row.feature == "wall"]
     first = files[0].path
     if not walls:
-        raise InputError(first, "no wall is among the readings", remedy="Measure the walls")
+        return _without_walls(rows, files, base)
     measured = by_axis(walls)
     if len(steps(walls)) > MAX_STEPS:
         raise InputError(
@@ -142,6 +143,29 @@ def fit(files: Sequence[Readings], base: Rules) -> Fit:
         files=tuple(files),
     )
     return replace(made, odd=tuple(_odd(made, walls, base)))
+
+
+def _without_walls(rows: Sequence[Row], files: Sequence[Readings], base: Rules) -> Fit:
+    """What is known where only other features were looked at."""
+    found = minima(files)
+    if not found:
+        path = files[0].path
+        raise InputError(path, "no wall is among the readings", remedy="Measure the walls")
+    scatter = scatter_of((), max(file.resolution for file in files), max(f.error for f in files))
+    return Fit(
+        bands=base.bands,
+        axes=base.axes,
+        beads=base.beads,
+        found=None,
+        measured={},
+        lines={},
+        scatter=scatter,
+        odd=tuple(remark for file in files for remark in file.remarks),
+        claimed=False,
+        others=tuple(_others(rows, scatter)),
+        minima=found,
+        files=tuple(files),
+    )
 
 
 def _settings(

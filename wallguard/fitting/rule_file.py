@@ -37,16 +37,17 @@ def rule_file(fitted: Fit, base: Rules) -> str:
     # Fitted twice, it is still said once.
     if _of_toolpath(fitted) and PROVISIONAL not in notes:
         notes = f"{PROVISIONAL} {notes}".strip()
-    rules = replace(
-        base,
-        beads=fitted.beads and _rounded(fitted.beads),
-        bands=tuple(map(_told, fitted.bands)),
-        axes={axis: tuple(map(_told, bands)) for axis, bands in fitted.axes.items()},
-        minimum={**base.minimum, **{name: limit for name, limit, _ in limits(fitted.minima, base)}},
-        growth=None,  # bands say it for every thickness
-        growth_uncertainty=0.0,
-        notes=notes,
-    )
+    found = {name: limit for name, limit, _ in limits(fitted.minima, base)}
+    rules = replace(base, minimum={**base.minimum, **found}, notes=notes)
+    if fitted.measured:
+        rules = replace(
+            rules,
+            beads=fitted.beads and _rounded(fitted.beads),
+            bands=tuple(map(_told, fitted.bands)),
+            axes={axis: tuple(map(_told, bands)) for axis, bands in fitted.axes.items()},
+            growth=None,  # bands say it for every thickness
+            growth_uncertainty=0.0,
+        )
     return write.text(rules, _comments(fitted, base), head=[MARK, *_head(fitted, base)])
 
 
@@ -89,6 +90,10 @@ def _head(fitted: Fit, base: Rules) -> Iterator[str]:
         keys.append(f"largest error of the instrument {_number(file.error)} ({stated})")
         yield from comment(f"Readings: {file.path}: {', '.join(keys)}.")
     one = fitted.scatter
+    if not fitted.measured:
+        yield "# No wall was read: how walls come out is as in the base."
+        yield from _of_others(fitted)
+        return
     how = (
         f"found with {one.solid.freedom:g} degrees of freedom"
         if one.known
@@ -116,6 +121,11 @@ def _head(fitted: Fit, base: Rules) -> Iterator[str]:
         yield from comment("Bead settings of the base that the readings do not agree with:")
         for text in fitted.otherwise:
             yield from comment(f"- {text}")
+    yield from _of_others(fitted)
+
+
+def _of_others(fitted: Fit) -> Iterator[str]:
+    """What was found of what is no wall."""
     if fitted.others:
         yield from comment("Other features (printed - drawn ± U):")
         for text in fitted.others:
@@ -141,6 +151,8 @@ def _comments(fitted: Fit, base: Rules) -> Comments:
     beside: dict[str, str] = {}
     for name, _, said in limits(fitted.minima, base):
         above[f"minimum.{name}"] = [f"Found: {said}."]
+    if not fitted.measured:
+        return Comments(above={key: text for key, text in above.items() if key != "bands"})
     if fitted.beads:
         above["beads"] = _of_beads(fitted.found)
         beside = dict(_ranges(fitted.beads, fitted.found)) if fitted.found else {}

@@ -154,7 +154,7 @@ def reduction(geometry: Geometry, rules: Rules, factor: float) -> Reduction:
     if not _fits(size, [_BEYOND * side for side in volume]):
         return replace(plain, beyond=True, note="too large, not measured")
     layered = rules.category == "material extrusion"
-    if layered and size[2] < rules.layer_height / 2:
+    if size[2] < rules.layer_height / 2:
         return replace(plain, note="less than half a layer high: nothing is printed")
     try:
         height = _layer_height(model, rules.layer_height) if layered else rules.layer_height
@@ -204,8 +204,9 @@ def _measured(case: Case, plain: Reduction) -> Reduction:
     if good and total and crumbs / total > _CRUMBS:
         good = False
         note = f"{crumbs / total:.0%} of its walls are crumbs that do not come out as asked"
-    elif good and not walls and _vanishes(case):
-        good, note = False, "smaller than the thinnest wall that prints: nothing is printed"
+    elif good and not walls:
+        note = _too_small(case)
+        good = not note
     return replace(
         plain,
         measured=True,
@@ -220,12 +221,16 @@ def _measured(case: Case, plain: Reduction) -> Reduction:
     )
 
 
-def _vanishes(case: Case) -> bool:
-    """Whether not even a wall as thick as the whole model would be printed: no disc in a layer is
-    wider than the model, and no ball in it."""
+def _too_small(case: Case) -> str:
+    """Why not even a wall as thick as the whole model would do: no disc in a layer is wider than
+    the model, and no ball in it. Empty where it would."""
     extents = case.geometry.extents
     widest = min(extents[:2] if case.layered else extents)
-    return case.table.classify(widest, case.rules.tolerance) == "missing"
+    if case.table.classify(widest, case.rules.tolerance) == "missing":
+        return "smaller than the thinnest wall that prints: nothing is printed"
+    if below(widest, case.rules.strictest("wall")):
+        return "smaller than the thinnest wall that is allowed"
+    return ""
 
 
 def _verdict(case: Case, wall: Stretch) -> _Becomes:

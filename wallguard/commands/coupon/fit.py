@@ -139,6 +139,11 @@ def run(
     refuse_foreign(output, "--output", lambda content: content.startswith(MARK))
     chart, written = chart_of(fitted.rules), {output: fitted.text}
     if plot_file is not None:
+        if not fitted.fit.measured:
+            remedy = "Measure the walls, or leave --plot out"
+            raise InputError(
+                "--plot", "no wall was read, so there is nothing to draw", remedy=remedy
+            )
         refuse_others(plot_file, "--plot", partial(kinds.is_drawn, kinds.FIT))
         written[plot_file] = coupon_plot.plot(fitted.fit, chart)
     for path, text in written.items():
@@ -160,7 +165,9 @@ def report(fitted: Fit) -> list[str]:
             lines.append(f"  {key.replace('_', ' ')}: {interval.value:g} ({spread})")
         lines.append(f"  between one bead and two: {settings.beads.between_one_and_two}")
     lines.append(
-        f"one reading scatters by {fitted.scatter.solid.u:.3f} mm (standard deviation), "
+        "no wall was read: how walls come out is as in the base"
+        if not fitted.measured
+        else f"one reading scatters by {fitted.scatter.solid.u:.3f} mm (standard deviation), "
         f"the instrument may be off by {fitted.scatter.limit:g} mm"
     )
     for head, texts in (
