@@ -67,7 +67,6 @@ def trimesh_scene():
         trimesh_mesh,
         trimesh_scene,
     ],
-    ids=str,
 )
 def test_all_kinds_give_the_same_wall(thing):
     thing = thing() if callable(thing) else thing
