@@ -17,7 +17,7 @@ _Ints = NDArray[np.int64]
 # Pairs that are looked at together bound the memory, and in all the time: beyond takes minutes.
 _AT_ONCE, _PAIRS = 30_000, 1_500_000_000
 # Cells have a table of where each begins if there are no more than so many, and for each box.
-_TABLE, _A_BOX = 4_000_000, 64
+_TABLE, _A_BOX = 1_000_000, 16
 
 
 @dataclass(frozen=True)

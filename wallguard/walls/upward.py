@@ -21,7 +21,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, dot, ranges
+from wallguard.base.arrays import columns, connected, ranges
 from wallguard.sections.sections import Sections
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.edges import Edges
@@ -326,17 +326,21 @@ def _close(
     (askers, who, point), (those, begin) = asking, there
     ends = begin + speakers.way[those]
     lines = Boxes(np.minimum(begin, ends), np.maximum(begin, ends), speakers.section[those])
+    points = columns(point, askers.normal[who])
+    starts = columns(begin, speakers.way[those], speakers.normal[those])
     pairs = [(who[:0], who[:0])]
     for one, line in meetings(Boxes(point, point, section[who]).wider(near), lines, 4 * near):
-        other = those[line]
-        away = point[one] - begin[line]
-        way = speakers.way[other]
-        square = dot(way, way)
-        share = np.clip(dot(away, way) / np.maximum(square, 1e-12), 0.0, 1.0)
-        away -= share[:, None] * way
-        alike = np.abs(dot(askers.normal[who[one]], speakers.normal[other])) >= ALONG
-        kept = alike & (dot(away, away) <= near**2)
-        pairs.append((who[one[kept]], other[kept]))
+        x, y, nx, ny = (each.take(one) for each in points)
+        its_x, its_y, way_x, way_y, mx, my = (each.take(line) for each in starts)
+        x -= its_x
+        y -= its_y
+        share = (x * way_x + y * way_y) / np.maximum(way_x * way_x + way_y * way_y, 1e-12)
+        share = np.minimum(np.maximum(share, 0.0, out=share), 1.0, out=share)
+        x -= share * way_x
+        y -= share * way_y
+        alike = np.abs(nx * mx + ny * my) >= ALONG
+        kept = np.flatnonzero(alike & (x * x + y * y <= near * near))
+        pairs.append((who[one[kept]], those[line[kept]]))
     return (
         np.concatenate([each for each, _ in pairs]),
         np.concatenate([each for _, each in pairs]),
