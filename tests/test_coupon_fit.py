@@ -279,7 +279,8 @@ def test_other_features_are_told_but_change_no_limit():
 
 
 def test_readings_without_a_wall_are_refused():
-    holes = parse_readings("feature,axis,nominal,reading_1,fill\nhole,vertical,1,0.8,\n", "h.csv")
+    text = "# source: toolpath\nfeature,axis,nominal,reading_1,fill\nhole,vertical,1,0.8,\n"
+    holes = parse_readings(text, "h.csv")
     with pytest.raises(InputError, match=r"h\.csv: no wall is among the readings"):
         fit([holes], BASE)
 
