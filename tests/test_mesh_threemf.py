@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import wallguard
 from wallguard.base.errors import InputError
 from wallguard.mesh.formats import threemf
 from wallguard.mesh.formats.threemf import read
@@ -271,3 +272,107 @@ def test_only_what_3mf_knows_is_unpacked(method, said):
         archive.writestr("3D/a.model", model())
     with pytest.raises(InputError, match=f"packed with {said}; 3MF knows only store and deflate"):
         read(Path("a.3mf"), stream.getvalue())
+
+
+SLICE = "http://schemas.microsoft.com/3dmanufacturing/slice/2015/07"
+LATTICE = "http://schemas.microsoft.com/3dmanufacturing/beamlattice/2017/02"
+
+
+def test_objects_keep_their_names():
+    """Each place has the name of its object, or of what that is a component of."""
+    named = TETRA.replace('id="1"', 'id="1" name=" lid &lt;b&gt;\x01 "'.replace("\x01", "&#x200e;"))
+    pair = '<object id="2" name="pair"><components><component objectid="3"/>'
+    pair += '<component objectid="1"/></components></object>'
+    plain = TETRA.replace('id="1"', 'id="3"')
+    items = '<item objectid="1"/><item objectid="2"/><item objectid="3"/>'
+    made = drawing(named + plain + pair, items)
+    assert made.names == ("lid <b>\\u200e", "pair", "lid <b>\\u200e", "")
+    assert np.bincount(made.objects).tolist() == [4, 4, 4, 4]
+
+
+def test_findings_tell_the_object(tmp_path):
+    def rib(number, name, thickness, y):
+        corners = [(x, y + t, z) for x in (0, 40) for t in (0, thickness) for z in (0, 10)]
+        faces = [
+            *((0, 1, 3), (0, 3, 2), (4, 6, 7), (4, 7, 5), (0, 4, 5), (0, 5, 1)),
+            *((2, 3, 7), (2, 7, 6), (0, 2, 6), (0, 6, 4), (1, 5, 7), (1, 7, 3)),
+        ]
+        vertices = "".join(f'<vertex x="{x}" y="{y}" z="{z}"/>' for x, y, z in corners)
+        triangles = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in faces)
+        mesh = f"<vertices>{vertices}</vertices><triangles>{triangles}</triangles>"
+        return f'<object id="{number}" name="{name}"><mesh>{mesh}</mesh></object>'
+
+    path, rules = tmp_path / "ribs.3mf", tmp_path / "rules.yaml"
+    items = '<item objectid="1"/><item objectid="2"/>'
+    path.write_bytes(package(model(rib(1, "thin", 0.6, 0) + rib(2, "thick", 3, 10), items)))
+    rules.write_text(
+        "wallguard: 1\nname: bench\nprocess: {category: material extrusion}\nlayer_height: 0.2\n"
+        "bands: [{from: 0, fill: solid}]\nminimum: {wall: {fail: 0.8}}\n"
+    )
+    report = wallguard.check(wallguard.load_part(path), wallguard.load_rules(rules))
+    (finding,) = report.findings
+    assert finding.bodies == ("thin",)
+    assert finding.message.startswith('wall 0.60 mm thick at (20.0, 0.3, 5.0) of "thin", ')
+    assert report.mesh.names == ("thin", "thick")
+
+
+def test_slices_are_not_read_and_that_is_told():
+    """The slice extension, required or not: what is checked is the mesh."""
+    stack = f'<s:slicestack xmlns:s="{SLICE}" id="9"><s:slice ztop="1"/></s:slicestack>'
+    for attributes in ("", f'xmlns:s="{SLICE}" requiredextensions="s"'):
+        made = drawing(stack + TETRA, attributes=attributes)
+        assert made.triangles.shape == (4, 3)
+        assert made.remarks == ("its slices are not read: the mesh is checked",)
+    assert drawing().remarks == ()
+    coarse = f'<object id="1" xmlns:s="{SLICE}" s:meshresolution="lowres">{MESH}</object>'
+    assert "slices, which are not read, and a mesh of low resolution" in mistake(
+        package(model(coarse))
+    )
+
+
+def test_a_beam_lattice_is_refused_whether_it_is_required_or_not():
+    lattice = f'<b:beamlattice xmlns:b="{LATTICE}" minlength="1" radius="1"/>'
+    resources = TETRA.replace("</mesh>", f"{lattice}</mesh>")
+    assert "holds a beam lattice" in mistake(package(model(resources)))
+    required = f'xmlns:b="{LATTICE}" requiredextensions="b"'
+    assert "requires the 3MF extension" in mistake(package(model(resources, attributes=required)))
+
+
+@pytest.mark.parametrize(
+    "resources",
+    [
+        f'<x:palette><x:ink x:tone="1"/></x:palette>{TETRA}',
+        TETRA.replace("<object ", '<object x:colour="2" '),
+        TETRA.replace('v1="0" v2="2"', 'x:ink="4" v1="0" v2="2"'),
+        f'<basematerials id="7"><base name="a" x:more="1"/></basematerials>{TETRA}',
+    ],
+)
+def test_prefixes_that_are_not_declared_and_hold_no_geometry(resources):
+    """XML (Namespaces in XML 1.0, 5) forbids them; some programs write them all the same."""
+    made = drawing(resources)
+    assert np.array_equal(made.vertices, drawing().vertices)
+    assert np.array_equal(made.triangles, drawing().triangles)
+    (said,) = made.remarks
+    assert said.startswith("line ") and "'3D/3dmodel.model': a prefix is used that is not" in said
+    assert said.endswith("declared; nothing of its geometry needs that")
+    padded = package(model(f"<!--{'-=' * 200_000}-->{resources}"))
+    assert read(Path("part.3mf"), padded).triangles.shape == (4, 3)
+
+
+@pytest.mark.parametrize(
+    ("resources", "build"),
+    [
+        (TETRA.replace("<triangles>", "<x:triangles/><triangles>"), '<item objectid="1"/>'),
+        (TETRA, '<x:item objectid="1"/>'),
+        (TETRA, '<item objectid="1" x:path="/3D/other.model"/>'),
+        (f'<object id="1"><x:note/>{MESH}</object>', '<item objectid="1"/>'),
+    ],
+)
+def test_prefixes_that_geometry_needs_are_refused(resources, build):
+    said = mistake(package(model(resources, build)))
+    assert "a prefix is not declared that geometry needs: x" in said
+
+
+def test_many_prefixes_are_refused():
+    many = "".join(f"<x{at}:a/>" for at in range(200))
+    assert "a prefix is used that is not declared" in mistake(package(model(many + TETRA)))

@@ -3,9 +3,9 @@
 Fails: open edges, faces the wrong way round, bodies turned inside out: what will be printed is then
 anybody's guess; and faces that enclose nothing. Warns: edges with more than two faces, layers that
 could not be checked. Notes: faces without area, doubled faces, overlapping bodies (they are united
-before they are cut), facets too coarse for the walls between them, and coordinates so large that
-the file's precision is seen in thicknesses. Where that is coarser than the tolerance nothing can be
-said, and the part is refused.
+before they are cut), what of the file was not read, facets too coarse for the walls between them,
+and coordinates so large that the file's precision is seen in thicknesses. Where that is coarser
+than the tolerance nothing can be said, and the part is refused.
 """
 
 from __future__ import annotations
@@ -108,6 +108,8 @@ def findings(case: Case) -> Iterator[Draft]:
             advice="mend the design itself",
             unit="",
         )
+    for remark in case.geometry.facts.remarks:
+        yield Draft(check=ID, severity="note", message=remark, advice="", unit="")
     if not health.complete:
         yield Draft(
             check=ID,

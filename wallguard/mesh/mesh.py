@@ -29,6 +29,7 @@ class Mesh:
                apart, or not any more
     names      of these objects, empty where one has none; empty: there are no names
     chord      how far facets lie off their curve at most, mm, where they were made here; else 0
+    remarks    what of the file was not read, in plain words
     """
 
     vertices: NDArray[np.float64]
@@ -39,6 +40,7 @@ class Mesh:
     objects: NDArray[np.int64] | None = None
     names: tuple[str, ...] = ()
     chord: float = 0.0
+    remarks: tuple[str, ...] = ()
 
 
 def volume(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> float:

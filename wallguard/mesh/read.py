@@ -103,6 +103,7 @@ def mesh_of(path: Path, drawing: Drawing, said: Unit | None = None) -> Mesh:
         objects=objects[kept] if objects is not None and any(drawing.names) else None,
         names=drawing.names if any(drawing.names) else (),
         chord=drawing.chord * mm,
+        remarks=drawing.remarks,
     )
 
 

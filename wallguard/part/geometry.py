@@ -81,6 +81,7 @@ class Body:
             step=mesh.step,
             names=mesh.names,
             chord=mesh.chord,
+            remarks=mesh.remarks,
         )
 
 

@@ -58,7 +58,7 @@ class Facts:
     condition, repairs, sound  what is wrong with the mesh, what was mended, and whether its
              sections need no untangling then
     step     the file's own precision, as of a `mesh.mesh.Mesh`
-    names, chord  as of a `mesh.mesh.Mesh`
+    names, chord, remarks  as of a `mesh.mesh.Mesh`
     """
 
     triangles: int
@@ -72,6 +72,7 @@ class Facts:
     step: float = 0.0
     names: tuple[str, ...] = ()
     chord: float = 0.0
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,7 @@ class Drawing:
                told; 0: it cannot, or vertices are as they stand in the file
     names      of the objects, empty where one has none; empty: the file has no names
     chord      how far facets lie off their curve at most, where they were made here; else 0
+    remarks    what of the file was not read, in plain words
     """
 
     vertices: NDArray[np.floating]
@@ -37,6 +38,7 @@ class Drawing:
     step: float = 0.0
     names: tuple[str, ...] = ()
     chord: float = 0.0
+    remarks: tuple[str, ...] = ()
 
 
 _LARGE = re.compile(rb"\d\.(\d+)[eE]\+?(\d{1,2})(?!\d)")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import re
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from xml.parsers import expat
 
@@ -13,6 +14,20 @@ Attributes = dict[str, str]
 MAX_DEPTH = 64
 _LONGEST_TAG = 1024**2
 _NAMES = 10_000  # of elements, attributes and namespaces; expat keeps each
+# How the namespace of a prefix begins that a file does not declare, once `declared` did.
+UNDECLARED = "undeclared:"
+_MOST_PREFIXES = 100
+# A name with a prefix where one may stand, a declaration, and the first element of a model.
+_USED = re.compile(rb"(?:</?|\s)([A-Za-z_][\w.-]{0,60}):[A-Za-z_][\w.-]*[\s=/>]")
+_SAID = re.compile(rb"\sxmlns:([A-Za-z_][\w.-]{0,60})\s*=")
+_ROOT = re.compile(rb"<(?:[\w.-]+:)?model(?=[\s/>])")
+_OVERLAP = 256
+_OWN = (b"xml", b"xmlns")
+_UNBOUND = expat.errors.codes[expat.errors.XML_ERROR_UNBOUND_PREFIX]
+
+
+class UndeclaredError(InputError):
+    """A prefix that is used and not declared."""
 
 
 def parse(
@@ -53,7 +68,7 @@ def parse(
     parser.EndElementHandler = end_element
     parser.StartNamespaceDeclHandler = lambda prefix, uri: namespace(prefix or "", uri or "")
     fed = 0
-    problem = ""
+    error: Exception | None = None
     try:
         for block in blocks:
             parser.Parse(block, False)
@@ -64,10 +79,45 @@ def parse(
             if fed - max(parser.CurrentByteIndex, 0) > _LONGEST_TAG:
                 raise ValueError("holds a tag or a text that is longer than 1 MiB")
         parser.Parse(b"", True)
-    except KeyError as error:
-        problem = f"an attribute {error} is missing"
-    except (expat.ExpatError, ValueError, OverflowError, LookupError) as error:
-        problem = mistake(error)
-    if problem:
-        line = parser.CurrentLineNumber
-        raise InputError(path, f"line {line} of its part {part!r}: {problem}", remedy=EXPORT)
+    except (expat.ExpatError, ValueError, OverflowError, LookupError) as raised:
+        error = raised
+    if error is not None:
+        raise _refusal(path, f"line {parser.CurrentLineNumber} of its part {part!r}", error)
+
+
+def _refusal(path: Path, where: str, error: Exception) -> InputError:
+    if isinstance(error, expat.ExpatError) and error.code == _UNBOUND:
+        what = f"{where}: a prefix is used that is not declared"
+        return UndeclaredError(path, what, remedy=EXPORT)
+    missing = isinstance(error, KeyError)
+    said = f"an attribute {error} is missing" if missing else mistake(error)
+    return InputError(path, f"{where}: {said}", remedy=EXPORT)
+
+
+def undeclared_prefixes(blocks: Iterable[bytes]) -> list[str]:
+    """The prefixes that look used in a text of XML and are declared nowhere in it."""
+    used: set[bytes] = set()
+    said: set[bytes] = set(_OWN)
+    before = b""
+    for block in blocks:
+        text = before + block
+        used.update(_USED.findall(text))
+        said.update(_SAID.findall(text))
+        before = text[-_OVERLAP:]
+        if len(used) > _NAMES:
+            return []
+    missing = sorted(used - said)
+    return [each.decode("ascii") for each in missing] if len(missing) <= _MOST_PREFIXES else []
+
+
+def declared(blocks: Iterable[bytes], prefixes: Iterable[str]) -> Iterator[bytes]:
+    """The same text with these prefixes declared in its first element, `model`."""
+    words = "".join(f' xmlns:{each}="{UNDECLARED}{each}"' for each in prefixes).encode()
+    begun = False
+    for block in blocks:
+        root = None if begun else _ROOT.search(block)
+        if root is None:
+            yield block
+        else:
+            begun = True
+            yield block[: root.end()] + words + block[root.end() :]
