@@ -6,6 +6,7 @@ python tests/refresh_readme.py           rewrites them
 `<!-- markdown: WORDS -->`: the Markdown report of `wallguard WORDS`, as a quotation.
 `<!-- file: PATH -->` before a code block: a file.
 `<!-- limits -->`: the table of what a rule file may set limits to.
+The JSON Schemas in `schemas/`, for editors.
 `<!-- formats -->` before the names of the mesh formats; without any comment, the pattern of
 the files that the hook is for.
 """
@@ -21,6 +22,7 @@ import tempfile
 from pathlib import Path
 
 from wallguard.base.formats import HOOK_FILES, MESH_FORMATS
+from wallguard.commands import schema
 from wallguard.commands.main import main as wallguard
 from wallguard.rules.features import CATEGORIES, FEATURES
 
@@ -104,6 +106,14 @@ def refreshed(text: str) -> str:
     return _QUOTE.sub(lambda match: f"<!-- markdown: {match[2]} -->\n\n{quoted(match[2])}\n", text)
 
 
+def schemas() -> dict[str, str]:
+    """The JSON Schemas that are published beside the package, by file name."""
+    return {f"schemas/{which}.schema.json": schema.run(which) for which in schema.EDITED}
+
+
 if __name__ == "__main__":
+    for name, text in schemas().items():
+        (ROOT / name).parent.mkdir(exist_ok=True)
+        (ROOT / name).write_text(text, encoding="utf-8")
     for readme in (ROOT / name for name in READMES):
         readme.write_text(refreshed(readme.read_text(encoding="utf-8")), encoding="utf-8")

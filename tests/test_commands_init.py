@@ -5,7 +5,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+import check_jsonschema
 import pytest
+from click.testing import CliRunner
 
 from wallguard.base.errors import InputError
 from wallguard.commands.init import run
@@ -62,6 +64,27 @@ def test_defaults_without_anyone_to_ask(tmp_path: Path) -> None:
         assert [item.rules for item in parts.assignments(name)] == [
             "rules/material-extrusion-0.4.yaml"
         ]
+
+
+def test_editors_find_the_schemas_of_what_is_written(tmp_path: Path) -> None:
+    run(tmp_path)
+    (rules,) = (tmp_path / "rules").iterdir()
+    for path, which in ((tmp_path / "wallguard.yaml", "repository"), (rules, "rules")):
+        first = path.read_text(encoding="utf-8").partition("\n")[0]
+        where = first.removeprefix("# yaml-language-server: $schema=")
+        found = (path.parent / where).resolve()
+        assert found == (tmp_path / f".wallguard/{which}.schema.json").resolve()
+        done = CliRunner().invoke(check_jsonschema.main, ["--schemafile", str(found), str(path)])
+        assert done.exit_code == 0, done.output
+
+
+def test_a_broken_file_is_seen_by_the_schema(tmp_path: Path) -> None:
+    run(tmp_path)
+    (rules,) = (tmp_path / "rules").iterdir()
+    rules.write_text(rules.read_text(encoding="utf-8").replace("contours:", "contuors:"))
+    schema = str(tmp_path / ".wallguard/rules.schema.json")
+    done = CliRunner().invoke(check_jsonschema.main, ["--schemafile", schema, str(rules)])
+    assert done.exit_code == 1 and "contuors" in done.output
 
 
 def test_answers_are_asked_for_only_where_nothing_is_given(tmp_path: Path) -> None:
@@ -182,11 +205,11 @@ def test_the_rule_file_says_what_a_pass_means_and_where_numbers_come_from(tmp_pa
 def test_nothing_is_overwritten(tmp_path: Path) -> None:
     run(tmp_path)
     files = [path for path in tmp_path.rglob("*") if path.is_file()]
-    assert len(files) == 3
+    assert len(files) == 6
     for path in files:
         path.write_text("mine")
     lines = run(tmp_path)
-    assert [path.read_text() for path in files] == ["mine"] * 3
+    assert [path.read_text() for path in files] == ["mine"] * 6
     assert lines[0] == (
         "left alone: wallguard.yaml exists; "
         "name `rules/material-extrusion-0.4.yaml` in it to use it"

@@ -6,6 +6,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -128,18 +129,23 @@ def environment(server: Forge, base: str) -> dict[str, dict[str, str]]:
         # What the pipelines themselves set, from the forge's expressions.
         "TARGET": "main",
         "GITHUB_TOKEN": "token",
+        "NUMBER": "5",
+    }
+    merge = {
+        "GITLAB_CI": "true",
+        "GITLAB_TOKEN": "token",
+        "CI_API_V4_URL": server.url,
+        "CI_MERGE_REQUEST_DIFF_BASE_SHA": base,
+        "CI_MERGE_REQUEST_IID": "5",
+        "CI_MERGE_REQUEST_PROJECT_ID": "3",
     }
     return {
         "github-actions": actions,
         "forgejo-actions": actions,
-        "gitlab-ci": {
-            "GITLAB_CI": "true",
-            "GITLAB_TOKEN": "token",
-            "CI_API_V4_URL": server.url,
-            "CI_MERGE_REQUEST_DIFF_BASE_SHA": base,
-            "CI_MERGE_REQUEST_IID": "5",
-            "CI_MERGE_REQUEST_PROJECT_ID": "3",
-        },
+        "forgejo-actions-reusable": actions,
+        "github-reusable": actions,
+        "gitlab-ci": merge,
+        "gitlab-reusable": merge,
         "bitbucket-pipelines": {"BITBUCKET_PR_DESTINATION_BRANCH": "main"},
     }
 
@@ -153,7 +159,16 @@ def drive(work: Work, name: str) -> list[int]:
 
 @SHELL
 @pytest.mark.parametrize(
-    "name", ["bitbucket-pipelines", "forgejo-actions", "github-actions", "gitlab-ci"]
+    "name",
+    [
+        "bitbucket-pipelines",
+        "forgejo-actions",
+        "forgejo-actions-reusable",
+        "github-actions",
+        "github-reusable",
+        "gitlab-ci",
+        "gitlab-reusable",
+    ],
 )
 def test_a_pull_request_is_checked_reported_and_commented(
     work, server, tmp_path, monkeypatch, name
@@ -161,7 +176,10 @@ def test_a_pull_request_is_checked_reported_and_commented(
     for key, value in environment(server, branch(work))[name].items():
         monkeypatch.setenv(key, value)
     monkeypatch.setenv("GITHUB_STEP_SUMMARY", str(tmp_path / "summary.md"))
+    monkeypatch.setenv("KEPT", str(tmp_path / "kept"))
     assert [code for code in drive(work, name) if code] == [1]
+    text = (PIPELINES / f"{name}.yml").read_text(encoding="utf-8")
+    assert (tmp_path / "kept").is_dir() == ("--cache" in text)
     (summary,) = work.root.rglob("walls.md")
     said = summary.read_text(encoding="utf-8")
     assert "parts/new.stl" in said
@@ -187,6 +205,43 @@ def test_a_pull_request_is_checked_reported_and_commented(
     if name == "gitlab-ci":
         (quality,) = work.root.rglob("walls-quality.json")
         assert len(json.loads(quality.read_text(encoding="utf-8"))) == new
+
+
+@pytest.mark.parametrize("name", ["forgejo-actions-reusable", "github-reusable", "gitlab-reusable"])
+def test_what_many_repositories_share_passes_the_number_of_the_pull_request(name):
+    text = (PIPELINES / f"{name}.yml").read_text(encoding="utf-8")
+    number = r'"\$(NUMBER|CI_MERGE_REQUEST_IID)"'
+    assert re.search(rf"wallguard comment walls\.json --pull-request {number}", text)
+    assert "workflow_call" in text or "\n.walls:" in text
+
+
+def test_the_cache_lies_outside_of_the_checkout():
+    """Where a change could put something, nothing that was found out before is believed."""
+    for name in ("forgejo-actions-reusable", "github-reusable"):
+        read = yaml.safe_load((PIPELINES / f"{name}.yml").read_text(encoding="utf-8"))
+        steps = read["jobs"]["walls"]["steps"]
+        (kept,) = [step["with"] for step in steps if "actions/cache" in step.get("uses", "")]
+        (used,) = [step["env"]["KEPT"] for step in steps if "KEPT" in step.get("env", {})]
+        assert kept["path"] == used
+        assert used.startswith(("${{ runner.temp }}/", "/opt/"))
+        assert "github.ref" in kept["key"]
+
+
+def test_the_container_runs_as_nobody_in_particular_on_debians_python():
+    text = (TOP / "hooks" / "Containerfile").read_text(encoding="utf-8")
+    words = [line.split(None, 1) for line in text.splitlines() if line and line[0].isupper()]
+    said = dict(words)
+    assert re.fullmatch(r"python:3\.\d+-slim-[a-z]+", said["FROM"])
+    order = [word for word, _ in words]
+    assert said["USER"] not in ("root", "0") and order.index("USER") < order.index("ENTRYPOINT")
+    assert f"--uid 10001 {said['USER']}" in text
+    assert "curl" not in text and "wget" not in text and "ADD " not in text
+    copied = [rest.split()[:-1] for word, rest in words if word == "COPY"]
+    assert all((TOP / name).exists() for names in copied for name in names)
+    extras = re.search(r"/build\[([a-z,]+)\]", text)[1].split(",")
+    project = tomllib.loads((TOP / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert {*extras} <= {*project["optional-dependencies"]}
+    assert parser("check").parse_args(json.loads(said["CMD"]))
 
 
 @SHELL
@@ -274,6 +329,7 @@ def test_a_new_toolpath_of_the_coupon_is_rehearsed_and_commented(work, server, m
 def test_the_words_of_pipelines_are_those_of_the_commands(file):
     """In every shell line that calls wallguard, whatever the variables hold."""
     lines = "\n".join(scripts(yaml.safe_load(file.read_bytes()))).replace('"$@"', "--all")
+    lines = re.sub(r'--pull-request "\$\w+"', "--pull-request 5", lines)
     found = re.findall(r"\bwallguard (?:check|comment|rehearse) [^;\n]*", lines)
     assert found
     for line in found:

@@ -19,8 +19,10 @@ from wallguard.base.errors import InputError
 from wallguard.base.files import within
 from wallguard.base.formats import HOOK_FILES, PART_SUFFIXES
 from wallguard.base.text import number
+from wallguard.commands import schema
 from wallguard.commands.arguments import Commands, command, length
 from wallguard.commands.first_rules import first_rules
+from wallguard.commands.schema import EDITED, modeline, schema_file
 from wallguard.rules.model import Category
 
 Ask = Callable[[str, str], str]
@@ -154,9 +156,17 @@ def run(
     rules = f"rules/{chosen.replace(' ', '-')}-{nozzle or layer_height:g}.yaml"
     first = first_rules(rules, chosen, nozzle, layer_height)
     files = [
-        _File("wallguard.yaml", _repository(rules), f"name `{rules}` in it to use it"),
-        _File(rules, first, "compare it with your printer's settings"),
+        _File(
+            "wallguard.yaml",
+            modeline("repository") + _repository(rules),
+            f"name `{rules}` in it to use it",
+        ),
+        _File(rules, modeline("rules", "../") + first, "compare it with your printer's settings"),
         _File(".pre-commit-config.yaml", "repos:\n" + _HOOK, f"add under `repos:`\n{_HOOK}"),
+        *(
+            _File(schema_file(which), schema.run(which), f"`wallguard schema {which}` is of now")
+            for which in EDITED
+        ),
     ]
     return [
         *_write_all(folder, files),

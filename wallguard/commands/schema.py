@@ -11,6 +11,23 @@ from typing import Any
 from wallguard.base.errors import InputError
 from wallguard.commands.arguments import Commands, command
 
+# What people write in an editor, and where `init` puts the schema of each: beside the files, so
+# that an editor needs no network, and completes what this release knows.
+EDITED = ("repository", "rules", "waivers")
+_FOLDER = ".wallguard"
+
+
+def schema_file(which: str) -> str:
+    """Where in a design repository the schema of a format lies."""
+    return f"{_FOLDER}/{which}.schema.json"
+
+
+def modeline(which: str, up: str = "") -> str:
+    """The comment by which an editor finds the schema of a YAML file; `up` leads from its folder
+    to the root. It is one of the YAML language server, which most editors use (its documentation,
+    from memory)."""
+    return f"# yaml-language-server: $schema={up}{schema_file(which)}\n"
+
 
 def add(commands: Commands) -> None:
     """Declare the command."""

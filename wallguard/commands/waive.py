@@ -15,6 +15,7 @@ from wallguard.base.plain import one_line
 from wallguard.base.write import write
 from wallguard.commands.arguments import Commands, command
 from wallguard.commands.publish import read_report
+from wallguard.commands.schema import modeline, schema_file
 from wallguard.documents.reading import read_text
 from wallguard.findings.model import Body, Finding, PartReport
 from wallguard.findings.outcomes import breach_of
@@ -283,5 +284,7 @@ def _write(root: Path, waiver: Waiver) -> int:
         with files.opened(path) as file:
             mark = _BOM if file.read(3) == _BOM.encode() else ""
     made, line = added(text, waiver)
+    if not text and (root / schema_file("waivers")).is_file():
+        made, line = modeline("waivers") + made, line + 1
     write(path, mark + made)
     return line
