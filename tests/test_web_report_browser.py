@@ -487,3 +487,41 @@ def test_a_browser_that_cannot_unpack_keeps_the_list(browser, address):
     assert page.is_visible("#d1 .section")
     assert seen.errors == []
     page.close()
+
+
+def test_one_finger_turns_two_zoom_and_a_tap_reads(browser, address):
+    page = browser.new_page()
+    seen = Seen(page, address, width=390, height=844).drawn()
+    box = page.query_selector("#plot").bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    session = page.context.new_cdp_session(page)
+    session.send("Emulation.setTouchEmulationEnabled", {"enabled": True})
+
+    def touch(kind, *points):
+        at = [{"x": x + dx, "y": y + dy, "id": number} for number, (dx, dy) in enumerate(points)]
+        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": at})
+
+    def far():
+        return float(seen.eye().split()[2])
+
+    begun, first = far(), seen.eye()
+    touch("touchStart", (0, 0))
+    touch("touchMove", (15, 0))
+    touch("touchMove", (60, 0))
+    touch("touchEnd")
+    seen.wait_for(f":not([data-eye='{first}'])")
+    assert far() == begun
+    touch("touchStart", (-20, 0), (20, 0))
+    touch("touchMove", (-30, 0), (30, 0))
+    touch("touchMove", (-60, 0), (60, 0))
+    touch("touchEnd")
+    page.wait_for_function(
+        "(was) => Number(document.getElementById('stage').dataset.eye.split(' ')[2]) < was / 1.5",
+        arg=begun,
+        timeout=SETTLED,
+    )
+    touch("touchStart", (0, 0))
+    touch("touchEnd")
+    page.wait_for_selector("#read:not(:empty)", timeout=SETTLED)
+    assert seen.errors == []
+    page.close()

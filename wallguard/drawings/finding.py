@@ -308,7 +308,7 @@ def _dimension(one: Flat, other: Flat, label: _Label, material: list[list[Flat]]
     yield _arrow(one, along, -1.0)
     yield _arrow(other, along, 1.0)
     # Beyond one end, beyond the other, or beside it: where it hides least of the arrows.
-    arrows = [off(end, sign * far) for end, sign in ((one, -1), (other, 1)) for far in range(12)]
+    arrows = [off(end, sign * far) for end, sign in ((one, -1), (other, 1)) for far in range(10)]
     places = [
         (tip[0] + along[0] * wide / 2, tip[1] + along[1] * 4.4),
         (tail[0] - along[0] * wide / 2, tail[1] - along[1] * 4.4),

@@ -155,6 +155,7 @@ class Viewer:
         at = cut.frame.flat(point[None])[0]
         room = self._room(finding, cut.frame)
         across, label, signs = None, "", []
+        ends: list[_Floats] = []
         size = subject.thickness.max
         for mark, line in zip(*marked, strict=True):
             if mark.kind == "length":
@@ -162,11 +163,12 @@ class Viewer:
             elif mark.kind == "way":
                 way = planes.in_air(cut.rings, line, size)
                 if way is not None:
+                    ends.append(way)
                     signs.append(Sign("way", tuple(map(planes.flat, way)), ""))
                 rim = line[-1] + np.array([size / 2, 0.0])
                 ball = (planes.flat(line[-1]), planes.flat(rim))
                 signs.append(Sign("ball", ball, mark.label))
-        every = np.concatenate([*marked[1], np.array(room).reshape(2, 2)])
+        every = np.concatenate([*marked[1], *ends, np.array(room).reshape(2, 2)])
         wide = _WHOLE * max(_spread(every), 1.0)
         middle = (every.min(axis=0) + every.max(axis=0)) / 2
         within = shapely.box(*room)

@@ -24,7 +24,9 @@ _Ints = NDArray[np.int64]
 # simplified first.
 _SHOWN, _FEW = 10_000, 8_000
 # How far (mm as printed) simplifying may move the surface: tried in turn. Thin walls must stay.
-_TOLERANCES = (0.005, 0.02, 0.05, 0.1, 0.2, 0.5)
+_TOLERANCES = (0.0005, 0.005, 0.02, 0.05, 0.1, 0.2, 0.5)
+# And no more than this part of its size, or a small part would be shown as another.
+_COARSEST = 200
 # A triangle of an upright face belongs to the nearest wall sample within this, mm: samples stand
 # half a millimetre apart.
 _REACH, _STEP = 0.6, 0.25
@@ -164,7 +166,8 @@ def _simplified(mesh: Mesh) -> tuple[Mesh, bool]:
     )
     if solid.status() == m3.Error.NoError and not solid.is_empty():
         best = solid
-        for tolerance in _TOLERANCES:
+        size = float(np.ptp(mesh.vertices, axis=0).max())
+        for tolerance in (each for each in _TOLERANCES if each <= size / _COARSEST):
             best = solid.simplify(tolerance)
             if best.num_tri() <= _FEW:
                 break
