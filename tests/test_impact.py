@@ -309,3 +309,13 @@ def test_places_are_in_the_frame_of_the_part_file():
     assert change.z == pytest.approx((300, 310))
     assert change.box[0] == pytest.approx((100, 200, 300), abs=0.6)
     assert change.box[1] == pytest.approx((120, 201.5, 310), abs=0.6)
+
+
+def test_faces_that_grow_more_change_every_wall():
+    powder = {"category": "powder bed fusion", "bands": (), "tolerance": (0.1, 0.1)}
+    before, after = (rules(**powder, growth=growth) for growth in (0.02, 0.08))
+    found = compare(placed(box([20, 1.0, 10])), before, after, "plate.stl")
+    assert found is not None
+    (change,) = found.changes
+    assert change.direction == "worse"
+    assert (change.before.verdict, change.after.verdict) == ("solid", "thickened")
