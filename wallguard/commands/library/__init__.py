@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from wallguard.commands.arguments import SUMMARIES, Commands
-from wallguard.commands.library import update
+from wallguard.commands.library import catalogue, new, update
 
 
 def add(commands: Commands) -> None:
@@ -14,5 +14,5 @@ def add(commands: Commands) -> None:
         description="Rule files that many repositories share.",
     )
     parts = library.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    for module in (update,):
+    for module in (update, new, catalogue):
         module.add(parts)
