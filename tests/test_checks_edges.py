@@ -106,3 +106,15 @@ def test_without_a_limit_to_clearances_gaps_judge_them():
     (finding,) = told(ring(0.3), minimum={"gap": Limit(fail=0.5)})
     assert [breach.check for breach in finding.breaches] == ["gap"]
     assert told(ring(0.3), minimum={"gap": Limit(fail=0.5), "clearance": Limit(fail=0.25)}) == []
+
+
+def test_a_taper_in_space_is_told_at_its_edge_once_and_a_thin_wall_with_one_apart():
+    minimum = {"edge": Limit(fail=30), "wall": Limit(fail=0.8)}
+    (finding,) = told(blade(20.0), minimum=minimum, **POWDER)
+    assert finding.subject.kind == "edge"
+    assert {each.check for each in finding.breaches} == {"edge", "wall"}
+    # A sheet of 0.5 mm that ends in a chamfer of 20 degrees is thin all over.
+    tip = 0.25 / math.tan(math.radians(10))
+    sheet = prism([[0, -0.25], [10, -0.25], [10 + tip, 0], [10, 0.25], [0, 0.25]], 20.0)
+    kinds = [each.subject.kind for each in told(sheet, minimum=minimum, **POWDER)]
+    assert sorted(kinds) == ["edge", "wall"]

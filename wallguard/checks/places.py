@@ -5,7 +5,8 @@ what a check yields        pieces of walls, gaps, holes, pins, floors, roofs, an
 is sorted into places      pieces of one wall that touch, and whose ranges of thickness are
                            neighbours, are one place (a taper); legs of a frame of which one is
                            far thicker are two; a piece that lies within a pin that is told
-                           belongs to the pin, a gap within a hole to the hole; what is strewn
+                           belongs to the pin, a gap within a hole to the hole, in space a taper
+                           to the edge that it ends in; what is strewn
                            over one wall in small uneven pieces, as on coarse facets, is one place
 and told once              with every limit the place breaks, worst first, and what to draw so
                            that it breaks none of them
@@ -127,10 +128,10 @@ def _uneven(pieces: Sequence[Stretch]) -> bool:
 
 
 def _taken(case: Case, broken: list[Broken], places: Sequence[_Place]) -> bool:
-    """Whether a piece of a wall is a pin that is told, or a plate where walls are measured in
-    space, or a gap is a hole; what it breaks is then told there."""
+    """Whether a piece of a wall is a pin that is told, or, where walls are measured in space, a
+    plate or the taper to an edge, or a gap is a hole; what it breaks is then told there."""
     piece = cast(Stretch, broken[0].subject)
-    kinds = {"pin"} if case.layered else {"pin", "floor", "roof"}
+    kinds = {"pin"} if case.layered else {"pin", "floor", "roof", "edge"}
     if case.is_low(piece):
         kinds = {"pin", "floor"}
     if broken[0].kind == "gap":
@@ -146,6 +147,9 @@ def _taken(case: Case, broken: list[Broken], places: Sequence[_Place]) -> bool:
 def _within(piece: Stretch, other: Stretch | Round | Plate | Spot) -> bool:
     (low, high), (other_low, other_high) = piece.box, other.box
     out = piece.maximum + _OUT
+    if isinstance(other, Spot) and other.subject.angle:
+        # So far from its edge a taper has grown to that thickness.
+        out += piece.maximum / (2 * math.tan(math.radians(other.subject.angle) / 2))
     if any(a < b - out for a, b in zip(low, other_low, strict=True)):
         return False
     if any(a > b + out for a, b in zip(high, other_high, strict=True)):

@@ -104,8 +104,8 @@ def sharpened(
     thinnest place found."""
     best, patch = radius.copy(), surface.corners[own].copy()
     rows = np.arange(len(own))
-    grid = np.array([[i, j, 4 - i - j] for i in range(5) for j in range(5 - i)], np.float64)
-    weight = (grid + 0.02) / (4 + 0.06)
+    grid = np.array([[i, j, 2 - i - j] for i in range(3) for j in range(3 - i)], np.float64)
+    weight = (grid + 0.01) / (2 + 0.03)
     for _ in range(3):
         tried = np.einsum("gc,ncx->ngx", weight, patch)
         each = np.repeat(own, len(weight))
