@@ -5,6 +5,7 @@ from solids import mesh
 from test_checks_cavities import bowl, drilled
 from test_checks_edges import blade
 from test_checks_undersides import ASK, shelf
+from test_shapes_rounded import block
 from test_shapes_strokes import bar, on
 
 from wallguard.part.memory import recalled, remember
@@ -13,6 +14,7 @@ from wallguard.shapes.cavities import find_cavities
 from wallguard.shapes.cups import find_cups
 from wallguard.shapes.footprints import find_footprints
 from wallguard.shapes.knives import find_knives
+from wallguard.shapes.rounded import find_rounded
 from wallguard.shapes.strokes import find_strokes
 from wallguard.shapes.undersides import find_undersides
 
@@ -34,6 +36,7 @@ class Kept(dict):
         ("cups", lambda: find_cups(cut(mesh(bowl()), 0.2))),
         ("knives", lambda: find_knives(mesh(blade(20.0)), 30.0)),
         ("strokes", lambda: find_strokes(mesh(on(bar(0.5))), (0.8, 0.8))),
+        ("rounded", lambda: find_rounded(mesh(block(0.4)), 0.5)),
         ("clearances", lambda: [True, False]),
     ],
 )

@@ -104,7 +104,8 @@ class Subject:
     """What a finding is about, in the part file's own frame; sizes in mm as printed.
 
     thickness of a wall or a plate, width of a gap or the way out of a cavity, diameter of a hole or
-              pin, span or reach of an underside, width of a stroke; 0 where it has none
+              pin, span or reach of an underside, width of a stroke, radius of an edge; 0 where it
+              has none
     length    along the layer, of a hole or pin along its axis; height: upwards
     sides     on how many sides other material holds it; None where nobody asked
     lean      of a wall, how far it leans from upright in the mean, degrees

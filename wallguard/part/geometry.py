@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from wallguard.shapes.cups import Cup
     from wallguard.shapes.footprints import Footprint, Island
     from wallguard.shapes.knives import Knife
+    from wallguard.shapes.rounded import Rounded
     from wallguard.shapes.strokes import Stroke
     from wallguard.shapes.undersides import Ask, Underside
     from wallguard.walls.aslant import Aslant
@@ -345,6 +346,16 @@ class Geometry:
         from wallguard.shapes.knives import find_knives
 
         return self._once("knives", (sharper,), lambda: find_knives(self.placed.mesh, sharper))
+
+    def rounded(self, smaller: float, sharper: float) -> list[Rounded]:
+        """Convex edges of a smaller radius, mm, without those sharper than an angle, degrees."""
+        from wallguard.shapes.rounded import find_rounded
+
+        return self._once(
+            "rounded",
+            (smaller, sharper),
+            lambda: find_rounded(self.placed.mesh, smaller, sharper),
+        )
 
     def strokes(self, narrower: tuple[float, float]) -> list[Stroke]:
         """Details that stand out of a face, or are sunk into one; widths of either where these are

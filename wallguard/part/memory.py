@@ -35,6 +35,7 @@ Kind = Literal[
     "cups",
     "knives",
     "strokes",
+    "rounded",
     "clearances",
     "bodies",
     "owners",
@@ -128,6 +129,7 @@ _LISTS: dict[Kind, tuple[str, str]] = {
     "cups": ("shapes.cups", "Cup"),
     "knives": ("shapes.knives", "Knife"),
     "strokes": ("shapes.strokes", "Stroke"),
+    "rounded": ("shapes.rounded", "Rounded"),
 }
 
 

@@ -132,6 +132,12 @@ FEATURES: tuple[Feature, ...] = (
         Asked("angle of an edge", unit="degrees", low=1, high=179),
     ),
     Feature(
+        "edge_radius",
+        "edges are rounded enough",
+        "edge_radius",
+        Asked("radius of a convex edge"),
+    ),
+    Feature(
         "raised",
         "strokes that stand out of a face are wide enough",
         "raised",
