@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import distinct, ranges
+from wallguard.base.arrays import columns, cross, distinct, dot, lengths, ranges
 from wallguard.mesh.mesh import volume
 from wallguard.mesh.nesting import expand, nesting
 
@@ -100,6 +100,7 @@ def _near(vertices: NDArray[np.float64], one: NDArray[np.int32], other: NDArray[
         return True
     owner, start, number, order = candidates
     own_planes, their_planes = _planes(own), _planes(theirs)
+    own_corners, their_corners = (columns(each.reshape(-1, 9)) for each in (own, theirs))
     boxes = [(own_low[:, k].copy(), own_high[:, k].copy()) for k in range(3)]
     others = [(their_low[:, k].copy(), their_high[:, k].copy()) for k in range(3)]
     for row, place in expand(start, number):
@@ -107,9 +108,9 @@ def _near(vertices: NDArray[np.float64], one: NDArray[np.int32], other: NDArray[
         for (low, high), (its_low, its_high) in zip(boxes, others, strict=True):
             meet = (low[i] <= its_high[j]) & (its_low[j] <= high[i])
             i, j = i[meet], j[meet]
-        open_ = ~_beyond(own_planes, i, theirs, j)
+        open_ = ~_beyond(own_planes, i, their_corners, j)
         i, j = i[open_], j[open_]
-        open_ = ~_beyond(their_planes, j, own, i)
+        open_ = ~_beyond(their_planes, j, own_corners, i)
         i, j = i[open_], j[open_]
         if not _apart_between_edges(own[i], theirs[j]).all():
             return True
@@ -176,25 +177,29 @@ def _within(
 
 
 def _planes(triangles: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(k, 4) unit normal and offset of the planes of triangles (k, 3, 3)."""
-    normal = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
-    normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
-    return np.column_stack([normal, np.einsum("ki,ki->k", normal, triangles[:, 0])])
+    """(4, k) unit normal and offset of the planes of triangles (k, 3, 3)."""
+    normal = cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
+    normal /= np.maximum(lengths(normal), 1e-300)[:, None]
+    return columns(normal, dot(normal, triangles[:, 0]))
 
 
 def _beyond(
     planes: NDArray[np.float64],
     which: NDArray[np.int64],
-    triangles: NDArray[np.float64],
+    corners: NDArray[np.float64],
     other: NDArray[np.int64],
 ) -> NDArray[np.bool_]:
-    """Whether the triangles of these numbers lie wholly on one side of the planes of those."""
-    x, y, z, offset = planes[which].T
-    corners = triangles[other]
-    away = [
-        x * corners[:, c, 0] + y * corners[:, c, 1] + z * corners[:, c, 2] - offset
-        for c in range(3)
-    ]
+    """Whether the triangles of these numbers, of all (9, n) corners, lie wholly on one side of the
+    planes of those, of all (4, k)."""
+    x, y, z, offset = (each.take(which) for each in planes)
+    away = []
+    for c in (0, 3, 6):
+        far = corners[c].take(other)
+        far *= x
+        far += y * corners[c + 1].take(other)
+        far += z * corners[c + 2].take(other)
+        far -= offset
+        away.append(far)
     least, most = np.minimum, np.maximum
     above = least(least(away[0], away[1]), away[2]) > TOUCHING
     beyond: NDArray[np.bool_] = above | (most(most(away[0], away[1]), away[2]) < -TOUCHING)
@@ -210,8 +215,8 @@ def _apart_between_edges(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDAr
             rest = np.flatnonzero(~apart)
             one, two = a[rest], b[rest]
             edge, other = one[:, own] - one[:, own - 1], two[:, its] - two[:, its - 1]
-            axis = np.cross(edge, other)
-            margin = TOUCHING * np.linalg.norm(axis, axis=1)
+            axis = cross(edge, other)
+            margin = TOUCHING * lengths(axis)
             mine = np.einsum("kci,ki->kc", one, axis)
             theirs = np.einsum("kci,ki->kc", two, axis)
             apart[rest] = (mine.min(axis=1) > theirs.max(axis=1) + margin) | (

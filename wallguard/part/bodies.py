@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, dot
+from wallguard.base.arrays import connected, cross, dot
 from wallguard.findings.model import Body
 from wallguard.mesh.mesh import Mesh
 
@@ -38,11 +38,11 @@ def bodies(mesh: Mesh) -> tuple[Body, ...]:
 
 def _body(corners: NDArray[np.float64]) -> Body:
     """Of triangles (n, 3, 3)."""
-    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normal = cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normal /= 2
     area = np.sqrt(dot(normal, normal))
     whole = float(area.sum()) or 1.0
-    centre = (area[:, None] * corners.mean(axis=1)).sum(axis=0) / whole
+    centre = (area[:, None] * _middle(corners)).sum(axis=0) / whole
     seen = corners - centre
     volume = float((seen[:, 0] * normal).sum()) / 3
     del normal
@@ -53,7 +53,7 @@ def _body(corners: NDArray[np.float64]) -> Body:
     spread, lean = np.zeros((3, 3)), np.zeros(3)
     for at in (sides[:, i] for i in range(3)):
         spread += (area[:, None] * at).T @ at / 3 / whole
-    points = ((seen.mean(axis=1, keepdims=True), _MIDDLE), (sides, _SIDE), (seen, _CORNER))
+    points = ((_middle(seen)[:, None], _MIDDLE), (sides, _SIDE), (seen, _CORNER))
     for several, weight in points:
         for at in (several[:, i] for i in range(several.shape[1])):
             lean += weight * (area * dot(at, at)) @ at
@@ -68,6 +68,14 @@ def _body(corners: NDArray[np.float64]) -> Body:
         lean=_point(lean),
         box=(_point(low), _point(high)),
     )
+
+
+def _middle(corners: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(n, 3) the mean of the corners of each triangle: that of `np.mean`, in half the time."""
+    middle: NDArray[np.float64] = corners[:, 0] + corners[:, 1]
+    middle += corners[:, 2]
+    middle /= 3
+    return middle
 
 
 def _point(values: NDArray[np.float64]) -> tuple[float, float, float]:
