@@ -15,7 +15,7 @@ from view_samples import report
 
 from wallguard.findings.model import PartReport, Report, Trouble, Weakening
 from wallguard.reports import html as page
-from wallguard.reports import packing, space
+from wallguard.reports import packing
 from wallguard.reports.html import html
 
 
@@ -146,7 +146,8 @@ def test_what_is_cut_is_said(monkeypatch):
     part = sample().parts[0]
     shape = part.views.shape
     size = len(packing.surface(shape)["packed"]) + len(packing.said(shape))
-    monkeypatch.setattr(space, "MOST_PACKED", size)
+    monkeypatch.setattr(page, "MOST_DRAWN", 0)
+    monkeypatch.setattr(page, "MOST_SHOWN", size)
     many = tuple(finding(id=f"{at:010d}", location=(float(at), 0.0, 0.0)) for at in range(5))
     parts = (part, replace(part, path="other.stl", findings=many))
     text = html(sample(parts=parts))

@@ -37,8 +37,8 @@ from wallguard.views.model import OUTCOMES
 
 # What one page holds: more makes no browser happy. The worst come first.
 MOST_FINDINGS, MOST_PARTS, _MOST_LINES = 300, 2000, 200
-# Of pictures so many characters: about 2,500 each. With `space.MOST_PACKED` all weighs under 3 MB.
-MOST_DRAWN = 750_000
+# Of pictures so many characters, about 2,500 each; and with surfaces, so that all is under 3 MB.
+MOST_DRAWN, MOST_SHOWN = 750_000, 2_350_000
 
 _STATUS = {
     "passed": "✓ passed",
@@ -91,6 +91,8 @@ def html(report: Report, charts: Mapping[str, str] | None = None) -> str:
     blocks = cards.blocks(report, pairs[:MOST_FINDINGS])
     items = [item for block in blocks for kind in block.kinds for item in kind.items]
     parts = _parts(report, items)
+    pictures = drawing.Pictures(MOST_DRAWN)
+    sections = [pictures.section(item.view) if item.view else "" for item in items]
     scripts = _asset("view.js"), _asset("page.js")
     counts = grouped(report)
     kind = "bad" if report.exit_code else "good" if counts.parts else "none"
@@ -100,13 +102,14 @@ def html(report: Report, charts: Mapping[str, str] | None = None) -> str:
         "page.html",
         clip=clipped,
         drawing=drawing,
-        pictures=drawing.Pictures(MOST_DRAWN),
+        pictures=pictures,
+        sections=sections,
         walls=_walls,
         statuses=_STATUS,
         policy=_policy(scripts),
         style=_asset("page.css"),
         scripts=scripts,
-        data=_json(space.data(items, parts)),
+        data=_json(space.data(items, parts, MOST_SHOWN - sum(map(len, sections)))),
         patterns=patterns(PLACES),
         word=word(report),
         scope=scope(report),

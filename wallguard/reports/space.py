@@ -10,8 +10,6 @@ from wallguard.reports import packing
 from wallguard.reports.cards import Item
 from wallguard.views.model import OUTCOMES, STEPS, Shown
 
-# What one page holds of surfaces, characters: what comes later has none.
-MOST_PACKED = 1_600_000
 # Places of one finding, and numbers of other findings that stand in the view.
 _MOST_PLACES, _MOST_PINS = 5000, 40
 # How an outcome is named in a colour's list, and the number of its pattern in `web/view.js`.
@@ -35,13 +33,15 @@ _PATTERNS: dict[Shown, int] = {
 }
 
 
-def data(items: Sequence[Item], parts: Sequence[PartReport]) -> dict[str, object]:
-    """What the script reads: see `web/page.js`."""
+def data(items: Sequence[Item], parts: Sequence[PartReport], room: int) -> dict[str, object]:
+    """What the script reads: see `web/page.js`.
+
+    room  for so many characters of surfaces; what comes later has none
+    """
     # One file against several rule files may have one surface.
     surfaces: list[dict[str, object]] = []
     known: dict[tuple[object, ...], int] = {}
     made: list[dict[str, object]] = []
-    room = MOST_PACKED
     for part in parts:
         shape = part.views.shape if part.views else None
         if shape is None or not shape.triangles:
