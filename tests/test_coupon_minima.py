@@ -70,10 +70,11 @@ def test_four_prints_that_differ_have_a_prediction_interval():
 def test_where_nothing_or_everything_came_out_only_one_side_is_told():
     every, none = found(0.0), found(9.0)
     assert (every.value, every.limit) == (None, Limit(warn=0.2))
-    assert every.words == "gaps along x: even 0.20 mm came out (1 print)"
+    assert every.words == "gaps along x: even 0.20 mm came out (1 print; smaller ones tell more)"
     assert (none.value, none.limit) == (None, Limit(fail=2.0))
     assert none.words == "gaps along x: not even 2.00 mm came out in each (1 print)"
     assert found(0.9, 9.0).value is None
+    assert "even the smallest came out in some" in found(0.9, 0.0).words
 
 
 def test_a_size_that_failed_above_one_that_came_out_widens_the_interval():

@@ -57,6 +57,7 @@ _GAPS, _MORE_GAPS = (0.25, 0.5, 0.75, 1.0, 2.0), (1.5, 3.0)
 _STROKES, _MORE_STROKES = (0.5, 1.0, 1.5, 2.0, 3.0), (0.25, 4.0)
 _ROUNDS, _MORE_ROUNDS = (2.0, 3.0, 4.0, 6.0), (8.0, 12.0)
 _FROM, _TO, _STEP = 0.5, 6.0, 0.5
+_SMALL = (0.5, 1.0)
 # In bead widths what each kind has by default, and on a fine coupon besides; limits whose levels it
 # is to have.
 _COUNTS: dict[Kind, tuple[Sequence[float], Sequence[float], tuple[str, ...]]] = {
@@ -322,6 +323,8 @@ def _steps_of(kind: Kind, rules: Rules, unit: float, extent: Extent) -> tuple[fl
     levels = [level for name in limits for level in _levels(rules.minimum.get(name))]
     asked = {round(level, 2) for level in levels if level <= more[-1] * unit}
     counts = (*counts, *more) if extent == "fine" else counts
+    # What lays no beads is not bound to their width, and nothing says how small it gets.
+    counts = counts if rules.beads else (*_SMALL, *counts)
     plain = {_rounded(count * unit, unit) for count in counts}
     far = {value for value in plain if all(abs(value - size) > 0.15 * value for size in asked)}
     return tuple(sorted(asked | far))

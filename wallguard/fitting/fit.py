@@ -282,7 +282,7 @@ def _others(rows: Sequence[Row], scatter: Scatter) -> list[str]:
     """What gaps, holes and pins came out like."""
     groups: dict[tuple[str, str], list[Row]] = defaultdict(list)
     for row in rows:
-        if row.feature != "wall":
+        if row.feature in ("gap", "hole", "pin"):  # of others nothing is measured
             groups[(row.feature, row.axis)].append(row)
     said = []
     for (feature, axis), group in sorted(groups.items()):

@@ -62,6 +62,7 @@ class Minimum:
     value   the threshold; None where no print has sizes on both sides of it
     u       expanded uncertainty of the next print's threshold (k = 2)
     limit   what to ask of a part: below `fail` it does not come out, below `warn` it may not
+    open    whether in some print even the smallest came out, so that smaller ones would tell more
     """
 
     check: str
@@ -70,6 +71,7 @@ class Minimum:
     value: float | None
     u: float
     limit: Limit
+    open: bool = False
 
     @property
     def claimed(self) -> bool:
@@ -83,9 +85,11 @@ class Minimum:
         if self.value is not None:
             said = f"{self.name} from {self.value:.2f} ± {self.u:.2f} mm ({prints}"
             few = f"; k = 2 is claimed from {FEWEST_FREEDOM + 1} prints on"
-            return f"{said}{'' if self.claimed else few})"
+            smaller = "; even the smallest came out in some, smaller ones tell more"
+            return f"{said}{'' if self.claimed else few}{smaller if self.open else ''})"
         if self.limit.fail is None:
-            return f"{self.name}: even {self.limit.warn or 0:.2f} mm came out ({prints})"
+            even = f"{self.name}: even {self.limit.warn or 0:.2f} mm came out"
+            return f"{even} ({prints}; smaller ones tell more)"
         return f"{self.name}: not even {self.limit.fail:.2f} mm came out in each ({prints})"
 
 
@@ -124,15 +128,15 @@ def _minimum(feature: str, axis: str, prints: Sequence[_Threshold]) -> Minimum:
     if any(math.isinf(each.upper) for each in prints):
         return Minimum(check, name, number, None, 0.0, Limit(fail=most or None))
     if most == 0:
-        return Minimum(
-            check, name, number, None, 0.0, Limit(warn=max(each.upper for each in prints))
-        )
+        largest = max(each.upper for each in prints)
+        return Minimum(check, name, number, None, 0.0, Limit(warn=largest), open=True)
     middles = [(each.lower + each.upper) / 2 for each in prints]
     half = max((each.upper - each.lower) / 2 for each in prints)
     value, u = mean(middles), uncertainty(middles, half)
     fail = math.floor((value - u) * 100 + 1e-6) / 100
     warn = math.ceil((value + u) * 100 - 1e-6) / 100
-    return Minimum(check, name, number, value, u, Limit(fail if fail > 0 else None, warn))
+    limit = Limit(fail if fail > 0 else None, warn)
+    return Minimum(check, name, number, value, u, limit, open=min(prints).lower == 0)
 
 
 def uncertainty(middles: Sequence[float], half: float) -> float:
