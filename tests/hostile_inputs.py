@@ -55,6 +55,7 @@ from wallguard.forge.http import Patience
 from wallguard.jobs import check, limits
 from wallguard.jobs.check import Task, check_part
 from wallguard.jobs.choose import Asked, How
+from wallguard.jobs.library import update
 from wallguard.jobs.review import review
 from wallguard.jobs.toolpath import judge_toolpath, task_for
 from wallguard.part.part import Part
@@ -65,7 +66,9 @@ from wallguard.repository.config import load_repository, repository_schema
 from wallguard.repository.entry import Assignment
 from wallguard.rules.fields import rules_schema
 from wallguard.rules.load import load_rules
+from wallguard.rules.lock import LOCK_FILE, Lock
 from wallguard.store.store import _HEAD, Store, _checksum
+from wallguard.toolpath.container import toolpaths_in
 from wallguard.waivers.load import waivers_schema
 
 Inputs = st.SearchStrategy[bytes]
@@ -322,7 +325,7 @@ def checked(data: bytes, folder: Path, suffix: str) -> str:
 def shown(report: Report) -> None:
     """Write a report in every format that is text alone."""
     for form in FORMATS:
-        if "check" in form.kinds and not form.needs and form.goes != "folder":
+        if "check" in form.kinds and form.goes != "folder":
             form.show("check", report, Setting(Path("report")))
 
 
@@ -649,6 +652,28 @@ def _toolpath_run(data: bytes, folder: Path) -> str:
     return "refused" if judged.verified is None else "judged"
 
 
+@st.composite
+def _packed(draw: Draw) -> bytes:
+    """A zip package with a toolpath, and what else may be in it."""
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w", draw(st.sampled_from([0, 8, 12, 14]))) as package:
+        for _ in range(draw(st.integers(0, 3))):
+            name = draw(st.sampled_from(["a.gcode", "../b.gcode", "c/\x1b.nc", "::", "3D/x.model"]))
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # of two entries with one name
+                package.writestr(name, draw(st.sampled_from([_program(), "", "G1 X1\n" * 9999])))
+    return draw(st.one_of(st.just(made.getvalue()), damaged(made.getvalue())))
+
+
+@target("packed toolpath", _packed, 60)
+def _packed_run(data: bytes, folder: Path) -> str:
+    path = folder / "a.3mf"
+    path.write_bytes(data)
+    _, rules = _both()[0]
+    found = [judge_toolpath(each, task_for(_tube(), rules)) for each in toolpaths_in(path)[:3]]
+    return "judged" if any(judged.verified for judged in found) else "refused"
+
+
 # Rules, the repository, waivers
 
 
@@ -784,6 +809,42 @@ def _waivers_run(data: bytes, folder: Path) -> str:
     (folder / "wallguard.yaml").write_text(yaml_text(_USUAL_REPOSITORY))
     (folder / "waivers.yaml").write_bytes(data)
     return _reviewed(folder)
+
+
+_LIBRARY_RULES = yaml_text(_USUAL_RULES).encode()
+
+
+def _lock_inputs() -> Inputs:
+    lock = Lock().with_library("library", {"a.yaml": _LIBRARY_RULES}, "1", "0" * 40)
+    return _document(LOCK_FILE.schema(), LOCK_FILE.plain(lock))
+
+
+@target("wallguard.lock", _lock_inputs, 100)
+def _lock_run(data: bytes, folder: Path) -> str:
+    """Load rules that extend a library, as a lock says."""
+    held = folder / "wallguard-libraries/library/a.yaml"
+    held.parent.mkdir(parents=True, exist_ok=True)
+    held.write_bytes(_LIBRARY_RULES)
+    (folder / "own.yaml").write_text("wallguard: 1\nextends: library/a.yaml@1\n")
+    (folder / "wallguard.lock").write_bytes(data)
+    load_rules(folder / "own.yaml", folder)
+    return "read"
+
+
+@target("library", _rules_inputs, 60)
+def _library_run(data: bytes, folder: Path) -> str:
+    """Take a library from a folder, and make its catalogue."""
+    shared = folder / "shared"
+    shared.mkdir(exist_ok=True)
+    (shared / "a.yaml").write_bytes(data)
+    (shared / "b.yaml").write_bytes(_LIBRARY_RULES)
+    wallguard(folder, "library", "catalogue", "shared")
+    (folder / "wallguard.yaml").write_text(
+        "wallguard: 1\nparts: [{files: '*.stl', rules: own.yaml}]\n"
+        "libraries: [{name: library, folder: shared}]\n"
+    )
+    done = update(here=folder)
+    return "refused" if done.troubles or done.libraries[0].left else "taken"
 
 
 # Readings of a coupon
