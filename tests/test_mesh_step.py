@@ -113,6 +113,8 @@ def test_findings_name_the_body(repo):
     assert any(') of "lid é", ' in said and "will print hollow" in said for said in messages)
     assert any(') between "case" and "side", ' in said for said in messages)
     assert report.mesh.names == ("case", "lid é", "side")
+    # What is alike in two bodies is told of each.
+    assert done.stdout.count(') of "case", ') == done.stdout.count(') of "lid é", ') == 2
     # What is known comes back the same.
     again = command(repo, "check", "case.step")
     assert again.stdout == done.stdout

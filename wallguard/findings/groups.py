@@ -28,14 +28,15 @@ class Group:
 
 
 def groups(findings: Iterable[Finding]) -> list[Group]:
-    """Findings of one part in groups: one group holds what is of one shape, state and severity,
-    accepted or not. A group stands where its first finding stood."""
+    """Findings of one part in groups: one group holds what is of one shape, body, state and
+    severity, accepted or not. A group stands where its first finding stood."""
 
     def alike(at: int, finding: Finding) -> tuple[object, ...]:
         if not finding.shape:
             return (at,)
         return (
             finding.shape,
+            finding.bodies,
             finding.severity,
             finding.state,
             finding.worse,
