@@ -31,7 +31,7 @@ _MB = 1_000_000
 # Unless told otherwise: with what starting takes, 20 s and 1 GB for a file of 1 MB, 60 s and 2 GB
 # for one of 20 MB. Of the benchmark parts the hungriest, a lattice of 50 MB in space, takes half of
 # that time, gears two fifths, the others a fifth at most (measured).
-SECONDS, SECONDS_PER_MB = 13.0, 2.35
+SECONDS, SECONDS_PER_MB = 12.0, 2.35
 MEMORY, MEMORY_PER_MB = 850, 55
 # A part of no more than this is begun in this process: bytes, triangles, points where layers cut
 # it, and mm. What is packed, or holds curves, may be anything.
@@ -39,7 +39,7 @@ _BYTES, _TRIANGLES, _POINTS, _SIZE = 300_000, 5_000, 150_000, 1_000.0
 _PACKED = (".3mf", ".gz", ".step", ".stp")
 _UNPACKED = 10  # toolpaths pack to a fourth or a tenth
 # And goes on there for so many seconds of the processor's time.
-TRIED = 3.0
+TRIED = 2.0
 # Other programs may be running: so many times as long is waited for a process, which the system
 # holds to its share of the processor's time; Windows does not.
 _WAIT = 3.0 if sys.platform == "win32" else 20.0

@@ -13,6 +13,8 @@ from wallguard.mesh.mesh import Mesh
 
 # Of a part with more bodies only the whole is known: a lattice of loose pieces has thousands.
 _MOST = 200
+# Triangles that are reckoned with together.
+_AT_ONCE = 200_000
 # For a quadratic function over a triangle the mean of its values at the middles of the sides is
 # exact, for a cubic one 9/20 of the value in the middle, 2/15 of the sum at the middles of the
 # sides and 1/20 of the sum at the corners is (Hammer and Stroud, "Numerical evaluation of multiple
@@ -23,7 +25,6 @@ _MIDDLE, _SIDE, _CORNER = 9 / 20, 2 / 15, 1 / 20
 def bodies(mesh: Mesh) -> tuple[Body, ...]:
     """Each connected body of the mesh as it is drawn, largest surface first, and after several of
     them the part as a whole."""
-    corners = mesh.vertices[mesh.triangles]
     one, two, three = mesh.triangles.T
     links = np.concatenate([one, two]), np.concatenate([two, three])
     count, label = connected(*links, len(mesh.vertices))
@@ -31,37 +32,43 @@ def bodies(mesh: Mesh) -> tuple[Body, ...]:
     count = int(of.max(initial=-1)) + 1
     if count > _MOST:
         count = 1
-    bodies = [] if count == 1 else [_body(corners[of == at]) for at in range(count)]
+    several = range(count) if count > 1 else ()
+    bodies = [_body(mesh.vertices, mesh.triangles[of == at]) for at in several]
     bodies.sort(key=lambda body: (-round(body.area, 3), body.centre))
-    return (*bodies, _body(corners))
+    return (*bodies, _body(mesh.vertices, mesh.triangles))
 
 
-def _body(corners: NDArray[np.float64]) -> Body:
-    """Of triangles (n, 3, 3)."""
-    normal = cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normal /= 2
-    area = np.sqrt(dot(normal, normal))
-    whole = float(area.sum()) or 1.0
-    centre = (area[:, None] * _middle(corners)).sum(axis=0) / whole
-    seen = corners - centre
-    volume = float((seen[:, 0] * normal).sum()) / 3
-    del normal
-    sides = np.empty_like(seen)
-    for i in range(3):
-        np.add(seen[:, i], seen[:, (i + 1) % 3], out=sides[:, i])
-    sides /= 2
-    spread, lean = np.zeros((3, 3)), np.zeros(3)
-    for at in (sides[:, i] for i in range(3)):
-        spread += (area[:, None] * at).T @ at / 3 / whole
-    points = ((_middle(seen)[:, None], _MIDDLE), (sides, _SIDE), (seen, _CORNER))
-    for several, weight in points:
-        for at in (several[:, i] for i in range(several.shape[1])):
-            lean += weight * (area * dot(at, at)) @ at
+def _body(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> Body:
+    """Of triangles (n, 3) of vertices (m, 3); some at a time, as each takes half a kilobyte."""
+    parts = np.split(triangles, range(_AT_ONCE, len(triangles), _AT_ONCE))
+    surface, centre = 0.0, np.zeros(3)
+    low, high = np.full(3, np.inf), np.full(3, -np.inf)
+    for part in parts:
+        corners = vertices[part]
+        area = _area(_normal(corners))
+        surface += float(area.sum())
+        centre += (area[:, None] * _middle(corners)).sum(axis=0)
+        low = np.minimum(low, corners.min(axis=(0, 1), initial=np.inf))
+        high = np.maximum(high, corners.max(axis=(0, 1), initial=-np.inf))
+    whole = surface or 1.0
+    centre /= whole
+    volume, spread, lean = 0.0, np.zeros((3, 3)), np.zeros(3)
+    for part in parts:
+        corners = vertices[part]
+        normal = _normal(corners)
+        area, seen = _area(normal), corners - centre
+        volume += float((seen[:, 0] * normal).sum()) / 3
+        sides = (seen + seen[:, [1, 2, 0]]) / 2
+        for at in (sides[:, i] for i in range(3)):
+            spread += (area[:, None] * at).T @ at / 3 / whole
+        points = ((_middle(seen)[:, None], _MIDDLE), (sides, _SIDE), (seen, _CORNER))
+        for several, weight in points:
+            for at in (several[:, i] for i in range(several.shape[1])):
+                lean += weight * (area * dot(at, at)) @ at
     lean /= whole * (float(np.trace(spread)) or 1.0)
-    low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
     rows, columns = (0, 1, 2, 1, 0, 0), (0, 1, 2, 2, 2, 1)
     return Body(
-        area=float(area.sum()),
+        area=surface,
         volume=volume,
         centre=_point(centre),
         spread=tuple(spread[rows, columns].tolist()),
@@ -76,6 +83,18 @@ def _middle(corners: NDArray[np.float64]) -> NDArray[np.float64]:
     middle += corners[:, 2]
     middle /= 3
     return middle
+
+
+def _normal(corners: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(n, 3) the normal of each triangle (n, 3, 3), as long as its area."""
+    normal = cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normal /= 2
+    return normal
+
+
+def _area(normal: NDArray[np.float64]) -> NDArray[np.float64]:
+    area: NDArray[np.float64] = np.sqrt(dot(normal, normal))
+    return area
 
 
 def _point(values: NDArray[np.float64]) -> tuple[float, float, float]:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from wallguard.base.errors import TooLargeError
 
 # Comparisons (some 0.2 microseconds each): for any part, for each edge, and for no part more.
-_ANY, _EACH, _MOST = 30_000_000, 200, 120_000_000
+_ANY, _EACH, _MOST = 30_000_000, 60, 80_000_000
 
 
 @dataclass

@@ -140,6 +140,7 @@ def _facets(mesh: Mesh) -> _Facets:
             u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0],
         ]
     )
+    del first, u, v  # of millions of triangles, and still to come is what takes most
     doubled = np.sqrt(np.einsum("ij,ij->i", normal, normal))
     solid = doubled > 1e-12
     normal /= np.where(solid, doubled, np.inf)[:, None]
