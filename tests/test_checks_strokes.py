@@ -1,5 +1,6 @@
 """Raised and sunken strokes against rules: what is told, and that nothing is told twice."""
 
+import json
 import re
 
 import pytest
@@ -7,6 +8,9 @@ from solids import box
 from test_checks import case, told
 from test_shapes_strokes import MADE, PLATE, bar, disc, into, on
 
+import wallguard
+from wallguard.commands.main import main
+from wallguard.coupon.plan import STROKE
 from wallguard.rules.model import Limit
 from wallguard.views.places import views_of
 
@@ -188,3 +192,26 @@ def test_without_limits_nothing_is_looked_for(monkeypatch):
     monkeypatch.setattr(Geometry, "strokes", lambda *_: pytest.fail("looked for"))
     assert told(PLATE, minimum=OTHERS, outcomes=QUIET) == []
     assert told(into(bar(0.5)), minimum={"gap": Limit(fail=0.3)}, outcomes=QUIET) == []
+
+
+@pytest.mark.parametrize("name", ["powder bed fusion", "vat photopolymerization"])
+def test_strokes_of_a_coupon_are_found_as_wide_as_its_plan_says(name, tmp_path):
+    rules = tmp_path / "rules.yaml"
+    rules.write_text(
+        f"wallguard: 1\nname: n\nlayer_height: 0.1\nprocess: {{category: {name}}}\n", "utf-8"
+    )
+    assert main(["coupon", "make", str(rules), "-o", str(tmp_path / "coupon")]) == 0
+    manifest = json.loads((tmp_path / "coupon" / "manifest.json").read_text("utf-8"))
+    drawn = manifest["plates"][0]["features"]
+    part = wallguard.load_part(tmp_path / "coupon" / "plate-1.stl")
+    strokes = part.geometry.strokes((1.6, 1.6))
+    for kind in MADE:
+        found = {
+            round(each.width, 2)
+            for each in strokes
+            if each.kind == kind and each.height == pytest.approx(STROKE, abs=1e-3)
+        }
+        # What is less than half as wide as high is a wall or a gap.
+        widths = {each["nominal"] for each in drawn if each["feature"] == kind}
+        assert found == {width for width in widths if width >= STROKE / 2 and width < 1.6}
+        assert len(found) >= 4
