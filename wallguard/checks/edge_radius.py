@@ -41,6 +41,9 @@ def _spot(edge: Rounded) -> Spot:
     low, high = edge.box
     radius = mm(edge.radius)
     first, second = edge.sides
+    marks = [Mark("angle", (edge.point, first, second), "" if edge.radius else "R 0")]
+    if edge.radius:
+        marks.append(Mark("way", (edge.centre, edge.point), f"R {radius} mm"))
     return Spot(
         of=edge,
         subject=Subject(
@@ -48,7 +51,7 @@ def _spot(edge: Rounded) -> Spot:
             Spread(edge.radius, edge.radius, edge.radius),
             length=edge.length,
             height=high[2] - low[2],
-            marks=(Mark("angle", (edge.point, first, second), f"R {radius} mm"),),
+            marks=tuple(marks),
         ),
         point=edge.point,
         box=edge.box,

@@ -47,6 +47,7 @@ class Rounded:
     radius  0: sharp
     length  of all of that radius
     point   in the middle of the longest piece
+    centre  of the arc there
     sides   points in the faces on both sides there
     box     around it
     """
@@ -54,6 +55,7 @@ class Rounded:
     radius: float
     length: float
     point: Point
+    centre: Point
     sides: tuple[Point, Point]
     box: Box
 
@@ -172,10 +174,13 @@ def _edge(patches: Patches, bends: _Bends, own: _Ints, radius: float, length: fl
         middle + max(_BESIDE, 2 * radius) * each
         for each in (np.cross(normals[0], way), np.cross(way, normals[1]))
     ]
+    out = normals[0] + normals[1]
+    centre = middle - radius * out / max(float(np.linalg.norm(out)), 1e-12)
     every = np.concatenate([start, end])
     low, high = every.min(axis=0), every.max(axis=0)
     first, second = (_point(each) for each in sides)
-    return Rounded(radius, length, _point(middle), (first, second), (_point(low), _point(high)))
+    box = _point(low), _point(high)
+    return Rounded(radius, length, _point(middle), _point(centre), (first, second), box)
 
 
 def _point(values: _Floats) -> Point:
