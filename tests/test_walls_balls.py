@@ -305,3 +305,37 @@ def test_folds_of_a_coarse_thread_are_no_walls_and_low_ribs_of_some_thickness_ar
     slot = plate - box([0.05, 20, 3.8], [10, 0, -3.8])
     (neck,) = thin(slot, 1.2)
     assert neck.minimum == pytest.approx(0.2, abs=0.001)
+
+
+def test_curved_walls_are_held_on_as_many_sides_as_other_material_is_at():
+    """Counted by hand: a tube closes upon itself, which holds two of its four sides."""
+    plate = box([30, 30, 3], [-15, -15, -2.9])
+    beside = box([4, 4, 10], [-0.1, -8, 0]), box([4, 4, 10], [-8, -0.1, 0])
+    whole = tube(12, 0.9, 10, 96)
+    half = whole - box([60, 60, 60], [0, -30, -1])
+    quarter = half - box([60, 60, 60], [-30, 0, -1])
+    ball = m3.Manifold.sphere(8, 64) - m3.Manifold.sphere(7.2, 64)
+    dome = ball - box([30, 30, 30], [-15, -15, -30])
+    cone = m3.Manifold.cylinder(10, 8, 4, 64) - m3.Manifold.cylinder(10, 7.2, 3.2, 64)
+    for solid, sides in (
+        (whole, 2),
+        (whole + plate, 3),
+        (tube(12, 0.9, 10, 12) + plate, 3),
+        (half, 0),
+        (half + plate, 1),
+        (quarter, 0),
+        (quarter + beside[0], 1),
+        (quarter + beside[0] + beside[1], 2),
+        (quarter + beside[0] + beside[1] + plate, 3),
+        (cone, 2),
+        (cone + plate, 3),
+        (ball, 4),
+        (dome, 0),
+        (dome + plate, 4),
+    ):
+        (wall,) = thin(solid, 2.0)
+        assert wall.sides == sides
+        (wall,) = thin(solid.rotate([31, 17, 55]), 2.0)
+        assert wall.sides == sides
+    pin = box([10, 10, 2], [-5, -5, -1.5]) + m3.Manifold.cylinder(8, 0.5, 0.5, 24)
+    assert thin(pin, 2.0)[0].sides == 3

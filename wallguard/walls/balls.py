@@ -33,8 +33,8 @@ What decides:
     face without cells, where a ball is larger
     else                                           no: it is free
 
-It is held on one of its four sides where it is along half of that side; a curved wall, of which
-sides mean little, is taken to be held on two.
+It is held on one of its four sides where it is along half of that side. Those of a tube or a part
+of one are its two ends and where it ends round its axis; one that closes upon itself is held there.
 """
 
 from __future__ import annotations
@@ -45,17 +45,18 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, cross, grouped, lengths, spread
+from wallguard.base.arrays import connected, cross, distinct, grouped, lengths, spread
 from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.walls.clear import Cells, clear_cells, divided, joined, mirrored, no_cells
 from wallguard.walls.facets import Facets, facets_of
-from wallguard.walls.facing import THICKER, pieces_between
+from wallguard.walls.facing import ENDS, THICKER, pieces_between
 from wallguard.walls.links import links_of
 from wallguard.walls.samples import FACING
 from wallguard.walls.spatial import (
     Measures,
     Patches,
+    Rims,
     moments,
     sharpened,
     sides_of,
@@ -417,9 +418,32 @@ def _held(facets: Facets, cells: Cells, radius: _Floats, faces: _Ints) -> _Bools
 def _sides(walls: _Walls) -> _Ints:
     """(count,) on how many of four sides each wall runs into other material."""
     facets, cells = walls.facets, walls.cells
-    rim, corner = np.nonzero(_held(facets, cells, walls.radius, facets.face[cells.own]))
+    held = _held(facets, cells, walls.radius, facets.face[cells.own])
+    rim, corner = np.nonzero(held | _ending(walls))
     place = cells.points[:, :, :3]
     begin, end = place[rim, corner], place[rim, (corner + 1) % 3]
     normal = facets.normal[cells.own]
     patches = Patches(place, normal, _areas(cells), walls.piece, walls.pieces)
-    return sides_of(patches, begin, end, walls.piece[rim])
+    # Where a face's cells lie side by side, each ends where the next begins, and runs back there.
+    ends = np.flatnonzero(cells.label[rim, corner] == ENDS)
+    share = np.ones(len(rim))
+    if len(ends):
+        key = facets.face[cells.own[rim[ends]]] * walls.pieces + walls.piece[rim[ends]]
+        face = np.searchsorted(distinct(key), key)
+        way = (end - begin)[ends]
+        net = np.column_stack([np.bincount(face, each) for each in way.T])
+        whole = np.bincount(face, lengths(way))
+        share[ends] = (lengths(net) / np.maximum(whole, 1e-12))[face]
+    return sides_of(patches, Rims(begin, end, walls.piece[rim], held[rim, corner], share))
+
+
+def _ending(walls: _Walls) -> _Bools:
+    """(k, 3) whether a piece of a wall has no cell beyond each edge of a cell."""
+    facets, cells = walls.facets, walls.cells
+    known = distinct(facets.face[cells.own] * walls.pieces + walls.piece)
+    beyond = facets.beside.ravel()[np.maximum(cells.label, 0)]
+    key = facets.face[beyond] * walls.pieces + walls.piece[:, None]
+    at = np.minimum(np.searchsorted(known, key), len(known) - 1)
+    open_there = (cells.label >= 0) & ((beyond < 0) | (known[at] != key))
+    ending: _Bools = open_there | (cells.label == ENDS)
+    return ending

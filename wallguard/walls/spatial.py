@@ -19,6 +19,10 @@ _Ints = NDArray[np.int64]
 
 # A wall is flat where nearly all of its normals have one direction.
 _FLAT = 0.95
+# It is curved one way where the share of its normals along an axis varies by less (squared).
+_EVEN = 0.01
+# A rim that is shorter than this share of all of it is none: computing error.
+_NONE = 1e-3
 
 
 class Patches(NamedTuple):
@@ -30,6 +34,17 @@ class Patches(NamedTuple):
     area: _Floats
     piece: _Ints
     pieces: int
+
+
+class Rims(NamedTuple):
+    """Edges where walls end: from `begin` to `end` (r, 3), the piece of each (r,), whether it is
+    held there (r,), and how much of the edge counts (r,)."""
+
+    begin: _Floats
+    end: _Floats
+    piece: _Ints
+    held: NDArray[np.bool_]
+    share: _Floats
 
 
 class Measures(NamedTuple):
@@ -122,12 +137,9 @@ def sharpened(
     return 2 * best, point + best[:, None] * surface.normal[own]
 
 
-def sides_of(patches: Patches, begin: _Floats, end: _Floats, label: _Ints) -> _Ints:
-    """(count,) on how many of four sides each piece is held by other material: for flat ones; a
-    curved one, of which sides mean little, is taken to be held on two.
-
-    begin, end, label  (r, 3) edges of rims where they are held, and the piece of each (r,)
-    """
+def sides_of(patches: Patches, rims: Rims) -> _Ints:
+    """(count,) on how many of four sides each piece is held by other material."""
+    begin, end, label = (each[rims.held] for each in (rims.begin, rims.end, rims.piece))
     corners, normal, area, piece, count = patches
     edge, middle = end - begin, (begin + end) / 2
     length = np.linalg.norm(edge, axis=1)
@@ -159,4 +171,45 @@ def sides_of(patches: Patches, begin: _Floats, end: _Floats, label: _Ints) -> _I
     holding = np.bincount(key, length[outer], 4 * count).reshape(-1, 2, 2)
     # A side is held where half of it is, on one of the wall's two faces at least.
     sides = (holding >= half.T[:, ::-1, None]).sum(axis=(1, 2))
-    return np.where(flat, sides, 2).astype(np.int64)
+    if flat.all():
+        return sides.astype(np.int64)
+    return np.where(flat, sides, _sides_of_curved(patches, rims, vector)).astype(np.int64)
+
+
+def _sides_of_curved(patches: Patches, rims: Rims, frame: _Floats) -> _Ints:
+    """The same of curved pieces, of which the normals' moments have these axes (count, 3, 3).
+
+    Round the axis of a tube or a cone lie two sides, where the rim runs along it, or none where the
+    wall closes upon itself, which holds it as two would; the other two lie at its ends. A wall that
+    is curved both ways is held on as many as the share of its rim comes to.
+    """
+    _, normal, area, piece, count = patches
+    along = np.abs(np.einsum("ki,kij->kj", normal, frame[piece]))
+    total = np.maximum(np.bincount(piece, area, count), 1e-12)[:, None]
+    mean, square = (
+        np.column_stack([np.bincount(piece, area * each, count) for each in power.T]) / total
+        for power in (along, along**2)
+    )
+    varies = square - mean**2
+    which = varies.argmin(axis=1)
+    rows = np.arange(count)
+    axis, single = frame[rows, :, which], varies[rows, which] < _EVEN
+    edge, label = rims.end - rims.begin, rims.piece
+    length = np.sqrt(dot(edge, edge))
+    lengthwise = np.abs(dot(edge, axis[label])) > length / 2
+    length *= rims.share
+    place = dot((rims.begin + rims.end) / 2, axis[label])
+    middle = (patches.corners.mean(axis=1) * axis[piece]).sum(axis=1)
+    middle = np.bincount(piece, area * middle, count) / total[:, 0]
+    end = np.where(lengthwise, 2, (place > middle[label]).astype(np.int64))
+    there = np.bincount(3 * label + end, length, 3 * count).reshape(-1, 3)
+    held = np.bincount(3 * label + end, length * rims.held, 3 * count).reshape(-1, 3)
+    # What has no rim goes on. An end is held where half of it is, on one of the two faces.
+    share = np.where(
+        there > _NONE * there.sum(axis=1)[:, None], held / np.maximum(there, 1e-9), 1.0
+    )
+    around = np.floor(2 * share[:, 2] + 0.5)
+    by_ends = (share[:, :2] >= 0.25).sum(axis=1) + around
+    whole = held.sum(axis=1) / np.maximum(there.sum(axis=1), 1e-9)
+    by_rim = np.where(there.sum(axis=1) > 1e-9, np.floor(4 * whole + 0.5), 4)
+    return np.where(single, by_ends, by_rim).astype(np.int64)
