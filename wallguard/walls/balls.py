@@ -431,9 +431,10 @@ def _sides(walls: _Walls) -> _Ints:
         key = facets.face[cells.own[rim[ends]]] * walls.pieces + walls.piece[rim[ends]]
         face = np.searchsorted(distinct(key), key)
         way = (end - begin)[ends]
-        net = np.column_stack([np.bincount(face, each) for each in way.T])
+        net = np.zeros((len(key), 3))
+        np.add.at(net, face, way)
         whole = np.bincount(face, lengths(way))
-        share[ends] = (lengths(net) / np.maximum(whole, 1e-12))[face]
+        share[ends] = lengths(net)[face] / np.maximum(whole, 1e-12)[face]
     return sides_of(patches, Rims(begin, end, walls.piece[rim], held[rim, corner], share))
 
 

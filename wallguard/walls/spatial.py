@@ -139,7 +139,7 @@ def sharpened(
 
 def sides_of(patches: Patches, rims: Rims) -> _Ints:
     """(count,) on how many of four sides each piece is held by other material."""
-    begin, end, label = (each[rims.held] for each in (rims.begin, rims.end, rims.piece))
+    begin, end, label = rims.begin[rims.held], rims.end[rims.held], rims.piece[rims.held]
     corners, normal, area, piece, count = patches
     edge, middle = end - begin, (begin + end) / 2
     length = np.linalg.norm(edge, axis=1)
@@ -171,9 +171,10 @@ def sides_of(patches: Patches, rims: Rims) -> _Ints:
     holding = np.bincount(key, length[outer], 4 * count).reshape(-1, 2, 2)
     # A side is held where half of it is, on one of the wall's two faces at least.
     sides = (holding >= half.T[:, ::-1, None]).sum(axis=(1, 2))
-    if flat.all():
-        return sides.astype(np.int64)
-    return np.where(flat, sides, _sides_of_curved(patches, rims, vector)).astype(np.int64)
+    if not flat.all():
+        sides = np.where(flat, sides, _sides_of_curved(patches, rims, vector))
+    whole: _Ints = sides.astype(np.int64)
+    return whole
 
 
 def _sides_of_curved(patches: Patches, rims: Rims, frame: _Floats) -> _Ints:
@@ -212,4 +213,5 @@ def _sides_of_curved(patches: Patches, rims: Rims, frame: _Floats) -> _Ints:
     by_ends = (share[:, :2] >= 0.25).sum(axis=1) + around
     whole = held.sum(axis=1) / np.maximum(there.sum(axis=1), 1e-9)
     by_rim = np.where(there.sum(axis=1) > 1e-9, np.floor(4 * whole + 0.5), 4)
-    return np.where(single, by_ends, by_rim).astype(np.int64)
+    sides: _Ints = np.where(single, by_ends, by_rim).astype(np.int64)
+    return sides
