@@ -50,7 +50,7 @@ from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.walls.clear import Cells, clear_cells, divided, joined, mirrored, no_cells
 from wallguard.walls.facets import Facets, facets_of
-from wallguard.walls.facing import ENDS, THICKER, pieces_between
+from wallguard.walls.facing import ENDS, THICKER, Pieces, pieces_between
 from wallguard.walls.links import links_of
 from wallguard.walls.samples import FACING
 from wallguard.walls.spatial import (
@@ -82,6 +82,9 @@ _INSET = 0.005
 _TURNS = 0.5
 # Lower than this (mm) is roughness: common practice, no published source.
 _ROUGH = 0.1
+# A face that faces more others than this is one of many round a wall. So many pieces between such,
+# where they are most of all or in any case, take seconds to be told apart.
+_PARTNERS, _ROUND = 8, (400, 2_500)
 # Where a wall's rim turns by more (radians) it ends, or stands on a foot.
 _FOOT = np.radians(20.0)
 
@@ -114,7 +117,10 @@ class Space:
             return []
         limits = np.asarray(edges, np.float64)
         try:
-            flat = divided(clear_cells(facets, pieces_between(facets, largest)), limits)
+            pieces = pieces_between(facets, largest)
+            if _is_round(facets, pieces):
+                raise TooLargeError("pieces of round walls")
+            flat = divided(clear_cells(facets, pieces), limits)
         except TooLargeError:
             # So many long facets face each other that each had better be asked at points.
             step = _LONG * float(np.sqrt(facets.area.sum() / (0.43 * _MOST)))
@@ -139,6 +145,19 @@ def find_walls(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stret
 def find_gaps(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretch]:
     """Its gaps."""
     return Space(mesh).gaps(largest, edges)
+
+
+def _is_round(facets: Facets, pieces: Pieces) -> bool:
+    """Whether too many pieces lie between faces of which each faces many others, as round a pin:
+    their number grows with the square of the facets, and each lies in the way of the others."""
+    size = int(facets.face.max(initial=0)) + 1
+    own, its = facets.face[pieces.own], facets.face[pieces.contact]
+    pairs = distinct(np.minimum(own, its) * size + np.maximum(own, its))
+    partners = np.bincount(pairs // size, minlength=size)
+    partners += np.bincount(pairs % size, minlength=size)
+    many = partners > _PARTNERS
+    count = int((many[own] & many[its]).sum())
+    return count > _ROUND[1] or (count > _ROUND[0] and 2 * count > len(own))
 
 
 def _stretches_of(
