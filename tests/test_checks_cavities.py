@@ -224,6 +224,17 @@ def test_a_vent_near_the_floor_is_enough(above, cups):
     assert len(told(shallow, minimum={"cup": Limit(fail=100)}, **RESIN)) == 1
 
 
+def test_a_closed_hollow_is_told_once():
+    both = {"cup": Limit(fail=100), "trapped": Limit(fail=1)}
+    (finding,) = told(hollow(), minimum=both, **RESIN)
+    assert finding.check == "trapped"
+    (finding,) = told(hollow(), minimum={"cup": Limit(fail=100)}, **RESIN)
+    assert finding.check == "cup"
+    # A bowl beside it is told as well.
+    two = hollow().translate([30, 0, 0]) + bowl()
+    assert sorted(each.check for each in told(two, minimum=both, **RESIN)) == ["cup", "trapped"]
+
+
 def test_a_cup_is_told_with_its_area():
     (finding,) = told(bowl(), minimum={"cup": Limit(fail=100)}, **RESIN)
     assert finding.measured == pytest.approx(256.0)

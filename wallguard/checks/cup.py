@@ -13,8 +13,9 @@ from collections.abc import Iterator
 from typing import Final
 
 from wallguard.base.text import mm
+from wallguard.checks import hollow
 from wallguard.checks.case import Broken, Case, Spot
-from wallguard.findings.model import Mark, Spread, Subject
+from wallguard.findings.model import Mark, Point, Spread, Subject
 
 ID: Final = "cup"
 # So near to the floor, mm, a vent opens before much is sealed: a bound of our own.
@@ -22,8 +23,13 @@ _NEAR = 2.0
 
 
 def findings(case: Case) -> Iterator[Broken]:
-    """Each hollow that seals over too much."""
+    """Each hollow that seals over too much, but for those that `trapped` tells: one place."""
+    told = []
+    if "trapped" in case.rules.minimum:
+        told = [cavity.box for cavity, _ in hollow.cavities(case) if not cavity.openings]
     for cup in case.geometry.cups(case.cut):
+        if any(_within(cup.box, box, case.rules.layer_height) for box in told):
+            continue
         if cup.vented and cup.high - cup.low <= _NEAR + case.rules.layer_height / 2:
             continue
 
@@ -57,3 +63,11 @@ def findings(case: Case) -> Iterator[Broken]:
                 "part so that it opens the other way"
             )
             yield Broken("cavity", spot, breach, draw=draw)
+
+
+def _within(box: tuple[Point, Point], other: tuple[Point, Point], layer: float) -> bool:
+    """Whether a box lies within another, to the layer in which either begins."""
+    low, high = tuple(zip(box, other, strict=True))
+    return all(a >= b - layer for a, b in zip(*low, strict=True)) and all(
+        a <= b + layer for a, b in zip(*high, strict=True)
+    )
