@@ -66,6 +66,28 @@ def test_the_taper_of_a_wedge_is_no_swelling_of_its_tip():
     assert max(wall.maximum for wall in walls(wedge, (0.6, 1.0, 1.4, 1.8, 2.2, 2.6))) > 2.5
 
 
+@pytest.mark.parametrize("turned", [0.0, 0.5])
+@pytest.mark.parametrize("facets", [24, 32, 48, 52, 64, 96, 180])
+def test_the_flank_of_a_hole_near_a_face_makes_the_wall_no_longer(facets, turned):
+    """A disc of radius r touches a circle of radius R and a line d from its middle where (R + r)
+    cos t = d - r; up to there the wall is R t long on the one face and (R + r) sin t on the other.
+    Whether what goes on beyond is a swelling hangs on the facets, and its length does not."""
+    radius, off, split = 5.55625, 6.35, 1.3
+    angles = (np.arange(facets) + turned) * 2 * np.pi / facets
+    circle = radius * np.column_stack([np.cos(angles), np.sin(angles)])
+    plate = box([40, 20 + off, 4], [-20, -20, 0]) - prism(circle, 6).translate([0, 0, -1])
+    thin = min(walls(plate, (split,)), key=lambda wall: wall.minimum)
+    end = np.arccos((off - split / 2) / (radius + split / 2))
+    length = radius * end + (radius + split / 2) * np.sin(end)
+    # To a facet, and to what one is off the circle at its ends.
+    allowed = radius * np.pi / facets + 2 * radius * (1 - np.cos(np.pi / facets)) / np.tan(end)
+    assert thin.maximum == pytest.approx(split, abs=0.01)
+    assert thin.length == pytest.approx(length, abs=allowed)
+    assert thin.box[1][0] - thin.box[0][0] == pytest.approx(
+        2 * (radius + split / 2) * np.sin(end) + split, abs=2 * allowed
+    )
+
+
 def test_arms_on_both_sides_of_a_crossing_are_one_wall_and_those_of_a_slot_are_two():
     both = box([40, 1, 10], [-20, -0.5, 0]) + box([1, 40, 10], [-0.5, -20, 0])
     assert [round(wall.length, 1) for wall in walls(both)] == [38.0, 38.0]

@@ -28,7 +28,7 @@ from wallguard.base.arrays import connected, dot, grouped, medians
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.chains import turns
 from wallguard.walls.edges import Edges
-from wallguard.walls.junctions import room_of, swellings, through
+from wallguard.walls.junctions import GROWN, room_of, swellings, through
 from wallguard.walls.samples import Samples
 
 _Floats = NDArray[np.float64]
@@ -205,7 +205,7 @@ def pieces_of(
 ) -> tuple[Pieces, _Ints]:
     """Join wall samples of one section and one group; the pieces, and each wall sample's piece."""
     groups = group(links.judged)
-    groups, swollen = _without_swellings(walls, links, groups)
+    groups, swollen, grown = _without_swellings(walls, links, groups)
     _, piece = _alike(links, groups)
     piece = _crossed(walls, piece, groups)
     count = int(piece.max()) + 1
@@ -228,15 +228,15 @@ def pieces_of(
             high=high,
             thinnest=first,
             spot=_spots(walls, piece, middle, first),
-            length=np.bincount(piece, walls.share, count) / 2,
+            length=np.bincount(piece, np.where(grown, 0.0, walls.share), count) / 2,
             widens=np.bincount(piece, (walls.share + 1e-9) * walls.widens, count) / members,
             moves=_moves(walls, piece, count),
             bend=_curved(walls, walls.bend, piece, count),
             sagitta=_curved(walls, walls.sagitta, piece, count),
             ends=_held_ends(piece, count, links.breaks),
             whole=links.whole[first],
-            box_low=grouped(np.minimum, piece, count, centre - radius),
-            box_high=grouped(np.maximum, piece, count, centre + radius),
+            box_low=grouped(np.minimum, piece[~grown], count, (centre - radius)[~grown]),
+            box_high=grouped(np.maximum, piece[~grown], count, (centre + radius)[~grown]),
         ),
         piece,
     )
@@ -274,13 +274,19 @@ def _alike(links: Links, groups: _Ints) -> tuple[int, _Ints]:
     return connected(links.one[alike], links.other[alike], len(groups))
 
 
-def _without_swellings(walls: Walls, links: Links, groups: _Ints) -> tuple[_Ints, _Bools]:
-    """The groups, where a swelling has that of the wall it belongs to; and what lies in one."""
+def _without_swellings(walls: Walls, links: Links, groups: _Ints) -> tuple[_Ints, _Bools, _Bools]:
+    """The groups, where a swelling has that of the wall it belongs to; what lies in one; and what
+    of that is so much thicker than the wall that it makes it no longer.
+
+    Whether the flank of a round hole near a face is a swelling hangs on its facets. How long the
+    wall between them is does not, as long as no flank counts.
+    """
     count, piece = _alike(links, groups)
     one, other = piece[links.one], piece[links.other]
     meets = one != other
     if not meets.any():
-        return groups, np.zeros(len(groups), bool)
+        none = np.zeros(len(groups), bool)
+        return groups, none, none
     weight = walls.share + 1e-9
     length = np.bincount(piece, weight, count)
     thickness = np.bincount(piece, weight * walls.thickness, count) / length
@@ -293,7 +299,9 @@ def _without_swellings(walls: Walls, links: Links, groups: _Ints) -> tuple[_Ints
     wall = swellings(thickness, length / 2, room, one[meets], other[meets])
     of = np.empty(count, np.int64)
     of[piece] = groups
-    return of[wall][piece], (wall != np.arange(count))[piece]
+    swollen = (wall != np.arange(count))[piece]
+    grown = swollen & (walls.thickness > GROWN * thickness[wall][piece])
+    return of[wall][piece], swollen, grown
 
 
 def _along_rings(edges: Edges, walls: Walls) -> tuple[_Ints, _Ints, tuple[_Ints, _Ints, _Bools]]:

@@ -43,11 +43,14 @@ _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
 _Bools = NDArray[np.bool_]
 
-__all__ = ["FASTER", "room_of", "swellings", "through"]
+__all__ = ["FASTER", "GROWN", "room_of", "swellings", "through"]
 
 # Faces run parallel within 5 degrees; such a piece is a swelling within a quarter of its thickness.
 # What tapers is a wall of its own where it is longer than three times its thickness.
 _PARALLEL, _SHORT, _TAPER = -0.9962, 0.25, 3.0
+# A corner makes discs no larger than 1.13 times the wall. What is thicker than this is a fillet or
+# a flank: it makes the wall that it belongs to no longer.
+GROWN = 1.2
 # A wall goes on beyond a crossing no longer than twice its thickness, where its face goes on in the
 # same direction (cosine of 10 degrees) and the same line (share of its thickness).
 _CROSSING, _DIRECTION, _LINE = 2.0, 0.985, 0.1
