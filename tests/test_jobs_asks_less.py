@@ -180,6 +180,16 @@ def test_waivers_that_may_run_longer(repo):
     assert told() == [(YAML, "waivers.longest 100 days to 365 days")]
 
 
+def test_facets_that_may_lie_farther_off_their_curves(repo):
+    rewrite(YAML, "gate: all", "gate: all\nchord_error: 0.005")
+    assert told() == []
+    commit(repo)
+    rewrite(YAML, "chord_error: 0.005", "chord_error: 0.05")
+    assert told() == [(YAML, "chord_error 0.005 mm to 0.05 mm")]
+    rewrite(YAML, "chord_error: 0.05\n", "")
+    assert told() == [(YAML, "chord_error 0.005 mm to 0.01 mm")]
+
+
 def waive(report, *parts):
     """Accept every finding of these parts."""
     for part in report.parts:

@@ -183,6 +183,29 @@ def test_the_chord_error_counts_into_the_uncertainty_of_curved_walls(tmp_path):
     assert flat and not any(flat)
 
 
+def test_the_chord_error_is_part_of_what_is_said_of_a_printed_curve(tmp_path):
+    """What lies within bounds of +-a has a standard uncertainty of a / sqrt(3) (JCGM 100:2008,
+    4.3.7), which with k = 2 adds to U by squares (5.1.2)."""
+    rules = tmp_path / "rules.yaml"
+    rules.write_text(RULES)
+    loaded = wallguard.load_rules(rules)
+
+    def unsure(name, chord):
+        part = Part.load(STEPS / name, replace(AsDrawn(), chord=chord))
+        report = wallguard.check(part, loaded)
+        found = [each.subject.printed for each in report.findings if each.check == "fill"]
+        return found[0].uncertainty, report.walls[0].printed.uncertainty
+
+    mesh = read_mesh(STEPS / "tube.step", chord=0.05)
+    plain = wallguard.part_from((mesh.vertices, mesh.triangles), "tube")
+    declared = wallguard.check(plain, loaded).walls[0].printed.uncertainty
+    whole = math.hypot(declared, 2 * 0.05 / math.sqrt(3))
+    assert unsure("tube.step", 0.05) == pytest.approx((whole, whole))
+    assert whole > declared
+    # A flat wall is as thick as it is, however coarse the facets of curves.
+    assert unsure("case.step", 0.05) == unsure("case.step", 0.001)
+
+
 def test_the_chord_error_of_wallguard_yaml_is_used_and_part_of_what_is_known(repo):
     (repo / "tube.step").write_bytes((STEPS / "tube.step").read_bytes())
     triangles = []

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Hashable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-from math import isfinite
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from wallguard.bands.advice import Drawn, advise, advise_apart, callipers, leaning
@@ -198,8 +198,14 @@ class Case:
         return Lean(self.rules.layer_height, wall.slope) if self.layered else UPRIGHT
 
     def outcome(self, wall: Stretch) -> Outcome:
-        """What becomes of a wall."""
-        return self.table.outcome(wall.typical, self.lean(wall))
+        """What becomes of a wall. That facets of a curve were made here makes its printed thickness
+        less certain: the drawn one lies within the chord error of what is measured (rectangular,
+        JCGM 100:2008, 4.3.7)."""
+        outcome = self.table.outcome(wall.typical, self.lean(wall))
+        chord = self._chord(wall)
+        if not chord:
+            return outcome
+        return replace(outcome, uncertainty=math.hypot(outcome.uncertainty, 2 * chord / 3**0.5))
 
     def verdict(self, wall: Stretch, thicker: float = 0.0) -> Verdict:
         """What to say of a wall, or of one that is `thicker` (mm) and else alike."""
@@ -210,8 +216,11 @@ class Case:
         """By how much (mm) the facets of a curve may make a wall thinner than it was drawn. Where
         they were made here nobody knows how those of both its faces stand, so that it may be all
         that they lie off the curve at most."""
-        chord = self.geometry.facts.chord * self.geometry.scale
-        return max(wall.facets, chord if wall.bend > 0 else 0.0)
+        return max(wall.facets, self._chord(wall))
+
+    def _chord(self, wall: Stretch) -> float:
+        """How far (mm) facets of a wall that were made here lie off its curve at most; else 0."""
+        return self.geometry.facts.chord * self.geometry.scale if wall.bend > 0 else 0.0
 
     def nearest_other(self, wall: Stretch) -> tuple[float, Verdict] | None:
         """How far (mm) a wall is from the nearest reading that comes out otherwise where it leans
@@ -294,7 +303,7 @@ class Case:
             if band.fill != "missing":
                 break
             upper = band.upper
-        return upper if isfinite(upper) else 0.0
+        return upper if math.isfinite(upper) else 0.0
 
     def _without_strokes(
         self, things: Sequence[_Thing], within: Stroked, between: Stroked

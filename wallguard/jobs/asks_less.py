@@ -207,6 +207,8 @@ def _of_repositories(against: Against) -> Iterator[Weakening]:
             continue
         if (old.gate, new.gate) == ("all", "new"):
             yield Weakening(new.name, "gate all to new")
+        if new.chord > old.chord:
+            yield Weakening(new.name, f"chord_error {old.chord:g} mm to {new.chord:g} mm")
         before, after = (repository.longest or LONGEST for repository in (old, new))
         if after > before:
             yield Weakening(new.name, f"waivers.longest {before} days to {after} days")
