@@ -364,6 +364,15 @@ def test_a_taper_tells_where_it_comes_out_how():
     assert finding.advice == "draw ≥ 1.05 mm"
 
 
+def test_what_is_said_of_two_thicknesses_is_said_once():
+    beads = replace(BEADS, edge_uncertainty=0.05)
+    (finding,) = found("fill", wedge(1.1, 1.9, 60, 10), beads=beads)
+    assert finding.message.count("may come out solid or hollow where it is") == 1
+    assert re.search(
+        r" to \d\.\d\d mm or \d.* thick: the edge between them is calc", finding.message
+    )
+
+
 # Of what stands lower, on fewer sides, or for less than two beads of 0.575 mm.
 MINIMA = {"wall": Limit(0.9), "free_wall": Limit(1.2), "pin": Limit(1.5), "floor": Limit(3)}
 

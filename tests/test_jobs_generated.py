@@ -199,6 +199,9 @@ def test_a_function_that_raises_is_told_by_the_designers_own_lines(repo):
     assert "bracket.py::nothing: this gives no triangles: str" in report["parts"][0]["error"]
     _, report = check(repo, "models/bracket.py::lost")
     assert "bracket.py has no function lost" in report["parts"][0]["error"]
+    (repo / "wallguard.yaml").write_text(config(ENTRY.replace("bracket.py", "gone.py")))
+    _, report = check(repo, "models/gone.py::bracket")
+    assert "`generated` of wallguard.yaml names models/gone.py" in report["parts"][0]["error"]
 
 
 COMMAND = """\

@@ -174,7 +174,7 @@ def test_a_folder_without_git_is_a_library_too(design, tmp_path):
 @pytest.mark.parametrize(
     ("extends", "said"),
     [
-        ("library/petg.yaml@2026.1", "holds `library` at 2027.1, and this asks for 2026.1"),
+        ("library/petg.yaml@2026.1", "and this asks for 2026.1. Write @2027.1 here, or 2026.1 as"),
         ("other/petg.yaml@2027.1", "holds no library `other` (it holds: library)"),
         ("library/pla.yaml@2027.1", "has no rule file `pla.yaml`"),
         ("library/../../own.yaml@2027.1", "has no rule file"),

@@ -229,6 +229,8 @@ def test_what_is_no_solid_is_told():
     assert "holds no solid" in problem(STEPS / "sheet.step")
     whole = (STEPS / "tube.step").read_bytes()
     assert "does not begin with ISO-10303-21" in problem(data=b"solid part")
+    # Cut off before its first solid.
+    assert "does not end with END-ISO-10303-21" in problem(data=whole[:1000])
     said = problem(data=whole[: len(whole) // 2])
     assert said.startswith("part.step:") and "is no whole STEP file" in said
     assert int(said.split(":")[1]) > 10

@@ -3,6 +3,7 @@
 import re
 from html.parser import HTMLParser
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from report_samples import hostile
@@ -54,7 +55,7 @@ def test_a_page_for_a_customer_needs_no_repository(folder):
     words = ["check", "bar.stl", "--rules", "r.yaml", "--html", "c.html", "--for", "customer"]
     assert main(words) == 1
     made, said = page("c.html")
-    assert "Please change bar.stl before it is printed" in said
+    assert "Please change bar.stl before it is printed" in said and "-0.0" not in said
     assert "Wall 1.35 mm thick" in said and "Instead: Draw at most" in said
     assert "measured on 2027-03-01 by Ada" in said and "layers of 0.2 mm" in said
     assert "It never says that a part is safe to use." in said
@@ -133,3 +134,16 @@ def test_every_text_from_outside_is_escaped():
     text = customer.show_report(hostile(), Setting(Path("c.html")))
     assert "<script" not in text
     assert re.search(r"<title>[^<]* - wallguard</title>", text)
+
+
+def test_who_drew_the_part_is_asked_for_its_unit_and_sets_nothing(folder):
+    save(folder / "small.stl", box([0.9, 0.5, 0.5]))
+    main(["check", "small.stl", "--rules", "r.yaml", "--html", "c.html", "--for", "customer"])
+    _, said = page("c.html")
+    assert "tell us in which unit it is drawn" in said and "wallguard.yaml" not in said
+
+
+@pytest.mark.parametrize("kind", ["raised", "sunken"])
+def test_a_stroke_has_a_name_that_reads(kind):
+    finding = SimpleNamespace(subject=SimpleNamespace(kind=kind))
+    assert customer._title(finding) == f"A {kind} detail"

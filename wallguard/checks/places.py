@@ -288,22 +288,31 @@ def _message(case: Case, place: _Place, limits: Sequence[_Limit], where: str) ->
     minima = [each for each in limits if each.broken.minimum]
     # What comes out by the same rule, certainly and perhaps out of tolerance, is said once.
     outcomes = {each.broken.alike[-1]: each for each in reversed(limits) if each.broken.alike}
-    clauses = []
+    # What each clause says, and the thicknesses of the place that it holds for; of none: for all.
+    said: dict[str, list[str]] = {}
     for each in limits:
         if each.broken.alike and outcomes[each.broken.alike[-1]] is not each:
             continue
         if each.broken.minimum:
             if each is minima[0]:
-                clauses.append(_below(minima, named=len(limits) > 1))
-        elif len(outcomes) > 1 and each.broken.alike:
+                said[_below(minima, named=len(limits) > 1)] = []
+            continue
+        thick = said.setdefault(each.breach.says, [])
+        if len(outcomes) > 1 and each.broken.alike:
             spread = each.thickness
-            thick = span(spread.min, spread.typical, spread.max)
-            clauses.append(f"{each.breach.says} where it is {thick} thick")
-        else:
-            clauses.append(each.breach.says)
+            thick.append(span(spread.min, spread.typical, spread.max))
+    clauses = [_clause(says, thick) for says, thick in said.items()]
     if not outcomes and any(each.breach.unit == "mm" for each in limits):
         clauses += _comes_out(case, place)
     return "; it ".join([f"{_head(case, place, limits[0], where)} {clauses[0]}", *clauses[1:]])
+
+
+def _clause(says: str, thick: Sequence[str]) -> str:
+    """ "may come out solid or hollow where it is 0.90 mm or 1.10 mm thick: nobody knows"."""
+    if not thick:
+        return says
+    what, colon, why = says.partition(": ")
+    return f"{what} where it is {' or '.join(thick)} thick{colon}{why}"
 
 
 def _comes_out(case: Case, place: _Place) -> list[str]:

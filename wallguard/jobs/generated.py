@@ -111,7 +111,8 @@ class Maker:
         folder = self.root / entry.folder
         file = self.root / entry.file
         if not entry.command and not file.is_file():
-            raise InputError(entry.part, "there is no such file", remedy=f"See {entry.file}")
+            what = f"`generated` of wallguard.yaml names {plain(entry.file)}, which is not there"
+            raise InputError(entry.part, what, remedy="Correct the name there")
         if entry.command:
             words = [re.sub(MESH, lambda _: str(made), word) for word in entry.command]
             words[0] = sys.executable if words[0] in ("python", "python3") else words[0]

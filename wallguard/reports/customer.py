@@ -51,6 +51,8 @@ _BASIS = {
 }
 # Of a toolpath, whether the rule file describes the printer: nothing that a drawing can mend.
 RULES_CHECK = "toolpath_rules"
+# The check whether the size fits the unit; what is to be set is for who runs it.
+_UNIT_CHECK, _UNIT = "unit", "if that is not its size, tell us in which unit it is drawn"
 _UNITS = "Places are x, y and z in your file, in mm."
 
 
@@ -270,7 +272,7 @@ def _item(part: PartReport, group: Group, setting: Setting) -> Item:
         title=_title(finding),
         said=_sentence(finding.message),
         means=means if finding.subject and finding.subject.kind == "wall" else "",
-        instead=_advice(finding.advice),
+        instead=_advice(_UNIT if finding.check == _UNIT_CHECK else finding.advice),
         where=_where(finding),
         more=f"The same in {counted(more, 'other place')}." if more else "",
         picture=picture,
@@ -279,7 +281,8 @@ def _item(part: PartReport, group: Group, setting: Setting) -> Item:
 
 
 def _title(finding: Finding) -> str:
-    names = {"": "The part as a whole", "cavity": "A hollow inside", "underside": "An underside"}
+    names = {"": "The part as a whole", "cavity": "A hollow inside"}
+    names |= {"raised": "A raised detail", "sunken": "A sunken detail"}
     kind = finding.subject.kind if finding.subject else ""
     article = "An" if kind[:1] in ("a", "e", "i", "o") else "A"
     return names.get(kind, f"{article} {kind}")
@@ -304,8 +307,14 @@ def _advice(advice: str) -> str:
 def _where(finding: Finding) -> str:
     if finding.location is None:
         return ""
-    x, y, z = finding.location
-    return f"x {x:.1f}, y {y:.1f}, z {z:.1f}"
+    return _spot(finding.location)
+
+
+def _spot(place: tuple[float, float, float]) -> str:
+    # A sum with 0.0 is no "-0.0".
+    return ", ".join(
+        f"{axis} {round(at, 1) + 0.0:.1f}" for axis, at in zip("xyz", place, strict=True)
+    )
 
 
 def _picture(
@@ -375,14 +384,13 @@ def _changed(impact: Impact, part: PartImpact, setting: Setting) -> Section:
 
 def _change(part: PartImpact, same: Sequence[Change], setting: Setting) -> Item:
     change, more = same[0], len(same) - 1
-    x, y, z = change.location
     picture, signs = _shown(setting.views.get((part.path, str(change.location))))
     return Item(
         title="A wall",
         said=_sentence(change.message),
         means=_MEANS.get(change.after.verdict, ""),
         instead=_advice(change.advice),
-        where=f"x {x:.1f}, y {y:.1f}, z {z:.1f}",
+        where=_spot(change.location),
         more=f"The same in {counted(more, 'other place')}." if more else "",
         picture=picture,
         signs=signs,

@@ -206,7 +206,14 @@ def held(asked: Reference, beside: Path, root: Path | None, any_revision: bool =
     if not any_revision and asked.revision not in (library.revision, library.commit):
         has = library.revision or library.commit or "no revision"
         problem = f"holds `{asked.library}` at {has}, and this asks for {asked.revision}"
-        raise InputError(LOCK, problem, remedy=f"Ask for {has}, or: {UPDATE.lower()}")
+        raise InputError(
+            LOCK,
+            problem,
+            remedy=(
+                f"Write @{has} here, or {asked.revision} as its `revision` in wallguard.yaml, "
+                "and then: run `wallguard library update`"
+            ),
+        )
     known_files = lock.files_of(asked.library)
     if asked.file not in known_files:
         problem = f"`{asked.library}` has no rule file `{asked.file}` at {asked.revision}"

@@ -47,7 +47,8 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     if marker is None or "wallguard_rules" not in metafunc.fixturenames:
         return
     folders = _folders(metafunc.definition.path, metafunc.config.rootpath)
-    files = [file for pattern in marker.args for file in _files(str(pattern), folders)]
+    test = metafunc.definition.name
+    files = [file for pattern in marker.args for file in _files(str(pattern), folders, test)]
     metafunc.parametrize(
         "wallguard_rules", list(dict.fromkeys(files)), indirect=True, ids=lambda file: file
     )
@@ -88,7 +89,7 @@ def _folders(test: Path, root: Path) -> tuple[Path, ...]:
     return (*above, *([root] if root not in above else []), Path.cwd())
 
 
-def _files(pattern: str, folders: tuple[Path, ...]) -> list[str]:
+def _files(pattern: str, folders: tuple[Path, ...], test: str) -> list[str]:
     """The rule files that a marker names, as they are named from the folder they are found in."""
     if not has_magic(pattern):
         return [pattern]
@@ -96,4 +97,8 @@ def _files(pattern: str, folders: tuple[Path, ...]) -> list[str]:
         found = sorted(path.relative_to(folder).as_posix() for path in folder.glob(pattern))
         if found:
             return found
-    raise pytest.UsageError(f"wallguard: no rule file is called {pattern}")
+    looked = ", ".join(folder.as_posix() for folder in dict.fromkeys(folders))
+    # Of a marker's words: pytest tells this alone, without its own lines.
+    raise pytest.Collector.CollectError(
+        f"{test}: no rule file is called {pattern}. It was looked for in {looked}."
+    )

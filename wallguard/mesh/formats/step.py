@@ -31,7 +31,7 @@ _SOLIDS = re.compile(
     rb"|EXTRUDED_AREA_SOLID|REVOLVED_AREA_SOLID|SWEPT_AREA_SOLID|CSG_SOLID|SOLID_REPLICA)\s*\(",
     re.IGNORECASE,
 )
-_HEAD = b"ISO-10303-21"
+_HEAD, _END = b"ISO-10303-21", b"END-ISO-10303-21"
 # What giving facets may take: a file of 1 MB takes a few seconds and 100 MB (measured).
 _SECONDS, _SECONDS_PER_MB = 60.0, 20.0
 _MEMORY, _MEMORY_PER_MB = 1_000, 100
@@ -60,6 +60,9 @@ def read(path: Path, data: bytes, chord: float = CHORD) -> Drawing:
     if _HEAD not in data[:1000].upper():
         raise InputError(path, "is not a STEP file: it does not begin with ISO-10303-21")
     if not _SOLIDS.search(data):
+        if _END not in data[-1000:].upper():
+            what = f"is no whole STEP file: it does not end with {_END.decode()}"
+            raise InputError(path, what, remedy=EXPORT)
         what = "holds no solid, only surfaces, curves or nothing at all"
         raise InputError(path, what, remedy="Export the part as a solid")
     made = _tessellated(path, data, chord)
