@@ -4,6 +4,9 @@ case.step   an assembly of three products, in mm: `case` and `lid é`, tubes of 
             high with walls of 1.4 mm, one above the other with 0.3 mm between, and `side`, a
             plate of 40 x 2 x 20 mm, 0.3 mm beside the case
 tube.step   a tube of radius 10 mm, 20 mm high, with a wall of 1.4 mm
+solids.step an assembly of `lid`, three solids: a cube of 20 mm with a hollow of 14 mm, a pin of
+            radius 4 mm, 20 mm high, beside it, and a cube of 6 mm loose in the hollow; and `base`,
+            a cube of 5 mm
 ball.step   a ball of radius 10 mm
 sheet.step  a square face, and no solid
 """
@@ -20,7 +23,7 @@ from here import wallguard as command
 import wallguard
 from wallguard.base.errors import InputError
 from wallguard.findings.identity import compared
-from wallguard.mesh.formats import step
+from wallguard.mesh.formats import glb, step
 from wallguard.mesh.mesh import volume
 from wallguard.mesh.read import read_mesh
 from wallguard.part.part import AsDrawn, Part
@@ -85,6 +88,43 @@ def test_bodies_of_an_assembly_have_their_names_and_places():
     assert np.array(highest) == pytest.approx(
         np.array([[20, 15, 10], [20, 15, 30.3], [20, 17.3, 10]]), abs=1e-4
     )
+
+
+def test_several_solids_of_one_product_are_told_apart():
+    """A hollow belongs to the solid round it, and what lies loose within is one of its own."""
+    mesh = read_mesh(STEPS / "solids.step")
+    assert mesh.names == ("lid 1", "lid 2", "lid 3", "base")
+    body = mesh.objects[mesh.triangles[:, 0]]
+    volumes = [volume(mesh.vertices, mesh.triangles[body == at]) for at in range(4)]
+    exact = [20**3 - 14**3, math.pi * 4**2 * 20, 6**3, 5**3]
+    assert volumes == pytest.approx(exact, rel=5e-3)
+
+
+def cube(corner, size=1.0, inward=False):
+    corners = np.array(list(np.ndindex(2, 2, 2)), float) * size + corner
+    sides = [[0, 1, 3, 2], [4, 6, 7, 5], [0, 4, 5, 1], [2, 3, 7, 6], [0, 2, 6, 4], [1, 5, 7, 3]]
+    faces = [each for a, b, c, d in sides for each in ([a, b, c], [a, c, d])]
+    return corners, np.array(faces)[:, ::-1] if inward else np.array(faces)
+
+
+@pytest.mark.parametrize(
+    ("cubes", "solids"),
+    [
+        ([cube([0, 0, 0]), cube([2, 0, 0])], 2),
+        ([cube([0, 0, 0], 3), cube([1, 1, 1], inward=True)], 1),
+        # They touch along a face; a hollow in nothing; a side that is missing.
+        ([cube([0, 0, 0]), cube([1, 0, 0])], 1),
+        ([cube([0, 0, 0]), cube([2, 0, 0], inward=True)], 1),
+        ([cube([0, 0, 0]), (cube([2, 0, 0])[0], cube([2, 0, 0])[1][1:])], 1),
+    ],
+)
+def test_what_cannot_be_told_apart_stays_one(cubes, solids):
+    vertices = np.concatenate([corners for corners, _ in cubes])
+    triangles = np.concatenate([faces + 8 * at for at, (_, faces) in enumerate(cubes)])
+    assert volume(*cubes[0]) > 0
+    found = glb.solids(glb.Placed(("lid",), vertices, triangles))
+    assert len(found) == solids
+    assert sum(len(each.triangles) for each in found) == len(triangles)
 
 
 @pytest.fixture

@@ -11,13 +11,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import connected
 from wallguard.mesh.formats.drawing import MAX_TRIANGLES
+from wallguard.mesh.mesh import volume
 
 _JSON, _BINARY = 0x4E4F534A, 0x004E4942
 _TYPES = {5121: "<u1", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
 _COUNTS = {"SCALAR": 1, "VEC3": 3}
 _TRIANGLES = 4
 _DEEP, _MOST = 64, 100_000
+# In so many solids at most one mesh is told apart.
+_SOLIDS = 1000
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +66,48 @@ def placed(data: bytes) -> Iterator[Placed]:
                     raise ValueError(f"it has more than {MAX_TRIANGLES} facets")
                 yield Placed((*names, str(mesh.get("name", ""))), *made)
         waiting += [(child, matrix, names) for child in reversed(node.get("children", []))]
+
+
+def solids(body: Placed) -> list[Placed]:
+    """The solids of one mesh, in the order of their triangles, each with the hollows within it; the
+    mesh as it is where it is one, or where surfaces are not closed or touch, so that nobody can
+    tell its solids apart."""
+    shells = _shells(body)
+    if not 1 < len(shells) <= _SOLIDS:
+        return [body]
+    corners = [body.vertices[body.triangles[shell]].reshape(-1, 3) for shell in shells]
+    low = np.array([points.min(axis=0) for points in corners])
+    high = np.array([points.max(axis=0) for points in corners])
+    full = np.array([volume(body.vertices, body.triangles[shell]) > 0 for shell in shells])
+    size = np.where(full, (high - low).prod(axis=1), np.inf)
+    of = np.arange(len(shells))
+    for hollow in np.flatnonzero(~full).tolist():
+        round_it = full & (low <= low[hollow]).all(axis=1) & (high >= high[hollow]).all(axis=1)
+        if not round_it.any():
+            return [body]
+        of[hollow] = np.argmin(np.where(round_it, size, np.inf))
+    made = []
+    for solid in np.flatnonzero(full).tolist():
+        ours = [shell for shell, whose in zip(shells, of.tolist(), strict=True) if whose == solid]
+        used, index = np.unique(body.triangles[np.concatenate(ours)], return_inverse=True)
+        made.append(Placed(body.names, body.vertices[used], index.reshape(-1, 3)))
+    return made
+
+
+def _shells(body: Placed) -> list[NDArray[np.int64]]:
+    """The triangles of each closed surface, in their order; none where one is not closed."""
+    kept, same = np.unique(body.vertices, axis=0, return_inverse=True)
+    corners = same.reshape(-1)[body.triangles]
+    start, end = corners.ravel(), np.roll(corners, -1, axis=1).ravel()
+    there, back = (np.sort(one * len(kept) + other) for one, other in ((start, end), (end, start)))
+    # Each edge is gone along once this way and once that way.
+    if not np.array_equal(there, back) or (np.diff(there) == 0).any():
+        return []
+    shell = connected(start, end, len(kept))[1][corners[:, 0]]
+    first = np.unique(shell, return_index=True)[1]
+    order = np.argsort(shell, kind="stable")
+    groups = np.split(order, np.flatnonzero(np.diff(shell[order])) + 1)
+    return [groups[at] for at in np.argsort(first, kind="stable").tolist()]
 
 
 def _chunks(data: bytes) -> tuple[dict[str, Any], bytes]:

@@ -1,8 +1,8 @@
 """STEP (ISO 10303-21): solids, given facets by Open CASCADE through `cascadio`, an extra.
 
 What comes back is in metres whatever unit the file is drawn in, in single precision; it is told in
-mm. Every product of an assembly is an object with its name. The library runs in a process of its
-own: see `tessellate.py`.
+mm. Every product of an assembly is an object with its name, and so is each of several solids of one
+that do not touch: "lid 1", "lid 2". The library runs in a process of its own: see `tessellate.py`.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import re
 import subprocess
 import sys
 import tempfile
+from collections.abc import Iterator
 from importlib import util
 from pathlib import Path
 from typing import BinaryIO
@@ -67,24 +68,36 @@ def read(path: Path, data: bytes, chord: float = CHORD) -> Drawing:
         raise InputError(path, what, remedy="Export the part as a solid")
     made = _tessellated(path, data, chord)
     try:
-        bodies = [body for body in glb.placed(made) if len(body.triangles)]
+        bodies = list(_bodies(made))
     except (ValueError, KeyError, IndexError, TypeError) as error:
         raise InputError(path, f"its facets cannot be used: {str(error)[:100]}") from None
     if not bodies:
         raise InputError(path, "none of its solids could be given facets", remedy=EXPORT)
-    before = np.cumsum([0, *(len(body.vertices) for body in bodies)])
-    metres = np.concatenate([body.vertices for body in bodies])
+    before = np.cumsum([0, *(len(body.vertices) for _, body in bodies)])
+    metres = np.concatenate([body.vertices for _, body in bodies])
     return Drawing(
         metres * _METRE,
         np.concatenate(
-            [body.triangles + first for body, first in zip(bodies, before, strict=False)]
+            [body.triangles + first for (_, body), first in zip(bodies, before, strict=False)]
         ),
         "mm",
         np.repeat(np.arange(len(bodies)), np.diff(before)),
         float(np.spacing(np.float32(np.abs(metres).max()))) * _METRE,
-        tuple(_name(body.names) for body in bodies),
+        tuple(name for name, _ in bodies),
         chord,
     )
+
+
+def _bodies(made: bytes) -> Iterator[tuple[str, glb.Placed]]:
+    """Each body with its name. Several solids of one product are numbered, as nothing that comes
+    back says what they are called."""
+    for body in glb.placed(made):
+        if not len(body.triangles):
+            continue
+        name = _name(body.names)
+        solids = glb.solids(body) if name else [body]
+        for number, solid in enumerate(solids, 1):
+            yield f"{name} {number}" if len(solids) > 1 else name, solid
 
 
 def _name(names: tuple[str, ...]) -> str:
