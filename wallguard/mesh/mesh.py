@@ -43,7 +43,7 @@ class Mesh:
     remarks: tuple[str, ...] = ()
 
 
-def volume(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> float:
+def volume(vertices: NDArray[np.float64], triangles: NDArray[np.signedinteger]) -> float:
     """What triangles (m, 3) that close enclose, in the unit of the vertices (n, 3) cubed; below
     zero where they face inward: a sixth of the sum of triple products (divergence theorem)."""
     a, b, c = (vertices[triangles[:, corner]] for corner in range(3))
