@@ -141,6 +141,7 @@ def test_who_drew_the_part_is_asked_for_its_unit_and_sets_nothing(folder):
     main(["check", "small.stl", "--rules", "r.yaml", "--html", "c.html", "--for", "customer"])
     _, said = page("c.html")
     assert "tell us in which unit it is drawn" in said and "wallguard.yaml" not in said
+    assert "First of all its unit has to be known" in said
 
 
 @pytest.mark.parametrize("kind", ["raised", "sunken"])

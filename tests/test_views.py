@@ -124,6 +124,11 @@ def test_the_window_is_centred_on_the_place_and_keeps_its_shape():
     assert view.whole_box == pytest.approx((7, 5, 47, 6.5))
 
 
+def test_what_is_small_is_shown_from_near():
+    view = view_of(report(box([40, 0.2, 10])), "fill")
+    assert view.window[2] - view.window[0] == pytest.approx(3.0)
+
+
 def test_the_wall_alone_is_the_place_not_the_block_it_stands_on():
     part = box([20, 20, 10]) + box([20, 1.5, 10], [20, 9, 0])
     view = view_of(report(part), "fill")

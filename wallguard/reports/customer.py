@@ -17,6 +17,7 @@ from wallguard.base.plain import counted, one_line, without_path
 from wallguard.findings.groups import Group, alike_changes, groups
 from wallguard.findings.impact import Change, Impact, PartImpact
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
+from wallguard.findings.outcomes import doubtful
 from wallguard.reports import impact_order
 from wallguard.reports.formats import Setting
 from wallguard.reports.templates import render
@@ -215,6 +216,8 @@ def _section(report: Report, part: PartReport, setting: Setting) -> Section:
     ]
     if part.error:
         verdict = f"Could not be checked: {one_line(without_path(part.path, part.error))}"
+    elif doubtful(shown):
+        verdict = "First of all its unit has to be known: all else here means nothing before"
     elif must:
         verdict = f"{counted(len(must), 'thing has', 'things have')} to change"
     elif may:

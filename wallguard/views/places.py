@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 _Floats = NDArray[np.float64]
 # Width over height of what is shown, and how much that is: so many times what is measured, and mm.
 RATIO = 4 / 3
-_TIMES, _LEAST, _MOST = 9.0, 7.0, 400.0
+_TIMES, _LEAST, _MOST = 9.0, 3.0, 400.0
 # How much is shown around marks: so many times what they span.
 _ROOM = 2.0
 # And around a cavity: so many times the box around it.
