@@ -210,8 +210,8 @@ def held(asked: Reference, beside: Path, root: Path | None, any_revision: bool =
             LOCK,
             problem,
             remedy=(
-                f"Write @{has} here, or {asked.revision} as its `revision` in wallguard.yaml, "
-                "and then: run `wallguard library update`"
+                f"Write @{has} here, or {asked.revision} as its `revision` in wallguard.yaml "
+                "and run `wallguard library update`"
             ),
         )
     known_files = lock.files_of(asked.library)
