@@ -31,7 +31,7 @@ _MB = 1_000_000
 # Unless told otherwise: with what starting takes, 20 s and 1 GB for a file of 1 MB, 60 s and 2 GB
 # for one of 20 MB. Of the benchmark parts the hungriest, a lattice of 50 MB in space, takes half of
 # that time, gears two fifths, the others a fifth at most (measured).
-SECONDS, SECONDS_PER_MB = 12.0, 2.35
+SECONDS, SECONDS_PER_MB = 12.0, 2.4
 MEMORY, MEMORY_PER_MB = 850, 55
 # A part of no more than this is begun in this process: bytes, triangles, points where layers cut
 # it, and mm. What is packed, or holds curves, may be anything.

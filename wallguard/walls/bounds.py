@@ -135,13 +135,16 @@ def _along_a_curve(middle: _Floats, group: _Ints | None) -> _Ints:
     return np.argsort(key, kind="stable") if group is None else np.lexsort((key, group))
 
 
-def meetings(one: Tree, other: Tree, facing: float | None = None) -> Iterator[tuple[_Ints, _Ints]]:
+def meetings(
+    one: Tree, other: Tree, facing: float | None = None, most: int = _PAIRS
+) -> Iterator[tuple[_Ints, _Ints]]:
     """Numbers of things of the one and of the other whose bounds meet, each pair once, a bounded
     number at a time.
 
     facing  only those of which normals may have a scalar product of no more
+    most    pairs of nodes that may be looked at
 
-    Raises TooLargeError where so many lie close together that it would take minutes.
+    Raises TooLargeError where so many lie close together that there are more.
     """
     if not len(one.order) or not len(other.order):
         return
@@ -151,7 +154,7 @@ def meetings(one: Tree, other: Tree, facing: float | None = None) -> Iterator[tu
     while pending:
         high, its_high, a, b = pending.pop()
         seen += len(a)
-        if seen > _PAIRS:
+        if seen > most:
             raise TooLargeError(f"{seen} pairs of faces close to each other")
         a, b = _met(one.levels[high], other.levels[its_high], a, b, facing)
         if not len(a):

@@ -35,6 +35,9 @@ _Ints = NDArray[np.int64]
 
 # What rises less than this (mm) above a facet lies in it: above float32's step at 300 mm.
 _RISE = 1e-4
+# Pairs of nodes that may be looked at, and more for each facet: beyond, as where a part is no larger
+# than the walls that are asked for, all face all others, and asking at points is faster.
+_PAIRS, _EACH = 2_500_000, 100
 # Labels of a piece's edges: a side of a facet has its number, 3 times the facet's and 0 to 2. What
 # lies beyond the others is thicker than asked for; no wall, as something else is in the way.
 THICKER, ENDS = -2, -3
@@ -102,7 +105,7 @@ def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
     large = np.where(facets.broad[units.facet], face + 1, 0)
     trees = Tree(swept.chosen(coarse), large[coarse]), Tree(swept, large)
     ones, others = [coarse[:0]], [coarse[:0]]
-    for place, met in meetings(*trees, FACING):
+    for place, met in meetings(*trees, FACING, _PAIRS + _EACH * len(coarse)):
         one, other = coarse[place], met
         # Of two that are not fine, the first asks.
         kept = (one < other) | fine[other]
@@ -232,7 +235,8 @@ def _edges(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
     asked = _swept(units.corners[coarse], facets.normal[units.facet[coarse]], reach)
     large = np.where(facets.broad, facets.face + 1, 0)[units.facet[coarse]]
     places, edges = [], []
-    for place, edge in meetings(Tree(asked, large), Tree(bounds)):
+    most = _PAIRS + _EACH * len(coarse)
+    for place, edge in meetings(Tree(asked, large), Tree(bounds), most=most):
         n = facets.normal[units.facet[coarse[place]]]
         cosines = [dot(n, facets.normal[each[edge]]) for each in (first, second)]
         between = (cosines[0] <= FACING) & (cosines[1] <= FACING)
