@@ -136,13 +136,13 @@ def _along_a_curve(middle: _Floats, group: _Ints | None) -> _Ints:
 
 
 def meetings(
-    one: Tree, other: Tree, facing: float | None = None, most: int = _PAIRS
+    one: Tree, other: Tree, facing: float | None = None, most: int | None = None
 ) -> Iterator[tuple[_Ints, _Ints]]:
     """Numbers of things of the one and of the other whose bounds meet, each pair once, a bounded
     number at a time.
 
     facing  only those of which normals may have a scalar product of no more
-    most    pairs of nodes that may be looked at
+    most    pairs of nodes that may be looked at; None: as many as take a minute or so
 
     Raises TooLargeError where so many lie close together that there are more.
     """
@@ -154,7 +154,7 @@ def meetings(
     while pending:
         high, its_high, a, b = pending.pop()
         seen += len(a)
-        if seen > most:
+        if seen > (_PAIRS if most is None else most):
             raise TooLargeError(f"{seen} pairs of faces close to each other")
         a, b = _met(one.levels[high], other.levels[its_high], a, b, facing)
         if not len(a):

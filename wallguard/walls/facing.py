@@ -35,8 +35,8 @@ _Ints = NDArray[np.int64]
 
 # What rises less than this (mm) above a facet lies in it: above float32's step at 300 mm.
 _RISE = 1e-4
-# Pairs of nodes that may be looked at, and more for each facet: beyond, as where a part is no larger
-# than the walls that are asked for, all face all others, and asking at points is faster.
+# Pairs of nodes that may be looked at, and more for each facet: beyond, as where a part is no
+# larger than the walls that are asked for, all face all others, and asking at points is faster.
 _PAIRS, _EACH = 2_500_000, 100
 # Labels of a piece's edges: a side of a facet has its number, 3 times the facet's and 0 to 2. What
 # lies beyond the others is thicker than asked for; no wall, as something else is in the way.
