@@ -189,7 +189,8 @@ def test_what_cannot_be_asked(folder, capsys, words, says):
 
 
 def test_a_customer_gets_a_page_of_a_plate(folder):
-    words = ["plate.gcode", "--parts", "parts", "--rules", "rules.yaml", "--html", "p.html"]
+    words = ["strange.gcode", "--parts", "parts", "--rules", "rules.yaml", "--html", "p.html"]
     assert main(["toolpath", *words, "--for", "customer"]) == 1
     text = Path("p.html").read_text()
+    assert "absent.stl: not on strange.gcode" in text and "belong to none of these parts" in text
     assert "short.stl" in text and "data:image/svg" in text

@@ -110,11 +110,18 @@ def show_report(report: Report, setting: Setting) -> str:
     uncovered = [
         f"{_file(path)}: nothing says which printer it is for" for path in report.not_covered
     ]
+    left_out = [f"{_file(each.path)}: {one_line(_plain(each.why))}" for each in report.left_out]
+    # What lies on a plate besides; other remarks are about rule files and waivers.
+    beside = [
+        each
+        for each in report.remarks
+        if report.about == "toolpaths" and each.path not in setting.rules
+    ]
     return _page(
         verdict,
         bool(bad or report.troubles),
         sections,
-        [*_troubles(report.troubles), *uncovered],
+        [*_troubles(report.troubles), *uncovered, *left_out, *_troubles(beside)],
         _about(report.started, report.version, report.caution),
     )
 
