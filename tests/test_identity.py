@@ -18,7 +18,7 @@ from wallguard.mesh.health import examine
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.read import read_mesh
 from wallguard.part.geometry import Geometry
-from wallguard.rules.model import Beads, Limit, Rules
+from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules
 
 RULES = Rules(
     path="rules/grey.yaml",
@@ -300,6 +300,27 @@ def test_a_real_part_whose_curves_were_divided_anew(shared):
     assert found.fixed == ()
     assert sum(one.worse for one in found.findings) <= 2
     assert states(found).count("unchanged") >= len(reports[0].findings) - 2
+
+
+def test_a_wall_between_a_hole_and_a_face_keeps_its_name_however_many_facets_the_hole_has():
+    """It tapers on both sides, so that nobody drew how long it is; a straight wall was drawn."""
+    solid = (DeclaredBand(0, None, "solid"),)
+    rules = replace(RULES, beads=None, bands=solid, minimum={"wall": Limit(fail=1.3)})
+    reports = []
+    for facets in (24, 32, 52, 64, 180):
+        for turned in (0.0, 180 / facets):
+            hole = m3.Manifold.cylinder(8, 5.55625, 5.55625, facets).rotate([0, 0, turned])
+            drawn = mesh(box([40, 26.35, 6], [-20, -20, 0]) - hole.translate([0, 0, -1]))
+            geometry = Geometry(drawn, examine(drawn), UPRIGHT, 1.0)
+            reports.append(report_on(geometry, rules, "parts/plate.stl"))
+    told = [[one for one in each.findings if one.check == "wall"] for each in reports]
+    assert {len(each) for each in told} == {1}
+    assert len({each[0].id for each in told}) == 1
+    # It is the same wall, and where it is longer by more than a facet's doing it is told.
+    assert {compared(reports[0], each).fixed for each in reports} == {()}
+    longer = replace(told[0][0], size=(2 * told[0][0].size[0], 6.0))
+    again = compared(reports[0], replace(reports[0], findings=(longer,)))
+    assert [each.worse for each in again.findings] == [True]
 
 
 def test_a_part_divided_into_two_files(base):

@@ -17,16 +17,20 @@ _OFF_THE_GRID = 0.37
 # Sizes that lie on one step count as equal: of thickness, and of length and height, mm.
 THICKNESS_STEP = 0.05
 SIZE_STEP = 1.0
+# A wall tapers where it is so many times as thick in one place as in another: far more than facets
+# make of a curve.
+_TAPER = 1.25
 
 
 def named(findings: Sequence[Finding], rules: str) -> list[Finding]:
     """Findings of one part, causes first, then the worst, each with its name and shape.
 
     The name is made of the rules, the kind of place, what the wall comes out as and its
-    coarse size; findings alike in all of these are numbered by their place. So it stays when the
-    part is exported anew, in whatever format, renamed, moved or turned about the printer's upright
-    axis, when the wall gets a little thinner, and when something else in the part changes that is
-    not of the same size. It tells findings of one part apart, not those of several.
+    coarse size, but for the length of a wall that tapers; findings alike in all of these are
+    numbered by their place. So it stays when the part is exported anew, in whatever format, with
+    other facets, renamed, moved or turned about the printer's upright axis, when the wall gets a
+    little thinner, and when something else in the part changes that is not of the same size. It
+    tells findings of one part apart, not those of several.
     """
     names: dict[int, str] = {}
     taken: dict[str, int] = {}
@@ -45,10 +49,18 @@ def named(findings: Sequence[Finding], rules: str) -> list[Finding]:
 def _what(finding: Finding) -> tuple[str, ...]:
     """What a name is made of."""
     kind = finding.subject.kind if finding.subject else finding.check
-    size = " ".join(str(step(side, SIZE_STEP)) for side in finding.size)
+    size = " ".join(str(step(side, SIZE_STEP)) for side in _drawn(finding))
     # What has no size is told apart by what is said of it, numbers aside.
     says = "" if finding.size else wording(finding.message)
     return kind, finding.fill or "", size, says
+
+
+def _drawn(finding: Finding) -> tuple[float, ...]:
+    """The size, but for the length of a wall that tapers: where that ends is where a limit is met,
+    which hangs on the facets of a curve and on the thinnest place, and nobody drew it."""
+    about = finding.subject
+    tapers = about and about.kind == "wall" and about.thickness.max > _TAPER * about.thickness.min
+    return finding.size[1:] if tapers else finding.size
 
 
 def shape(finding: Finding) -> str:
