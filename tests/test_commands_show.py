@@ -62,7 +62,7 @@ def test_without_the_renderer_pictures_are_svg_and_it_says_how_to_get_png(
     without(monkeypatch, "resvg_py")
     assert main(["check", "--all", "--pictures", "pictures", "--markdown", "w.md"]) == 1
     assert [path.suffix for path in (folder / "pictures").iterdir()] == [".svg"]
-    assert "pip install .[pictures]" in capsys.readouterr().err
+    assert 'pip install ".[pictures]"' in capsys.readouterr().err
     assert ".svg)" in (folder / "w.md").read_text()
 
 

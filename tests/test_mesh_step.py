@@ -276,7 +276,7 @@ def test_what_is_no_solid_is_told():
 
 def test_without_the_library_it_is_said_how_to_install_it(monkeypatch):
     monkeypatch.setattr(step.util, "find_spec", lambda name: None)
-    assert "pip install .[step]" in problem(STEPS / "tube.step")
+    assert 'pip install ".[step]"' in problem(STEPS / "tube.step")
 
 
 def test_no_library_says_anything_by_itself(capfd, tmp_path):

@@ -26,6 +26,7 @@ def findings(case: Case) -> Iterator[Broken]:
     """Each cavity that nothing leaves."""
     what = hollow.stuff(case)
     least = case.rules.strictest("escape")
+    harm = "it may leak, go on reacting or run out" if what == "resin" else "it may fall out as dust"
     for cavity, spot in hollow.cavities(case):
         if cavity.openings:
             continue
@@ -36,8 +37,8 @@ def findings(case: Case) -> Iterator[Broken]:
         def says(level: float, out: str = out) -> str:
             more = f", more than {level:g} mm³" if level else ""
             return (
-                f"{out}: {what} stays in it{more}; it may leak, go on reacting "
-                "or fall out when the part is opened (see the material's safety data sheet)"
+                f"{out}: {what} stays in it{more}; {harm} when the part is opened "
+                "(see the material's safety data sheet)"
             )
 
         breach = case.breach(ID, cavity.volume, says)

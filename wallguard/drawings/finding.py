@@ -241,8 +241,10 @@ def _section(view: View) -> Iterator[str]:
         yield from _sign(sign, [sheet.at(point) for point in sign.points], material)
     if view.across:
         ends = sheet.at(view.across[0]), sheet.at(view.across[1])
+        # Not where the arc of an angle is; a level one stands below it.
         angle = any(sign.kind == "angle" for sign in view.signs)
-        yield from _dimension(*ends, _Label(view.label, angle), material)
+        aslant = abs(ends[0][1] - ends[1][1]) > 1
+        yield from _dimension(*ends, _Label(view.label, angle and aslant), material)
     elif not view.signs:
         x, y = sheet.at(view.point)
         for radius, colour, wide in ((4, "#ffffff", 2.2), (4, INK, 0.9)):

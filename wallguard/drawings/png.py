@@ -16,7 +16,7 @@ from wallguard.drawings.kinds import mark
 
 DOTS_PER_INCH = 200
 _MM_PER_INCH = 25.4
-_INSTALL = "Install it, in a clone of wallguard, with `pip install .[pictures]`, or ask for SVG"
+_INSTALL = 'Install it, in a clone of wallguard, with `pip install ".[pictures]"`, or ask for SVG'
 
 
 def png(svg: str, width: float, path: str | Path, kind: str) -> bytes:

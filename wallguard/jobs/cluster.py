@@ -74,7 +74,7 @@ def _client(address: str) -> Iterator[Any]:
         raise InputError(
             f"--cluster {address}",
             "the library dask.distributed is not installed",
-            remedy="Install it, in a clone of wallguard, with `pip install .[cluster]`",
+            remedy='Install it, in a clone of wallguard, with `pip install ".[cluster]"`',
         ) from None
     try:
         make: Any = distributed.Client

@@ -71,7 +71,7 @@ def _can_raster(folder: Path) -> bool:
     if not _installed():
         print(
             f"wallguard: {folder}: the pictures are SVG only, since PNG needs a renderer. "
-            "Install it, in a clone of wallguard, with `pip install .[pictures]`.",
+            'Install it, in a clone of wallguard, with `pip install ".[pictures]"`.',
             file=sys.stderr,
         )
         return False

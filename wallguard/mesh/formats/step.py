@@ -56,7 +56,7 @@ def read(path: Path, data: bytes, chord: float = CHORD) -> Drawing:
         raise InputError(
             path,
             "the library that reads STEP is not installed",
-            remedy="Install it, in a clone of wallguard, with `pip install .[step]`",
+            remedy='Install it, in a clone of wallguard, with `pip install ".[step]"`',
         )
     if _HEAD not in data[:1000].upper():
         raise InputError(path, "is not a STEP file: it does not begin with ISO-10303-21")
