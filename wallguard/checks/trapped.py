@@ -26,7 +26,9 @@ def findings(case: Case) -> Iterator[Broken]:
     """Each cavity that nothing leaves."""
     what = hollow.stuff(case)
     least = case.rules.strictest("escape")
-    harm = "it may leak, go on reacting or run out" if what == "resin" else "it may fall out as dust"
+    harm = (
+        "it may leak, go on reacting or run out" if what == "resin" else "it may fall out as dust"
+    )
     for cavity, spot in hollow.cavities(case):
         if cavity.openings:
             continue
