@@ -254,7 +254,7 @@ def test_without_the_extra_the_message_says_how_to_get_it(tmp_path, monkeypatch)
     monkeypatch.setitem(sys.modules, "resvg_py", None)
     path = tmp_path / "wide.yaml"
     path.write_text(RULE_FILE, encoding="utf-8")
-    with pytest.raises(InputError, match=r"pip install \.\[pictures\]"):
+    with pytest.raises(InputError, match=r"pip install \"\.\[pictures\]\""):
         chart.run(path, svg=tmp_path / "c.svg", png=tmp_path / "c.png")
     # Nothing is written where one of the files cannot be made.
     assert not (tmp_path / "c.svg").exists()
