@@ -501,3 +501,21 @@ def test_a_run_asks_git_no_more_often_than_it_must(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert main(["check", "--all"]) == 0
     assert sorted(questions) == ["diff", *["ls-files"] * 4, "rev-parse"]
+
+
+def test_without_a_repository_the_unit_and_the_way_up_are_said_beside_the_rules(
+    tmp_path, monkeypatch, capsys
+):
+    # A plate of 1 x 1 x 0.04 inch, and the same standing on its edge.
+    save(tmp_path / "plate.stl", m3.Manifold.cube([1, 1, 0.04]))
+    rules = "wallguard: 1\nname: r\nprocess: {category: powder bed fusion}\nlayer_height: 0.1\n"
+    rules += "build_volume: [100, 100, 20]\nminimum:\n  wall: {fail: 1.1}\n"
+    (tmp_path / "r.yaml").write_text(rules)
+    monkeypatch.chdir(tmp_path)
+    words = ["check", "plate.stl", "--rules", "r.yaml", "--no-cache"]
+    assert main([*words, "--unit", "inch"]) == 1
+    assert "1.02 mm thick at" in capsys.readouterr().out
+    assert main([*words, "--unit", "inch", "--up=+x"]) == 1
+    assert "build volume" in capsys.readouterr().out  # 25.4 mm high
+    assert main(["check", "plate.stl", "--unit", "inch"]) == 2
+    assert "name a rule file with --rules" in capsys.readouterr().err

@@ -6,13 +6,18 @@ import argparse
 from dataclasses import replace
 from pathlib import Path
 
+from wallguard.base.errors import InputError
+from wallguard.base.rotation import rotation_from_up
+from wallguard.base.units import MILLIMETRES
 from wallguard.commands import publish
 from wallguard.commands.arguments import Commands, add_how, command, how
 from wallguard.commands.publish import Outputs
 from wallguard.jobs.choose import Asked, How
+from wallguard.jobs.design import Lying
 from wallguard.jobs.review import review
 from wallguard.reports.console import Progress
 from wallguard.reports.formats import Setting
+from wallguard.repository.entry import DIRECTIONS
 
 
 def add(commands: Commands) -> None:
@@ -37,6 +42,16 @@ def add(commands: Commands) -> None:
         default=[],
         metavar="FILE",
         help="check against this rule file, whatever wallguard.yaml says (may be repeated)",
+    )
+    parser.add_argument(
+        "--unit",
+        choices=tuple(MILLIMETRES),
+        help="with --rules: what parts are drawn in whose format carries no unit",
+    )
+    parser.add_argument(
+        "--up",
+        choices=tuple(DIRECTIONS),
+        help="with --rules: the parts' own direction that is up on the printer, as in --up=-z",
     )
     which = parser.add_mutually_exclusive_group()
     which.add_argument(
@@ -68,6 +83,12 @@ def add(commands: Commands) -> None:
 
 
 def _command(arguments: argparse.Namespace) -> int:
+    if (arguments.unit or arguments.up) and not arguments.rules:
+        raise InputError(
+            "--unit" if arguments.unit else "--up",
+            "how a part lies is said in wallguard.yaml, but for rules that are named",
+            remedy="Write it there, beside the part's pattern, or name a rule file with --rules",
+        )
     asked = Asked(
         tuple(arguments.paths),
         rules=tuple(arguments.rules),
@@ -76,6 +97,9 @@ def _command(arguments: argparse.Namespace) -> int:
         everything=arguments.all,
         base=arguments.base,
         gate=arguments.gate,
+        lying=Lying(
+            arguments.unit, rotation_from_up(DIRECTIONS[arguments.up]) if arguments.up else None
+        ),
     )
     outputs = publish.outputs(arguments, "check")
     return run(asked, how(arguments), outputs, brief=arguments.brief)

@@ -318,7 +318,7 @@ class Against:
         documents = any(is_document(name) or is_manifest(name) for name in names)
         documents = documents or not names.isdisjoint(now.repositories.rule_files())
         source = commit(root, base.commit, stack, documents)
-        then = Design(source, now.given) if documents else now
+        then = Design(source, now.given, now.lying) if documents else now
         is_first = documents and not then.given and not then.says_something()
         return cls(base, now, now if is_first else then, changed, documents, is_first, source)
 

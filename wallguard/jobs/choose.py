@@ -13,7 +13,7 @@ from wallguard.base.errors import InputError
 from wallguard.base.plain import counted, plain
 from wallguard.findings.model import Gate, LeftOut, PartReport, Trouble
 from wallguard.jobs.check import Task, failed
-from wallguard.jobs.design import Design, Said
+from wallguard.jobs.design import Design, Lying, Said
 from wallguard.jobs.source import is_document
 from wallguard.repository import changes, git
 from wallguard.repository.config import FILE_NAME, is_part
@@ -42,6 +42,7 @@ class Asked:
     base   a git revision: findings are sorted into what is new against it, unchanged and fixed;
            without anything else that says what to check, what changed since is
     gate   which findings fail; None: as `wallguard.yaml` says
+    lying  how parts lie that answer to `rules`; None: as `wallguard.yaml` says
     """
 
     paths: tuple[Path, ...] = ()
@@ -51,6 +52,7 @@ class Asked:
     everything: bool = False
     base: str | None = None
     gate: Gate | None = None
+    lying: Lying | None = None
 
     @property
     def since(self) -> tuple[str, str] | None:

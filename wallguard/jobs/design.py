@@ -4,11 +4,13 @@ to, which findings are waived. What cannot be used is told once, and hides nothi
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
 from wallguard.base.errors import InputError
+from wallguard.base.rotation import Rotation
+from wallguard.base.units import Unit
 from wallguard.findings.model import Gate, Trouble
 from wallguard.jobs.source import Source
 from wallguard.repository import git
@@ -24,16 +26,35 @@ if TYPE_CHECKING:
 Said: TypeAlias = "tuple[Assignment, Rules]"
 
 
+@dataclass(frozen=True)
+class Lying:
+    """How parts lie that answer to rules named for this run.
+
+    unit      that files are drawn in whose format carries none; None: as `wallguard.yaml` says
+    rotation  as of an assignment; None: as `wallguard.yaml` says
+    """
+
+    unit: Unit | None = None
+    rotation: Rotation | None = None
+
+    def of(self, assignment: Assignment) -> Assignment:
+        """An assignment in which they lie so."""
+        unit, rotation = self.unit or assignment.unit, self.rotation or assignment.rotation
+        return replace(assignment, unit=unit, rotation=rotation)
+
+
 class Design:
     """One source, and what its `wallguard.yaml`, rule files and waivers say.
 
-    given     rule files named for this run, that all parts answer to instead
+    given     rule files named for this run, that all parts answer to instead, and how they lie
     troubles  files that cannot be used, by name
     """
 
-    def __init__(self, source: Source, given: Sequence[Path] = ()) -> None:
+    def __init__(
+        self, source: Source, given: Sequence[Path] = (), lying: Lying | None = None
+    ) -> None:
         self.source = source
-        self.given = tuple(given)
+        self.given, self.lying = tuple(given), lying or Lying()
         self.troubles: dict[str, Trouble] = {}
         self.repositories = Repositories(source.content, self._tell, lambda: source.every)
         self._rules: dict[str, Rules | None] = {}
@@ -85,15 +106,18 @@ class Design:
         if not self.given:
             return repository.assignments(path)
         return [
-            replace(
-                repository.assignment(path, *names([rules], self.source.root)), rules=str(rules)
+            self._given(
+                repository.assignment(path, *names([rules], self.source.root)), rules
             )
             for rules in self.given
         ]
 
     def assignments_outside(self, part: Path) -> list[Assignment]:
         """The same for a part that lies elsewhere: it answers to the given rules."""
-        return [replace(assignment_of(part, rules), rules=str(rules)) for rules in self.given]
+        return [self._given(assignment_of(part, rules), rules) for rules in self.given]
+
+    def _given(self, assignment: Assignment, rules: Path) -> Assignment:
+        return replace(self.lying.of(assignment), rules=str(rules))
 
     def below(self, name: str) -> list[str]:
         """Every file in the folder of this name; "." is the root."""

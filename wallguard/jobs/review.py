@@ -76,7 +76,7 @@ class _Run:
         self.is_quiet = asked.staged and touches_nothing(changes.staged(top))
         source = index(here, stack, self.is_quiet) if asked.staged else work_tree(here)
         self.root = source.root
-        self.now = Design(source, asked.rules)
+        self.now = Design(source, asked.rules, asked.lying)
 
     @property
     def _today(self) -> date:
