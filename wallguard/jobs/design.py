@@ -106,9 +106,7 @@ class Design:
         if not self.given:
             return repository.assignments(path)
         return [
-            self._given(
-                repository.assignment(path, *names([rules], self.source.root)), rules
-            )
+            self._given(repository.assignment(path, *names([rules], self.source.root)), rules)
             for rules in self.given
         ]
 
