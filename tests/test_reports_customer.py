@@ -85,7 +85,7 @@ def test_of_a_toolpath(folder):
     words = ["toolpath", "hollow.gcode", "--part", "bar.stl", "--rules", "fill.yaml"]
     assert main([*words, "--html", "t.html", "--for", "customer"]) == 1
     made, said = page("t.html")
-    assert "Please change bar.stl before it is printed" in said and "hollow" in said
+    assert "Do not print bar.stl with this toolpath" in said and "hollow" in said
     assert "img" in made.tags and all(link.startswith("data:image/svg") for link in made.links)
     assert [word for word in JARGON if word in said] == []
 

@@ -103,6 +103,9 @@ def show_report(report: Report, setting: Setting) -> str:
         verdict = "Not everything could be checked"
     elif not sections:
         verdict = "Nothing was checked"
+    elif bad and report.about == "toolpaths":
+        # It may as well be the toolpath that is to change.
+        verdict = f"Do not print {_parts(bad)} with this toolpath"
     elif bad:
         verdict = f"Please change {_parts(bad)} before it is printed"
     else:
@@ -239,7 +242,8 @@ def _section(report: Report, part: PartReport, setting: Setting) -> Section:
         must,
         may,
         know,
-        list(_assumed(part, rules)),
+        # What is known of a toolpath besides is for who makes toolpaths.
+        list(_assumed(part, rules, () if report.about == "toolpaths" else part.facts)),
     )
 
 
@@ -253,7 +257,9 @@ def _printer(rules: Rules | None, name: str, path: str) -> str:
     return known or name or _file(path)
 
 
-def _assumed(part: PartReport, rules: Rules | None) -> Iterator[tuple[str, str]]:
+def _assumed(
+    part: PartReport, rules: Rules | None, facts: Sequence[str]
+) -> Iterator[tuple[str, str]]:
     if rules is not None:
         if rules.printer:
             yield "Printer", rules.printer
@@ -269,7 +275,7 @@ def _assumed(part: PartReport, rules: Rules | None) -> Iterator[tuple[str, str]]
         size = " x ".join(f"{side:.1f}" for side in part.mesh.extents)
         unit = f", drawn in {part.mesh.unit}" if part.mesh.unit not in ("", "mm") else ""
         yield "Size of your file", f"{size} mm{unit}. If that is not its size, its unit is wrong."
-    for fact in part.facts:
+    for fact in facts:
         yield "Besides", one_line(fact)
 
 
