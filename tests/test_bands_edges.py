@@ -85,7 +85,7 @@ def test_a_wall_at_an_edge_says_so_and_a_wall_clear_of_it_passes():
     assert "may come out solid or hollow: the edge between them is calculated, not measured" in (
         finding.message
     )
-    assert finding.advice == "draw ≤ 1.17 or ≥ 1.78 mm"
+    assert finding.advice == "draw 1.05-1.17 or 1.78-2.32 mm"
     for drawn in (1.17, 1.78):
         assert found("fill", box([40, drawn, 10]), beads=uncertain) == []
 

@@ -86,7 +86,7 @@ def test_a_hollow_wall_fails_and_says_where_and_what_instead(repo, capsys):
     out = " ".join(capsys.readouterr().out.split())
     assert "1.50 mm thick at (20.0, 0.8, 5.0)" in out
     assert "will print hollow, with about 0.35 mm of air" in out
-    assert "draw ≤ 1.22 or ≥ 1.73 mm" in out
+    assert "draw 1.05-1.22 or 1.73-2.37 mm" in out
     (wall,) = data["parts"][0]["walls"]
     assert wall["fill"] == "hollow"
     assert wall["printed"]["value"] == pytest.approx(1.5)

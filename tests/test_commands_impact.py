@@ -108,7 +108,7 @@ def test_an_update_that_turns_1_5_mm_hollow(repo, capsys):
     }
     assert (change["after"]["verdict"], change["after"]["level"]) == ("hollow", "fail")
     assert change["after"]["air"] == pytest.approx(0.35)
-    assert change["advice"] == "draw ≤ 1.22 or ≥ 1.73 mm"
+    assert change["advice"] == "draw 1.05-1.22 or 1.73-2.37 mm"
     assert change["location"] == pytest.approx([20, 0.75, 5], abs=0.6)
     gap = next(part for part in data["parts"] if part["path"] == "parts/gap.stl")
     assert [finding["check"] for finding in gap["appeared"]] == ["gap"]
@@ -252,7 +252,7 @@ def test_junit_is_valid_and_what_gets_worse_fails(repo, junit_schema):
     assert suites["parts/broken.stl"].errors == 1
     assert suites["others/hollow.stl"].skipped == 1
     walls = [case for case in suites["parts/hollow.stl"] if case.name == "walls"]
-    assert "instead: draw ≤ 1.22 or ≥ 1.73 mm" in walls[0].result[0].text
+    assert "instead: draw 1.05-1.22 or 1.73-2.37 mm" in walls[0].result[0].text
 
 
 def test_markdown_says_the_verdict_first(repo):
@@ -268,7 +268,7 @@ def test_markdown_says_the_verdict_first(repo):
     assert "| worse | solid | hollow | 2 | 2 |" in lines
     assert "| passed | failed | no wall changes; 1 new finding |" in "\n".join(lines)
     (item,) = (line for line in lines if line.startswith("- **worse** `parts/hollow.stl`"))
-    assert item.endswith("<br>**Instead:** draw ≤ 1.22 or ≥ 1.73 mm")
+    assert item.endswith("<br>**Instead:** draw 1.05-1.22 or 1.73-2.37 mm")
     assert "- **now fail** `parts/gap.stl` (gap)<br>gap 0.30 mm wide" in "\n".join(lines)
 
 

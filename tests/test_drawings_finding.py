@@ -34,7 +34,7 @@ def test_a_picture_says_part_check_message_advice_and_measure():
     assert "part.stl" in said
     assert "fail · fill · rules/petg.yaml" in said
     assert "wall 1.50 mm thick at (20.0, 0.8, 5.0)" in said
-    assert "Instead: draw ≤ 1.22 or ≥ 1.73 mm" in said
+    assert "Instead: draw 1.05-1.22 or 1.73-2.37 mm" in said
     assert "1.50 mm" in texts(drawing.picture(view, part, finding))
     assert view.plane in said
     assert "void, to scale" in said

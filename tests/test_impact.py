@@ -132,7 +132,7 @@ def test_an_update_that_turns_1_5_mm_hollow(comb):
         "goes from solid to hollow: it will print hollow, with about 0.35 mm of air"
     )
     assert change.length == pytest.approx(20 - 1.5, abs=0.5)
-    assert change.advice == "draw ≤ 1.24 or ≥ 1.75 mm"
+    assert change.advice == "draw 0.40-1.24 or ≥ 1.75 mm"
     assert change.after.air == pytest.approx(0.35, abs=0.01)
     assert (change.before.level, change.after.level) == ("good", "fail")
     # 0.2 and 0.3 mm are missing before and after: the part failed already.

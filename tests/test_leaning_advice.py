@@ -97,7 +97,7 @@ def test_advice_for_a_leaning_wall_is_in_the_thickness_drawn():
     assert finding.message.endswith(f" square to it will read as about {read.value:.2f} mm")
     printed = finding.subject.printed.value
     assert read.value == pytest.approx((printed - 0.2) * math.sqrt(0.5) + 0.2)
-    assert finding.advice == "draw ≤ 0.70 or ≥ 0.85 mm square to the wall"
+    assert finding.advice == "draw 0.57-0.70 or 0.85-1.34 mm square to the wall"
 
 
 def test_an_upright_wall_is_told_as_ever():
@@ -149,5 +149,6 @@ def test_of_a_leaning_wall_in_a_scaled_model_the_file_is_told():
     case = case_of(leaning_wall(0.8, 45).scale([100] * 3), RULES["narrow"], 0.01)
     (finding,) = run_checks(case)[1]
     assert finding.advice == (
-        "draw ≤ 70 mm (0.70 mm printed) or ≥ 85 mm (0.85 mm printed) square to the wall"
+        "draw 57 to 70 mm (0.57-0.70 mm printed) or 85 to 134 mm (0.85-1.34 mm printed) "
+        "square to the wall"
     )

@@ -322,7 +322,7 @@ def test_a_new_toolpath_of_the_coupon_is_rehearsed_and_commented(work, server, m
     (comment,) = server.comments.values()
     assert "## ✗ Update rehearsed: hold back: 1 part to hold back" in comment
     assert f"{toolpath} at {base}`, the rules describe all of its 20 walls" in comment
-    assert "**Instead:** draw ≤ 1.22 or ≥ 1.80 mm" in comment
+    assert "**Instead:** draw 0.94-1.22 or 1.80-2.26 mm" in comment
 
 
 @pytest.mark.parametrize("file", FILES, ids=lambda file: file.stem)

@@ -52,7 +52,7 @@ def test_an_update_is_held_back_where_a_part_gets_worse(repo, capsys):
     told = " ".join(capsys.readouterr().out.split())
     assert "the rules describe all of its 20 walls" in told
     assert "HOLD BACK: 1 part to hold back: parts/hollow.stl" in told
-    assert "-> draw ≥ 1.80 mm" in told
+    assert "-> draw 1.80-2.26 mm" in told
     data = json.loads(Path("r.json").read_text())
     jsonschema.Draft202012Validator(json.loads(schema("rehearsal"))).validate(data)
     assert (data["verdict"], data["hold_back"]) == ("hold back", ["parts/hollow.stl"])
@@ -70,13 +70,13 @@ def test_an_update_is_held_back_where_a_part_gets_worse(repo, capsys):
     assert {each["key"] for each in changed["settings"] if each["moved"]} == {"smallest_fill"}
     text = Path("r.md").read_text()
     assert "**Hold the update back**" in text
-    assert "**Instead:** draw ≥ 1.80 mm" in text
+    assert "**Instead:** draw 1.80-2.26 mm" in text
     assert "| `parts/hollow.stl` | = | ✗ **worse** |" in text
     page = Path("r.html").read_text()
     assert (
         page.index("Hold back")
         < page.index("<td>x worse</td>")
-        < page.index("<b>Instead:</b> draw ≥ 1.80 mm")
+        < page.index("<b>Instead:</b> draw 1.80-2.26 mm")
     )
     suites = JUnitXml.fromfile("r.xml")
     # Whether to update; its gate, and its walls.

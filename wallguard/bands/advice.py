@@ -9,8 +9,8 @@ from typing import NamedTuple
 from wallguard.bands.table import COMPUTING_ERROR, BandTable, Outcome, reading
 from wallguard.base.units import SYMBOLS, Unit, drawn_text, in_unit
 
-# A good range narrower than this (mm) is named with both its ends: with one it would mislead.
-_NARROW = 0.1
+# The least that anything reads (mm).
+_LEAST = 0.01
 
 # How far (mm) a leaning wall may miss a reading in its layers: what still reads the same there,
 # less what a mesh in single precision takes.
@@ -90,7 +90,7 @@ def advise(
     drawn      how the wall is drawn; what is printed is said too where the scale is not 1. Where
                it leans, the thickness named is that square to it
 
-    Each thickness named is itself good; of a good range narrower than 0.1 mm both ends are named.
+    Of a good range both ends are named: beyond either the wall would come out otherwise.
     """
     square = drawn.square
     across = leaning(thickness, square)
@@ -101,11 +101,11 @@ def advise(
         return _nothing_good(table, nominal, minimum)
     if any(first <= nominal <= last for first, last in ranges):
         return f"{_one(nominal, drawn)}{where} is good to draw"
-    choices = [("≤", good) for good in ranges if good[1] < nominal][-1:]
-    choices += [("≥", good) for good in ranges if good[0] > nominal][:1]
+    choices = [good for good in ranges if good[1] < nominal][-1:]
+    choices += [good for good in ranges if good[0] > nominal][:1]
     if drawn.scale == 1:
-        return f"draw {' or '.join(_named(good, sign) for sign, good in choices)} mm{where}"
-    return f"draw {' or '.join(_scaled(good, sign, drawn) for sign, good in choices)}{where}"
+        return f"draw {' or '.join(_named(*good) for good in choices)} mm{where}"
+    return f"draw {' or '.join(_scaled(good, drawn) for good in choices)}{where}"
 
 
 def _nothing_good(table: BandTable, nominal: float, minimum: float) -> str:
@@ -218,20 +218,18 @@ def ranges_words(ranges: Sequence[tuple[float, float]]) -> str:
     return ", ".join([*closed, *said[-1:]])
 
 
-def _named(good: tuple[float, float], sign: str) -> str:
-    first, last = good
-    if last - first < _NARROW:
-        return range_text(first, last)
-    return f"{sign} {last if sign == '≤' else first:.2f}"
+def _named(first: float, last: float) -> str:
+    return f"≤ {last:.2f}" if first <= _LEAST else range_text(first, last)
 
 
-def _scaled(good: tuple[float, float], sign: str, drawn: Drawn) -> str:
+def _scaled(good: tuple[float, float], drawn: Drawn) -> str:
     """As it is drawn, with what is printed: "≥ 300 mm (0.60 mm printed)"."""
     first, last = good
     scale, unit, _ = drawn
+    if math.isinf(last):
+        return f"≥ {drawn_text(first / scale, unit)} ({first:.2f} mm printed)"
+    if first <= _LEAST:
+        return f"≤ {drawn_text(last / scale, unit)} ({last:.2f} mm printed)"
     ends = [in_unit(end / scale, unit) for end in good]
-    if last - first >= _NARROW:
-        end = last if sign == "≤" else first
-        return f"{sign} {drawn_text(end / scale, unit)} ({end:.2f} mm printed)"
     between = ends[0] if first == last else " to ".join(ends)
     return f"{between} {SYMBOLS[unit]} ({range_text(first, last)} mm printed)"

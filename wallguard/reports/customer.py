@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from wallguard.views.model import View
 
 _PLACE = re.compile(r",? at \((-?\d+(?:\.\d+)?), (-?\d+(?:\.\d+)?), (-?\d+(?:\.\d+)?)\)")
+_RANGE = re.compile(r"(\d\.\d\d)-(\d+\.\d\d)\b")
 _WORDS = (
     ("≤ ", "at most "),
     ("≥ ", "at least "),
@@ -312,7 +313,7 @@ def _sentence(message: str) -> str:
 def _plain(text: str) -> str:
     for sign, words in _WORDS:
         text = text.replace(sign, words)
-    return text
+    return _RANGE.sub(r"\1 to \2", text)
 
 
 def _advice(advice: str) -> str:
