@@ -55,7 +55,7 @@ from wallguard.forge.http import Patience
 from wallguard.jobs import check, limits
 from wallguard.jobs.check import Task, check_part
 from wallguard.jobs.choose import Asked, How
-from wallguard.jobs.library import update
+from wallguard.jobs.libraries import update
 from wallguard.jobs.review import review
 from wallguard.jobs.toolpath import judge_toolpath, task_for
 from wallguard.part.part import Part

@@ -10,7 +10,7 @@ from solids import box, save
 
 from wallguard.base.errors import InputError
 from wallguard.commands.main import main
-from wallguard.jobs.library import update
+from wallguard.jobs.libraries import update
 from wallguard.repository import fetching, git
 from wallguard.repository.config import load_repository
 from wallguard.rules.load import load_rules

@@ -8,7 +8,7 @@ import pytest
 from test_library import BASE, PARTS
 
 from wallguard.base.errors import InputError
-from wallguard.commands.library import catalogue, new
+from wallguard.commands.libraries import catalogue, new
 from wallguard.commands.main import main
 from wallguard.rules.load import load_rules
 

@@ -57,7 +57,7 @@ _FILE = Text("a rule file of the library", 300, (*LEAVES, GOES_UP))
 class Reference(NamedTuple):
     """What `extends` says of a file in a library: NAME/FILE@REVISION."""
 
-    library: str
+    name: str
     file: str
     revision: str
 
@@ -66,7 +66,7 @@ class Reference(NamedTuple):
 class LockedFile:
     """A file of a library, and what it holds."""
 
-    library: str = field(metadata=key(NAME, "Name of the library."))
+    owner: str = field(metadata=key(NAME, "Name of the library.", name="library"))
     file: str = field(metadata=key(_FILE, "Its name in the library."))
     hash: str = field(metadata=key(_HASH, "SHA-256 of what it holds, lines ended by LF."))
 
@@ -106,13 +106,13 @@ class Lock:
         ),
     )
 
-    def library(self, name: str) -> Locked | None:
+    def locked(self, name: str) -> Locked | None:
         """The library of this name."""
         return next((each for each in self.libraries if each.name == name), None)
 
     def files_of(self, name: str) -> dict[str, str]:
         """Hashes of the files of a library, by name."""
-        return {each.file: each.hash for each in self.files if each.library == name}
+        return {each.file: each.hash for each in self.files if each.owner == name}
 
     def with_library(
         self, name: str, contents: Mapping[str, bytes], revision: str, commit: str
@@ -124,14 +124,14 @@ class Lock:
         others = self.without(name)
         return Lock(
             tuple(sorted((*others.libraries, library), key=lambda each: each.name)),
-            tuple(sorted((*others.files, *held), key=lambda each: (each.library, each.file))),
+            tuple(sorted((*others.files, *held), key=lambda each: (each.owner, each.file))),
         )
 
     def without(self, name: str) -> Lock:
         """The lock without a library."""
         return Lock(
             tuple(each for each in self.libraries if each.name != name),
-            tuple(each for each in self.files if each.library != name),
+            tuple(each for each in self.files if each.owner != name),
         )
 
 
@@ -196,16 +196,16 @@ def held(asked: Reference, beside: Path, root: Path | None, any_revision: bool =
     if lock_file is None:
         raise InputError(LOCK, "there is none, so no library is known", remedy=UPDATE)
     lock = load_lock(lock_file, LOCK, root)
-    library = lock.library(asked.library)
+    library = lock.locked(asked.name)
     if library is None:
         known = ", ".join(each.name for each in lock.libraries) or "none"
-        problem = f"holds no library `{asked.library}` (it holds: {known})"
+        problem = f"holds no library `{asked.name}` (it holds: {known})"
         raise InputError(
             LOCK, problem, remedy=f"Name it under `libraries` in wallguard.yaml. {UPDATE}"
         )
     if not any_revision and asked.revision not in (library.revision, library.commit):
         has = library.revision or library.commit or "no revision"
-        problem = f"holds `{asked.library}` at {has}, and this asks for {asked.revision}"
+        problem = f"holds `{asked.name}` at {has}, and this asks for {asked.revision}"
         raise InputError(
             LOCK,
             problem,
@@ -214,14 +214,14 @@ def held(asked: Reference, beside: Path, root: Path | None, any_revision: bool =
                 "and run `wallguard library update`"
             ),
         )
-    known_files = lock.files_of(asked.library)
+    known_files = lock.files_of(asked.name)
     if asked.file not in known_files:
-        problem = f"`{asked.library}` has no rule file `{asked.file}` at {asked.revision}"
+        problem = f"`{asked.name}` has no rule file `{asked.file}` at {asked.revision}"
         raise InputError(LOCK, problem, remedy=f"It has: {', '.join(known_files) or 'none'}")
-    folder = lock_file.parent / FOLDER / asked.library
+    folder = lock_file.parent / FOLDER / asked.name
     if not files.within(folder, lock_file.parent):
-        raise InputError(f"{FOLDER}/{asked.library}", files.OUTSIDE, remedy=UPDATE)
-    check_held(folder, asked.library, asked.file, lock)
+        raise InputError(f"{FOLDER}/{asked.name}", files.OUTSIDE, remedy=UPDATE)
+    check_held(folder, asked.name, asked.file, lock)
     return Held(folder / asked.file, folder, lock_file)
 
 

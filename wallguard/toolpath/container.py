@@ -26,7 +26,7 @@ _NAME_ONE = "Name one of them as FILE::ENTRY"
 _LIST, _ENTRIES, _COMMENT = 4 * 1024**2, 10_000, 65_535
 _END, _END_64 = b"PK\x05\x06", b"PK\x06\x07"
 _KNOWN = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
-_ERRORS = (zipfile.BadZipFile, RuntimeError, NotImplementedError, ValueError, OSError, EOFError)
+_ERRORS = (zipfile.BadZipFile, RuntimeError, ValueError, OSError, EOFError)
 
 
 def toolpaths_in(path: Path) -> list[Path]:

@@ -9,7 +9,7 @@ from pathlib import Path
 from wallguard.base.errors import InputError
 from wallguard.base.write import write
 from wallguard.commands.arguments import Commands, command
-from wallguard.commands.library import catalogue
+from wallguard.commands.libraries import catalogue
 
 _README = """\
 # Rule files for our printers

@@ -165,7 +165,7 @@ def _forget(root: Path, repository: Repository, lock: Lock, done: Update) -> Non
 
 def _replace(root: Path, entry: LibraryEntry, files: Fetched, lock: Lock) -> Updated:
     """Put the files of a library in the place of what it was, whole or not at all."""
-    above, was = root / FOLDER, lock.library(entry.name)
+    above, was = root / FOLDER, lock.locked(entry.name)
     folder = above / entry.name
     if above.is_symlink() or folder.is_symlink():
         raise InputError(FOLDER, "a link is in the place of the folder", remedy="Remove it")

@@ -10,7 +10,7 @@ from wallguard.base.plain import plain
 from wallguard.commands.arguments import Commands, add_how, command, how
 
 if TYPE_CHECKING:
-    from wallguard.jobs.library import Change, Update, Updated
+    from wallguard.jobs.libraries import Change, Update, Updated
 
 # Files that were left out, and that are named.
 _LEFT = 8
@@ -32,7 +32,7 @@ def add(commands: Commands) -> None:
 
 
 def _command(arguments: argparse.Namespace) -> int:
-    from wallguard.jobs.library import update
+    from wallguard.jobs.libraries import update
     from wallguard.reports.console import Progress
     from wallguard.reports.impact_console import text
 

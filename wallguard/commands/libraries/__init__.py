@@ -1,0 +1,1 @@
+"""What `wallguard library` can be asked to do."""
