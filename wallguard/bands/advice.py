@@ -6,11 +6,12 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from wallguard.bands.table import COMPUTING_ERROR, BandTable, Outcome, reading
+from wallguard.bands.table import COMPUTING_ERROR, PER_MM, BandTable, Outcome, reading
 from wallguard.base.units import SYMBOLS, Unit, drawn_text, in_unit
 
-# The least that anything reads (mm).
-_LEAST = 0.01
+Range = tuple[float, float]
+# What begins below this (mm), less than two readings, begins with the first.
+_LEAST = 1.5 / PER_MM
 
 # How far (mm) a leaning wall may miss a reading in its layers: what still reads the same there,
 # less what a mesh in single precision takes.
@@ -92,20 +93,18 @@ def advise(
 
     Of a good range both ends are named: beyond either the wall would come out otherwise.
     """
-    square = drawn.square
-    across = leaning(thickness, square)
+    across = leaning(thickness, drawn.square)
     where = "" if across is None else " square to the wall"
     nominal = reading(thickness if across is None else across)
-    ranges = _good(table, tolerance, minimum, square)
-    if not ranges:
+    thinner, thicker = nearest_drawn(table, thickness, tolerance, minimum, drawn.square)
+    if thinner is None and thicker is None:
         return _nothing_good(table, nominal, minimum)
-    if any(first <= nominal <= last for first, last in ranges):
+    if thinner is not None and thicker is not None and thinner[1] == thicker[0]:
         return f"{_one(nominal, drawn)}{where} is good to draw"
-    choices = [good for good in ranges if good[1] < nominal][-1:]
-    choices += [good for good in ranges if good[0] > nominal][:1]
-    if drawn.scale == 1:
-        return f"draw {' or '.join(_named(*good) for good in choices)} mm{where}"
-    return f"draw {' or '.join(_scaled(good, drawn) for good in choices)}{where}"
+    said = [drawn_range(good, drawn) for good in (thinner, thicker) if good is not None]
+    if drawn.scale == 1:  # the unit once
+        said = [each.removesuffix(" mm") for each in said[:-1]] + said[-1:]
+    return f"draw {' or '.join(said)}{where}"
 
 
 def _nothing_good(table: BandTable, nominal: float, minimum: float) -> str:
@@ -129,14 +128,15 @@ def nearest_drawn(
     tolerance: tuple[float, float],
     minimum: float,
     square: tuple[float, float],
-) -> tuple[float | None, float | None]:
-    """The nearest thickness (mm) to draw that is thinner and that is thicker, None where there is
-    none; both are the wall's own where that is good. The arguments are those of `advise`."""
+) -> tuple[Range | None, Range | None]:
+    """The nearest good range (mm) to draw of what is thinner and of what is thicker, None where
+    there is none; where the wall's own thickness is good one ends and the other begins with it.
+    The arguments are those of `advise`."""
     across = leaning(thickness, square)
     nominal = reading(thickness if across is None else across)
     ranges = _good(table, tolerance, minimum, square)
-    thinner = [min(last, nominal) for first, last in ranges if first <= nominal]
-    thicker = [max(first, nominal) for first, last in ranges if last >= nominal]
+    thinner = [(first, min(last, nominal)) for first, last in ranges if first <= nominal]
+    thicker = [(max(first, nominal), last) for first, last in ranges if last >= nominal]
     return (thinner[-1] if thinner else None, thicker[0] if thicker else None)
 
 
@@ -173,7 +173,7 @@ def _one(thickness: float, drawn: Drawn) -> str:
 
 def _good(
     table: BandTable, tolerance: tuple[float, float], minimum: float, square: tuple[float, float]
-) -> list[tuple[float, float]]:
+) -> list[Range]:
     """The ranges of good thickness as it is drawn, none of it below the minimum."""
     ranges = _as_drawn(table.good_ranges(tolerance), square)
     least = math.ceil((minimum - COMPUTING_ERROR) * 100) / 100
@@ -218,18 +218,15 @@ def ranges_words(ranges: Sequence[tuple[float, float]]) -> str:
     return ", ".join([*closed, *said[-1:]])
 
 
-def _named(first: float, last: float) -> str:
-    return f"≤ {last:.2f}" if first <= _LEAST else range_text(first, last)
-
-
-def _scaled(good: tuple[float, float], drawn: Drawn) -> str:
-    """As it is drawn, with what is printed: "≥ 300 mm (0.60 mm printed)"."""
+def drawn_range(good: Range, drawn: Drawn) -> str:
+    """A range (mm as printed) as it is drawn, with what is printed where that is not the same:
+    "0.90-1.00 mm", "≤ 0.62 mm", "≥ 300 mm (0.60 mm printed)"."""
     first, last = good
-    scale, unit, _ = drawn
-    if math.isinf(last):
-        return f"≥ {drawn_text(first / scale, unit)} ({first:.2f} mm printed)"
-    if first <= _LEAST:
-        return f"≤ {drawn_text(last / scale, unit)} ({last:.2f} mm printed)"
-    ends = [in_unit(end / scale, unit) for end in good]
-    between = ends[0] if first == last else " to ".join(ends)
-    return f"{between} {SYMBOLS[unit]} ({range_text(first, last)} mm printed)"
+    endless = math.isinf(last)
+    sign = "≥ " if endless else "≤ " if first < _LEAST else ""
+    ends = (first,) if endless else (last,) if sign or first == last else good
+    printed = f"{'-'.join(f'{end:.2f}' for end in ends)} mm"
+    if drawn.scale == 1:
+        return f"{sign}{printed}"
+    lengths = " to ".join(in_unit(end / drawn.scale, drawn.unit) for end in ends)
+    return f"{sign}{lengths} {SYMBOLS[drawn.unit]} ({printed} printed)"

@@ -25,6 +25,8 @@ class Holding:
     least     the minimum that the rules ask of it, printed; 0: none
     thinner, thicker  the nearest to draw at full size instead, measured as `drawn` is; None: there
               is none
+    thinner_from, thicker_to  where these good ranges begin and end: beyond that it comes out
+              otherwise; None: there is no such range, or no such end
     """
 
     kind: Literal["wall", "pin"]
@@ -38,6 +40,8 @@ class Holding:
     box: tuple[Point, Point]
     thinner: float | None
     thicker: float | None
+    thinner_from: float | None = None
+    thicker_to: float | None = None
 
 
 @dataclass(frozen=True)

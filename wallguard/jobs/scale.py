@@ -18,7 +18,7 @@ from typing import Literal, get_args
 
 import numpy as np
 
-from wallguard.bands.advice import leaning, nearest_drawn
+from wallguard.bands.advice import Range, leaning, nearest_drawn
 from wallguard.bands.declared import band_table
 from wallguard.bands.table import Verdict
 from wallguard.base.errors import TooLargeError
@@ -278,8 +278,7 @@ def _holding(case: Case, factor: float) -> Iterator[Holding]:
             least=least,
             location=point,
             box=box,
-            thinner=None if thinner is None else factor * thinner,
-            thicker=None if thicker is None else factor * thicker,
+            **_instead(factor, thinner, thicker),
         )
     for pin in case.rounds if _bad(case, "missing") else ():
         if pin.kind != "pin" or case.table.outcome(pin.diameter).fill != "missing":
@@ -297,6 +296,20 @@ def _holding(case: Case, factor: float) -> Iterator[Holding]:
             least=0.0,
             location=point,
             box=box,
-            thinner=None,
-            thicker=None if thicker is None else factor * thicker,
+            **_instead(factor, None, thicker),
         )
+
+
+def _instead(
+    factor: float, thinner: Range | None, thicker: Range | None
+) -> dict[str, float | None]:
+    """What may be drawn at full size, of ranges as printed, by the fields of `Holding`."""
+    ends = {
+        "thinner": thinner and thinner[1],
+        "thinner_from": thinner and thinner[0],
+        "thicker": thicker and thicker[0],
+        "thicker_to": thicker and thicker[1],
+    }
+    return {
+        name: None if end is None or math.isinf(end) else factor * end for name, end in ends.items()
+    }

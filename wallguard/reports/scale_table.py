@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from math import inf
 
+from wallguard.bands.advice import Drawn, drawn_range
 from wallguard.base import cautions
 from wallguard.base.plain import counted, plain
 from wallguard.base.text import mm
-from wallguard.base.units import SYMBOLS, Unit, drawn_text, in_unit
+from wallguard.base.units import SYMBOLS, Unit, in_unit
 from wallguard.findings.model import Spread
 from wallguard.findings.scale import Holding, Reduction, Scales
 from wallguard.reports.console import wrapped
@@ -15,6 +17,8 @@ from wallguard.reports.console import wrapped
 # Nobody reads hundreds of walls on a terminal; the thinnest come first.
 _SHOWN = 10
 _WIDTH = 100
+# What to draw instead is told in two lines from here on.
+_WIDE = 32
 _BECOMES = {
     "missing": "missing",
     "hollow": "hollow",
@@ -204,12 +208,16 @@ def _printed(spread: Spread) -> str:
 
 def _instead(holding: Holding, factor: float, unit: Unit) -> list[str]:
     """What to draw instead, and how thick that is printed; "-" where no thickness fits."""
+    thinner = holding.thinner is not None and (holding.thinner_from or 0.0, holding.thinner)
+    thicker = holding.thicker is not None and (holding.thicker, holding.thicker_to or inf)
     choices = [
-        f"{sign} {drawn_text(value, unit)} ({mm(value / factor)} mm printed)"
-        for sign, value in (("≤", holding.thinner), ("≥", holding.thicker))
-        if value is not None
+        drawn_range((first / factor, last / factor), Drawn(1 / factor, unit))
+        for first, last in filter(None, (thinner, thicker))
     ]
-    return [*(f"{choice} or" for choice in choices[:-1]), choices[-1]] if choices else ["-"]
+    said = " or\n".join(
+        each if len(each) < _WIDE else each.replace(" (", "\n(") for each in choices
+    )
+    return said.split("\n") if said else ["-"]
 
 
 def _aligned(rows: Sequence[Sequence[str]], *, left: bool = False) -> list[str]:
