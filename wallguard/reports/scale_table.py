@@ -208,12 +208,13 @@ def _printed(spread: Spread) -> str:
 
 def _instead(holding: Holding, factor: float, unit: Unit) -> list[str]:
     """What to draw instead, and how thick that is printed; "-" where no thickness fits."""
-    thinner = holding.thinner is not None and (holding.thinner_from or 0.0, holding.thinner)
-    thicker = holding.thicker is not None and (holding.thicker, holding.thicker_to or inf)
-    choices = [
-        drawn_range((first / factor, last / factor), Drawn(1 / factor, unit))
-        for first, last in filter(None, (thinner, thicker))
-    ]
+    ranges = []
+    if holding.thinner is not None:
+        ranges.append((holding.thinner_from or 0.0, holding.thinner))
+    if holding.thicker is not None:
+        ranges.append((holding.thicker, holding.thicker_to or inf))
+    drawn = Drawn(1 / factor, unit)
+    choices = [drawn_range((first / factor, last / factor), drawn) for first, last in ranges]
     said = " or\n".join(
         each if len(each) < _WIDE else each.replace(" (", "\n(") for each in choices
     )
