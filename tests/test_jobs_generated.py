@@ -169,6 +169,10 @@ def test_code_that_no_entry_names_is_not_run(repo):
         (trouble,) = report["troubles"]
         assert "does not name this part, and no other code is run" in trouble["message"]
         assert "Known are models/bracket.py::bracket" in trouble["message"]
+    more = "".join(ENTRY.replace("::bracket", f"::bracket_{at}") for at in range(6))
+    (repo / "wallguard.yaml").write_text(config(ENTRY + more))
+    (trouble,) = check(repo, "models/bracket.py::broken")[1]["troubles"]
+    assert trouble["message"].endswith("models/bracket.py::bracket_3, and 2 more.")
     assert ran(repo) == 0
 
 
@@ -190,15 +194,23 @@ def test_a_function_that_raises_is_told_by_the_designers_own_lines(repo):
     assert done.returncode == 2
     (part,) = report["parts"]
     assert part["error"].splitlines() == [
-        "models/bracket.py::broken: not made, because its code ended with 1:",
+        "models/bracket.py::broken: not made, because its code raised an error:",
         "  models/bracket.py, line 13, in broken: return radius()",
         "  models/bracket.py, line 12, in radius: return 1 / 0",
-        "  ZeroDivisionError: division by zero.",
+        "  ZeroDivisionError: division by zero",
     ]
+    # What is refused here is told as it is: nobody's code raised that.
     _, report = check(repo, "models/bracket.py::nothing")
-    assert "bracket.py::nothing: this gives no triangles: str" in report["parts"][0]["error"]
+    assert report["parts"][0]["error"].splitlines() == [
+        "models/bracket.py::nothing: not made:",
+        "  bracket.py::nothing: this gives no triangles: str. Return a solid, a mesh, or arrays of "
+        "vertices and faces.",
+    ]
     _, report = check(repo, "models/bracket.py::lost")
-    assert "bracket.py has no function lost" in report["parts"][0]["error"]
+    assert (
+        "lost: not made:\n  bracket.py::lost: bracket.py has no function lost. Correct"
+        in (report["parts"][0]["error"])
+    )
     (repo / "wallguard.yaml").write_text(config(ENTRY.replace("bracket.py", "gone.py")))
     _, report = check(repo, "models/gone.py::bracket")
     assert "`generated` of wallguard.yaml names models/gone.py" in report["parts"][0]["error"]

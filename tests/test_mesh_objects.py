@@ -9,7 +9,9 @@ import pytest
 from solids import box, tube
 
 import wallguard
+from wallguard.mesh.formats import threemf
 from wallguard.mesh.objects import drawing_of
+from wallguard.mesh.threemf_file import threemf_of
 
 SOLID = box([40, 1.5, 10])
 RAW = SOLID.to_mesh64()
@@ -91,6 +93,20 @@ def test_several_are_objects_of_their_own():
     assert part.geometry.health.bodies == 2
 
 
+def test_names_and_objects_are_kept_in_a_file(tmp_path):
+    """As of a part that code makes, which is checked as a file."""
+    lid, rib = SimpleNamespace(part=SOLID, label="lid"), box([5, 5, 5], [40, 0, 0])
+    named = SimpleNamespace(vertices=VERTICES, faces=FACES, name="two  lines\nlong")
+    drawing = drawing_of([lid, named, rib], "three")
+    file = tmp_path / "three.3mf"
+    file.write_bytes(threemf_of(drawing, "three"))
+    back = threemf.read(file, file.read_bytes())
+    assert back.names == drawing.names == ("", "two lines long", "")
+    assert np.array_equal(back.objects, drawing.objects)
+    assert np.array_equal(back.vertices, drawing.vertices)
+    assert np.array_equal(back.triangles, drawing.triangles)
+
+
 def test_how_it_is_printed():
     part = wallguard.part_from(tube(20, 2, 30), "tube", unit="inch", up="+x", scale=0.1)
     # 20 inches across and 30 long, at a tenth, in mm; what lay along x stands up.
@@ -112,6 +128,9 @@ def test_how_it_is_printed():
         ((np.zeros((3, 3)), [[0, 1, 3]]), "face 1 names a vertex that it does not have"),
         ((np.zeros((3, 3)), [[0, 1, 1.5]]), "its arrays are no triangles"),
         ((np.zeros((3, 3)), [[0, 1, 2, 2]]), "its arrays are no triangles"),
+        ((np.zeros((8, 3)), np.zeros((6, 4), int)), "its arrays are no triangles"),
+        ((np.zeros((3, 3)), [[0, 1, np.inf]]), "its arrays are no triangles"),
+        (np.zeros((6, 4, 3)), "gives no triangles: numpy.ndarray"),
         ((np.full((3, 3), np.nan), [[0, 1, 2]]), "is not a number"),
         (SimpleNamespace(tessellate=lambda chord, angle: 1 / 0), "ZeroDivisionError"),
     ],

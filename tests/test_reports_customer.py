@@ -69,9 +69,15 @@ def test_a_page_for_a_customer_needs_no_repository(folder):
 
 
 def test_the_page_of_a_reviewer_needs_no_repository_either(folder):
-    pytest.importorskip("plotly")
-    assert main(["check", "bar.stl", "--rules", "r.yaml", "--html", "part.html"]) == 1
-    assert "bar.stl" in Path("part.html").read_text()
+    save(folder / "small.stl", box([0.9, 0.5, 0.5]))
+    words = ["check", "bar.stl", "small.stl", "--rules", "r.yaml", "--html", "part.html"]
+    assert main(words) == 1
+    text = Path("part.html").read_text()
+    # Nothing can be merged here.
+    assert "bar.stl" in text and "<h1>Do not print this yet</h1>" in text
+    assert "set <code>unit: inch</code> for this part" in text
+    assert main(["check", "thick.stl", "--rules", "fill.yaml", "--html", "part.html"]) == 0
+    assert "<h1>Its walls come out as far as walls go</h1>" in Path("part.html").read_text()
 
 
 def test_a_part_that_passes_says_what_was_assumed(folder):
@@ -128,6 +134,7 @@ def test_what_cannot_be_checked_is_on_the_page(folder):
     assert main(words) == 2
     _, said = page("c.html")
     assert "Not everything could be checked" in said and "bad.stl" in said
+    assert "Export the part again. " in said
 
 
 def test_every_text_from_outside_is_escaped():
@@ -142,6 +149,15 @@ def test_who_drew_the_part_is_asked_for_its_unit_and_sets_nothing(folder):
     _, said = page("c.html")
     assert "tell us in which unit it is drawn" in said and "wallguard.yaml" not in said
     assert "First of all its unit has to be known" in said
+    assert "First of all the unit of small.stl has to be known" in said
+
+
+def test_what_could_be_better_does_not_all_come_out_as_drawn(folder):
+    (folder / "w.yaml").write_text(SOFTER + "minimum: {wall: {warn: 3.0}}\n")
+    words = ["check", "thick.stl", "--rules", "w.yaml", "--html", "c.html", "--for", "customer"]
+    assert main(words) == 0
+    _, said = page("c.html")
+    assert "some of it could be better" in said and "All of it" not in said
 
 
 @pytest.mark.parametrize("kind", ["raised", "sunken"])

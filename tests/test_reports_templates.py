@@ -27,6 +27,19 @@ def test_what_is_shown_is_escaped_and_can_be_seen(tmp_path):
     assert page.count(shown) == 4
 
 
+def test_what_a_message_quotes_is_code_and_stays_text(tmp_path, monkeypatch):
+    (tmp_path / "t.html").write_text("{{ said | told }}")
+    monkeypatch.setattr(templates, "_FOLDER", tmp_path)
+    templates._environment.cache_clear()
+    for said, shown in (
+        ("set `unit: inch` there", "set <code>unit: inch</code> there"),
+        ("one:\n  `<b>` & \x1b", "one:<br>  <code>&lt;b&gt;</code> &amp; \\x1b"),
+        ("a lone ` and `` none", "a lone ` and `` none"),
+    ):
+        assert templates.render("t.html", said=said) == shown
+    templates._environment.cache_clear()
+
+
 def test_a_name_that_a_template_does_not_get_is_an_error(tmp_path, monkeypatch):
     from jinja2 import UndefinedError
 

@@ -168,12 +168,17 @@ def test_paths_answer_to_their_wallguard_yaml(design):
     save(design.path / "rib.stl", box([40, 10, 1.5]))
     sub = design.mkpydir("tests")
     (sub / "test_files.py").write_text(
+        "import pytest\n"
         "def test_rib(walls):\n    walls.check('rib.stl')\n"
         "def test_lying(walls):\n    walls.check('rib.stl', up='+z')\n"
+        "def test_named(walls):\n    walls.check('rib.stl', name='the rib')\n"
+        "@pytest.mark.wallguard\ndef test_bare(walls):\n    walls.check('rib.stl')\n"
     )
     result = run(design)
-    result.assert_outcomes(passed=1, failed=1)
+    # A marker that names no rule file skips nothing.
+    result.assert_outcomes(passed=1, failed=3)
     result.stdout.fnmatch_lines(["*Failed: rib.stl: wall 1.50 mm thick*will print hollow*"])
+    result.stdout.fnmatch_lines(["*Failed: the rib: wall 1.50 mm thick*will print hollow*"])
 
 
 def test_what_cannot_be_used_fails_in_plain_words(design):
@@ -194,10 +199,16 @@ def test_what_cannot_be_used_fails_in_plain_words(design):
 
         def test_broken(walls):
             walls.thickness(Broken())
+
+        def test_loaded(walls):
+            import wallguard
+            from parts import rib
+            walls.of(wallguard.part_from(rib()), up="+x")
         """
     )
     result = run(design)
-    result.assert_outcomes(failed=4)
+    result.assert_outcomes(failed=5)
+    result.stdout.fnmatch_lines(["*Failed: test_loaded: this part is loaded already, and lies as*"])
     out = result.stdout.str()
     assert "Failed: test_nothing: this gives no triangles: object. Return a solid" in out
     assert "Failed: test_no_rules: no rule file is named that it could be held against" in out

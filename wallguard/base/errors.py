@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from wallguard.base.plain import one_line
@@ -10,7 +11,8 @@ from wallguard.base.plain import one_line
 class InputError(Exception):
     """Input that cannot be used: the file, the place in it, what is wrong and what to do.
 
-    `str(error)` is the whole message, ready to show: `file:line:column: problem. Remedy.`
+    `str(error)` is the whole message, ready to show: `file:line:column: problem. Remedy.`; where
+    `told` is what somebody else's program said, line by line, it stands below, after a colon.
     """
 
     def __init__(
@@ -21,19 +23,25 @@ class InputError(Exception):
         remedy: str = "",
         line: int | None = None,
         column: int | None = None,
+        told: Sequence[str] = (),
     ) -> None:
         self.path = str(path)
         self.problem = problem
         self.remedy = remedy
+        self.told = tuple(told)
         self.line = line
         self.column = column
         where = ":".join(str(item) for item in (self.path, line, column) if item is not None)
         sentences = (sentence.rstrip(".") + "." for sentence in (problem, remedy) if sentence)
-        super().__init__(f"{where}: {' '.join(sentences)}")
+        said = f"{where}: {' '.join(sentences)}"
+        if told:
+            said = "\n  ".join([f"{said.rstrip('.')}:", *told])
+        super().__init__(said)
 
     def __reduce__(self) -> tuple[object, ...]:
         # An exception with keyword arguments does not cross a process boundary by itself.
-        return _rebuild, (self.path, self.problem, self.remedy, self.line, self.column)
+        kept = self.path, self.problem, self.remedy, self.line, self.column, self.told
+        return _rebuild, kept
 
 
 class TooLargeError(InputError):
@@ -58,9 +66,14 @@ class TooLargeError(InputError):
 
 
 def _rebuild(
-    path: str, problem: str, remedy: str, line: int | None, column: int | None
+    path: str,
+    problem: str,
+    remedy: str,
+    line: int | None,
+    column: int | None,
+    told: Sequence[str],
 ) -> InputError:
-    return InputError(path, problem, remedy=remedy, line=line, column=column)
+    return InputError(path, problem, remedy=remedy, line=line, column=column, told=told)
 
 
 def unforeseen(error: Exception) -> str:

@@ -21,6 +21,8 @@ MESH_FORMATS: dict[str, tuple[str, ...]] = {
 CURVED = ("step",)
 # How far these facets lie off their curve at most, mm, where nobody says.
 CHORD = 0.01
+# How far neighbouring facets turn, radians: what counts for all but small radii is the chord error.
+ANGLE = 0.2
 
 # A mesh file of more bytes is refused.
 MAX_BYTES = 512 * 1024**2

@@ -385,6 +385,7 @@ class Report:
     left_out  parts that were named, or all that changed, and are not to be checked, each with why
     remarks  what does not stop the gate but should be mended, such as a waiver without a finding
     about  `toolpaths`: each of its parts is what one toolpath makes of a part
+    versioned  whether git holds what is checked, so that there is a change to merge
     """
 
     parts: tuple[PartReport, ...]
@@ -405,6 +406,7 @@ class Report:
     started: str = ""
     seconds: float = 0.0
     about: Literal["parts", "toolpaths"] = "parts"
+    versioned: bool = True
 
     @property
     def caution(self) -> str:

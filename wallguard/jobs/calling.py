@@ -3,7 +3,7 @@
 python -P -m wallguard.jobs.calling ROOT FILE FUNCTION MESH
 
 What the function raises is shortened to the lines of files below ROOT, which are the designer's.
-Ends with 0, or with 1 and on standard error why there is no part.
+Ends with 0; or with one of `ENDS`, and on standard error why there is no part.
 """
 
 from __future__ import annotations
@@ -16,37 +16,44 @@ from typing import Any
 
 from wallguard.base.errors import InputError
 
+_RAISED, _REFUSED = 1, 2
+# What is to be said of how it ended; the rest it says itself.
+ENDS = {_RAISED: "not made, because its code raised an error", _REFUSED: "not made"}
+
 
 def main(words: list[str]) -> int:
     """Do what the words ask for; returns the exit code."""
-    root, file, name, mesh = Path(words[0]), Path(words[1]), words[2], Path(words[3])
-    sys.path[:0] = [str(file.parent), str(root)]
-    try:
-        made = _called(file, name)
-    except BaseException as error:  # whatever a designer's code does is told
-        print(shortened(error, root), file=sys.stderr)
-        return 1
+    # Before the designer's files, which may be called as one of the modules that these need.
     from wallguard.mesh.objects import drawing_of
     from wallguard.mesh.threemf_file import threemf_of
 
+    root, file, name, mesh = Path(words[0]), Path(words[1]), words[2], Path(words[3])
+    sys.path[:0] = [str(file.parent), str(root)]
     try:
-        mesh.write_bytes(threemf_of(drawing_of(made, f"{file.name}::{name}"), name))
+        mesh.write_bytes(threemf_of(drawing_of(_called(file, name), f"{file.name}::{name}"), name))
     except InputError as error:
         print(error, file=sys.stderr)
-        return 1
+        return _REFUSED
+    except BaseException as error:  # whatever a designer's code does is told
+        print(shortened(error, root), file=sys.stderr)
+        return _RAISED
     return 0
 
 
 def _called(file: Path, name: str) -> Any:
+    """What the function returns. Raises InputError: there is none."""
+    shown = f"{file.name}::{name}"
     spec = importlib.util.spec_from_file_location(file.stem, file)
     if spec is None or spec.loader is None:
-        raise ImportError(f"{file.name} is no Python file")
+        remedy = "Say under `command` what makes it"
+        raise InputError(shown, f"{file.name} is no Python file", remedy=remedy)
     module = importlib.util.module_from_spec(spec)
     sys.modules[file.stem] = module
     spec.loader.exec_module(module)
     function = getattr(module, name, None)
     if not callable(function):
-        raise AttributeError(f"{file.name} has no function {name}")
+        remedy = "Correct the name under `generated` of wallguard.yaml"
+        raise InputError(shown, f"{file.name} has no function {name}", remedy=remedy)
     return function()
 
 

@@ -17,9 +17,10 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -28,6 +29,7 @@ from wallguard.base.errors import InputError
 from wallguard.base.formats import MAX_BYTES, PART_SUFFIXES
 from wallguard.base.plain import plain
 from wallguard.findings.model import LeftOut
+from wallguard.jobs.calling import ENDS
 from wallguard.jobs.check import Task, failed
 from wallguard.jobs.choose import answered
 from wallguard.repository.entry import MESH
@@ -42,6 +44,8 @@ if TYPE_CHECKING:
 # Seconds that one part may take, and how much of what its code says is told: bytes and lines.
 SECONDS = 600.0
 _SAID, _LINES = 20_000, 30
+# So many parts are named where another was meant.
+_KNOWN = 5
 # All that a part is made from, bytes.
 _SOURCES = 64 * 1024**2
 # What a name of a variable holds that is nobody's business but the run's own.
@@ -61,7 +65,7 @@ class Maker:
     root: Path
     into: Path
     store: Store | None = None
-    _files: list[str] = field(default_factory=list)
+    _numbers: count[int] = field(default_factory=count)
 
     def mesh(self, entry: GeneratedEntry, every: Sequence[str]) -> Path:
         """The file of the part, made or known; `every`: all files of the repository.
@@ -69,8 +73,7 @@ class Maker:
         Raises InputError: the code fails, takes too long, or writes no file.
         """
         suffix = _suffix(entry)
-        made = self.into / f"{len(self._files)}{suffix}"
-        self._files.append(entry.part)
+        made = self.into / f"{next(self._numbers)}{suffix}"
         key = self._key(entry, every) if self.store else ""
         known = self.store.get(key) if self.store else None
         if known is not None:
@@ -82,8 +85,11 @@ class Maker:
                 if self.store:
                     self.store.put(key, made.read_bytes())
                 return made
-        what = "its code ended well and wrote no mesh" if entry.command else "it gave no mesh"
-        raise InputError(entry.part, what, remedy="Let the command write to the name it is given")
+        what, remedy = "its code ended before it gave a part", ""
+        if entry.command:
+            what = "its code ended well and wrote no mesh"
+            remedy = "Let the command write to the name it is given"
+        raise InputError(entry.part, what, remedy=remedy)
 
     def _key(self, entry: GeneratedEntry, every: Sequence[str]) -> str:
         """All that the part follows from: its sources, how it is made, and what is installed."""
@@ -124,13 +130,23 @@ class Maker:
         # The folder that wallguard runs from, which need not be installed.
         kept["PYTHONPATH"] = os.pathsep.join(filter(None, (kept.get("PYTHONPATH"), house)))
         with tempfile.TemporaryFile() as said:
-            problem = _ended(words, folder, kept, said)
+            problem = _ended(words, folder, kept, said, {} if entry.command else ENDS)
             if problem:
-                raise InputError(entry.part, f"not made, because {problem}{_told(said)}")
+                raise InputError(entry.part, problem, told=_told(said))
 
 
-def _ended(words: Sequence[str], folder: Path, variables: dict[str, str], said: BinaryIO) -> str:
-    """How a program ended that did not end well; empty: it did."""
+def _ended(
+    words: Sequence[str],
+    folder: Path,
+    variables: dict[str, str],
+    said: BinaryIO,
+    meanings: Mapping[int, str],
+) -> str:
+    """How a program ended that did not end well; empty: it did.
+
+    said      takes all that it says
+    meanings  of the codes that it may end with
+    """
     try:
         program = subprocess.Popen(
             words,
@@ -142,14 +158,14 @@ def _ended(words: Sequence[str], folder: Path, variables: dict[str, str], said: 
             start_new_session=True,
         )
     except (OSError, ValueError) as error:
-        return f"{plain(words[0])} cannot be run: {error}"
+        return f"not made, because {plain(words[0])} cannot be run: {error}"
     try:
         code = program.wait(SECONDS)
     except subprocess.TimeoutExpired:
-        return f"its code took more than {SECONDS:g} s"
+        return f"not made, because its code took more than {SECONDS:g} s"
     finally:
         _end(program)
-    return f"its code ended with {code}" if code else ""
+    return meanings.get(code, f"not made, because its code ended with {code}") if code else ""
 
 
 def _end(program: subprocess.Popen[bytes]) -> None:
@@ -162,12 +178,12 @@ def _end(program: subprocess.Popen[bytes]) -> None:
     program.wait()
 
 
-def _told(said: BinaryIO) -> str:
-    """The end of what a program said, after a colon and line by line; empty: nothing."""
+def _told(said: BinaryIO) -> list[str]:
+    """The end of what a program said, line by line."""
     size = said.seek(0, os.SEEK_END)
     said.seek(max(0, size - _SAID))
     lines = [line for line in said.read(_SAID).decode("utf-8", "replace").splitlines() if line]
-    return "".join(f"\n  {plain(line)[:300]}" for line in lines[-_LINES:]).replace("\n", ":\n", 1)
+    return [plain(line)[:300] for line in lines[-_LINES:]]
 
 
 def _suffix(entry: GeneratedEntry) -> str:
@@ -249,7 +265,9 @@ def _add(chosen: Chosen, design: Design, entry: GeneratedEntry, maker: Maker) ->
 def unknown(design: Design, part: str) -> InputError:
     """What to say of a name that no entry has."""
     repository = design.repository(part)
-    known = [plain(entry.part) for entry in repository.generated[:5]]
+    known = [plain(entry.part) for entry in repository.generated]
+    if len(known) > _KNOWN:
+        known[_KNOWN:] = [f"and {len(known) - _KNOWN} more"]
     what = f"`generated` of {repository.name} does not name this part, and no other code is run"
     remedy = f"Known are {', '.join(known)}" if known else f"Add an entry `part: {plain(part)}`"
     return InputError(part, what, remedy=remedy)

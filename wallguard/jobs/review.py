@@ -148,6 +148,7 @@ class _Run:
             changed_rules=changed_rules,
             gate=gate,
             remarks=(*remarks, *more, *self._of_rules(chosen)),
+            versioned=git.in_repository(self.root),
         )
 
     def _make(self, chosen: Chosen, against: Against | None) -> None:

@@ -23,14 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.errors import InputError
-from wallguard.base.formats import CHORD
-from wallguard.base.plain import plain
-from wallguard.mesh.formats.drawing import Drawing
+from wallguard.base.formats import ANGLE, CHORD
+from wallguard.mesh.formats.drawing import Drawing, label
 
-# How far two neighbouring facets turn, radians: what counts for all but small radii is the chord.
-_ANGLE = 0.2
 _DEEP = 8  # lists within lists
-_LONGEST = 60  # letters of a name
 
 Corners = NDArray[np.float64]
 Faces = NDArray[np.int64]
@@ -119,7 +115,7 @@ def _mesh(thing: Any, chord: float) -> tuple[Any, Any] | None:
         if not (callable(vertices) or callable(faces) or vertices is None or faces is None):
             return vertices, faces
     corners: Any = thing if isinstance(thing, np.ndarray) else getattr(thing, "vectors", None)
-    if corners is not None and np.ndim(corners) == 3:
+    if corners is not None and np.ndim(corners) == 3 and np.shape(corners)[1:] == (3, 3):
         points = np.asarray(corners).reshape(-1, 3)
         return points, np.arange(len(points)).reshape(-1, 3)
     return None
@@ -141,7 +137,7 @@ def _shape(thing: Any, chord: float) -> tuple[Any, Any] | None:
     give = getattr(thing, "tessellate", None)
     if not callable(give):
         return None
-    points, faces = give(chord, _ANGLE)
+    points, faces = give(chord, ANGLE)
     return [_point(point) for point in points], list(faces)
 
 
@@ -159,7 +155,7 @@ def _label(thing: Any) -> str:
     for field in ("label", "name"):
         said = getattr(thing, field, None)
         if isinstance(said, str) and said.strip():
-            return plain(said.strip())[:_LONGEST]
+            return label(said)
     return ""
 
 
@@ -180,12 +176,17 @@ def _inner(thing: Any, chord: float) -> list[Any] | None:
 def _checked(pair: Any, name: str) -> tuple[Corners, Faces]:
     vertices, faces = pair
     try:
-        points = np.array(vertices, np.float64).reshape(-1, 3)
+        points = np.array(vertices, np.float64)
         # Not as whole numbers at once: that would round what is none.
-        corners = np.array(faces, np.float64).reshape(-1, 3)
+        corners = np.array(faces, np.float64)
     except (TypeError, ValueError) as error:
         raise _no_triangles(name) from error
-    whole = corners.astype(np.int64)
+    # Faces of four corners are as many numbers as some triangles.
+    if any(each.size and each.shape[1:] != (3,) for each in (points, corners)):
+        raise _no_triangles(name)
+    points, corners = points.reshape(-1, 3), corners.reshape(-1, 3)
+    with np.errstate(invalid="ignore"):
+        whole = corners.astype(np.int64)
     if not np.array_equal(whole, corners):
         raise _no_triangles(name)
     wrong = (whole < 0) | (whole >= len(points))

@@ -89,13 +89,16 @@ def _object(number: int, solid: Solid, written: Callable[[float], str]) -> str:
 
 
 def threemf_of(drawing: Drawing, title: str) -> bytes:
-    """A drawing in millimetres that has triangles, each of its objects a solid."""
-    assert drawing.triangles is not None
-    of = np.zeros(len(drawing.vertices), int) if drawing.objects is None else drawing.objects
+    """A drawing in millimetres as `mesh.objects` gives it, each of its objects a solid with its own
+    name: it has triangles, and its vertices and triangles are in the order of its objects."""
+    assert drawing.triangles is not None and drawing.objects is not None
+    numbers = np.arange(len(drawing.names) + 1)
+    start = np.searchsorted(drawing.objects, numbers)
+    first = np.searchsorted(drawing.objects[drawing.triangles[:, 0]], numbers)
     solids = []
-    for at in range(int(of.max(initial=0)) + 1):
-        own = of == at
-        index = np.cumsum(own) - 1
-        faces = drawing.triangles[own[drawing.triangles[:, 0]]]
-        solids.append(Solid(title, drawing.vertices[own].astype(np.float64), index[faces]))
-    return package([each for each in solids if len(each.triangles)], title)
+    for at, name in enumerate(drawing.names):
+        vertices = drawing.vertices[start[at] : start[at + 1]].astype(np.float64)
+        faces = drawing.triangles[first[at] : first[at + 1]]
+        if len(faces):
+            solids.append(Solid(name, vertices, faces - start[at]))
+    return package(solids, title)

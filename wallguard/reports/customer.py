@@ -55,6 +55,8 @@ _BASIS = {
 RULES_CHECK = "toolpath_rules"
 # The check whether the size fits the unit; what is to be set is for who runs it.
 _UNIT_CHECK, _UNIT = "unit", "if that is not its size, tell us in which unit it is drawn"
+_UNIT_FIRST = "First of all its unit has to be known: all else here means nothing before"
+_COULD_BE_BETTER = "It can be printed; some of it could be better"
 _UNITS = "Places are x, y and z in your file, in mm."
 
 
@@ -100,17 +102,24 @@ def show_report(report: Report, setting: Setting) -> str:
     """The page of a check, or of toolpaths."""
     sections = [_section(report, part, setting) for part in report.parts]
     bad = [section for section in sections if not section.good]
+    unsure = [section for section in sections if section.verdict == _UNIT_FIRST]
     if report.troubles or any(part.error for part in report.parts):
         verdict = "Not everything could be checked"
     elif not sections:
         verdict = "Nothing was checked"
+    elif unsure:
+        verdict = f"First of all the unit of {_parts(unsure)} has to be known"
     elif bad and report.about == "toolpaths":
         # It may as well be the toolpath that is to change.
         verdict = f"Do not print {_parts(bad)} with this toolpath"
     elif bad:
-        verdict = f"Please change {_parts(bad)} before it is printed"
+        they = "it is" if len({section.part for section in bad}) == 1 else "they are"
+        verdict = f"Please change {_parts(bad)} before {they} printed"
+    elif any(section.may for section in sections):
+        verdict = _COULD_BE_BETTER
     else:
-        verdict = "All of it comes out as drawn, as far as its walls go"
+        most = "All that was checked" if report.not_covered or report.left_out else "All of it"
+        verdict = f"{most} comes out as drawn, as far as its walls go"
     uncovered = [
         f"{_file(path)}: nothing says which printer it is for" for path in report.not_covered
     ]
@@ -194,6 +203,10 @@ def _file(path: str) -> str:
     return PurePosixPath(path).name
 
 
+def _why(path: str, error: str) -> str:
+    return one_line(without_path(path, error)).rstrip(".")
+
+
 def _troubles(troubles: Iterable[Trouble]) -> list[str]:
     return [one_line(trouble.message) for trouble in troubles]
 
@@ -226,20 +239,20 @@ def _section(report: Report, part: PartReport, setting: Setting) -> Section:
         one_line(check.note) for check in part.checks if check.note and check.status != "skipped"
     ]
     if part.error:
-        verdict = f"Could not be checked: {one_line(without_path(part.path, part.error))}"
+        verdict = f"Could not be checked: {_why(part.path, part.error)}"
     elif doubtful(shown):
-        verdict = "First of all its unit has to be known: all else here means nothing before"
+        verdict = _UNIT_FIRST
     elif must:
         verdict = f"{counted(len(must), 'thing has', 'things have')} to change"
     elif may:
-        verdict = "It can be printed; some of it could be better"
+        verdict = _COULD_BE_BETTER
     else:
         verdict = "Nothing has to change"
     return Section(
         _file(part.path),
         _printer(rules, part.rules_name, part.rules),
         verdict,
-        not must and not part.error,
+        not must and not part.error and verdict != _UNIT_FIRST,
         must,
         may,
         know,
@@ -301,7 +314,7 @@ def _title(finding: Finding) -> str:
     names = {"": "The part as a whole", "cavity": "A hollow inside"}
     names |= {"raised": "A raised detail", "sunken": "A sunken detail"}
     kind = finding.subject.kind if finding.subject else ""
-    article = "An" if kind[:1] in ("a", "e", "i", "o") else "A"
+    article = "An" if kind[:1] in ("a", "e", "i", "o", "u") else "A"
     return names.get(kind, f"{article} {kind}")
 
 
@@ -378,7 +391,7 @@ def _changed(impact: Impact, part: PartImpact, setting: Setting) -> Section:
     alone = PartReport(part.path, impact.after.rules, "", "passed", None, (), (), ())
     must += [_item(alone, group, setting) for group in groups(part.appeared)]
     if part.error:
-        verdict = f"Could not be compared: {one_line(without_path(part.path, part.error))}"
+        verdict = f"Could not be compared: {_why(part.path, part.error)}"
     else:
         verdict = f"{counted(len(must), 'place comes', 'places come')} out worse"
     assumed = [

@@ -94,12 +94,13 @@ def aside(report: Report) -> list[str]:
 
 def word(report: Report) -> str:
     """The verdict in a few words, for who merges a change or prints a file."""
-    prints = report.about == "toolpaths"
+    toolpaths = report.about == "toolpaths"
+    merged = report.versioned and not toolpaths
     if report.exit_code:
-        return "Do not print this yet" if prints else "Do not merge"
+        return "Do not merge" if merged else "Do not print this yet"
     if not report.parts:
         return "Nothing was checked"
-    return "Its walls come out" if prints else "May be merged"
+    return "May be merged" if merged else "Its walls come out"
 
 
 def scope(report: Report) -> str:

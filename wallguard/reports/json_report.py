@@ -30,7 +30,7 @@ REPORT = Format(
     of=Report,
     frame=FRAME,
     beyond={**WORST, Report: ("caution", counts.summary)},
-    left_out={PartReport: ("views",)},
+    left_out={PartReport: ("views",), Report: ("versioned",)},
 )
 _AGAIN = "Write it anew with `wallguard check --json`"
 

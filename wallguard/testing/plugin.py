@@ -44,7 +44,7 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """Run a test with the marker once for each of its rule files."""
     marker = metafunc.definition.get_closest_marker("wallguard")
-    if marker is None or "wallguard_rules" not in metafunc.fixturenames:
+    if marker is None or not marker.args or "wallguard_rules" not in metafunc.fixturenames:
         return
     folders = _folders(metafunc.definition.path, metafunc.config.rootpath)
     test = metafunc.definition.name

@@ -80,7 +80,7 @@ class Walls:
         __tracebackhide__ = True
         self._checked += 1
         poses = (up, scale, unit)
-        reports = _asked(lambda: list(self._reports(part, rules, self._name(name), poses)))
+        reports = _asked(lambda: list(self._reports(part, rules, name, poses)))
         failed = [report for report in reports if report.status == "failed"]
         if failed:
             pytest.fail("\n".join(self._failure(report) for report in failed))
@@ -143,11 +143,15 @@ class Walls:
 
     def _part(self, thing: Any, rules: Rules | None, name: str, poses: tuple[Any, ...]) -> Part:
         from wallguard.api import load_part, part_from
+        from wallguard.base.errors import InputError
         from wallguard.part.part import Part
 
-        if isinstance(thing, Part):
-            return thing
         up, scale, unit = poses
+        if isinstance(thing, Part):
+            if poses != (None, None, None):
+                what = "this part is loaded already, and lies as it was loaded"
+                raise InputError(name, what, remedy="Say `up`, `scale` and `unit` there")
+            return thing
         if isinstance(thing, str | os.PathLike):
             path = self._found(Path(os.fspath(thing)))
             return load_part(path, rules=rules, up=up, scale=scale, unit=unit)
@@ -155,14 +159,16 @@ class Walls:
         return part_from(thing, name, up=up, unit=unit or "mm", **said)
 
     def _reports(
-        self, thing: Any, rules: Any, name: str, poses: tuple[Any, ...]
+        self, thing: Any, rules: Any, given: str | None, poses: tuple[Any, ...]
     ) -> Iterator[PartReport]:
         from wallguard.jobs.check import report_on
 
+        name = self._name(given)
+        of_file = given is None and isinstance(thing, str | os.PathLike)
         views = "pictures" if self._setting.pictures else None
         for loaded in self._chosen(thing, rules, name):
             part = self._part(thing, loaded, name, poses)
-            shown = name if not isinstance(thing, str | os.PathLike) else part.path
+            shown = part.path if of_file else name
             report = report_on(part.geometry, loaded, shown, views)  # type: ignore[arg-type]
             self._recorded(report)
             yield report

@@ -8,11 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.plain import plain
 from wallguard.base.units import Unit
 
 MAX_TRIANGLES = 10_000_000
 
 EXPORT = "Export the part again"  # what to do about most files that are broken
+_LONGEST = 60  # letters of a name
 
 
 @dataclass(frozen=True)
@@ -39,6 +41,11 @@ class Drawing:
     names: tuple[str, ...] = ()
     chord: float = 0.0
     remarks: tuple[str, ...] = ()
+
+
+def label(said: str) -> str:
+    """The name of an object as it is shown: on one line, and no longer than a line has room for."""
+    return plain(" ".join(said.split()))[:_LONGEST].strip()
 
 
 _LARGE = re.compile(rb"\d\.(\d+)[eE]\+?(\d{1,2})(?!\d)")

@@ -23,7 +23,7 @@ from wallguard.base.errors import InputError
 from wallguard.base.formats import CHORD
 from wallguard.base.plain import plain
 from wallguard.mesh.formats import glb
-from wallguard.mesh.formats.drawing import EXPORT, Drawing
+from wallguard.mesh.formats.drawing import EXPORT, Drawing, label
 
 # The entities that are solids (ISO 10303-42, from memory), and those of AP 242 that are one already
 # tessellated. Without any of these a file holds surfaces or curves, or nothing to see.
@@ -45,7 +45,6 @@ _COLOURS = re.compile(r"\x1b\[[0-9;]*m")
 _UNNAMED = re.compile(
     r"=>\[[\d:]*\]|COMPOUND|COMPSOLID|SOLID|SHELL|FACE|Open CASCADE STEP translator.*|\s*"
 )
-_LONGEST = 60
 _METRE = 1000.0
 
 
@@ -105,7 +104,7 @@ def _name(names: tuple[str, ...]) -> str:
     for name in reversed(names[:-1] or names):
         said = _decoded(name)
         if not _UNNAMED.fullmatch(said):
-            return plain(said)[:_LONGEST].strip()
+            return label(said)
     return ""
 
 

@@ -14,8 +14,7 @@ import sys
 from contextlib import suppress
 from pathlib import Path
 
-# How far neighbouring facets turn, radians: what counts for all but small radii is the chord error.
-ANGLE = 0.2
+from wallguard.base.formats import ANGLE
 
 
 def main(words: list[str]) -> int:

@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from wallguard.base.errors import InputError
 from wallguard.base.plain import plain
 from wallguard.base.units import Unit
-from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing
+from wallguard.mesh.formats.drawing import EXPORT, MAX_TRIANGLES, Drawing, label
 from wallguard.mesh.formats.package import Package
 from wallguard.mesh.formats.xmlstream import (
     UNDECLARED,
@@ -66,7 +66,6 @@ _RELATIONSHIP = "http://schemas.openxmlformats.org/package/2006/relationships Re
 _UNDERSTOOD = {_CORE, _PRODUCTION, _MATERIAL, _SLICE}
 _MOST_PREFIXES = 1_000
 _NOT_PRINTED = {"support", "solidsupport", "other"}
-_LONGEST = 60  # letters of a name
 # What elements hold whose every word matters.
 _GEOMETRY = {"object", "build"}
 _SLICED = "its slices are not read: the mesh is checked"
@@ -359,8 +358,7 @@ def _object(attributes: Attributes) -> _Object:
     """An object that begins."""
     if attributes.get(f"{_SLICE} meshresolution") == "lowres":
         raise ValueError(_COARSE)
-    name = plain(" ".join(attributes.get("name", "").split()))[:_LONGEST]
-    return _Object(attributes.get("type", "model"), name=name)
+    return _Object(attributes.get("type", "model"), name=label(attributes.get("name", "")))
 
 
 def _placed(part: str, attributes: Attributes) -> _Placed:

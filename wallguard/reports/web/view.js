@@ -419,7 +419,7 @@ const partView = (function () {
     }
     new ResizeObserver(draw).observe(canvas);
 
-    return { show, tint, look, whole, near, key, project, turned, clear() { mesh = null; },
+    return { show, tint, look, whole, near, key, project, turned,
       mark(box, places) { marks = { box, places }; draw(); },
       pick: () => pick(canvas.clientWidth / 2, canvas.clientHeight / 2),
       get camera() { return camera; }, get mesh() { return mesh; } };
