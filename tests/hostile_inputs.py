@@ -841,7 +841,7 @@ def _library_run(data: bytes, folder: Path) -> str:
     wallguard(folder, "library", "catalogue", "shared")
     (folder / "wallguard.yaml").write_text(
         "wallguard: 1\nparts: [{files: '*.stl', rules: own.yaml}]\n"
-        "libraries: [{name: library, folder: shared}]\n"
+        "libraries: [{name: library, folder: shared, revision: '1'}]\n"
     )
     done = update(here=folder)
     return "refused" if done.troubles or done.libraries[0].left else "taken"

@@ -125,6 +125,27 @@ def test_an_update_shows_what_changes_and_which_parts_get_worse(design, library,
     assert "rules/own.yaml asks otherwise by that" in told and "part.stl" in told
 
 
+def test_an_update_compares_where_rule_files_still_name_the_old_revision(design, library, capsys):
+    main(["library", "update"])
+    release(library, "2027.2", petg=BASE.replace("fail: 0.8", "fail: 1.0"))
+    asks(design, "2027.2")
+    (design / "rules/above.yaml").write_text("wallguard: 1\nextends: own.yaml\nname: above\n")
+    text = (design / "wallguard.yaml").read_text()
+    (design / "wallguard.yaml").write_text(
+        text.replace("rules: rules/own.yaml", "rules: [rules/own.yaml, rules/above.yaml]")
+    )
+    capsys.readouterr()
+    done = update()
+    assert done.exit_code == 2
+    assert [change.path for change in done.own] == ["rules/own.yaml", "rules/above.yaml"]
+    assert [impact.exit_code for impact in done.impacts] == [1, 1]
+    # Each rule file is told once, and what was told is not told again by a comparison.
+    assert [trouble.path for trouble in done.troubles] == ["rules/own.yaml", "rules/above.yaml"]
+    assert "Write @2027.2 here" in done.troubles[0].message
+    moved(design, "2027.2")
+    assert update().exit_code == 0
+
+
 def test_a_library_that_cannot_be_reached_leaves_all_as_it_was(design, library, capsys):
     assert main(["library", "update"]) == 0
     before = (design / "wallguard.lock").read_bytes()
@@ -160,15 +181,31 @@ def test_a_commit_by_its_name_and_one_that_no_tag_names(design, library):
     assert load_rules(design / "rules/own.yaml", design).layer_height == 0.2
 
 
-def test_a_folder_without_git_is_a_library_too(design, tmp_path):
+def test_a_folder_without_git_is_a_library_too(design, tmp_path, capsys):
     (tmp_path / "share").mkdir()
-    (tmp_path / "share/petg.yaml").write_text(BASE.replace("\n", "\r\n"), newline="")
+    shared = tmp_path / "share/petg.yaml"
+    shared.write_text(BASE.replace("\n", "\r\n"), newline="")
+    asks(design, "2027.1", "folder: ../share")
+    assert update(here=design).exit_code == 0
+    assert load_rules(design / "rules/own.yaml", design).layer_height == 0.2
+    # What it holds is pinned, and what changes is told, whether it is called otherwise or not.
+    shared.write_text(BASE.replace("fail: 0.8", "fail: 1.0"))
+    assert load_rules(design / "rules/own.yaml", design).minimum["wall"].fail == 0.8
+    assert main(["library", "update"]) == 1
+    assert (
+        "library: 2027.1, called as before, and changed\n  petg.yaml asks"
+        in capsys.readouterr().out
+    )
+    (design / "rules/own.yaml").write_text(OWN.replace("2027.1", "2027.2"))
+    with pytest.raises(InputError, match=r"holds `library` at 2027\.1, and this asks for 2027\.2"):
+        load_rules(design / "rules/own.yaml", design)
+
+
+def test_a_folder_that_is_called_nothing_could_be_extended_by_nobody(design):
     text = f"wallguard: 1\n{PARTS}libraries: [{{name: library, folder: ../share}}]\n"
     (design / "wallguard.yaml").write_text(text)
-    assert update(here=design).exit_code == 0
-    (design / "rules/own.yaml").write_text(OWN)
-    with pytest.raises(InputError, match="holds `library` at no revision, and this asks"):
-        load_rules(design / "rules/own.yaml", design)
+    with pytest.raises(InputError, match="`revision`"):
+        update()
 
 
 @pytest.mark.parametrize(
@@ -187,6 +224,17 @@ def test_what_the_lock_does_not_hold_is_refused(design, extends, said):
         load_rules(design / "rules/own.yaml", design)
     assert said in str(caught.value)
     assert str(caught.value).startswith("rules/own.yaml:2:10: `extends`: wallguard.lock: ")
+
+
+def test_a_reference_without_a_revision_is_told_how_it_is_written(design):
+    main(["library", "update"])
+    (design / "rules/own.yaml").write_text("wallguard: 1\nextends: library/petg.yaml\n")
+    with pytest.raises(InputError, match=r"`library` is a library.*library/petg\.yaml@2027\.1"):
+        load_rules(design / "rules/own.yaml", design)
+    # A file of that name is that file.
+    (design / "rules/library").mkdir()
+    (design / "rules/library/petg.yaml").write_text(BASE)
+    assert load_rules(design / "rules/own.yaml", design).name == "shared"
 
 
 def test_a_file_that_was_edited_here_is_refused(design):

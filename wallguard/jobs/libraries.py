@@ -94,7 +94,8 @@ def update(
     repository = load_repository(root)
     entries = _entries(repository, names)
     lock = _lock(root)
-    # Where rule files name the new revision already, they are what they were by the old one.
+    # Rule files may name the new revision already, or the old one still: they are compared as they
+    # are by what lies here, before and after.
     before = dict(_rules(repository, any_revision=True))
     done = Update()
     taken: list[tuple[LibraryEntry, Fetched]] = []
@@ -108,15 +109,18 @@ def update(
         lock = lock.with_library(entry.name, files.contents, entry.revision, files.commit)
         write(root / LOCK, lock_text(lock))
     _forget(root, repository, lock, done)
-    after = dict(_rules(repository))
-    for name in repository.rule_files():
-        was, now = before.get(name), after.get(name)
-        if isinstance(now, InputError):
-            if not isinstance(was, InputError):
-                done.troubles.append(Trouble(name, str(now)))
-        elif isinstance(was, Rules) and now is not None and was.asking() != now.asking():
+    after = dict(_rules(repository, any_revision=True))
+    for name, usable in _rules(repository):
+        if isinstance(usable, InputError) and isinstance(before[name], Rules):
+            done.troubles.append(Trouble(name, str(usable)))
+    for name, was in before.items():
+        now = after[name]
+        if isinstance(was, Rules) and isinstance(now, Rules) and was.asking() != now.asking():
             done.own.append(Change(name, "asks otherwise", tuple(_words(was, now))))
-            done.impacts.append(_impact(root, name, was, how, watch))
+            compared = _impact(root, name, was, now, how, watch)
+            told = {trouble.path for trouble in done.troubles}
+            fresh = tuple(each for each in compared.troubles if each.path not in told)
+            done.impacts.append(replace(compared, troubles=fresh))
     return done
 
 
@@ -242,13 +246,16 @@ def _words(was: Rules, now: Rules) -> Iterator[str]:
         yield f"good to draw: {before}; now {after}"
 
 
-def _impact(root: Path, name: str, was: Rules, how: How | None, watch: Watch | None) -> Impact:
+def _impact(
+    root: Path, name: str, was: Rules, now: Rules, how: How | None, watch: Watch | None
+) -> Impact:
     """What the new rules do to the parts that answer to the rule file `name`."""
     with tempfile.TemporaryDirectory(prefix="wallguard-") as folder:
-        standing = Path(folder) / "before.yaml"
-        standing.write_text(rules_text(was), encoding="utf-8")
+        before, after = Path(folder) / "before.yaml", Path(folder) / "after.yaml"
+        for file, rules in ((before, was), (after, now)):
+            file.write_text(rules_text(rules), encoding="utf-8")
         done = impact(
-            Processes(root / name, root / name, standing=standing, called=name),
+            Processes(root / name, after, standing=before, called=name),
             only_answering=True,
             how=how,
             watch=watch,

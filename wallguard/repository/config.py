@@ -32,7 +32,7 @@ FILE_NAME = "wallguard.yaml"
 OTHER_NAME = "wallguard.yml"
 
 
-_NEEDS = (("git", "revision"), ("revision", "git"))
+_NEEDS = (("git", "revision"), ("folder", "revision"))
 _PART = table_of(
     PartEntry, "parts and the rules they answer to", exclusive=(("up", "rotate"),), line="line"
 )

@@ -225,7 +225,12 @@ class LibraryEntry:
         ),
     )
     revision: str = field(
-        default="", metadata=key(REVISION, "The tag or the commit that holds; with `git`.")
+        default="",
+        metadata=key(
+            REVISION,
+            "What stands behind the @ of `extends`: with `git` the tag or the commit that holds; "
+            "with `folder` what you call what it holds.",
+        ),
     )
 
 

@@ -17,7 +17,7 @@ from wallguard.documents.reading import (
     read_document,
 )
 from wallguard.rules.fields import EXTENDS, RULE_FILE
-from wallguard.rules.lock import held, reference
+from wallguard.rules.lock import held, reference, refuse_unpinned
 from wallguard.rules.model import Rules
 from wallguard.rules.relations import relations
 
@@ -123,7 +123,9 @@ def _read_chain(
                 locks.append(_shown(lock, root))
             else:
                 # As it stands in the text: links in the path are followed when it is opened.
-                path = Path(os.path.normpath(path.parent / said))
+                beside, path = path, Path(os.path.normpath(path.parent / said))
+                if not os.path.lexists(path):
+                    refuse_unpinned(said, beside, root)
             if instead is not None and os.path.realpath(path) == os.path.realpath(instead[0]):
                 path, instead = instead[1], None  # it may itself extend the one that it replaces
             shown, real = _shown(path, root), os.path.realpath(path)

@@ -151,6 +151,18 @@ def reference(extends: str) -> Reference | None:
     return Reference(found[1], found[2], found[3]) if found else None
 
 
+def refuse_unpinned(extends: str, beside: Path, root: Path | None) -> None:
+    """Raises InputError where `extends` names a library of the lock (see `held`) and no revision:
+    for a file that is not here."""
+    name, _, file = extends.partition("/")
+    lock_file = _nearest(beside, root)
+    library = load_lock(lock_file, LOCK, root).locked(name) if file and lock_file else None
+    if library is not None:
+        at = library.revision or library.commit
+        remedy = f"Write {extends}@{at}" if at else f"Write {extends}@ and the revision"
+        raise InputError(extends, f"`{name}` is a library, and no revision is named", remedy=remedy)
+
+
 def hash_of(data: bytes) -> str:
     """SHA-256 of a text, whatever ends its lines: git may write them in another way."""
     plain = data.replace(b"\r\n", b"\n")

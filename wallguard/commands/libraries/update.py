@@ -61,9 +61,14 @@ def _library(library: Updated) -> Iterator[str]:
     if not library.after:
         yield f"{library.name}: taken out, since wallguard.yaml names it no more"
         return
-    came = f"{library.before} -> {library.after}" if library.before else f"{library.after}, new"
-    same = library.before == library.after and not library.changes
-    yield f"{library.name}: {library.after}, as it was" if same else f"{library.name}: {came}"
+    if not library.before:
+        became = f"{library.after}, new"
+    elif library.before != library.after:
+        became = f"{library.before} -> {library.after}"
+    else:
+        how = "called as before, and changed" if library.changes else "as it was"
+        became = f"{library.after}, {how}"
+    yield f"{library.name}: {became}"
     for change in library.changes:
         yield from _change(change)
     for said in library.left[:_LEFT]:
