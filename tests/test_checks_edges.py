@@ -118,3 +118,31 @@ def test_a_taper_in_space_is_told_at_its_edge_once_and_a_thin_wall_with_one_apar
     sheet = prism([[0, -0.25], [10, -0.25], [10 + tip, 0], [10, 0.25], [0, 0.25]], 20.0)
     kinds = [each.subject.kind for each in told(sheet, minimum=minimum, **POWDER)]
     assert sorted(kinds) == ["edge", "wall"]
+
+
+@pytest.mark.parametrize("turn", [(0, 0, 0), (20, 30, 40)])
+def test_a_thin_wall_is_told_as_a_wall_where_edges_are_to_be_rounded_too(turn):
+    minimum = {"edge_radius": Limit(warn=0.2), "wall": Limit(fail=0.8)}
+    findings = told(box([20, 0.5, 12]).rotate(turn), minimum=minimum, **POWDER)
+    wall, edge = sorted(findings, key=lambda each: each.check, reverse=True)
+    assert [breach.check for breach in wall.breaches] == ["wall"]
+    assert wall.message.startswith("wall 0.50 mm thick at")
+    assert wall.advice == "draw ≥ 0.80 mm"
+    assert [breach.check for breach in edge.breaches] == ["edge_radius"]
+
+
+@pytest.mark.parametrize("turn", [(0, 0, 0), (20, 30, 40)])
+@pytest.mark.parametrize("facets", [24, 64, 160])
+def test_a_thin_wall_within_the_rim_of_a_knife_is_no_part_of_it(facets, turn):
+    # A bowl whose rim of 40 mm across is an edge of 25 degrees, and a tube of 0.5 mm within it.
+    rim = [[10, 0], [14, 0], [20, 12], [10, 4]]
+    funnel = m3.Manifold.revolve(m3.CrossSection([rim]), facets)
+    tube = m3.Manifold.revolve(m3.CrossSection([[[8, 2], [8.5, 2], [8.5, 10], [8, 10]]]), facets)
+    spoke = box([3, 3, 2], [8, -1.5, 2])
+    findings = told(
+        (funnel + tube + spoke).rotate(turn),
+        minimum={"edge": Limit(fail=40), "wall": Limit(fail=0.55)},
+        **POWDER,
+    )
+    kinds = sorted(each.subject.kind for each in findings)
+    assert kinds == ["edge", "wall"], [each.message for each in findings]

@@ -215,3 +215,10 @@ def test_strokes_of_a_coupon_are_found_as_wide_as_its_plan_says(name, tmp_path):
         widths = {each["nominal"] for each in drawn if each["feature"] == kind}
         assert found == {width for width in widths if width >= STROKE / 2 and width < 1.6}
         assert len(found) >= 4
+
+
+@pytest.mark.parametrize("turn", [0, 20])
+def test_a_part_of_no_layer_with_a_stroke_is_told_as_such(turn):
+    solid = (box([40, 20, 0.06]) - box([20, 0.1, 1], [5, 5, 0.04])).rotate([0, 0, turn])
+    findings = told(solid, minimum={**OTHERS, **STROKES}, layer_height=0.2, outcomes=QUIET)
+    assert any("nothing will be printed" in each.message for each in findings)

@@ -266,3 +266,16 @@ def test_an_open_mesh_and_an_empty_one_end_well():
     assert find_strokes(replace(whole, triangles=whole.triangles[:0]), (0.8, 0.8)) == []
     for left in range(0, len(whole.triangles), 5):
         find_strokes(replace(whole, triangles=np.delete(whole.triangles, left, axis=0)), (1, 1))
+
+
+@pytest.mark.parametrize("sides", [8, 24, 72])
+@pytest.mark.parametrize("turn", TURNS)
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_surface_with_creases_but_no_detail_has_no_strokes(kind, turn, sides):
+    """Two cones foot to foot, within two others: creases outward and inward, on none both."""
+
+    def cones(across):
+        half = m3.Manifold.cylinder(across / 2, across / 2, across / 5, sides)
+        return half + half.rotate([180, 0, 0])
+
+    assert strokes((cones(30) - cones(25)).rotate(turn), kind) == []

@@ -88,6 +88,7 @@ class Spot:
     head     how the message begins, in the words of the trade, up to the place: "underside 30° from
              level"; `tail`: what is said after the place: "120 mm² large"; empty: nothing
     size     as of a finding
+    line     of an edge that walls may taper to, its pieces in the print frame; empty elsewhere
     """
 
     of: object
@@ -97,6 +98,7 @@ class Spot:
     head: str
     tail: str = ""
     size: tuple[float, ...] = ()
+    line: tuple[tuple[Point, Point], ...] = ()
 
     @property
     def kind(self) -> Kind:

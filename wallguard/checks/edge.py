@@ -54,6 +54,7 @@ def _spot(knife: Knife) -> Spot:
         ),
         point=knife.point,
         box=knife.box,
+        line=knife.line,
         head=f"edge of {knife.angle:.0f}°",
         tail=f"{mm(knife.length)} mm long",
         size=(knife.length,),

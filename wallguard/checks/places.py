@@ -20,11 +20,14 @@ from dataclasses import dataclass, field, replace
 from itertools import accumulate, pairwise
 from typing import cast
 
+import numpy as np
+
 from wallguard.bands.advice import leaning
 from wallguard.bands.table import Outcome
+from wallguard.base.arrays import dot
 from wallguard.base.text import SHOWN, below, limit_text, mm, place, span
 from wallguard.checks.case import Broken, Case, Spot, extent
-from wallguard.findings.model import Breach, Finding, Kind, Mark, Printed, Spread, Subject
+from wallguard.findings.model import Breach, Finding, Kind, Mark, Point, Printed, Spread, Subject
 from wallguard.findings.outcomes import SEVERITIES
 from wallguard.rules.features import FEATURES
 from wallguard.walls.plates import Plate
@@ -147,9 +150,11 @@ def _taken(case: Case, broken: list[Broken], places: Sequence[_Place]) -> bool:
 def _within(piece: Stretch, other: Stretch | Round | Plate | Spot) -> bool:
     (low, high), (other_low, other_high) = piece.box, other.box
     out = piece.maximum + _OUT
-    if isinstance(other, Spot) and other.subject.angle:
+    if isinstance(other, Spot):
         # So far from its edge a taper has grown to that thickness.
-        out += piece.maximum / (2 * math.tan(math.radians(other.subject.angle) / 2))
+        out += piece.maximum / (2 * math.tan(math.radians(other.subject.angle or 180.0) / 2))
+        if not other.line or _off(piece.point, other.line) > out:
+            return False
     if any(a < b - out for a, b in zip(low, other_low, strict=True)):
         return False
     if any(a > b + out for a, b in zip(high, other_high, strict=True)):
@@ -160,6 +165,15 @@ def _within(piece: Stretch, other: Stretch | Round | Plate | Spot) -> bool:
     off = [a - b for a, b in zip(piece.point, other.centre, strict=True)]
     along = sum(a * b for a, b in zip(off, other.axis, strict=True))
     return math.hypot(*off) ** 2 - along**2 <= (other.diameter / 2 + _OUT) ** 2
+
+
+def _off(point: Point, line: Sequence[tuple[Point, Point]]) -> float:
+    """How far a point lies from the nearest of some straight pieces."""
+    start, end = np.moveaxis(np.asarray(line), 1, 0)
+    way, to = end - start, np.asarray(point) - start
+    square = np.maximum(dot(way, way), np.finfo(float).tiny)
+    share = np.clip(dot(to, way) / square, 0.0, 1.0)
+    return float(np.linalg.norm(to - share[:, None] * way, axis=1).min())
 
 
 def _ranges(splits: Sequence[float]) -> Callable[[Stretch], tuple[float, float]]:

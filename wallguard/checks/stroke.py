@@ -99,8 +99,9 @@ def too_little_left(case: Case, kind: Literal["floor", "roof"]) -> Iterator[Brok
             continue
         known = any(plate.kind == kind and _over(plate, stroke.point) for plate in case.plates)
         ends = stroke.point[2] - stroke.behind * stroke.normal[2]
-        # Within the first layer of the part it ends on the build surface.
-        lies = stroke.normal[2] > 0 and ends <= case.geometry.sections(case.cut).heights[0]
+        # Where no layer is cut below its end it ends on the build surface.
+        heights = case.geometry.sections(case.cut).heights
+        lies = stroke.normal[2] > 0 and not (heights < ends).any()
         if known or lies != (kind == "floor"):
             continue
         layers = round(stroke.behind / case.rules.layer_height)

@@ -35,6 +35,7 @@ class Knife:
     point   in the middle of where it is sharpest
     sides   points a little into the two faces there
     box     around it
+    line    its pieces, from end to end
     """
 
     angle: float
@@ -42,6 +43,7 @@ class Knife:
     point: Point
     sides: tuple[Point, Point]
     box: Box
+    line: tuple[tuple[Point, Point], ...]
 
 
 def find_knives(mesh: Mesh, sharper: float) -> list[Knife]:
@@ -96,6 +98,10 @@ def find_knives(mesh: Mesh, sharper: float) -> list[Knife]:
                 _point(middle),
                 (sides[0], sides[1]),
                 (_point(every.min(axis=0)), _point(every.max(axis=0))),
+                tuple(
+                    (_point(low), _point(high))
+                    for low, high in zip(start[sharp[own]], end[sharp[own]], strict=True)
+                ),
             )
         )
     return sorted(made, key=lambda each: (round(each.angle, 3), -each.length, each.point))

@@ -272,6 +272,8 @@ class _Sides:
         good = self.down[rim] & has[patches.patch[patches.opposite[rim] // 3]]
         maybe = np.bincount(own, good, patches.count) > 0
         some = np.flatnonzero(maybe[own])
+        if not len(some):
+            return []
         flat = patches.vertex.ravel()
         after = 3 * (rim[some] // 3) + (rim[some] + 1) % 3
         size = int(flat.max()) + 1
