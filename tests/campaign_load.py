@@ -41,9 +41,9 @@ CONFIG = "wallguard: 1\nunit: mm\nparts:\n  - {files: 'parts/*.stl', rules: rule
 # JUnit report is read up to 30 MB.
 SARIF_PACKED, SARIF_RESULTS = 10_000_000, 5_000
 COMMENT, SUMMARY, COMMANDS, JUNIT = 65_536, 1024**2, 10, 30_000_000
-# A part's report and its text are kept until all is written: so many kB for each; and its time may
-# differ so many times between a small run and a large one.
-GROWS, SLOWER = 100.0, 1.3
+# What was found on a part is kept until all is written, and no text: so many kB for each; and its
+# time may differ so many times between a small run and a large one.
+GROWS, SLOWER = 25.0, 1.3
 # Seconds of processor time that a run over 200 parts that did not change may take beyond starting.
 UNCHANGED = 0.5
 # Two processes must be so many times as fast as one.

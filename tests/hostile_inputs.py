@@ -326,7 +326,7 @@ def shown(report: Report) -> None:
     """Write a report in every format that is text alone."""
     for form in FORMATS:
         if "check" in form.kinds and form.goes != "folder":
-            form.show("check", report, Setting(Path("report")))
+            "".join(form.show("check", report, Setting(Path("report"))))
 
 
 @st.composite

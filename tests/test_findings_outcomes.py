@@ -1,12 +1,13 @@
 """One table of outcomes and their order, for all who ask."""
 
+import pickle
 from typing import get_args
 
 import pytest
 from report_samples import DOUBLED, LOST_RIB, THIN, changed, finding
 
 from wallguard.bands.table import Verdict
-from wallguard.findings.model import Severity, Status
+from wallguard.findings.model import Severity, Status, check_run
 from wallguard.findings.naming import named
 from wallguard.findings.outcomes import (
     doubtful,
@@ -79,3 +80,10 @@ def test_boxes_meet_where_they_touch_and_what_has_none_is_everywhere():
     assert boxes.meet(None)
     assert Boxes([None]).meet(((5, 5, 5), (6, 6, 6)))
     assert not Boxes([]).meet(None)
+
+
+def test_equal_runs_of_checks_are_kept_once_whatever_process_they_come_from() -> None:
+    one = check_run("gap", "skipped", "the rules set no limit to the gap")
+    assert check_run("gap", "skipped", one.note) is one
+    assert pickle.loads(pickle.dumps(one)) is one
+    assert check_run("gap", "passed", one.note) != one

@@ -22,6 +22,36 @@ def test_a_lone_surrogate_does_not_stop_it(tmp_path: Path) -> None:
     assert (tmp_path / "a").read_text() == "\\udce9"
 
 
+def test_pieces_are_written_as_they_are_made(tmp_path: Path) -> None:
+    path = tmp_path / "walls.json"
+
+    def pieces():
+        for number in range(3):
+            assert not path.exists()  # it comes to be there whole
+            yield f"{number}\n"
+
+    write(path, pieces())
+    assert path.read_text() == "0\n1\n2\n"
+
+
+def test_pieces_that_cannot_be_made_leave_the_file_as_it_was(tmp_path: Path) -> None:
+    path = tmp_path / "walls.json"
+    path.write_text("old")
+
+    def pieces():
+        yield "new"
+        raise ValueError("no number")
+
+    with pytest.raises(ValueError, match="no number"):
+        write(path, pieces())
+    assert [(one.name, one.read_text()) for one in tmp_path.iterdir()] == [("walls.json", "old")]
+
+
+def test_a_name_that_no_file_can_have_is_told(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="cannot be written"):
+        write(tmp_path / "wall\0s.json", "x")
+
+
 def test_a_new_file_has_the_permissions_that_any_new_file_has(tmp_path: Path) -> None:
     (tmp_path / "other").touch()
     write(tmp_path / "new", "x")

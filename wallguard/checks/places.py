@@ -18,7 +18,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import accumulate, pairwise
-from typing import cast
+from typing import Any, cast
 
 import numpy as np
 
@@ -260,7 +260,7 @@ def _subject(case: Case, place: _Place) -> Subject:
         side = math.sqrt(thing.area)
         return Subject(thing.kind, Spread(thick, thick, thick), side, height, layers=thing.layers)
     made = Subject(place.kind, _thickness(thing), thing.length, height)
-    fields = vars(made)
+    fields: dict[str, Any] = {}
     if isinstance(thing, Round):
         # Places are turned and scaled only, so that a direction is a place of that length.
         x, y, z = case.geometry.location(thing.axis)
@@ -277,7 +277,7 @@ def _subject(case: Case, place: _Place) -> Subject:
         fields |= {"fill": outcome.fill, "printed": printed, "air": outcome.air}
     if place.kind == "wall" and isinstance(thing, Stretch):
         fields |= {"callipers": case.callipers(thing)}
-    return Subject(**fields)
+    return replace(made, **fields)
 
 
 def _outcome(case: Case, thing: Stretch | Round | Plate | Spot) -> Outcome:

@@ -218,8 +218,8 @@ def undone_is_reported(
 
 def _write(form: Format, kind: Kind, result: Any, setting: Setting) -> None:
     shown = form.show(kind, result, setting)
-    if isinstance(shown, str):
-        write_all([(setting.path, shown)])
+    if form.goes == "file":
+        write(setting.path, shown)
     else:
         # Only now it is known what they are called.
         write_all(shown, partial(refuse_foreign, option=f"--{form.option}", wrote=form.wrote))

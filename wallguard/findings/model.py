@@ -5,6 +5,8 @@ All coordinates are in the part file's own frame and in millimetres.
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -38,7 +40,7 @@ Basis = Literal["", "measured", "calculated", "declared", "assumed"]
 CheckStatus = Literal["passed", "failed", "warned", "indeterminate", "skipped", "error"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Spread:
     """Thickness along a wall in mm; `typical` is the median along its length."""
 
@@ -47,7 +49,7 @@ class Spread:
     max: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Printed:
     """Printed thickness in mm with its expanded uncertainty (k = 2)."""
 
@@ -55,7 +57,7 @@ class Printed:
     uncertainty: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Wall:
     """One wall of a part; `fill` and `printed` are None where no rules say them.
 
@@ -84,7 +86,7 @@ class Wall:
     callipers: Printed | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Mark:
     """Something that is measured at a place, as a picture shows it.
 
@@ -99,7 +101,7 @@ class Mark:
     label: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Subject:
     """What a finding is about, in the part file's own frame; sizes in mm as printed.
 
@@ -143,7 +145,7 @@ class Subject:
     marks: tuple[Mark, ...] = ()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Breach:
     """One limit of one process that a place breaks.
 
@@ -165,7 +167,7 @@ class Breach:
     waived: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Finding:
     """One place in one part, and every limit of one process that it breaks.
 
@@ -253,7 +255,7 @@ def in_force(finding: Finding, gate: Gate = "all") -> bool:
     return not finding.waived and (gate == "all" or finding.state != "unchanged")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class CheckRun:
     """One check on one part: how it ended, and a note where it could not do all of its job."""
 
@@ -261,8 +263,18 @@ class CheckRun:
     status: CheckStatus
     note: str = ""
 
+    def __reduce__(self) -> tuple[Callable[..., CheckRun], tuple[str, ...]]:
+        return check_run, (self.name, self.status, self.note)
 
-@dataclass(frozen=True)
+
+@functools.lru_cache(1000)
+def check_run(name: str, status: CheckStatus, note: str = "") -> CheckRun:
+    """The one that says this: a part has a score of them, and thousands of parts nearly the same
+    ones, which are kept once."""
+    return CheckRun(name, status, note)
+
+
+@dataclass(frozen=True, slots=True)
 class MeshInfo:
     """What the file holds: triangle count, whether it is closed, size in mm, its unit; the names of
     its objects, where it has such, and how far facets lie off their curve at most, mm, where they
@@ -276,7 +288,7 @@ class MeshInfo:
     chord_error: float = 0.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Body:
     """The surface of one body of a part in numbers by which it is known again, in whatever file,
     format and place; in the part file's own frame, mm, mm² and mm³.
@@ -297,7 +309,7 @@ class Body:
     box: tuple[Point, Point]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class PartReport:
     """One part against one rule file.
 
@@ -335,7 +347,7 @@ class PartReport:
     basis: Basis = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Trouble:
     """A file that could not be used at all (a rule file, `wallguard.yaml`), and why.
 
@@ -346,7 +358,7 @@ class Trouble:
     message: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class LeftOut:
     """A part that was asked for and not checked, and why: which pattern excludes it, say."""
 
@@ -354,7 +366,7 @@ class LeftOut:
     why: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Weakening:
     """One thing that a change asks less than its base did.
 
@@ -368,7 +380,7 @@ class Weakening:
     parts: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Report:
     """One run. `not_covered` names parts that no rule file answers for.
 

@@ -20,6 +20,7 @@ from wallguard.findings.model import (
     Printed,
     Status,
     Wall,
+    check_run,
     in_force,
 )
 from wallguard.findings.naming import named
@@ -333,7 +334,7 @@ def run_checks(case: Case) -> tuple[list[CheckRun], list[Finding]]:
     for name, check in CHECKS.items():
         why = skipped(name, case)
         if why:
-            runs.append(CheckRun(name, "skipped", why))
+            runs.append(check_run(name, "skipped", why))
             continue
         drafts = list(check.findings(case))
         broken += [each for each in drafts if isinstance(each, Broken)]
@@ -341,7 +342,7 @@ def run_checks(case: Case) -> tuple[list[CheckRun], list[Finding]]:
         whole += parts
         breaches = [each.breach for each in drafts if isinstance(each, Broken)]
         breaches += [breach for finding in parts for breach in finding.breaches]
-        runs.append(CheckRun(name, check_status(breaches), unjudged(name, case)))
+        runs.append(check_run(name, check_status(breaches), unjudged(name, case)))
     # Names of bodies come last: what a finding is called does not depend on the file's format.
     return runs, of_bodies(case, named([*whole, *findings_of(case, broken)], case.rules.path))
 
@@ -354,8 +355,10 @@ def settled(report: PartReport, gate: Gate) -> PartReport:
     runs = tuple(
         run
         if run.status in ("skipped", "error")
-        else replace(
-            run, status=check_status([breach for breach in breaches if breach.check == run.name])
+        else check_run(
+            run.name,
+            check_status([breach for breach in breaches if breach.check == run.name]),
+            run.note,
         )
         for run in report.checks
     )

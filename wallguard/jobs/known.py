@@ -29,6 +29,7 @@ from wallguard.findings.model import (
     PartReport,
     Status,
     Wall,
+    check_run,
 )
 from wallguard.store.stamp import stamp
 from wallguard.store.store import Store, key_of
@@ -169,7 +170,7 @@ def _report(stored: _Stored, rules: Rules) -> PartReport:
         rules_name=rules.name,
         status=stored.status,
         mesh=stored.mesh,
-        checks=stored.checks,
+        checks=tuple(check_run(run.name, run.status, run.note) for run in stored.checks),
         walls=stored.walls,
         findings=tuple(findings),
         bodies=stored.bodies,

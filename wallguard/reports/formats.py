@@ -2,7 +2,8 @@
 
 The module has one function for each kind of result that the row says it can show, by name:
 `show_report` (of `check` and `toolpath`), `show_impact`, `show_against`, `show_rehearsal`. Each
-takes the result and a `Setting` and returns the text of the file, or for a folder its files.
+takes the result and a `Setting` and returns the text of the file, whole or in pieces where it grows
+with every part, or for a folder its files.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 # What a command has to show; `against`: two toolpaths.
 Kind = Literal["check", "toolpath", "impact", "against", "rehearsal"]
+Text: TypeAlias = str | Iterable[str]
 Files: TypeAlias = Iterable[tuple[Path, str | bytes]]
 
 _SHOWS: Mapping[Kind, str] = {
@@ -85,9 +87,9 @@ class Format:
         """The option as a name in Python."""
         return self.option.replace("-", "_")
 
-    def show(self, kind: Kind, result: Any, setting: Setting) -> str | Files:
-        """The text of a file, or the files of a folder."""
-        function: Callable[[Any, Setting], str | Files] = getattr(
+    def show(self, kind: Kind, result: Any, setting: Setting) -> Any:
+        """The `Text` of a file, or the `Files` of a folder."""
+        function: Callable[[Any, Setting], Any] = getattr(
             import_module(f"wallguard.reports.{self.module}"), _SHOWS[kind]
         )
         return function(result, setting)

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field, fields, is_dataclass
 from typing import Any, Generic, Literal, TypeVar, get_args, get_origin
 
 from wallguard.base.errors import InputError
-from wallguard.reports.json_text import Json, dump, encodable
+from wallguard.reports.json_text import Json, encodable, pieces
 
 Result = TypeVar("Result")
 # What is told beyond the fields of a class: names of its properties, or functions of an instance
@@ -81,7 +81,11 @@ class Format(Generic[Result]):
 
     def text(self, result: Result) -> str:
         """The result as JSON text with a final line break. Raises ValueError as `data` does."""
-        return dump({**self._head, **dict(self._told(result, self._items))})
+        return "".join(self.pieces(result))
+
+    def pieces(self, result: Result) -> Iterator[str]:
+        """The same, piece by piece."""
+        return pieces({**self._head, **dict(self._told(result, self._items))})
 
     def _items(self, value: Any, name: str, kind: Any) -> Any:
         """What is said of a field: lists of objects one at a time, as they are long."""

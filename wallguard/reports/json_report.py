@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -61,7 +61,11 @@ def text(report: Report) -> str:
 
     Raises ValueError: a size of a wall or a mesh is not finite.
     """
-    return REPORT.text(order.whole(report))
+    return "".join(_pieces(report))
+
+
+def _pieces(report: Report) -> Iterator[str]:
+    return REPORT.pieces(order.whole(report))
 
 
 def walls_text(walls: Iterable[Wall]) -> str:
@@ -149,9 +153,9 @@ def _ordered(impact: Impact) -> Impact:
     )
 
 
-def show_report(report: Report, setting: Setting) -> str:
-    """See `text`."""
-    return text(report)
+def show_report(report: Report, setting: Setting) -> Iterator[str]:
+    """See `text`; piece by piece."""
+    return _pieces(report)
 
 
 def show_impact(impact: Impact, setting: Setting) -> str:

@@ -19,20 +19,27 @@ _NUMBERS = re.compile(r"\[\n([-+.,\de\s]+)\n *\]")
 def dump(made: Mapping[str, Any]) -> str:
     """JSON text with a final line break, in which every character can be seen.
 
-    A value that is an iterator stands for a list, whose items are asked for one at a time: what is
-    there of thousands of them at once is their text, a fifth of what they take as data.
-
     Raises ValueError: a number is not finite.
     """
-    fields = []
+    return "".join(pieces(made))
+
+
+def pieces(made: Mapping[str, Any]) -> Iterator[str]:
+    """The same, piece by piece. A value that is an iterator stands for a list, whose items are
+    asked for one at a time: there may be thousands of them."""
+    before = "{\n  "
     for key, value in made.items():
+        yield f"{before}{_written(key)}: "
+        before = ",\n  "
         if isinstance(value, Iterator):
-            items = ",\n    ".join(_written(item).replace("\n", "\n    ") for item in value)
-            text = f"[\n    {items}\n  ]" if items else "[]"
+            opening = "[\n    "
+            for item in value:
+                yield opening + _written(item).replace("\n", "\n    ")
+                opening = ",\n    "
+            yield "[]" if opening[0] == "[" else "\n  ]"
         else:
-            text = _written(value).replace("\n", "\n  ")
-        fields.append(f"{_written(key)}: {text}")
-    return "{\n  " + ",\n  ".join(fields) + "\n}\n"
+            yield _written(value).replace("\n", "\n  ")
+    yield "\n}\n"
 
 
 def _written(value: Any) -> str:

@@ -17,9 +17,9 @@ from wallguard.reports.formats import Setting
 from wallguard.reports.suites import Case, Suite, document, error, token
 
 
-def show_report(report: Report, setting: Setting) -> str:
-    """See `xml`."""
-    return xml(report)
+def show_report(report: Report, setting: Setting) -> Iterator[str]:
+    """See `xml`; piece by piece."""
+    return document(_suites(report), report.started)
 
 
 def show_impact(impact: Impact, setting: Setting) -> str:
@@ -41,7 +41,7 @@ def xml(report: Report) -> str:
     what is fixed. A file that could not be used is a suite with an error, a part
     that no rule file answers for a suite with a skipped case. The time is `started` in UTC.
     """
-    return document(_suites(report), report.started)
+    return "".join(document(_suites(report), report.started))
 
 
 def _suites(report: Report) -> Iterator[Suite]:
@@ -188,7 +188,7 @@ def impact_xml(impact: Impact) -> str:
     `gate` fails where the part starts failing, `walls` where a wall comes out worse, `findings`
     where anything else is newly found. What gets better, or only other, stands in system-out.
     """
-    return document(_impact_suites(impact), impact.started)
+    return "".join(document(_impact_suites(impact), impact.started))
 
 
 def _impact_suites(impact: Impact) -> Iterator[Suite]:
@@ -207,7 +207,7 @@ def rehearsal_xml(rehearsal: Rehearsal) -> str:
     may be rolled out; for each toolpath one whose case `before` is skipped where nobody knows
     whether the rules describe the toolpath of before; and one for each of its parts, as of an
     impact."""
-    return document(_rehearsal_suites(rehearsal), rehearsal.started)
+    return "".join(document(_rehearsal_suites(rehearsal), rehearsal.started))
 
 
 def _rehearsal_suites(rehearsal: Rehearsal) -> Iterator[Suite]:

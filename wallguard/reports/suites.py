@@ -6,7 +6,7 @@ the Apache Ant tasks does not allow, and leaves out elements that it requires.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from xml.etree import ElementTree as ET
@@ -41,14 +41,16 @@ class Suite:
     error: Sequence[str] = ()
 
 
-def document(suites: Iterable[Suite], started: str) -> str:
-    """The suites as JUnit XML. The time is `started` (ISO 8601) in UTC."""
+def document(suites: Iterable[Suite], started: str) -> Iterator[str]:
+    """The suites as JUnit XML, piece by piece. The time is `started` (ISO 8601) in UTC."""
     timestamp = _timestamp(started)
+    opening = "<testsuites>"
+    yield '<?xml version="1.0" encoding="UTF-8"?>\n'
     # Each as text at once: as elements thousands of them take five times as much memory.
-    texts = [_text(suite, number, timestamp) for number, suite in enumerate(suites)]
-    body = "".join(f"\n  {text}" for text in texts)
-    whole = f"<testsuites>{body}\n</testsuites>" if texts else "<testsuites />"
-    return f'<?xml version="1.0" encoding="UTF-8"?>\n{whole}\n'
+    for number, suite in enumerate(suites):
+        yield f"{opening}\n  {_text(suite, number, timestamp)}"
+        opening = ""
+    yield "<testsuites />\n" if opening else "\n</testsuites>\n"
 
 
 def error(name: str, message: str) -> Case:
