@@ -84,6 +84,21 @@ def test_a_slit_lets_out_no_more_than_its_width():
     assert cavity.way_out == pytest.approx(0.3, abs=cavity.openings[0].uncertainty)
 
 
+@pytest.mark.parametrize("angles", [(0, 0, 0), (30, 20, 10)])
+@pytest.mark.parametrize("wall", [0.1, 0.2, 0.3])
+def test_a_wall_thinner_than_a_cell_is_a_wall(wall, angles):
+    part = hollow(16, wall) - rod(2.0, 4).translate([8, 8, -1])
+    (cavity,) = cavities(part.rotate(angles), 3.0)
+    assert cavity.way_out == pytest.approx(2.0 * math.cos(math.pi / 32), abs=0.05)
+
+
+@pytest.mark.parametrize("angles", [(0, 0, 0), (30, 20, 10)])
+def test_a_large_part_with_too_little_air_for_a_cavity_is_judged(angles):
+    dented = box([300, 300, 300]) - box([3, 3, 3], [100, 100, 297.5])
+    assert cavities(dented.rotate(angles), 3.0) == []
+    assert cavities(box([300, 300, 300]).rotate(angles), 0.5) == []
+
+
 def two_rooms(outer):
     """Two hollows that a tube of 1.5 mm joins; the right one has a hole to the outside."""
     rooms = box([32, 16, 16]) - box([12] * 3, [2, 2, 2]) - box([12] * 3, [18, 2, 2])
@@ -172,6 +187,7 @@ def test_an_open_mesh_says_that_cavities_were_not_judged():
 
 def test_what_is_too_much_to_search_is_no_pass():
     cube = box([300, 300, 300]) - box([4, 4, 4], [100, 100, 100])
+    cube -= box([200, 200, 200], [50, 50, 200])  # air enough for a cavity
     limits = {**LIMITS, "escape": Limit(fail=0.5)}
     trapped, escape = told(cube, minimum=limits, **POWDER)
     assert (trapped.check, trapped.measured) == ("trapped", pytest.approx(64.0))

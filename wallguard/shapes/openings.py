@@ -26,10 +26,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import distinct, ranges
+from wallguard.base.arrays import distinct
 from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.shapes.cavities import Cavity, Opening
+from wallguard.shapes.cells import FARTHEST, Cells, halved, number_of, squares
+from wallguard.shapes.shells import Shells, shells_of
 
 if TYPE_CHECKING:
     from wallguard.walls.tangent import Surface
@@ -41,8 +43,9 @@ _Bools = NDArray[np.bool_]
 _Labels = NDArray[np.int32]
 Point = tuple[float, float, float]
 
-# Cells to the diameter of the ball: wanted, and at least; and how many cells there may be.
-_CELLS, _FEWEST, _MOST = 8, 3, 4_000_000
+# Cells to the diameter of the ball, wanted and at least: to search, and to see that nothing needs
+# to be; how many cells there may be; and of how many corners a hull is made.
+_FINE, _COARSE, _MOST, _HULL = (8, 3), (5, 2), 4_000_000, 20_000
 # The least radius that is tried, in cells: whatever is two cells wide is connected then.
 _THIN = 0.5
 # Each radius is so many times the one before.
@@ -60,27 +63,30 @@ _DOUBT = 1.4
 _INNER, _OUTER = 1, 2
 # How many steps a place may lie beside the shortest way through a neck.
 _BESIDE = 3
-# Pairs of triangles and cells below them at a time.
-_AT_ONCE = 2_000_000
-# Cells lie off any even measure, so that rays meet no edge.
-_ODD = np.array([0.137, 0.241, 0.319])
 
 
 @dataclass(frozen=True, eq=False)
 class _Grid:
     """Cells of the air around and in a part.
 
-    low    (3,) the middle of the first cell; cell: how wide they are, mm
-    depth  (x, y, z) float32: how far each lies from the part, mm; 0 within it
+    cells  where they are
+    depth  (x, y, z) float32: how far each lies from the part, mm; 0 within it, and where its
+           surface passes through
+    bare   the same of cells whose middle lies in the part alone: here ways that are narrower than a
+           cell are open, if a middle lies in them, but walls so thin may be, too
     """
 
-    low: _Floats
-    cell: float
+    cells: Cells
     depth: _Singles
+    bare: _Singles
+
+    @property
+    def cell(self) -> float:
+        return self.cells.cell
 
     def middle(self, cell: _Ints) -> _Floats:
         """Middles of cells (n, 3)."""
-        return self.low + self.cell * cell
+        return self.cells.middle(cell)
 
 
 def open_cavities(mesh: Mesh, passes: float) -> list[Cavity]:
@@ -88,13 +94,15 @@ def open_cavities(mesh: Mesh, passes: float) -> list[Cavity]:
 
     Raises TooLargeError where the part is too large for so small a ball.
     """
-    grid = _grid(mesh, passes)
+    corners = mesh.vertices[mesh.triangles]
+    if _has_none(mesh, corners, passes):
+        return []
+    grid = _grid(mesh, corners, passes)
     pockets = list(_pockets(grid, passes / 2))
     if not pockets:
         return []
     from wallguard.walls.tangent import Surface
 
-    corners = mesh.vertices[mesh.triangles]
     surface = Surface(corners, np.zeros((len(corners), 3)))  # only asked for distances
     made = []
     for pocket in pockets:
@@ -104,61 +112,88 @@ def open_cavities(mesh: Mesh, passes: float) -> list[Cavity]:
     return made
 
 
-def _grid(mesh: Mesh, passes: float) -> _Grid:
-    from scipy.ndimage import distance_transform_edt
-
-    low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
-    cell = passes / _CELLS
-    while math.prod((high - low + 2 * passes) / cell + 4) > _MOST:
+def _cell(mesh: Mesh, passes: float, cells: tuple[int, int], margin: float) -> float:
+    """How wide cells are to be: so many to the diameter of the ball as wanted, if that is not too
+    much, and as many as are needed at least. Raises TooLargeError where those are too much."""
+    wanted, fewest = cells
+    cell = passes / wanted
+    while number_of(mesh.vertices, cell, margin) > _MOST and cell <= passes / fewest:
         cell *= 1.1
-    if cell > passes / _FEWEST:
+    if cell > passes / fewest:
+        size = np.ptp(mesh.vertices, axis=0)
         raise TooLargeError(
-            f"a part of {' x '.join(f'{size:.0f}' for size in high - low)} mm in which ways of "
+            f"a part of {' x '.join(f'{each:.0f}' for each in size)} mm in which ways of "
             f"{passes:g} mm are looked for"
         )
-    start = low - passes - cell * (1 + _ODD)
-    shape = np.ceil((high + passes - start) / cell).astype(int) + 2
-    solid = _filled(mesh, start, cell, shape)
-    depth = distance_transform_edt(~solid).astype(np.float32)
-    # From middle to middle; the surface lies about half a cell nearer.
-    depth = np.maximum(depth - 0.5, 0.0) * np.float32(cell)
-    # What has come out of the box around the part is out.
-    for axis in range(3):
-        rim = np.moveaxis(depth, axis, 0)
-        rim[0] = rim[-1] = np.inf
-    return _Grid(start, cell, depth)
+    return cell
 
 
-def _filled(mesh: Mesh, start: _Floats, cell: float, shape: _Ints) -> _Bools:
-    """Which cells have their middle in the part: crossings of upright rays, counted with their
-    sign."""
-    corner = (mesh.vertices[mesh.triangles] - start) / cell
-    low = np.ceil(corner[..., :2].min(axis=1)).astype(np.int64)
-    size = np.floor(corner[..., :2].max(axis=1)).astype(np.int64) - low + 1
-    turns = np.zeros((*shape[:2], shape[2] + 1), np.int16)
-    some = np.flatnonzero((size > 0).all(axis=1))
-    step = max(1, len(some) // max(1, int(size[some].prod(axis=1).sum()) // _AT_ONCE + 1))
-    for first in range(0, len(some), step):
-        own = some[first : first + step]
-        owner, number = ranges(0, size[own].prod(axis=1))
-        triangle = own[owner]
-        x = low[triangle, 0] + number // size[triangle, 1]
-        y = low[triangle, 1] + number % size[triangle, 1]
-        a, b, c = corner[triangle].transpose(1, 0, 2)
-        sides = [_side(p, q, x, y) for p, q in ((a, b), (b, c), (c, a))]
-        whole = sides[0] + sides[1] + sides[2]
-        up: _Bools = np.minimum.reduce(sides) > 0
-        down: _Bools = np.maximum.reduce(sides) < 0
-        hit = up | down
-        height = (sides[1] * a[:, 2] + sides[2] * b[:, 2] + sides[0] * c[:, 2])[hit] / whole[hit]
-        above = np.clip(np.ceil(height).astype(np.int64), 0, shape[2])
-        # From below the first surface faces down.
-        np.add.at(turns, (x[hit], y[hit], above), np.where(up[hit], -1, 1).astype(np.int16))
-    return np.asarray(np.cumsum(turns, axis=2)[..., :-1] > 0)
+def _has_none(mesh: Mesh, corners: _Floats, passes: float) -> bool:
+    """Whether it can be told in coarse cells that nothing is a pocket: what is deep enough for one
+    is connected to the outside, for balls a little larger. For larger and larger balls cells are
+    wider and wider. Raises TooLargeError."""
+    from scipy.ndimage import label
+
+    if _has_no_room(mesh, passes):
+        return True
+    cells = Cells.about(mesh.vertices, _cell(mesh, passes, _COARSE, 0.0), 0.0)
+    solid = np.logical_or(*cells.filled(corners))
+    # From here on in cells. Whoever comes out of the box around the part is out.
+    radius, wider = passes / 2 / cells.cell + 1, _WIDER
+    while not solid.all():
+        deep = wider * radius - 1
+        far = squares(solid, math.ceil(max(deep, radius)))
+        for axis in range(3):
+            rim = np.moveaxis(far, axis, 0)
+            rim[0] = rim[-1] = np.iinfo(far.dtype).max
+        is_deep = far >= deep**2
+        inner = is_deep[1:-1, 1:-1, 1:-1]
+        if not inner.any():
+            return True
+        name, _ = label(far >= radius**2)
+        if (is_deep & (name > 0) & (name != name[0, 0, 0])).any():
+            return False
+        radius, wider = radius * _STEP, _MUCH_WIDER
+        while math.ceil(wider * radius) > FARTHEST:
+            solid, radius = halved(solid), radius / 2
+    return True
 
 
-def _side(a: _Floats, b: _Floats, x: _Ints, y: _Ints) -> _Floats:
-    return np.asarray((b[:, 0] - a[:, 0]) * (y - a[:, 1]) - (b[:, 1] - a[:, 1]) * (x - a[:, 0]))
+def _has_no_room(mesh: Mesh, passes: float) -> bool:
+    """Whether the part is one body, and there is too little air in its convex hull for a pocket.
+    From outside of the hull everything can leave straight away from it."""
+    from scipy.spatial import ConvexHull, QhullError
+
+    if len(mesh.vertices) > _HULL:
+        return False
+    shells = Shells.of(mesh, shells_of(mesh))
+    if len(shells.volumes) != 1:
+        return False
+    try:
+        hull = ConvexHull(mesh.vertices).volume
+    except QhullError:
+        return False
+    ball = math.pi / 6 * (_WIDER * passes) ** 3
+    return bool(hull - shells.volumes[0] < ball)
+
+
+def _grid(mesh: Mesh, corners: _Floats, passes: float) -> _Grid:
+    from scipy.ndimage import distance_transform_edt
+
+    cells = Cells.about(mesh.vertices, _cell(mesh, passes, _FINE, passes), passes)
+    filled, passed = cells.filled(corners)
+
+    def depth(solid: _Bools, off: float) -> _Singles:
+        far = distance_transform_edt(~solid).astype(np.float32)
+        far = np.maximum(far - np.float32(off), 0.0) * np.float32(cells.cell)
+        # What has come out of the box around the part is out.
+        for axis in range(3):
+            rim = np.moveaxis(far, axis, 0)
+            rim[0] = rim[-1] = np.inf
+        return far
+
+    # From middle to middle; beyond cells that are filled the surface lies about half a cell nearer.
+    return _Grid(cells, depth(filled | passed, 0.0), depth(filled, 0.5))
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,7 +232,7 @@ def _pockets(grid: _Grid, radius: float) -> Iterator[_Pocket]:
             shut = np.argwhere(name == number)
             if at and below is not None and below[tuple(shut[0])] != below[0, 0, 0]:
                 continue  # of a pocket that is shut for smaller balls, too
-            less = levels[at - 1] if at else _meets(grid, shut, level)
+            less = levels[at - 1] if at else _meets(depth, grid.cell, shut, level)
             # Ways that are wide enough are counted, though another one be wider.
             less = min(less, max(radius - _DOUBT * grid.cell, _THIN * grid.cell))
             yield _Pocket(shut, level, less, float(biggest[number]))
@@ -212,13 +247,13 @@ def _deepest(depth: _Singles, name: _Labels, count: int) -> _Floats:
     return deepest.astype(np.float64)
 
 
-def _meets(grid: _Grid, shut: _Ints, radius: float) -> float:
+def _meets(depth: _Singles, cell: float, shut: _Ints, radius: float) -> float:
     """The largest radius tried below at which a pocket is connected to the outside; 0: none."""
     from scipy.ndimage import label
 
-    while radius > _THIN * grid.cell:
+    while radius > _THIN * cell:
         radius /= _STEP
-        name, _ = label(grid.depth >= radius)
+        name, _ = label(depth >= radius)
         if name[tuple(shut[0])] == name[0, 0, 0]:
             return radius
     return 0.0
@@ -229,19 +264,17 @@ def _cavity(surface: Surface, grid: _Grid, pocket: _Pocket) -> Cavity | None:
 
     own = grid.depth[tuple(pocket.shut.T)]
     deepest = pocket.shut[int(np.argmax(own))]
-    openings: list[Opening] = []
     name, _ = label(grid.depth >= pocket.radius)
-    inner, outer = name == name[tuple(pocket.shut[0])], name == name[0, 0, 0]
-    if pocket.less:
-        for neck in _necks(grid.depth >= pocket.less, inner, outer):
-            opening = _opening(surface, grid, (inner, outer), neck)
-            if opening is not None:
-                openings.append(opening)
-    openings.sort(key=lambda each: (-each.width, each.point))
+    sides = name == name[tuple(pocket.shut[0])], name == name[0, 0, 0]
+    openings = _openings(surface, grid, grid.depth, pocket.less, sides)
+    if not openings:
+        # By a way that is narrower than a cell, or by none.
+        less = _meets(grid.bare, grid.cell, pocket.shut, pocket.radius)
+        openings = _openings(surface, grid, grid.bare, less, sides)
     widest = openings[0].width / 2 if openings else 0.0
     if widest and pocket.deepest < widest * _WIDER:
         return None
-    space = _behind(grid, pocket, inner, outer)
+    space = _behind(grid, pocket, *sides)
     low, high = space.min(axis=0), space.max(axis=0)
     return Cavity(
         len(space) * grid.cell**3,
@@ -253,9 +286,25 @@ def _cavity(surface: Surface, grid: _Grid, pocket: _Pocket) -> Cavity | None:
     )
 
 
+def _openings(
+    surface: Surface, grid: _Grid, depth: _Singles, less: float, sides: tuple[_Bools, _Bools]
+) -> list[Opening]:
+    """The ways from a pocket to the outside, the widest first, that are open in cells of this depth
+    for a ball of the radius `less` (0: for none)."""
+    if not less:
+        return []
+    openings = []
+    for neck in _necks(depth >= less, *sides):
+        opening = _opening(surface, grid, depth, sides, neck)
+        # What is no wider than the places that it was looked for in may be a wall between them.
+        if opening is not None and opening.width > opening.uncertainty:
+            openings.append(opening)
+    return sorted(openings, key=lambda each: (-each.width, each.point))
+
+
 def _behind(grid: _Grid, pocket: _Pocket, inner: _Bools, outer: _Bools) -> _Ints:
     """The cells of air that a ball too large for the ways out does not touch from outside."""
-    from scipy.ndimage import distance_transform_edt, label
+    from scipy.ndimage import binary_dilation, distance_transform_edt, label
 
     reach = math.ceil(pocket.radius / grid.cell) + 2
     own = _around(pocket.shut, 2 * reach, grid.depth.shape)
@@ -269,8 +318,10 @@ def _behind(grid: _Grid, pocket: _Pocket, inner: _Bools, outer: _Bools) -> _Ints
         swept = off[inside] <= pocket.radius + 1.5 * grid.cell
     low = np.array([axis.start for axis in own])
     name, _ = label((grid.depth[own] > 0) & ~swept)
-    own_air = np.argwhere(name == name[tuple(pocket.shut[0] - low)])
-    return np.asarray(own_air + low, np.int64)
+    air = name == name[tuple(pocket.shut[0] - low)]
+    # With the cells that the surface passes through, if their middle lies in the air.
+    air = binary_dilation(air, np.ones((3, 3, 3)), mask=air | ((grid.bare[own] > 0) & (name == 0)))
+    return np.asarray(np.argwhere(air) + low, np.int64)
 
 
 def _around(cells: _Ints, margin: int, shape: tuple[int, ...]) -> tuple[slice, ...]:
@@ -416,20 +467,20 @@ def _ways(open_: _Bools, start: _Bools, goal: _Bools) -> _Floats:
 
 
 def _opening(
-    surface: Surface, grid: _Grid, sides: tuple[_Bools, _Bools], neck: _Ints
+    surface: Surface, grid: _Grid, depth: _Singles, sides: tuple[_Bools, _Bools], neck: _Ints
 ) -> Opening | None:
-    """The way through a neck, cells (n, 3)."""
-    own = _around(neck, 1, grid.depth.shape)
+    """The way through a neck, cells (n, 3), that are so deep."""
+    own = _around(neck, 1, depth.shape)
     low = np.array([axis.start for axis in own])
-    region = np.zeros(grid.depth[own].shape, bool)
+    region = np.zeros(depth[own].shape, bool)
     region[tuple((neck - low).T)] = True
     inner, outer = sides[0][own], sides[1][own]
-    places = np.argwhere(region & (grid.depth[own] > 0))
+    places = np.argwhere(region & (depth[own] > 0))
     look = _Look(
         places,
         grid.cell,
         grid.middle(low),
-        np.minimum(grid.depth[own][tuple(places.T)], 1e6).astype(np.float64),
+        np.minimum(depth[own][tuple(places.T)], 1e6).astype(np.float64),
         inner[tuple(places.T)],
         outer[tuple(places.T)],
         _DOUBT,
