@@ -139,8 +139,6 @@ def test_the_target_branch_may_let_it_run(repo):
     done, report = check(repo, "--changed-since", "HEAD")
     assert (done.returncode, ran(repo)) == (0, 1), done.stderr
     assert [part["path"] for part in report["parts"]] == [NAME]
-    done, report = check(repo, "--base", "HEAD", "--gate", "new")
-    assert "code makes it, which is not run" in report["parts"][0]["base_note"]
     # Not where the change alters what is run,
     entry = ENTRY + '    run: always\n    command: [python, models/bracket.py, "{mesh.stl}"]\n'
     (repo / "wallguard.yaml").write_text(config(entry))
@@ -290,9 +288,49 @@ def test_what_the_code_started_is_ended(repo):
 
 def test_a_part_without_rules_is_not_run(repo):
     (repo / "wallguard.yaml").write_text(config(parts='  - {files: "*.stl", rules: rules.yaml}\n'))
-    _, report = check(repo, NAME)
-    assert (report["not_covered"], ran(repo)) == ([NAME], 0)
+    done, report = check(repo, NAME)
+    assert (done.returncode, ran(repo)) == (2, 0)
+    [trouble] = report["troubles"]
+    assert "not checked, because no entry under `parts` of wallguard.yaml names it" in str(trouble)
     assert check(repo, NAME, "--rules", "rules.yaml")[0].returncode == 1
+
+
+def test_a_part_that_is_excluded_is_no_pass_where_somebody_names_it(repo):
+    (repo / "wallguard.yaml").write_text(config() + 'exclude: ["models/**"]\n')
+    done, report = check(repo, NAME)
+    assert (done.returncode, ran(repo), report["parts"]) == (2, 0, [])
+    assert "not checked, because" in report["troubles"][0]["message"]
+
+
+def test_a_part_is_held_against_what_its_code_made_then(repo):
+    (repo / "models/bracket.py").write_text(MODEL + "\n# A remark.\n")
+    done, report = check(repo, NAME, "--base", "HEAD", "--gate", "new")
+    assert (done.returncode, report["parts"][0]["base_note"]) == (0, ""), done.stdout
+    assert {each["state"] for each in report["parts"][0]["findings"]} == {"unchanged"}
+    (repo / "models/sizes.py").write_text("RIB = 3.0\n")
+    _, report = check(repo, NAME, "--base", "HEAD")
+    assert report["parts"][0]["findings"] == []
+    assert [each["check"] for each in report["parts"][0]["fixed"]] == ["fill"]
+    # What it made then lies nowhere but in a folder that is gone.
+    changed = git(repo, "status", "--porcelain", "-uall").split()
+    assert changed == ["M", "models/bracket.py", "M", "models/sizes.py"]
+
+
+def test_a_part_that_was_not_there_is_new_and_one_that_failed_then_is_told(repo):
+    entry = ENTRY + "  - part: models/bracket.py::thick\n"
+    (repo / "models/bracket.py").write_text(MODEL.replace("def bracket", "def thick"))
+    (repo / "wallguard.yaml").write_text(config(entry))
+    thick = "models/bracket.py::thick"
+    _, report = check(repo, thick, "--base", "HEAD")
+    assert (report["parts"][0]["base_note"], len(report["parts"][0]["findings"])) == ("", 1)
+    assert report["parts"][0]["findings"][0]["state"] == "new"
+    commit(repo)
+    # `bracket` was asked for then, and there was no such function.
+    (repo / "models/bracket.py").write_text(MODEL)
+    done, report = check(repo, NAME, "--base", "HEAD")
+    assert done.returncode == 1
+    assert "its code of then gave none: " in report["parts"][0]["base_note"]
+    assert "has no function bracket" in report["parts"][0]["base_note"]
 
 
 def test_a_source_that_is_a_device_does_not_hang(repo):

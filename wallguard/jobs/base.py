@@ -22,6 +22,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from wallguard.base.errors import InputError
 from wallguard.base.plain import plain
 from wallguard.findings.model import Cause, Finding, PartReport
 from wallguard.jobs.check import Task
@@ -38,6 +39,8 @@ from wallguard.rules.model import Rules
 _MOST_PAIRS = 400
 _NOT_COMPARED = "not compared with {}, so that all its findings count as new: "
 
+# Makes the file of a part as its code was in the base; None: there was no such part.
+MadeThen = Callable[[str], Path | None]
 CheckAll = Callable[[Sequence[Task]], list[list[PartReport]]]
 
 
@@ -322,17 +325,18 @@ class Against:
         is_first = documents and not then.given and not then.says_something()
         return cls(base, now, now if is_first else then, changed, documents, is_first, source)
 
-    def hold(self, chosen: Chosen, compared: bool) -> list[Held]:
+    def hold(self, chosen: Chosen, compared: bool, made_then: MadeThen) -> list[Held]:
         """The chosen parts, each with what it was and answered to then, and parts that answer to
         nothing any more. Without `compared`, what they were is left out.
+
+        made_then  see `generated.made_then`
 
         Raises InputError where git fails.
         """
         held = [Held.alone(task) for task in chosen.tasks]
         for each in held:
             if each.task.made:
-                self._hold(each, each.task.path, None)
-                each.note = f"{_NOT_COMPARED.format(self.base.name)}code makes it, which is not run"
+                self._hold_made(each, made_then if compared else None)
         inside = [each for each in held if each.task.root is not None and not each.task.made]
         paths = [each.task.path for each in inside]
         was, files = self._origins(paths) if compared else ({}, {})
@@ -381,6 +385,19 @@ class Against:
             held.was, held.then = was, (file, self.source.content)
             held.same = _same(file, held.task.file)
             held.note = self._note(was, file, unusable)
+
+    def _hold_made(self, held: Held, made_then: MadeThen | None) -> None:
+        """Hold a part that code makes against what the code of then makes; None: nothing is."""
+        part = held.task.path
+        try:
+            file = made_then(part) if made_then else None
+        except InputError as error:
+            self._hold(held, part, None)
+            held.note = f"{_NOT_COMPARED.format(self.base.name)}its code of then gave none: {error}"
+            return
+        self._hold(held, part, file)
+        if file is not None:
+            held.then = file, file.parent
 
     def _note(self, path: str, file: Path, unusable: Sequence[Assignment]) -> str:
         """Why what was then cannot be compared; empty where it can."""

@@ -7,6 +7,9 @@ Code of a change is code of whoever proposes it. So a part is made only
     stands in the revision that the check is against   the change that is checked
 
 and else left out, with why. What was made is kept by the content of all that it is made from.
+
+Where a part that is made is held against a base, the code of then is run too, as the base has it:
+from its `sources` alone, which are laid out in a folder of their own. It was merged already.
 """
 
 from __future__ import annotations
@@ -28,7 +31,7 @@ from wallguard.base import files
 from wallguard.base.errors import InputError
 from wallguard.base.formats import MAX_BYTES, PART_SUFFIXES
 from wallguard.base.plain import plain
-from wallguard.findings.model import LeftOut
+from wallguard.findings.model import LeftOut, Trouble
 from wallguard.jobs.calling import ENDS
 from wallguard.jobs.check import Task, failed
 from wallguard.jobs.choose import answered
@@ -213,9 +216,11 @@ def add(
     for entry in touched:
         wanted.setdefault(entry.part, (entry, kept_back(entry)))
     for part, (entry, why) in wanted.items():
-        left_out = why or ("" if design.given else design.repository(part).exclusion(part))
-        if left_out:
-            chosen.left_out.append(LeftOut(part, left_out))
+        excluded = "" if design.given else design.repository(part).exclusion(part)
+        if excluded and part in chosen.generated:
+            _refuse(design, part, excluded, "Name a rule file with --rules")
+        elif why or excluded:
+            chosen.left_out.append(LeftOut(part, why or excluded))
         else:
             _add(chosen, design, entry, maker)
 
@@ -242,6 +247,23 @@ def kept_back(asked: Asked, against: Against | None) -> Callable[[GeneratedEntry
     return why
 
 
+def made_then(against: Against, into: Path, store: Store | None) -> Callable[[str], Path | None]:
+    """Makes a part as it was in the base, by the code and the entry of then; None: there was none.
+    What it makes raises InputError where that code fails."""
+    source, then = against.source, against.then
+    maker = Maker(source.content, into, store)
+
+    def made(part: str) -> Path | None:
+        entry = then.generated(part)
+        if entry is None or not (entry.command or source.holds(entry.file)):
+            return None
+        source.files(path for path in source.every if entry.is_from(path))
+        (source.content / entry.folder).mkdir(parents=True, exist_ok=True)
+        return maker.mesh(entry, source.every)
+
+    return made
+
+
 def _add(chosen: Chosen, design: Design, entry: GeneratedEntry, maker: Maker) -> None:
     part = entry.part
     usable, unusable = answered(design, design.assignments(part))
@@ -249,7 +271,10 @@ def _add(chosen: Chosen, design: Design, entry: GeneratedEntry, maker: Maker) ->
         message = f"{part}: not checked, because {plain(assignment.rules)} cannot be used."
         chosen.reports.append(failed(part, assignment.rules, "", message))
     if not usable:
-        if not unusable:
+        if part in chosen.generated and not unusable:
+            why = f"no entry under `parts` of {design.repository(part).name} names it"
+            _refuse(design, part, why, "Let `files` of one match it, or name rules with --rules")
+        elif not unusable:
             chosen.not_covered.append(part)
         return
     try:
@@ -260,6 +285,13 @@ def _add(chosen: Chosen, design: Design, entry: GeneratedEntry, maker: Maker) ->
         return
     folder = "" if design.given else design.repository(part).folder
     chosen.tasks.append(Task(part, file, usable, maker.into, folder, made=True))
+
+
+def _refuse(design: Design, part: str, why: str, remedy: str) -> None:
+    """Say of a part that somebody named why it is not checked: no hook names such parts, so that
+    this is no pass."""
+    problem = f"not checked, because {why}"
+    design.troubles[part] = Trouble(part, str(InputError(part, problem, remedy=remedy)))
 
 
 def unknown(design: Design, part: str) -> InputError:

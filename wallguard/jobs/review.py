@@ -24,7 +24,7 @@ from wallguard.repository import changes, git
 from wallguard.repository.config import FILE_NAME
 
 if TYPE_CHECKING:
-    from wallguard.jobs.base import Against
+    from wallguard.jobs.base import Against, MadeThen
     from wallguard.jobs.check import Task
     from wallguard.rules.model import Rules
 
@@ -104,11 +104,11 @@ class _Run:
         against = Against.of(self.now, base, self._stack) if base else None
         if against and compared and chosen.tasks:
             remarks += self._about(against, gate)
-        self._make(chosen, against)
+        made_then = self._make(chosen, against)
         if self.how.views:
             chosen.tasks = [replace(task, views=self.how.views) for task in chosen.tasks]
         if against:
-            held = against.hold(chosen, compared)
+            held = against.hold(chosen, compared, made_then)
         else:
             held = [Held.alone(task) for task in chosen.tasks]
         check = partial(self._check, watch=watch)
@@ -151,17 +151,23 @@ class _Run:
             versioned=git.in_repository(self.root),
         )
 
-    def _make(self, chosen: Chosen, against: Against | None) -> None:
-        """Make the parts that code makes."""
+    def _make(self, chosen: Chosen, against: Against | None) -> MadeThen:
+        """Make the parts that code makes; returns what makes them as they were in the base."""
         entries = self.now.generated_from(chosen.asked)
         if not (chosen.generated or entries):
-            return
-        from wallguard.jobs.generated import Maker, add, kept_back
+            return lambda part: None
+        from wallguard.jobs.generated import Maker, add, kept_back, made_then
 
-        into = self._stack.enter_context(tempfile.TemporaryDirectory(prefix="wallguard-"))
+        stack = self._stack
+        into = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="wallguard-"))).resolve()
         store = self.how.cache.store(self.root) if self.how.cache else None
-        maker = Maker(self.root, Path(into).resolve(), store)
-        add(chosen, self.now, entries, kept_back(self.asked, against), maker)
+        add(
+            chosen, self.now, entries, kept_back(self.asked, against), Maker(self.root, into, store)
+        )
+        if against is None:
+            return lambda part: None
+        (into / "then").mkdir()
+        return made_then(against, into / "then", store)
 
     @cached_property
     def _head(self) -> str:
