@@ -359,6 +359,24 @@ def test_waivers_and_reports_know_the_part(repo):
     assert uri == "models/bracket.py"
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("walls", NAME),
+        ("scale", NAME, "--rules", "rules.yaml"),
+        ("toolpath", "plate.gcode", "--part", NAME),
+        ("impact", NAME, "--from", "rules.yaml", "--to", "rules.yaml"),
+    ],
+)
+def test_other_commands_say_that_a_check_makes_it(repo, words):
+    done = wallguard(repo, *words)
+    told = " ".join((done.stdout + done.stderr).split())
+    assert (done.returncode, ran(repo)) == (2, 0)
+    assert (
+        f"code makes this part, which only a check runs. Check it: `wallguard check {NAME}`" in told
+    )
+
+
 def test_entries_are_read_with_their_folder(tmp_path):
     (tmp_path / "inner").mkdir()
     (tmp_path / "inner/wallguard.yaml").write_text(config(ENTRY + "    sources: ./data/\n"))

@@ -252,11 +252,10 @@ def _finding(named: Named, root: Path) -> tuple[PartReport, Finding]:
     if named_findings:
         return named_findings[0]
     where = f"the report {report}" if report else named.part or "any part that could be checked"
-    raise InputError(
-        named.finding,
-        f"there is no finding of this name in {where}",
-        remedy="Copy it from a report of now: what is drawn otherwise may be called otherwise",
-    )
+    remedy = "Copy it from a report of now: what is drawn otherwise may be called otherwise"
+    if report is None and Design(work_tree(root)).repository("").generated:
+        remedy += ". Code that makes parts is not run here: --report names a JSON report with them"
+    raise InputError(named.finding, f"there is no finding of this name in {where}", remedy=remedy)
 
 
 def _checked(root: Path) -> Iterator[PartReport]:

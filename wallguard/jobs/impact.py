@@ -21,7 +21,7 @@ from wallguard.jobs.source import work_tree
 from wallguard.jobs.watch import Watch, silent
 from wallguard.repository import changes
 from wallguard.repository.config import FILE_NAME, is_part
-from wallguard.repository.nearest import assignment_of, names
+from wallguard.repository.nearest import assignment_of, by_code, names
 from wallguard.rules.load import load_rules
 from wallguard.rules.model import Rules
 
@@ -212,6 +212,8 @@ class _Run:
             name = changes.relative(path, self.root)
             if path.is_dir() and name is not None:
                 inside.update(self.design.repositories.part_files(self.design.below(name)))
+            elif name is not None and self.design.generated(name):
+                self.troubles.append(Trouble(name, str(by_code(name))))
             elif not is_part(str(path)) or path.is_dir():
                 what = "a folder outside the repository" if path.is_dir() else "not a mesh file"
                 self._refuse(path, f"this is {what}", "Name parts, or folders with parts")

@@ -114,10 +114,20 @@ def assignment_of(part: Path, *rules: Path | None) -> Assignment:
     """How the part at `part` is printed for the first of `rules`, if any, that its
     `wallguard.yaml` names for it: see `Repository.assignment`.
 
-    Raises InputError where that file cannot be used.
+    Raises InputError where that file cannot be used, and for a part that code makes: a check alone
+    makes such.
     """
     root = find_root(part.parent)
     name = relative(part, root)
     if name is None:
         return Assignment(rules="")
-    return load_repository(root).assignment(name, *names(filter(None, rules), root))
+    repository = load_repository(root)
+    if any(entry.part == name for entry in repository.generated):
+        raise by_code(name)
+    return repository.assignment(name, *names(filter(None, rules), root))
+
+
+def by_code(part: str) -> InputError:
+    """What to say of a part that code makes where none is run."""
+    remedy = f"Check it: `wallguard check {part}`; or let its code write a file, and name that"
+    return InputError(part, "code makes this part, which only a check runs", remedy=remedy)
