@@ -85,7 +85,14 @@ def test_a_plate_that_holds_none_of_the_parts(folder, capsys):
     (folder / "other.gcode").write_text(plate((20, 2.7, (40, 40), True)))
     code, report = run("other.gcode", "--parts", "parts")
     assert code == 2 and report["parts"] == []
-    assert "other.gcode: holds none of 3 parts" in report["troubles"][0]["message"]
+    assert report["troubles"][0]["message"] == (
+        "other.gcode: makes none of the 3 parts that may be on it."
+    )
+    # Why not is told of each, once, and without naming again what is named already.
+    assert len(report["left_out"]) == 3
+    for each in report["left_out"]:
+        assert each["why"].startswith("not on other.gcode: ")
+        assert each["path"] not in each["why"] and "does not make" not in each["why"]
 
 
 def test_a_folder_of_toolpaths_gives_one_summary(folder, capsys):

@@ -28,6 +28,7 @@ from wallguard.jobs.verify import Reading, Verified, verify
 from wallguard.part.part import Part
 from wallguard.toolpath.across import VOID
 from wallguard.toolpath.comparison import LaidWall
+from wallguard.toolpath.placing import OtherPartError
 
 _AGAIN = "Make the coupon anew with `wallguard coupon make`"
 _LARGEST = 8 * 1024 * 1024
@@ -89,9 +90,7 @@ def laid_plate(file: Path, folder: Path, *, filament: float = 1.75, flow: float 
                 str(folder / name),
                 Reading(filament, flow, largest=thickest + 1.0),
             )
-        except InputError as error:
-            if error.path != str(file) or "does not make" not in error.problem:
-                raise
+        except OtherPartError as error:
             problem = error
             continue
         return LaidPlate(manifest, features, verified)

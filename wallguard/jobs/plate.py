@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.errors import InputError
-from wallguard.base.plain import counted, listed
+from wallguard.base.plain import counted
 from wallguard.findings.model import LeftOut, PartReport, Trouble
 from wallguard.jobs import limits
 from wallguard.jobs.toolpath import Judged, Task, judged, reading_of, unusable
@@ -21,7 +21,7 @@ from wallguard.jobs.verify import Laid, Step, compared, placed, read_laid
 from wallguard.part.geometry import Geometry
 from wallguard.sections.cut import cut_at
 from wallguard.toolpath.placement import Placement
-from wallguard.toolpath.placing import Places, polygon
+from wallguard.toolpath.placing import OtherPartError, Places, polygon
 
 if TYPE_CHECKING:
     from shapely import Geometry as Shape
@@ -83,11 +83,8 @@ def judge_plate(file: Path, tasks: Sequence[Task], step: Step | None = None) -> 
         why = limits.too_large() if limits.out_of_memory(error) else str(error)
         return Plate(trouble=Trouble(str(file), why))
     if not found and not failed:
-        names = listed([task.part.path for task in tasks[:_TOLD]])
-        more = f" and {len(tasks) - _TOLD} more" if len(tasks) > _TOLD else ""
-        why = f"{file}: holds none of {counted(len(tasks), 'part')} ({names}{more})"
-        nearest = absent[0].why if len(absent) == 1 else "what is laid has none of their outlines"
-        return Plate(absent=tuple(absent), trouble=Trouble(str(file), f"{why}: {nearest}."))
+        why = f"{file}: makes none of the {counted(len(tasks), 'part')} that may be on it."
+        return Plate(absent=tuple(absent), trouble=Trouble(str(file), why))
     made = list(failed)
     for each in found:
         geometry, how = each.task.part.geometry, reading_of(each.task)
@@ -120,12 +117,11 @@ def _all_found(
                 absent.append(LeftOut(task.part.path, f"not on {file}: it is larger"))
                 continue
             places = placed(laid, geometry, task.part.path, reading_of(task))
+        except OtherPartError as error:
+            absent.append(LeftOut(task.part.path, f"not on {file}: {error.why}"))
+            continue
         except (InputError, MemoryError) as error:
-            if limits.out_of_memory(error):
-                failed.append(_failed(file, task, error))
-            else:
-                why = error.problem if isinstance(error, InputError) else str(error)
-                absent.append(LeftOut(task.part.path, f"not on {file}: {why}"))
+            failed.append(_failed(file, task, error))
             continue
         shape, hull = _ground(geometry)
         found.append(

@@ -99,6 +99,14 @@ class Places(NamedTuple):
     remarks: tuple[str, ...] = ()
 
 
+class OtherPartError(InputError):
+    """What a toolpath lays is not this part; `why`: what of it is not so, for who names both."""
+
+    def __init__(self, path: str | Path, problem: str, *, why: str, remedy: str) -> None:
+        super().__init__(path, problem, remedy=remedy)
+        self.why = why
+
+
 class _Judged(NamedTuple):
     """A fit, why it is not this part after all ("" where it is), and by how much (mm) what is
     laid there goes on above the part."""
@@ -122,8 +130,8 @@ def find_places(
     at  near which place (mm) the middle of the part's box lies; None: search the plate
     mirrored  whether what is laid as in a mirror is a copy, where that agrees better
 
-    Raises InputError, with the sizes of both, where what is laid is not this part, is of another
-    scale, lies otherwise, or is mirrored though that is no copy.
+    Raises OtherPartError, with the sizes of both, where what is laid is not this part, is of
+    another scale, lies otherwise, or is mirrored though that is no copy.
     """
     found = _found(geometry, laid, at)
     if not found.search.layers:
@@ -133,9 +141,10 @@ def find_places(
         better = other.good and other.agrees > found.agrees + _AS_GOOD
         if better and (mirrored or other.agrees >= ENOUGH):
             if not mirrored:
-                raise InputError(
+                raise OtherPartError(
                     path,
                     f"makes {part} as in a mirror, left for right",
+                    why="what lies there is as in a mirror, left for right",
                     remedy="Look for what mirrors it: a scale below zero, an axis that runs the "
                     "other way, the other one of a pair",
                 )
@@ -548,7 +557,7 @@ def polygon(rings: list[_Floats]) -> Shape:
 
 def _mismatch(
     geometry: Geometry, laid: Beads, part: str | Path, path: str | Path, problem: str
-) -> InputError:
+) -> OtherPartError:
     """An error that says how large both are, and what that looks like."""
     size = np.array(geometry.extents)
     # Where all beads are of impossible width, their paths still tell a size.
@@ -569,9 +578,5 @@ def _mismatch(
         guess = "It looks like the same part lying otherwise; wallguard.yaml says how it is printed"
     else:
         guess = "Check whether it is the toolpath of another part, or of an older one"
-    return InputError(
-        path,
-        f"does not make {part}: {problem}. It makes something of {sizes[0]} mm; the part is "
-        f"{sizes[1]} mm as printed",
-        remedy=guess,
-    )
+    why = f"{problem}. It makes something of {sizes[0]} mm; the part is {sizes[1]} mm as printed"
+    return OtherPartError(path, f"does not make {part}: {why}", why=why, remedy=guess)
