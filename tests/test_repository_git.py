@@ -22,15 +22,6 @@ parts:
 """
 
 
-@pytest.fixture(autouse=True)
-def no_git_settings(monkeypatch, tmp_path):
-    for name in [name for name in os.environ if name.startswith("GIT_")]:
-        monkeypatch.delenv(name)
-    monkeypatch.setenv("GIT_CONFIG_GLOBAL", str(tmp_path / "gitconfig"))
-    monkeypatch.setenv("GIT_CONFIG_NOSYSTEM", "1")
-    (tmp_path / "gitconfig").write_text("[user]\nname = Tester\nemail = tester@example.org\n")
-
-
 @pytest.fixture
 def repository(tmp_path) -> Path:
     root = tmp_path / "design"

@@ -14,7 +14,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
 from typing import IO
 
@@ -117,18 +117,25 @@ def _no_filters(folder: Path) -> list[tuple[str, str]]:
 def _run(
     folder: Path, *arguments: str, more: Iterable[tuple[str, str]] = ()
 ) -> subprocess.CompletedProcess[bytes]:
+    return _done(folder, _command(folder, *arguments), arguments[0], environment(folder, more))
+
+
+def _done(
+    folder: Path, words: list[str], question: str, values: dict[str, str]
+) -> subprocess.CompletedProcess[bytes]:
+    """A program that is git, ended. Raises InputError where it cannot be run or does not end."""
     try:
         return subprocess.run(
-            _command(folder, *arguments),
+            words,
             stdin=subprocess.DEVNULL,
             capture_output=True,
-            env=environment(folder, more),
+            env=values,
             timeout=_PATIENCE,
             check=False,
         )
     except subprocess.TimeoutExpired:
         raise InputError(
-            folder, f"git {arguments[0]} gave no answer within {_PATIENCE} seconds"
+            folder, f"git {question} gave no answer within {_PATIENCE} seconds"
         ) from None
     except OSError as error:
         raise _not_runnable(folder, error) from None
@@ -140,13 +147,21 @@ def talking(folder: Path, *arguments: str) -> Iterator[tuple[IO[bytes], IO[bytes
 
     Raises InputError where git cannot be run.
     """
+    with _pipes(folder, _command(folder, *arguments), environment(folder)) as pipes:
+        yield pipes
+
+
+@contextmanager
+def _pipes(
+    folder: Path, words: list[str], values: dict[str, str]
+) -> Iterator[tuple[IO[bytes], IO[bytes]]]:
     try:
         process = subprocess.Popen(
-            _command(folder, *arguments),
+            words,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
-            env=environment(folder),
+            env=values,
         )
     except OSError as error:
         raise _not_runnable(folder, error) from None
@@ -242,9 +257,8 @@ def fetch(bare: Path, address: str, revision: str, largest: int) -> str:
     said = ""
     for how, ref in tries:
         said = _fetched(bare, (how, "--", address, ref), address, largest)
-        found = _run_alone(bare, "rev-parse", "--verify", "--quiet", f"{revision}^{{commit}}")
-        if not is_commit:
-            found = _run_alone(bare, "rev-parse", "--verify", "--quiet", f"{_FETCHED}^{{commit}}")
+        asked = f"{revision if is_commit else _FETCHED}^{{commit}}"
+        found = _run_alone(bare, "rev-parse", "--verify", "--quiet", asked)
         name = found.stdout.decode("ascii", "replace").strip()
         if not said and _COMMIT.fullmatch(name):
             return name
@@ -267,12 +281,11 @@ def _fetched(bare: Path, words: tuple[str, ...], address: str, largest: int) -> 
         arguments = ("fetch", "--quiet", "--no-tags", "--no-recurse-submodules", *words)
         try:
             process = subprocess.Popen(
-                ["git", f"--git-dir={bare}", *arguments],
+                _command_alone(bare, *arguments),
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=errors,
                 env=values,
-                cwd=bare.parent,
             )
         except OSError as error:
             raise _not_runnable(bare.parent, error) from None
@@ -361,35 +374,19 @@ def _alone(bare: Path, more: Iterable[tuple[str, str]] = ()) -> dict[str, str]:
     return values
 
 
+def _command_alone(bare: Path, *arguments: str) -> list[str]:
+    return ["git", "-C", str(bare.parent), f"--git-dir={bare}", *arguments]
+
+
 def _run_alone(bare: Path, *arguments: str) -> subprocess.CompletedProcess[bytes]:
-    return subprocess.run(
-        ["git", f"--git-dir={bare}", *arguments],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        env=_alone(bare),
-        cwd=bare.parent,
-        timeout=_PATIENCE,
-        check=False,
-    )
+    words = _command_alone(bare, *arguments)
+    return _done(bare.parent, words, arguments[0], _alone(bare))
 
 
-@contextmanager
-def _talking_alone(bare: Path, *arguments: str) -> Iterator[tuple[IO[bytes], IO[bytes]]]:
-    process = subprocess.Popen(
-        ["git", f"--git-dir={bare}", *arguments],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        env=_alone(bare),
-        cwd=bare.parent,
-    )
-    assert process.stdin is not None
-    assert process.stdout is not None
-    try:
-        yield process.stdin, process.stdout
-    finally:
-        process.kill()
-        process.communicate()
+def _talking_alone(
+    bare: Path, *arguments: str
+) -> AbstractContextManager[tuple[IO[bytes], IO[bytes]]]:
+    return _pipes(bare.parent, _command_alone(bare, *arguments), _alone(bare))
 
 
 def _size(folder: Path) -> int:
