@@ -13,7 +13,7 @@ from wallguard.bands.advice import nearest_drawn
 from wallguard.bands.declared import band_table
 from wallguard.base import cautions
 from wallguard.base.errors import InputError
-from wallguard.base.units import MILLIMETRES, drawn_text
+from wallguard.base.units import MILLIMETRES, in_unit
 from wallguard.commands.scale import run
 from wallguard.findings.scale import ratio
 from wallguard.jobs.scale import STANDARD
@@ -282,7 +282,7 @@ def test_no_advice_names_the_thickness_that_is_drawn():
             if table.classify(thickness, tolerance) != "solid":
                 for good in nearest_drawn(table, thickness, tolerance, 0.0, (1.0, 1.0)):
                     ends = [end for end in good or () if math.isfinite(end)]
-                    assert "0.12 m" not in [drawn_text(end * factor, "m") for end in ends]
+                    assert "0.12" not in [in_unit(end * factor, "m") for end in ends]
 
 
 def test_a_model_that_vanishes_is_not_good(tmp_path):

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from wallguard.bands.table import COMPUTING_ERROR, PER_MM, BandTable, Outcome, reading
-from wallguard.base.units import SYMBOLS, Unit, drawn_text, in_unit
+from wallguard.base.units import SYMBOLS, Unit, in_unit
 
 Range = tuple[float, float]
 # What begins below this (mm), less than two readings, begins with the first.
@@ -66,6 +66,13 @@ def leaning(thickness: float, square: tuple[float, float]) -> float | None:
     return None if reading(across) == reading(thickness) else across
 
 
+def _as_named(thickness: float, square: tuple[float, float]) -> tuple[float, str]:
+    """The reading by which a wall is named that is `thickness` in its layers, and how it is taken,
+    in words; empty: along the layers, as it leans too little to tell."""
+    across = leaning(thickness, square)
+    return (reading(thickness), "") if across is None else (reading(across), " square to the wall")
+
+
 def callipers(printed: float, layer_height: float, square: tuple[float, float]) -> float:
     """What callipers read (mm) square to a leaning wall that is `printed` mm wide in its layers.
 
@@ -93,14 +100,12 @@ def advise(
 
     Of a good range both ends are named: beyond either the wall would come out otherwise.
     """
-    across = leaning(thickness, drawn.square)
-    where = "" if across is None else " square to the wall"
-    nominal = reading(thickness if across is None else across)
+    nominal, where = _as_named(thickness, drawn.square)
     thinner, thicker = nearest_drawn(table, thickness, tolerance, minimum, drawn.square)
     if thinner is None and thicker is None:
         return _nothing_good(table, nominal, minimum)
     if thinner is not None and thicker is not None and thinner[1] == thicker[0]:
-        return f"{_one(nominal, drawn)}{where} is good to draw"
+        return f"{drawn_range((nominal, nominal), drawn)}{where} is good to draw"
     said = [drawn_range(good, drawn) for good in (thinner, thicker) if good is not None]
     if drawn.scale == 1:  # the unit once
         said = [each.removesuffix(" mm") for each in said[:-1]] + said[-1:]
@@ -132,8 +137,7 @@ def nearest_drawn(
     """The nearest good range (mm) to draw of what is thinner and of what is thicker, None where
     there is none; where the wall's own thickness is good one ends and the other begins with it.
     The arguments are those of `advise`."""
-    across = leaning(thickness, square)
-    nominal = reading(thickness if across is None else across)
+    nominal, _ = _as_named(thickness, square)
     ranges = _good(table, tolerance, minimum, square)
     thinner = [(first, min(last, nominal)) for first, last in ranges if first <= nominal]
     thicker = [(max(first, nominal), last) for first, last in ranges if last >= nominal]
@@ -151,24 +155,15 @@ def advise_apart(
     """What to draw instead of a good thickness that is too near to one that is not: the nearest
     that is `apart` (mm in the layers) from those, or in the middle of its good range where that is
     narrower. The other arguments are those of `advise`."""
-    across = leaning(thickness, drawn.square)
-    where = "" if across is None else " square to the wall"
-    nominal = reading(thickness if across is None else across)
+    nominal, where = _as_named(thickness, drawn.square)
     ranges = _good(table, tolerance, minimum, drawn.square)
     first, last = next((r for r in ranges if r[0] <= nominal <= r[1]), (nominal, nominal))
     inset = min(apart * sum(drawn.square) / 2, (last - first) / 2)
     wanted = max(nominal, first + inset)
     # Of a range without an end half of it is none, either.
     wanted = min(wanted, last - inset) if math.isfinite(last) else wanted
-    return f"draw {_one(reading(wanted), drawn)}{where}"
-
-
-def _one(thickness: float, drawn: Drawn) -> str:
-    """A thickness as it is drawn, with what is printed where that is not the same."""
-    said = f"{thickness:.2f} mm"
-    if drawn.scale == 1:
-        return said
-    return f"{drawn_text(thickness / drawn.scale, drawn.unit)} ({said} printed)"
+    wanted = reading(wanted)
+    return f"draw {drawn_range((wanted, wanted), drawn)}{where}"
 
 
 def _good(
@@ -180,9 +175,7 @@ def _good(
     return [(max(first, least), last) for first, last in ranges if last >= least]
 
 
-def _as_drawn(
-    ranges: Sequence[tuple[float, float]], square: tuple[float, float]
-) -> list[tuple[float, float]]:
+def _as_drawn(ranges: Sequence[Range], square: tuple[float, float]) -> list[Range]:
     """Ranges of readings in the layers as ranges of the thickness drawn, in hundredths: what lies
     in one is in the range of the layers however far the wall leans, in between as well."""
     least, most = square

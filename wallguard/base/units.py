@@ -34,8 +34,3 @@ def in_unit(length: float, unit: Unit) -> str:
         return f"{value:.0f}"
     short = f"{value:.4g}"
     return f"{value:.6f}".rstrip("0").rstrip(".") if "e" in short else short
-
-
-def drawn_text(length: float, unit: Unit) -> str:
-    """A length in mm as it is drawn: "300 mm", "0.3 m"."""
-    return f"{in_unit(length, unit)} {SYMBOLS[unit]}"
