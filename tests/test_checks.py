@@ -8,6 +8,7 @@ import manifold3d as m3
 import numpy as np
 import pytest
 from solids import box, i_section, mesh, prism, tube, wedge
+from view_samples import BEADS, OUTCOMES
 
 from wallguard.bands.declared import band_table
 from wallguard.base.errors import InputError
@@ -20,25 +21,7 @@ from wallguard.mesh.health import examine
 from wallguard.mesh.mesh import Mesh
 from wallguard.part.geometry import Geometry
 from wallguard.rules.features import FEATURES
-from wallguard.rules.model import Beads, Limit, Rules
-
-OUTCOMES = {
-    "hollow": "fail",
-    "missing": "fail",
-    "thickened": "warn",
-    "thinned": "warn",
-    "indeterminate": "warn",
-}
-# One plausible set of settings for a 0.4 mm nozzle: hollow from 1.225 to 1.725 mm.
-BEADS = Beads(
-    width=0.575,
-    contours=2,
-    smallest_wall=0.5,
-    squeeze=0.075,
-    smallest_fill=0.575,
-    nozzle=0.4,
-    edge_uncertainty=0,
-)
+from wallguard.rules.model import Limit, Rules
 
 
 def case(solid, *, scale=1.0, rotation=UPRIGHT, **rules):

@@ -116,13 +116,8 @@ class Space:
         if facets is None:
             return []
         limits = np.asarray(edges, np.float64)
-        try:
-            pieces = pieces_between(facets, largest)
-            if _is_round(facets, pieces):
-                raise TooLargeError("pieces of round walls")
-            flat = divided(clear_cells(facets, pieces), limits)
-        except TooLargeError:
-            # So many long facets face each other that each had better be asked at points.
+        flat = _between_faces(facets, largest, limits)
+        if flat is None:
             step = _LONG * float(np.sqrt(facets.area.sum() / (0.43 * _MOST)))
             facets = self._facets(max(small, step), air=air, cut=True)
             flat = no_cells()
@@ -145,6 +140,16 @@ def find_walls(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stret
 def find_gaps(mesh: Mesh, largest: float, edges: Sequence[float]) -> list[Stretch]:
     """Its gaps."""
     return Space(mesh).gaps(largest, edges)
+
+
+def _between_faces(facets: Facets, largest: float, limits: _Floats) -> Cells | None:
+    """The cells between long facets, divided at the limits; None where so many face each other
+    that each had better be asked at points."""
+    try:
+        pieces = pieces_between(facets, largest)
+        return None if _is_round(facets, pieces) else divided(clear_cells(facets, pieces), limits)
+    except TooLargeError:
+        return None
 
 
 def _is_round(facets: Facets, pieces: Pieces) -> bool:
