@@ -261,3 +261,51 @@ def test_regions_that_cannot_be_laid_over_one_another_as_they_are():
     assert overlaid(shapely.difference, bow, strip).area == pytest.approx(8 - 2 * 1.5, abs=1e-5)
     edge = overlaid(shapely.intersection, shapely.LineString([(0, 0), (4, 4)]), strip)
     assert edge.length == pytest.approx(math.sqrt(2))
+
+
+@pytest.mark.parametrize("facets", [24, 96, 240])
+@pytest.mark.parametrize("turn", TURNS)
+def test_a_collar_within_a_bore_reaches_and_does_not_span(turn, facets):
+    # Chords of the collar that pass its free rim are carried at both ends; nobody lays these.
+    tube = m3.Manifold.cylinder(20, 14, 14, facets) - m3.Manifold.cylinder(30, 11, 11, facets)
+    collar = m3.Manifold.cylinder(2, 12, 12, facets) - m3.Manifold.cylinder(9, 9.4, 9.4, facets)
+    solid = turned(tube + collar.translate([0, 0, 10]), turn)
+    (finding,) = told(solid, minimum=RULES)
+    assert [breach.check for breach in finding.breaches] == ["overhang", "ledge"]
+    # From the flats of the bore to the corners of the collar.
+    reach = 11 * math.cos(math.pi / facets) - 9.4
+    assert finding.subject.length == pytest.approx(reach, abs=11 - 11 * math.cos(math.pi / facets))
+
+
+@pytest.mark.parametrize("facets", [24, 96, 240])
+@pytest.mark.parametrize("limit", [4.0, 12.0])
+def test_the_roof_of_a_round_room_is_a_span_whatever_may_be_spanned(limit, facets):
+    # Its points off the middle lie nearer to what carries them than half of any line across.
+    room = m3.Manifold.cylinder(8, 8, 8, facets).translate([0, 0, 4])
+    room += box([30, 3, 4], [0, -1.5, 4])
+    findings = told(
+        box([40, 24, 20], [-12, -12, 0]) - room, minimum={**RULES, "bridge": Limit(limit)}
+    )
+    (finding,) = findings
+    assert [breach.check for breach in finding.breaches] == ["bridge"]
+    assert finding.subject.length == pytest.approx(16.0, abs=0.2)
+
+
+@pytest.mark.parametrize("facets", [24, 96, 240])
+@pytest.mark.parametrize("turn", TURNS)
+def test_a_lying_bore_that_ends_in_a_round_face_is_a_bridge(turn, facets):
+    # Seen from above its roof ends in an arc, along which no straight line runs.
+    bore = m3.Manifold.cylinder(60, 4, 4, facets).rotate([0, 90, 0]).translate([-30, 0, 10])
+    solid = turned(m3.Manifold.cylinder(20, 12, 12, facets) - bore, turn)
+    (finding,) = told(solid, minimum={**RULES, "bridge": Limit(fail=4)})
+    assert [breach.check for breach in finding.breaches] == ["bridge"]
+    # The part of a circle of 8 mm that is flatter than 45 degrees.
+    assert finding.subject.length == pytest.approx(8 * math.sqrt(0.5), abs=8 * math.pi / facets)
+
+
+def test_a_reason_is_said_once():
+    # A beam on two posts that goes on beyond one of them, with a plate all around that joins both.
+    arm = box([4, 4, 20]) + box([4, 4, 20], [24, 0, 0]) + box([34, 10, 4], [0, -3, 20])
+    (finding,) = told(arm, minimum=RULES)
+    assert {breach.check for breach in finding.breaches} == {"overhang", "ledge", "bridge"}
+    assert finding.message.count("it sags or needs supports") == 1

@@ -94,7 +94,7 @@ def test_advice_for_a_leaning_wall_is_in_the_thickness_drawn():
     assert "wall 1.13 mm thick (0.80 mm square to it) at " in finding.message
     assert finding.subject.lean == 45
     read = finding.subject.callipers
-    assert finding.message.endswith(f" square to it will read as about {read.value:.2f} mm")
+    assert finding.message.endswith(f" ({read.value:.2f} mm between callipers square to it)")
     printed = finding.subject.printed.value
     assert read.value == pytest.approx((printed - 0.2) * math.sqrt(0.5) + 0.2)
     assert finding.advice == "draw 0.57-0.70 or 0.85-1.34 mm square to the wall"

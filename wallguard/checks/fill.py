@@ -43,8 +43,9 @@ def findings(case: Case) -> Iterator[Broken | Draft]:
             continue
         says = describe(outcome)
         read = case.callipers(piece)
-        if read is not None:
-            says += f", which callipers square to it will read as about {read.value:.2f} mm"
+        if read is not None and outcome.fill != "uncertain":
+            # Of what may come out in two ways nobody knows what is read.
+            says += f" ({read.value:.2f} mm between callipers square to it)"
         if verdict != "solid" == case.verdict(piece, thicker=case.facets(piece)):
             verdict = "indeterminate"
             says += ", unless only the facets of its curve make it so thin: export the mesh finer"

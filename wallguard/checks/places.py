@@ -316,6 +316,8 @@ def _message(case: Case, place: _Place, limits: Sequence[_Limit], where: str) ->
             spread = each.thickness
             thick.append(span(spread.min, spread.typical, spread.max))
     clauses = [_clause(says, thick) for says, thick in said.items()]
+    if not outcomes:
+        clauses = _reasons_once(clauses)
     if not outcomes and any(each.breach.unit == "mm" for each in limits):
         clauses += _comes_out(case, place)
     return "; it ".join([f"{_head(case, place, limits[0], where)} {clauses[0]}", *clauses[1:]])
@@ -327,6 +329,17 @@ def _clause(says: str, thick: Sequence[str]) -> str:
         return says
     what, colon, why = says.partition(": ")
     return f"{what} where it is {' or '.join(thick)} thick{colon}{why}"
+
+
+def _reasons_once(clauses: Sequence[str]) -> list[str]:
+    """Clauses, of which each may end with what follows from it, without what was said before."""
+    known: set[str] = set()
+    shorter = []
+    for clause in clauses:
+        what, _, why = clause.partition(": ")
+        shorter.append(what if why in known else clause)
+        known.add(why)
+    return shorter
 
 
 def _comes_out(case: Case, place: _Place) -> list[str]:

@@ -33,7 +33,8 @@ def undersides(case: Case) -> Iterator[tuple[Underside, Spot]]:
 
     flatter = case.rules.strictest("overhang") or _ANGLE
     free = case.rules.strictest("ledge") or _BEADS * case.bead
-    ask = Ask(flatter, free, case.bead, case.rules.layer_height)
+    bridged = case.rules.strictest("bridge") if "bridge" in case.rules.minimum else None
+    ask = Ask(flatter, free, case.bead, case.rules.layer_height, bridged)
     for underside in case.geometry.undersides(ask):
         if underside.carried or "island" not in case.rules.minimum:
             yield underside, spot_of(underside)

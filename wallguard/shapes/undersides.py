@@ -12,11 +12,15 @@ Each point of the region is printed as well as the better of two ways allows:
 
     reach  beads are laid outward from the nearest carried rim: the distance to that
     span   beads are laid across: the shortest straight line through the point, within the region,
-           that is carried at both of its ends; none where no line is
+           that is carried at both of its ends; none where no line is, nor in a region of which no
+           point lies farther from what carries it than a quarter of such a line is long, where its
+           rim would have to move less for the reach to be free than both ends of the line for it
+           to be short enough: along a collar within a bore there are lines, and it is no bridge
 
 so a point within the free length of a carried rim asks for nothing, be it ever so far to the other
-side. Of all other points the largest span is the patch's span and, of those without one, the
-largest reach its reach.
+side, nor does one that lies so near to a line across, beside which its beads are laid: where the
+free rim of a bridge is curved or ragged, no straight line runs along it. Of all other points the
+largest span is the patch's span and, of those without one, the largest reach its reach.
 
 Points are those of a grid, and of the rim; lines go square to every direction of the rim, in eight
 others and, at each point, along the nearest free rim. So a span between parallel rims is exact;
@@ -54,6 +58,9 @@ _POINTS, _DIRECTIONS, _AT_ONCE = 300, 24, 4_000_000
 _PIECES, _SIMPLER = 2_000, 0.01
 # Spans and reaches that differ by less are equal, mm.
 _EQUAL = 1e-4
+# A region that reaches no further than this share of a line across is laid outward: half the width
+# of what lies between two sides is its reach, so that is twice as far as a strip along the line.
+_NARROW = 0.25
 # An angle that is smaller by no more than this, degrees, is meant: files keep single precision,
 # and small facets of a large part turn by as much.
 _AS_STEEP = 0.05
@@ -95,12 +102,14 @@ class Ask:
     free      which reach beyond this from what carries them, mm
     smallest  which are wider than this somewhere, mm
     layer     what is lower than this, mm above the lowest point, lies on the build surface
+    bridged   which span can be laid across air, mm; None: nobody says, so every line across counts
     """
 
     flatter: float
     free: float
     smallest: float
     layer: float
+    bridged: float | None = None
 
 
 def find_undersides(mesh: Mesh, ask: Ask) -> list[Underside]:
@@ -271,7 +280,7 @@ def _measured(
     worst = _Worst(0.0, None, 0.0, None)
     for part in shapely.get_parts(region):
         if part.geom_type == "Polygon" and not part.buffer(-ask.smallest / 2).is_empty:
-            worst = worst.and_also(_worst_of(part, lines, ask.free))
+            worst = worst.and_also(_worst_of(part, lines, ask))
     if worst.out is None and worst.across is None:
         return None
     return _made(patch, worst, not lines.is_empty)
@@ -293,7 +302,7 @@ class _Worst:
         return _Worst(out.reach, out.out, span.span, span.across)
 
 
-def _worst_of(region: shapely.Polygon, carried: shapely.Geometry, free: float) -> _Worst:
+def _worst_of(region: shapely.Polygon, carried: shapely.Geometry, ask: Ask) -> _Worst:
     shape = region
     tolerance = _SIMPLER
     while shapely.get_num_coordinates(shape) > _PIECES:
@@ -305,12 +314,20 @@ def _worst_of(region: shapely.Polygon, carried: shapely.Geometry, free: float) -
         return _Worst(float(np.linalg.norm(middle[1] - middle[0])), middle, 0.0, None)
     shapely.prepare(carried)
     reach = shapely.distance(shapely.points(points), carried)
-    beyond = reach > free + _TINY
+    beyond = reach > ask.free + _TINY
     if not beyond.any():
         return _Worst(0.0, None, 0.0, None)
     points, reach = points[beyond], reach[beyond]
     span, line = _spans(points, _Border.of(shape, carried))
     has = np.isfinite(span)
+    if has.any() and not has.all():
+        laid = shapely.multilinestrings(list(line[has]))
+        kept = has | (shapely.distance(shapely.points(points), laid) > ask.free)
+        points, reach, span, line, has = (each[kept] for each in (points, reach, span, line, has))
+    if ask.bridged is not None:
+        far, long = float(reach.max()), float(span[has].max(initial=0.0))
+        if far <= _NARROW * long and far - ask.free + _EQUAL < (long - ask.bridged) / 2:
+            has[:] = False
     out = across = None
     if not has.all():
         at = _middle(points, np.where(has, -1.0, reach))
