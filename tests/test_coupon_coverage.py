@@ -14,7 +14,7 @@ from wallguard.bands.declared import band_table
 from wallguard.coupon.readings import Readings
 from wallguard.fitting import settings
 from wallguard.fitting.fit import fit
-from wallguard.fitting.next_steps import next_steps, uncertain_width
+from wallguard.fitting.next_steps import next_steps
 
 
 def test_printed_thickness_of_many_coupons_lies_within_u(monkeypatch):
@@ -48,6 +48,15 @@ def test_axes_that_are_alike_are_hardly_ever_called_different():
     assert count == 20 and told >= 0.75 * count
     told, count = axes_told(140, seed=4, differ=True, extent="fine")
     assert count == 20 and told >= 0.85 * count
+
+
+def uncertain_width(table, up_to):
+    """How much of the thicknesses up to `up_to` mm is uncertain, in mm."""
+    return math.fsum(
+        min(band.upper, up_to) - band.lower
+        for band in table.bands
+        if band.fill == "uncertain" and band.lower < up_to
+    )
 
 
 def test_each_further_round_halves_what_is_uncertain():

@@ -3,7 +3,7 @@ import pytest
 
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.read import read_mesh
-from wallguard.mesh.scale_hint import suspect_unit
+from wallguard.mesh.scale_hint import suspect_size
 
 PRINTER = (250.0, 210.0, 200.0)
 
@@ -11,6 +11,11 @@ PRINTER = (250.0, 210.0, 200.0)
 def block(*size, unit="mm", source="default"):
     corners = np.array([[0.0, 0, 0], size])
     return Mesh(corners, np.zeros((1, 3), np.int32), unit, source)
+
+
+def suspect_unit(mesh, build_volume=None, scale=1.0):
+    drawn = tuple(float(np.ptp(column)) for column in mesh.vertices.T)
+    return suspect_size(drawn, (mesh.unit, mesh.unit_source), build_volume, scale)
 
 
 def units(hint):

@@ -56,15 +56,6 @@ class _Range:
         return list(dict.fromkeys(round(thickness, 2) for thickness in made))
 
 
-def uncertain_width(table: BandTable, up_to: float = _FARTHEST) -> float:
-    """How much of the thicknesses up to `up_to` mm is uncertain, in mm."""
-    return math.fsum(
-        min(band.upper, up_to) - band.lower
-        for band in table.bands
-        if band.fill == "uncertain" and band.lower < up_to
-    )
-
-
 def next_steps(rules: Rules, at_most: int = 8) -> tuple[NextStep, ...]:
     """The walls to print next, thinnest first: one for each uncertain range, and up to `at_most`
     in all where there are fewer ranges; empty where nothing can be narrowed.

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.units import MILLIMETRES, Unit
-from wallguard.mesh.mesh import Mesh, UnitSource
+from wallguard.mesh.mesh import UnitSource
 
 _SMALL = 3.0  # mm, of the largest extent
 _ABSURD = 1.0  # mm, where the unit is stated
@@ -48,27 +48,20 @@ class UnitHint:
     advice: str
 
 
-def suspect_unit(
-    mesh: Mesh,
-    build_volume: tuple[float, float, float] | None = None,
-    scale: float = 1.0,
-) -> UnitHint | None:
-    """A hint where a part's size suggests another unit, else None.
-
-    mesh: as read, before it is placed; scale: printed size over the size in the file, so that
-    a building at 1:200 raises no question; build_volume: of the printer, mm.
-    """
-    drawn = tuple(float(np.ptp(column)) for column in mesh.vertices.T)
-    return suspect_size(drawn, (mesh.unit, mesh.unit_source), build_volume, scale)
-
-
 def suspect_size(
     drawn: tuple[float, ...],
     drawn_in: tuple[Unit, UnitSource],
     build_volume: tuple[float, float, float] | None = None,
     scale: float = 1.0,
 ) -> UnitHint | None:
-    """The same from the part's size as drawn, mm, its unit and where that came from."""
+    """A hint where a part's size suggests another unit, else None.
+
+    drawn         its size in x, y and z as it is read, mm, before it is placed
+    drawn_in      its unit, and where that came from
+    build_volume  of the printer, mm
+    scale         printed size over the size in the file, so that a building at 1:200 raises no
+                  question
+    """
     unit, given = drawn_in
     extents = np.array(drawn) * scale
     size = float(extents.max())

@@ -16,17 +16,13 @@ _SURROGATE = re.compile("[\ud800-\udfff]")
 _NUMBERS = re.compile(r"\[\n([-+.,\de\s]+)\n *\]")
 
 
-def dump(made: Mapping[str, Any]) -> str:
-    """JSON text with a final line break, in which every character can be seen.
+def pieces(made: Mapping[str, Any]) -> Iterator[str]:
+    """JSON text with a final line break, in which every character can be seen, piece by piece. A
+    value that is an iterator stands for a list, whose items are asked for one at a time: there may
+    be thousands of them.
 
     Raises ValueError: a number is not finite.
     """
-    return "".join(pieces(made))
-
-
-def pieces(made: Mapping[str, Any]) -> Iterator[str]:
-    """The same, piece by piece. A value that is an iterator stands for a list, whose items are
-    asked for one at a time: there may be thousands of them."""
     before = "{\n  "
     for key, value in made.items():
         yield f"{before}{_written(key)}: "
