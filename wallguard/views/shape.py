@@ -226,7 +226,7 @@ class _Layers:
 
     def __init__(self, case: Case) -> None:
         from wallguard.walls.edges import material_edges
-        from wallguard.walls.joins import walls_of
+        from wallguard.walls.joins import leans
         from wallguard.walls.samples import take_samples
 
         self._sections = sections = case.geometry.sections(case.rules.layer_height)
@@ -247,9 +247,9 @@ class _Layers:
         self._tree = cKDTree(np.column_stack([samples.point, depth]))
         across = np.where(samples.wall, samples.thickness, 0.0)
         self._across = np.where(np.isfinite(across), across, 0.0)
-        walls = walls_of(edges, samples)
         self._leans = np.zeros(len(samples.wall))
-        self._leans[walls.number] = walls.moves
+        wall = np.flatnonzero(samples.wall)
+        self._leans[wall] = leans(edges, samples.edge[wall], samples.discs.edge[wall])[1]
 
     def __call__(self, point: _Floats, normal: _Floats) -> tuple[_Floats, _Floats]:
         thickness, moves = np.zeros((2, len(point)))

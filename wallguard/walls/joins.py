@@ -24,10 +24,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, dot, grouped, medians
+from wallguard.base.arrays import connected, dot, grouped, medians, ranges
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.chains import turns
 from wallguard.walls.edges import Edges
+from wallguard.walls.flanks import Flanks, Told, flanks_of
 from wallguard.walls.junctions import GROWN, room_of, swellings, through
 from wallguard.walls.samples import Samples
 
@@ -49,6 +50,8 @@ _UNIFORM_MM, _UNIFORM = 0.02, 0.02
 _EQUAL = 1e-6
 # A curve that was exported as facets turns by no more than this from one to the next.
 _FACET = float(np.radians(25.0))
+# What is touched this near to the end of an edge is touched at a corner (mm).
+_SAME = 1e-6
 # Pieces in two directions with their middles this close are one square post (mm).
 _SAME_PLACE = 0.05
 
@@ -59,11 +62,14 @@ class Walls:
 
     number       (n,) the sample's number among all samples
     section, edge, ring  (n,)
+    place    (n,) where on its edge it lies, mm from its start
     thickness, share  (n,) mm
     centre, normal    (n, 2)
-    widens  (n,) tangent of the angle between both faces, above 0 where they part upward: of a wall
-            that stands upright the change of its thickness with height, mm a mm
-    moves   (n,) by how much the middle moves on with height, as both faces lean, mm a mm
+    widens  (k,) of each of the flanks the tangent of the angle between both faces, above 0 where
+            they part upward: of a wall that stands upright the change of its thickness with
+            height, mm a mm
+    moves   (k,) by how much the middle moves on with height, as both faces lean, mm a mm
+    flanks  how the thickness runs along what the samples speak for
     bend    (n,) by how much the outline turns at both ends of the edge, if that is a facet of a
             curve, radians; else 0
     sagitta (n,) how far the middle of that facet lies from the curve's arc through its ends, mm
@@ -74,10 +80,12 @@ class Walls:
     edge: _Ints
     section: _Ints
     ring: _Ints
+    place: _Floats
     thickness: _Floats
     share: _Floats
     centre: _Floats
     normal: _Floats
+    flanks: Flanks
     widens: _Floats
     moves: _Floats
     bend: _Floats
@@ -134,25 +142,51 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
     """What lies on walls."""
     number = np.flatnonzero(samples.wall)
     edge = samples.edge[number]
-    slope = edges.lean[:, 1] / np.maximum(edges.lean[:, 0], 1e-9)
     bend = facets(edges)[edge]
-    one, other = slope[edge], slope[samples.discs.edge[number]]
+    flanks = _flanks(edges, samples, number)
+    widens, moves = leans(edges, edge[flanks.sample], flanks.held)
     return Walls(
         samples=samples,
         number=number,
         edge=edge,
         section=edges.section[edge].astype(np.int64),
         ring=edges.ring[edge].astype(np.int64),
+        place=samples.at[number] - edges.at[edge],
         thickness=samples.thickness[number],
         share=samples.share[number],
         centre=samples.point[number] + samples.discs.radius[number, None] * samples.normal[number],
         normal=samples.normal[number],
-        widens=-(one + other) / np.maximum(1 - one * other, _WEDGE),
-        moves=np.abs(one - other) / 2,
+        flanks=flanks,
+        widens=widens,
+        moves=moves,
         bend=bend,
         # Of a chord of a circle: half its length times the tangent of a quarter of its angle.
         sagitta=edges.length[edge] / 2 * np.tan(bend / 4),
     )
+
+
+def _flanks(edges: Edges, samples: Samples, number: _Ints) -> Flanks:
+    """How the thickness runs along what the samples with these numbers speak for."""
+    edge, share, ahead = (each[number] for each in (samples.edge, samples.share, samples.ahead))
+    follows = np.append((np.diff(edge) == 0) & (np.diff(number) == 1), False)[: len(edge)]
+    follows &= share > 0
+    follows[:-1] &= share[1:] > 0
+    held = samples.discs.edge[number]
+    place = samples.at[number] - edges.at[edge]
+    return flanks_of(edges, Told(edge, place, share - ahead, ahead, held, follows))
+
+
+def leans(edges: Edges, own: _Ints, other: _Ints) -> tuple[_Floats, _Floats]:
+    """Of walls between the surfaces at pairs of edges how much they widen, and how much their
+    middle moves on with height (`Walls`)."""
+    slope = edges.lean[:, 1] / np.maximum(edges.lean[:, 0], 1e-9)
+    one, two = slope[own], slope[other]
+    return -(one + two) / np.maximum(1 - one * two, _WEDGE), np.abs(one - two) / 2
+
+
+def _along(walls: Walls, label: _Ints, count: int, values: _Floats) -> _Floats:
+    """(count,) values (k,) of flanks summed over what each label has of both faces."""
+    return np.bincount(label[walls.flanks.sample], values, count)
 
 
 def facets(edges: Edges) -> _Floats:
@@ -174,12 +208,13 @@ def _curved(walls: Walls, values: _Floats, piece: _Ints, count: int) -> _Floats:
     return np.where(most, mean, 0.0)
 
 
-def _moves(walls: Walls, piece: _Ints, count: int) -> _Floats:
-    """(count, 2) of each piece the mean of `moves`, and of its square."""
-    weight = walls.share + 1e-9
-    powers = (weight, weight * walls.moves, weight * walls.moves**2)
-    total, first, second = (np.bincount(piece, each, count) for each in powers)
-    return np.column_stack([first / total, second / total])
+def _leaning(walls: Walls, piece: _Ints, count: int) -> tuple[_Floats, _Floats]:
+    """(count,) of each piece the mean of `widens`, and (count, 2) of `moves` and of its square."""
+    weight = walls.flanks.length + 1e-9
+    powers = weight, weight * walls.widens, weight * walls.moves, weight * walls.moves**2
+    total, *sums = (_along(walls, piece, count, each) for each in powers)
+    widens, first, second = (each / np.maximum(total, 1e-12) for each in sums)
+    return widens, np.column_stack([first, second])
 
 
 def links_of(edges: Edges, walls: Walls) -> Links:
@@ -205,12 +240,12 @@ def pieces_of(
 ) -> tuple[Pieces, _Ints]:
     """Join wall samples of one section and one group; the pieces, and each wall sample's piece."""
     groups = group(links.judged)
-    groups, swollen, grown = _without_swellings(walls, links, groups)
+    groups, most = _without_swellings(walls, links, groups)
     _, piece = _alike(links, groups)
     piece = _crossed(walls, piece, groups)
     count = int(piece.max()) + 1
-    low, typical, high = _spread(walls, piece, count, ~swollen)
-    centre, radius = walls.centre, walls.thickness[:, None] / 2
+    low, typical, high = _spread(walls, piece, count, np.isinf(most))
+    centre = walls.centre
     # Of the places as thin as the thinnest, as shown, the one nearest to the middle.
     members = np.bincount(piece, walls.share + 1e-9, count)
     middle = np.column_stack(
@@ -219,6 +254,8 @@ def pieces_of(
     off = np.round(np.hypot(*(centre - middle[piece]).T), 3)
     by_thickness = np.lexsort((off, np.round(walls.thickness, 2), piece))
     first = by_thickness[np.searchsorted(piece[by_thickness], np.arange(count))]
+    widens, moves = _leaning(walls, piece, count)
+    length, box_low, box_high = _extent(walls, piece, count, most)
     return (
         Pieces(
             section=walls.section[first],
@@ -228,15 +265,15 @@ def pieces_of(
             high=high,
             thinnest=first,
             spot=_spots(walls, piece, middle, first),
-            length=np.bincount(piece, np.where(grown, 0.0, walls.share), count) / 2,
-            widens=np.bincount(piece, (walls.share + 1e-9) * walls.widens, count) / members,
-            moves=_moves(walls, piece, count),
+            length=length,
+            widens=widens,
+            moves=moves,
             bend=_curved(walls, walls.bend, piece, count),
             sagitta=_curved(walls, walls.sagitta, piece, count),
             ends=_held_ends(piece, count, links.breaks),
             whole=links.whole[first],
-            box_low=grouped(np.minimum, piece[~grown], count, (centre - radius)[~grown]),
-            box_high=grouped(np.maximum, piece[~grown], count, (centre + radius)[~grown]),
+            box_low=box_low,
+            box_high=box_high,
         ),
         piece,
     )
@@ -274,9 +311,9 @@ def _alike(links: Links, groups: _Ints) -> tuple[int, _Ints]:
     return connected(links.one[alike], links.other[alike], len(groups))
 
 
-def _without_swellings(walls: Walls, links: Links, groups: _Ints) -> tuple[_Ints, _Bools, _Bools]:
-    """The groups, where a swelling has that of the wall it belongs to; what lies in one; and what
-    of that is so much thicker than the wall that it makes it no longer.
+def _without_swellings(walls: Walls, links: Links, groups: _Ints) -> tuple[_Ints, _Floats]:
+    """The groups, where a swelling has that of the wall it belongs to; and how thick what lies in
+    one may be to make that wall longer, inf where it lies in none.
 
     Whether the flank of a round hole near a face is a swelling hangs on its facets. How long the
     wall between them is does not, as long as no flank counts.
@@ -284,24 +321,57 @@ def _without_swellings(walls: Walls, links: Links, groups: _Ints) -> tuple[_Ints
     count, piece = _alike(links, groups)
     one, other = piece[links.one], piece[links.other]
     meets = one != other
+    most = np.full(len(groups), np.inf)
     if not meets.any():
-        none = np.zeros(len(groups), bool)
-        return groups, none, none
-    weight = walls.share + 1e-9
-    length = np.bincount(piece, weight, count)
-    thickness = np.bincount(piece, weight * walls.thickness, count) / length
+        return groups, most
+    lone = np.bincount(piece, minlength=count) * 1e-9
+    length = _along(walls, piece, count, walls.flanks.length)
+    own = np.bincount(piece, 1e-9 * walls.thickness, count)
+    thickness = (_along(walls, piece, count, walls.flanks.thickness()) + own) / (length + lone)
     # Seen from above: that faces lean as well, as in a fillet on a floor, makes no taper.
     discs = walls.samples.discs
     across = discs.contact[walls.number] - walls.centre
     level = -dot(walls.normal, across) / discs.radius[walls.number]
-    facing = np.bincount(piece, weight * level, count) / length
+    own = np.bincount(piece, 1e-9 * level, count)
+    facing = (_along(walls, piece, count, walls.flanks.facing()) + own) / (length + lone)
     room = room_of(thickness, facing)
     wall = swellings(thickness, length / 2, room, one[meets], other[meets])
     of = np.empty(count, np.int64)
     of[piece] = groups
-    swollen = (wall != np.arange(count))[piece]
-    grown = swollen & (walls.thickness > GROWN * thickness[wall][piece])
-    return of[wall][piece], swollen, grown
+    swollen = np.flatnonzero((wall != np.arange(count))[piece])
+    most[swollen] = GROWN * thickness[wall][piece[swollen]]
+    return of[wall][piece], most
+
+
+def _extent(
+    walls: Walls, piece: _Ints, count: int, most: _Floats
+) -> tuple[_Floats, _Floats, _Floats]:
+    """Length (count,) and box (count, 2) of each piece, where samples (n,) of swellings count up to
+    a thickness only."""
+    flanks = walls.flanks
+    swollen = np.isfinite(most)[flanks.sample]
+    thin = flanks.chosen(np.flatnonzero(swollen))
+    thin = thin.thinner(most[thin.sample])
+    length = np.bincount(piece[flanks.sample], np.where(swollen, 0.0, flanks.length), count)
+    length += np.bincount(piece[thin.sample], thin.length, count)
+    # Of all discs along a flank those at its ends reach farthest.
+    own = np.flatnonzero(walls.thickness <= most)
+    of, centre, radius = [piece[own]], [walls.centre[own]], [walls.thickness[own] / 2]
+    normal = walls.normal[thin.sample]
+    along = np.column_stack([normal[:, 1], -normal[:, 0]])
+    point = walls.samples.point[walls.number[thin.sample]]
+    for x, r in zip((thin.begin, thin.end), thin.ends.T, strict=True):
+        off = x - walls.place[thin.sample]
+        of.append(piece[thin.sample])
+        centre.append(point + off[:, None] * along + r[:, None] * normal)
+        radius.append(r)
+    owner, middle = np.concatenate(of), np.concatenate(centre)
+    reach = np.concatenate(radius)[:, None]
+    low, high = (
+        grouped(np.minimum, owner, count, middle - reach),
+        grouped(np.maximum, owner, count, middle + reach),
+    )
+    return length / 2, low, high
 
 
 def _along_rings(edges: Edges, walls: Walls) -> tuple[_Ints, _Ints, tuple[_Ints, _Ints, _Bools]]:
@@ -327,41 +397,51 @@ def _along_rings(edges: Edges, walls: Walls) -> tuple[_Ints, _Ints, tuple[_Ints,
 
 
 def _across(edges: Edges, walls: Walls) -> tuple[_Ints, _Ints]:
-    """Links from each wall sample to the wall sample nearest to its contact, if that looks back."""
+    """Links from each wall sample to the wall sample nearest to its contact, if that looks back. Of
+    those at a corner, which look in several directions, to the one that looks back straightest."""
     samples = walls.samples
     number = np.full(len(samples.edge), -1, np.int64)
     number[walls.number] = np.arange(len(walls.number))
     by_edge = np.argsort(samples.edge, kind="stable")
     begins = np.searchsorted(samples.edge[by_edge], np.arange(len(edges.length) + 1))
-    touched = samples.discs.edge[walls.number]
-    begin, end = begins[touched], begins[touched + 1]
-    seen = np.flatnonzero(end > begin)
-    begin, end = begin[seen], end[seen]
-    contact = samples.discs.contact[walls.number[seen]]
-    # Samples stand in order on their edge; step to the nearest by halving.
+    corners = np.bincount(samples.edge[samples.at <= edges.at[samples.edge]], minlength=len(begins))
+    touched, contact = (each[walls.number] for each in (samples.discs.edge, samples.discs.contact))
+    run = dot(contact - edges.start[touched], edges.along[touched])
+    # What is touched at its end is touched where the next edge begins.
+    ends = (run > edges.length[touched] - _SAME) & (corners[edges.after[touched]] > 0)
+    touched, run = np.where(ends, edges.after[touched], touched), np.where(ends, 0.0, run)
+    at_corner = (run < _SAME) & (corners[touched] > 0)
+    seen = np.flatnonzero(~at_corner & (begins[touched + 1] > begins[touched]))
+    place = samples.at[by_edge] - edges.at[samples.edge[by_edge]]
+    near = _nearest(place, begins[touched[seen]], begins[touched[seen] + 1], run[seen])
+    which = np.flatnonzero(at_corner)
+    owner, other = ranges(begins[touched[which]], corners[touched[which]])
+    one = np.concatenate([seen, which[owner]])
+    other = number[by_edge[np.concatenate([near, other])]]
+    back = np.flatnonzero(other >= 0)
+    one, other = one[back], other[back]
+    facing = dot(walls.normal[one], walls.normal[other])
+    order = np.lexsort((facing, one))
+    order = order[np.diff(one[order], prepend=-1) > 0]
+    order = order[facing[order] <= -ALONG]
+    return one[order], other[order]
+
+
+def _nearest(place: _Floats, begin: _Ints, end: _Ints, wanted: _Floats) -> _Ints:
+    """(k,) the number of the place nearest to each wanted one, among those from begin to end - 1,
+    which rise: by halving."""
     low, high = begin.copy(), end - 1
-    point = samples.point[by_edge]
     open_ = np.flatnonzero(high > low)
-    origin = point[begin[open_]]
-    direction = point[high[open_]] - origin
-    reach = dot(contact[open_] - origin, direction)
     while len(open_):
         least, most = low[open_], high[open_]
         middle = (least + most) // 2
-        before = dot(point[middle] - origin, direction) < reach
+        before = place[middle] < wanted[open_]
         low[open_] = np.where(before, middle + 1, least)
         high[open_] = np.where(before, most, middle)
-        more = high[open_] > low[open_]
-        open_, origin, direction = open_[more], origin[more], direction[more]
-        reach = reach[more]
+        open_ = open_[high[open_] > low[open_]]
     lower = np.maximum(low - 1, begin)
-    gap_low = np.linalg.norm(point[lower] - contact, axis=1)
-    gap_high = np.linalg.norm(point[low] - contact, axis=1)
-    nearest = number[by_edge[np.where(gap_low <= gap_high, lower, low)]]
-    back = np.flatnonzero(nearest >= 0)
-    one, other = seen[back], nearest[back]
-    facing = dot(walls.normal[one], walls.normal[other]) <= -ALONG
-    return one[facing], other[facing]
+    nearer = np.abs(place[lower] - wanted) <= np.abs(place[low] - wanted)
+    return np.where(nearer, lower, low)
 
 
 def _spread(
@@ -369,29 +449,31 @@ def _spread(
 ) -> tuple[_Floats, _Floats, _Floats]:
     """Least, median (along it) and greatest thickness of every label, of those samples that count.
 
-    Between samples on one edge thickness runs straight, so where two differ the piece of outline
-    that each stands for counts evenly for all values up to half-way.
+    Along a flank thickness runs straight, or as good as, so its length counts evenly for all values
+    from that at its one end to that at the other.
     """
-    thickness, edge = walls.thickness, walls.edge
-    beside = (edge[1:] == edge[:-1]) & (label[1:] == label[:-1])
-    beside &= np.diff(walls.number) == 1
-    half = np.where(beside, np.diff(thickness) / 2, 0.0)
+    if counts is None:
+        counts = np.ones(len(label), bool)
+    pieces = walls.flanks.pieces()
+    own = counts[pieces.sample]
+    one, other = pieces.one, pieces.other
     # What is one value but for rounding lies at it.
-    half[np.abs(half) < _EQUAL] = 0.0
-    after, before = np.append(half, 0.0), -np.append(0.0, half)
-    ahead, share = walls.samples.ahead[walls.number], walls.share
-    if counts is not None:
-        ahead, share = np.where(counts, ahead, 0.0), np.where(counts, share, 0.0)
-    steady = (after == 0) & (before == 0)
-    one, two = np.flatnonzero(steady), np.flatnonzero(~steady)
-    own = np.concatenate([thickness[one], thickness[two], thickness[two]])
-    change = np.concatenate([np.zeros(len(one)), after[two], before[two]])
-    length = np.concatenate([share[one], ahead[two], (share - ahead)[two]])
-    least, most = np.minimum(own, own + change), np.maximum(own, own + change)
-    labels = np.concatenate([label[one], label[two], label[two]])
-    typical = medians(labels, least, most, length + 1e-9, count)
-    if counts is not None:
-        label, thickness = label[counts], thickness[counts]
+    even = np.abs(other - one) < _EQUAL
+    least, most = (
+        np.minimum(one, other),
+        np.where(even, np.minimum(one, other), np.maximum(one, other)),
+    )
+    thickness, of = walls.thickness, label[pieces.sample]
+    # What is seen of a corner only has no length.
+    bare = np.flatnonzero((np.bincount(of, minlength=count) == 0)[label])
+    typical = medians(
+        np.concatenate([of, label[bare]]),
+        np.concatenate([least, thickness[bare]]),
+        np.concatenate([most, thickness[bare]]),
+        np.concatenate([np.where(own, pieces.length, 0.0) + 1e-12, np.full(len(bare), 1e-9)]),
+        count,
+    )
+    label, thickness = label[counts], thickness[counts]
     low, high = (grouped(each, label, count, thickness) for each in (np.minimum, np.maximum))
     return low, np.clip(typical, low, high), high
 

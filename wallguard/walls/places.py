@@ -54,6 +54,7 @@ from wallguard.walls.discs import (
 )
 from wallguard.walls.edges import Edges
 from wallguard.walls.effort import Effort
+from wallguard.walls.flanks import Lines, facing_of_corner
 from wallguard.walls.turning import turns_at
 
 _Floats = NDArray[np.float64]
@@ -382,6 +383,7 @@ def closer(
     low, high = spots.chosen(asked), spots.chosen(asked + 1)
     for number in range(_ROUNDS):
         corner = _across_from_corner(outline, low, high)
+        corner = np.where(np.isfinite(corner), corner, _last_of_corner(outline, low, high))
         split = np.flatnonzero(_unlike(outline, low, high) | np.isfinite(corner))
         if not len(split):
             break
@@ -457,6 +459,42 @@ def _across_from_corner(outline: Outline, low: Spots, high: Spots) -> _Floats:
     return places
 
 
+def _last_of_corner(outline: Outline, low: Spots, high: Spots) -> _Floats:
+    """Between points on no wall, the place right beside which a re-entrant corner last holds the
+    disc for the edge that ends there, if that makes a wall; nan where there is none.
+
+    On the way there the corner comes to lie ever straighter across. It ends where the other edge at
+    the corner takes the disc over, or where the place comes to lie behind the edge.
+    """
+    edges, places = outline.edges, np.full(len(low.edge), np.nan)
+    neither = np.flatnonzero(~low.wall & ~high.wall & (high.place - low.place > _BESIDE))
+    for spots in (low, high):
+        all_held = spots.discs.edge[neither]
+        for end, beside in ((False, edges.before), (True, edges.after)):
+            # Only a re-entrant corner holds a disc.
+            turn = outline.turn[edges.after[all_held] if end else all_held]
+            kept = np.flatnonzero((all_held >= 0) & (turn < 0))
+            some, held = neither[kept], all_held[kept]
+            own, other = low.edge[some], beside[held]
+            lines, its = (Lines.of(edges, own, each) for each in (held, other))
+            ends = lines.reaches(lines.length if end else 0.0)
+            # Beyond the end of its line the corner holds the disc.
+            rises = lines.reaches(lines.length) > lines.reaches(0.0)
+            side = np.where(rises == end, 1.0, -1.0)
+            x = ends + side * _BESIDE
+            x = np.where(its.height(x) > 0, x, its.crossed() - np.copysign(_BESIDE, its.along_y))
+            inside = side * (x - ends) > 0
+            inside &= (x > low.place[some] + _BESIDE / 4) & (x < high.place[some] - _BESIDE / 4)
+            met = np.flatnonzero(inside)
+            corner = lines.chosen(met).corner(np.full(len(met), end))
+            level = facing_of_corner(x[met], corner)
+            lean, its_lean = edges.lean[own[met]], edges.lean[other[met]]
+            facing = lean[:, 1] * its_lean[:, 1] + level * lean[:, 0] * its_lean[:, 0]
+            met = met[facing <= FACING]
+            places[some[met]] = x[met]
+    return places
+
+
 def _between(
     outline: Outline,
     ends: tuple[Spots, Spots],
@@ -476,7 +514,8 @@ def _between(
     known = np.isfinite(turn)
     middle = np.where(known, turn, np.where(np.isfinite(corner), corner, (low + high) / 2))
     wide = np.where(known, _BESIDE, 0.0)
-    margin = np.minimum(np.minimum(_CLOSE, high - low) / 4, np.where(known, _BESIDE, np.inf))
+    most = np.where(known, _BESIDE, np.where(np.isfinite(corner), _BESIDE / 4, np.inf))
+    margin = np.minimum(np.minimum(_CLOSE, high - low) / 4, most)
     first = np.clip(middle - wide, low + margin, high - margin)
     second = np.clip(middle + wide, low + margin, high - margin)
     twice = np.flatnonzero(second - first > wide)

@@ -26,14 +26,18 @@ from wallguard.walls.chains import FACING
 from wallguard.walls.discs import TIE, touched, value_of
 
 if TYPE_CHECKING:
+    from wallguard.walls.edges import Edges
     from wallguard.walls.places import Outline, Spots
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
 _Bools = NDArray[np.bool_]
+_Holds = tuple[_Ints, _Ints]
 
 # A place is known this well (mm), or after so many halvings.
-_KNOWN, _HALVINGS = 5e-5, 24
+_KNOWN, _HALVINGS = 5e-5, 40
+# What is to be the same however far apart the places are is known this well (mm).
+_SAME = 1e-9
 
 
 def turns_at(
@@ -42,17 +46,37 @@ def turns_at(
     """(k,) the place on each edge where what is at `low` ends, as far as the edges that hold the
     discs at both ends tell; nan where they do not. group numbers the ranges of thickness."""
     turns = np.full(len(low.edge), np.nan)
-    held = (low.discs.edge >= 0) | (high.discs.edge >= 0)
-    which = np.flatnonzero(held)
-    model = _Model.of(outline, low, high, which)
-    begin, end = low.place[which], high.place[which]
-    like = model.like_low(begin, group)
-    unlike = ~model.like_low(end, group)
-    some = np.flatnonzero(like & unlike)
-    which, model, begin, end = which[some], model.chosen(some), begin[some], end[some]
+    which = np.flatnonzero((low.discs.edge >= 0) | (high.discs.edge >= 0))
+    held = low.discs.edge[which], high.discs.edge[which]
+    kinds = low.kind[which], high.kind[which]
+    model = _Model.of(outline.edges, outline.search.reach, low.edge[which], held, kinds)
+    turns[which] = _halved(model, low.place[which], high.place[which], group, _KNOWN)
+    return turns
+
+
+def passing(edges: Edges, edge: _Ints, ends: tuple[_Floats, _Floats], held: _Holds) -> _Floats:
+    """(k,) the place on each edge, between two, where the disc passes from the one to the other of
+    the edges that hold it at these; nan where they do not tell."""
+    none = np.zeros(len(edge), np.int64)
+    model = _Model.of(edges, np.inf, edge, held, (none, none))
+    return _halved(model, *ends, lambda t: np.zeros(len(t), np.int64), _SAME)
+
+
+def _halved(
+    model: _Model,
+    low: _Floats,
+    high: _Floats,
+    group: Callable[[_Floats], _Ints],
+    known: float,
+) -> _Floats:
+    """(k,) where between places what is as at the low one ends, to within `known` (mm); nan where
+    that is not so."""
+    turns = np.full(len(low), np.nan)
+    which = np.flatnonzero(model.like_low(low, group) & ~model.like_low(high, group))
+    model, begin, end = model.chosen(which), low[which], high[which]
     open_ = np.arange(len(which))
     for _ in range(_HALVINGS):
-        open_ = open_[end[open_] - begin[open_] > _KNOWN]
+        open_ = open_[end[open_] - begin[open_] > known]
         if not len(open_):
             break
         part = model if len(open_) == len(which) else model.chosen(open_)
@@ -91,12 +115,11 @@ class _Model(NamedTuple):
     by_kind: _Bools
 
     @classmethod
-    def of(cls, outline: Outline, low: Spots, high: Spots, which: _Ints) -> _Model:
-        edges, edge = outline.edges, low.edge[which]
+    def of(cls, edges: Edges, reach: float, edge: _Ints, held: _Holds, kinds: _Holds) -> _Model:
+        """held, kinds: at the low places, and at the high ones."""
         holders = []
-        for spots in (low, high):
-            held = spots.discs.edge[which]
-            other = np.maximum(held, 0)
+        for each in held:
+            other = np.maximum(each, 0)
             away, along = edges.start[other] - edges.start[edge], edges.along[other]
             lean, its = edges.lean[edge], edges.lean[other]
             ring = edges.ring[edge]
@@ -107,19 +130,13 @@ class _Model(NamedTuple):
                     edges.length[other],
                     lean[:, 0] * its[:, 0],
                     lean[:, 1] * its[:, 1],
-                    held < 0,
+                    each < 0,
                     (ring == edges.ring[other]) & edges.round_ring[ring],
                 )
             )
-        along, normal = edges.along[edge], outline.inward[edge]
-        return cls(
-            (along[:, 0].copy(), along[:, 1].copy()),
-            (normal[:, 0].copy(), normal[:, 1].copy()),
-            outline.search.reach,
-            (holders[0], holders[1]),
-            low.kind[which],
-            low.kind[which] != high.kind[which],
-        )
+        x, y = edges.along[edge].T.copy()
+        one, other = kinds
+        return cls((x, y), (-y, x), reach, (holders[0], holders[1]), one, one != other)
 
     def chosen(self, which: _Ints) -> _Model:
         def take(each: tuple[_Floats, _Floats]) -> tuple[_Floats, _Floats]:

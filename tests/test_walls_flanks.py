@@ -1,0 +1,123 @@
+"""How thickness runs between samples, against closed forms (from memory: plane geometry)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from solids import box, mesh, prism
+
+from wallguard.sections.cut import cut
+from wallguard.walls.edges import Edges, material_edges
+from wallguard.walls.flanks import Flanks, Told, flanks_of
+
+
+def edges_of(solid) -> Edges:
+    return material_edges(cut(mesh(solid), 0.2))
+
+
+def edge_at(edges: Edges, begin, end) -> int:
+    """The edge from one corner to the other."""
+    off = np.abs(edges.start - begin).max(axis=1)
+    off += np.abs(edges.start + edges.length[:, None] * edges.along - end).max(axis=1)
+    assert off.min() < 1e-6
+    return int(np.argmin(off))
+
+
+def told(edge, places, held, behind=0.0, ahead=0.0) -> Told:
+    """Samples at rising places of one edge, which speak so far beyond the first and the last."""
+    places = np.asarray(places, float)
+    half = np.diff(places) / 2
+    return Told(
+        np.full(len(places), edge),
+        places,
+        np.concatenate([[behind], half]),
+        np.concatenate([half, [ahead]]),
+        np.asarray(held, np.int64),
+        np.append(np.ones(len(half), bool), False),
+    )
+
+
+def total(values: Flanks) -> float:
+    return float(values.thickness().sum())
+
+
+# A face y = 0 below one at y = 2 up to x = 10, and one at y = 1 from there on: at (10, 1) stands a
+# corner. It holds the disc at (x, 0), x < 10, of r = ((x - 10)^2 + 1) / 2, until that is 1.
+STEP = box([10, 2, 1]) + box([10, 1, 1], [10, 0, 0])
+
+
+@pytest.fixture(scope="module")
+def step():
+    edges = edges_of(STEP)
+    return (
+        edges,
+        edge_at(edges, (0, 0), (20, 0)),
+        edge_at(edges, (10, 2), (0, 2)),
+        edge_at(edges, (20, 1), (10, 1)),
+    )
+
+
+def test_what_two_samples_tell_is_summed_up_exactly(step):
+    edges, own, high, low = step
+    flanks = flanks_of(edges, told(own, [7, 12], [high, low]))
+    # 2 up to x = 9, then x^2 + 1 seen from the corner, and 1 behind it; ties take 0.5 % before 9.
+    assert total(flanks) == pytest.approx(2 * 2 + (1 / 3 + 1) + 2 * 1, abs=0.001)
+    assert flanks.length.sum() == pytest.approx(5)
+
+
+def test_it_does_not_hang_on_where_samples_stand(step):
+    edges, own, high, low = step
+    few = flanks_of(edges, told(own, [7, 12], [high, low]))
+    at = [7, 7.3, 8.9, 9.4, 9.8, 10.7, 12]
+    many = flanks_of(edges, told(own, at, [high, high, high, low, low, low, low]))
+    assert total(many) == pytest.approx(total(few), abs=1e-9)
+    assert many.facing().sum() == pytest.approx(few.facing().sum(), abs=1e-9)
+    most = np.full(len(few.sample), 1.5), np.full(len(many.sample), 1.5)
+    one, other = (each.thinner(limit) for each, limit in zip((few, many), most, strict=True))
+    assert other.length.sum() == pytest.approx(one.length.sum(), abs=1e-9)
+    # 1.5 is x^2 + 1 at 1 / sqrt 2 before the corner.
+    assert one.length.sum() == pytest.approx(2 + np.sqrt(0.5), abs=1e-9)
+
+
+def test_how_straight_across_a_corner_lies(step):
+    edges, own, _, low = step
+    # Seen from (x, 0) a corner c_y before it and x beside it: 1 - 2 c_y^2 / (x^2 + c_y^2).
+    flanks = flanks_of(edges, told(own, [9.2, 9.9], [low, low]))
+    x = np.linspace(9.2, 9.9, 10_001) - 10
+    assert flanks.facing().sum() == pytest.approx(
+        float(np.trapezoid(1 - 2 / (x**2 + 1), x)), abs=1e-7
+    )
+
+
+def test_pieces_of_a_parabola_run_as_good_as_straight(step):
+    edges, own, _, low = step
+    pieces = flanks_of(edges, told(own, [9.2, 9.9], [low, low])).pieces()
+    assert pieces.length.sum() == pytest.approx(0.7)
+    assert float((pieces.length * (pieces.one + pieces.other) / 2).sum()) == pytest.approx(
+        (0.8**3 - 0.1**3) / 3 + 0.7, abs=0.7e-4
+    )
+    assert pieces.one.max() == pytest.approx(1 + 0.8**2)
+
+
+def test_a_wedge_runs_straight():
+    half = np.radians(8)
+    wide = 40 * np.tan(half)
+    edges = edges_of(prism([[0, 0], [40, -wide], [40, wide]], 1))
+    own, other = (edge_at(edges, *ends) for ends in (((0, 0), (40, -wide)), ((40, wide), (0, 0))))
+    flanks = flanks_of(edges, told(own, [5, 9], [other, other], behind=2, ahead=1))
+    # A disc touches both faces at s from the tip with r = s tan(half), half of the whole angle.
+    assert flanks.length.sum() == pytest.approx(7)
+    assert total(flanks) == pytest.approx(2 * np.tan(half) * (10**2 - 3**2) / 2)
+    thin = flanks.thinner(np.full(len(flanks.sample), 2 * 6 * np.tan(half)))
+    assert thin.length.sum() == pytest.approx(3)
+    assert (flanks.facing() / flanks.length) == pytest.approx(-np.cos(2 * half))
+    none = flanks.thinner(np.full(len(flanks.sample), 0.1))
+    assert len(none.sample) == 0
+
+
+def test_a_sample_alone_speaks_for_all_of_its_edge(step):
+    edges, own, _, low = step
+    beyond = flanks_of(edges, told(own, [13], [low], behind=1, ahead=2))
+    assert total(beyond) == pytest.approx(3)
+    before = flanks_of(edges, told(own, [9.5], [low], behind=1, ahead=2))
+    assert total(before) == pytest.approx(3 * (0.5**2 + 1))
