@@ -9,7 +9,7 @@ import pytest
 from test_commands_chart import RULE_FILE, rules
 
 from wallguard.bands.chart import chart_of
-from wallguard.bands.common import common
+from wallguard.bands.common import Common
 from wallguard.base.errors import InputError
 from wallguard.commands.chart import run
 from wallguard.commands.main import main
@@ -40,7 +40,7 @@ def test_what_is_good_on_all_is_good_on_each(seed):
     rng = random.Random(seed)
     widths = [round(rng.uniform(0.3, 0.9), 2) for _ in range(rng.randint(1, 4))]
     minimum = {"wall": Limit(fail=round(rng.uniform(0, 1.5), 2))}
-    made = common(charts(*widths, minimum=minimum))
+    made = Common(tuple(charts(*widths, minimum=minimum)))
     held = {at for first, last in made.good for at in ALL if first <= at / 100 <= last}
     assert held == {at for at in ALL if all(is_good(chart, at / 100) for chart in made.charts)}
     # Rows hold every reading once, and say of each process what its own table says.
@@ -53,7 +53,7 @@ def test_what_is_good_on_all_is_good_on_each(seed):
 
 
 def test_the_sentence_names_what_is_good_everywhere():
-    made = common(charts(0.45, 0.6))
+    made = Common(tuple(charts(0.45, 0.6)))
     assert good_everywhere(made).startswith("good on every printer: ")
     first = made.good[0]
     assert f" {first[1]:.2f}, 1.55 to 1.85, " in good_everywhere(made)
@@ -64,17 +64,17 @@ def test_where_nothing_is_good_everywhere_it_names_what_comes_nearest():
         rules(path="rules/never.yaml", beads=BEADS, minimum={"wall": Limit(fail=500.0)})
     )
     some = charts(0.45, minimum={})
-    lone = common([*some, never])
+    lone = Common((*some, never))
     assert lone.good and lone.good[0][0] == 500.0  # 500 mm is good there, and everywhere
     none = chart_of(rules(path="rules/none.yaml", beads=BEADS, tolerance=(0, 0)))
-    made = common([*some, *some, none])
+    made = Common((*some, *some, none))
     assert made.good == ()
     assert " on 2 of 3" in good_everywhere(made)
-    assert "nor on any two" in good_everywhere(common([*some, none]))
+    assert "nor on any two" in good_everywhere(Common((*some, none)))
 
 
 def test_it_fits_80_columns():
-    text = matrix_text(common(charts(0.45, 0.5, 0.6)))
+    text = matrix_text(Common(tuple(charts(0.45, 0.5, 0.6))))
     assert max(map(len, text.splitlines())) <= 80
     assert re.search(r"^all      *\+", text, re.MULTILINE)
 

@@ -77,11 +77,6 @@ class Common:
                 yield chart
 
 
-def common(charts: Sequence[Chart]) -> Common:
-    """Several processes beside each other."""
-    return Common(tuple(charts))
-
-
 def _cell(chart: Chart, thickness: float) -> Cell:
     if any(first <= thickness <= last for first, last in chart.good):
         return "good"

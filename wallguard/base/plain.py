@@ -53,6 +53,11 @@ def without_path(path: str, message: str) -> str:
     return message.removeprefix(f"{path}: ")
 
 
+def capital(text: str) -> str:
+    """The text as a sentence begins."""
+    return text[:1].upper() + text[1:]
+
+
 def counted(number: int, singular: str, many: str = "") -> str:
     """A number with its noun: "1 part", "2 parts"."""
     return f"{number} {singular if number == 1 else many or singular + 's'}"

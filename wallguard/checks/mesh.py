@@ -14,7 +14,7 @@ import math
 from collections.abc import Iterator
 
 from wallguard.base.errors import InputError
-from wallguard.base.plain import counted
+from wallguard.base.plain import capital, counted
 from wallguard.base.text import SHOWN, above, limit_text, mm, place
 from wallguard.checks.case import Case, Draft
 from wallguard.findings.model import Severity
@@ -134,7 +134,7 @@ def _coarse(case: Case) -> Iterator[Draft]:
     most = max(min(case.rules.tolerance), SHOWN)
     if step > most:
         problem = f"{what}, more than the tolerance of {most:g} mm: its walls cannot be told"
-        raise InputError(case.geometry.name, problem, remedy=move[0].upper() + move[1:])
+        raise InputError(case.geometry.name, problem, remedy=capital(move))
     yield Draft(
         check=ID,
         severity="note",

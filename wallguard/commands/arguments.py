@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TypeAlias
 
-from wallguard.base.plain import plain
+from wallguard.base.plain import capital, plain
 from wallguard.base.text import number
 from wallguard.jobs import limits
 from wallguard.jobs.machine import processors
@@ -72,7 +72,7 @@ def command(
     added = commands.add_parser(
         name,
         help=summary,
-        description=summary[0].upper() + summary[1:] + ".",
+        description=f"{capital(summary)}.",
         epilog=f"example:\n  {example}\n",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )

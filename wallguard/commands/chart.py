@@ -12,7 +12,7 @@ from datetime import date
 from pathlib import Path
 
 from wallguard.bands.chart import Chart, chart_of
-from wallguard.bands.common import common
+from wallguard.bands.common import Common
 from wallguard.base.errors import InputError
 from wallguard.base.write import write_bytes
 from wallguard.commands.arguments import Commands, command
@@ -95,7 +95,7 @@ def run(
 
 
 def _text(charts: Sequence[Chart]) -> str:
-    text = chart_text(charts[0]) if len(charts) == 1 else matrix_text(common(charts))
+    text = chart_text(charts[0]) if len(charts) == 1 else matrix_text(Common(tuple(charts)))
     notes = (
         f"note: {chart.rules.path}: {odd}\n"
         for chart in charts
@@ -107,7 +107,7 @@ def _text(charts: Sequence[Chart]) -> str:
 def _markdown(charts: Sequence[Chart]) -> str:
     if len(charts) == 1:
         return chart_markdown.chart_markdown(charts[0])
-    return matrix_markdown.matrix_markdown(common(charts))
+    return matrix_markdown.matrix_markdown(Common(tuple(charts)))
 
 
 def _is_drawn(content: str) -> bool:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 from pathlib import Path
 
 from wallguard.bands.chart import Chart, chart_of
-from wallguard.bands.common import Common, common
+from wallguard.bands.common import Common
 from wallguard.base.errors import InputError
 from wallguard.findings.model import Trouble
 from wallguard.jobs.provenance import remarks
@@ -35,10 +36,10 @@ class Catalogue:
     day: date
     troubles: tuple[Trouble, ...] = ()
 
-    @property
+    @cached_property
     def common(self) -> Common:
         """The processes beside each other."""
-        return common([process.chart for process in self.processes])
+        return Common(tuple(process.chart for process in self.processes))
 
 
 def catalogue(folder: Path, today: date | None = None) -> Catalogue:

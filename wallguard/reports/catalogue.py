@@ -3,18 +3,17 @@ on all printers, and of each its chart, what is good to draw, and where its numb
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Iterator
 
 from wallguard.bands.advice import NOTHING_GOOD, range_text, ranges_words
 from wallguard.bands.chart import basis_remark
 from wallguard.base import cautions
-from wallguard.base.plain import one_line
+from wallguard.base.plain import capital, one_line
 from wallguard.jobs.catalogue import Catalogue, Process
 from wallguard.reports.markdown_text import code, prose
-from wallguard.reports.matrix_markdown import WORDS, matrix
+from wallguard.reports.matrix_markdown import WORDS, lead, matrix
 from wallguard.reports.matrix_text import good_everywhere
-from wallguard.reports.templates import render
+from wallguard.reports.templates import encoded, render
 from wallguard.rules.origin import origin
 
 # By these an earlier one is known.
@@ -43,14 +42,13 @@ def catalogue_page(made: Catalogue) -> str:
             "good": _good(process),
             "facts": list(_facts(process)),
             "mend": process.mend,
-            "picture": base64.b64encode(wall_chart(process.chart).encode("utf-8")).decode("ascii"),
+            "picture": encoded(wall_chart(process.chart)),
         }
         for process in made.processes
     ]
-    said = _everywhere(made)
     return render(
         "catalogue.html",
-        said=f"{said[0].upper()}{said[1:]}",
+        said=capital(_everywhere(made)),
         day=str(made.day),
         rows=rows,
         processes=processes,
@@ -73,14 +71,13 @@ def _good(process: Process) -> str:
 def _facts(process: Process) -> Iterator[str]:
     """Where its numbers are from, how old they are, and what they rest on."""
     said = (origin(process.chart.rules), process.age, basis_remark(process.chart))
-    yield from (f"{text[0].upper()}{text[1:]}." for text in said if text)
+    yield from (f"{capital(text)}." for text in said if text)
 
 
 def _lines(made: Catalogue) -> Iterator[str]:
     yield TITLE
     yield ""
-    said = _everywhere(made)
-    yield f"**{said[0].upper()}{said[1:]}**" if made.common.good else f"{prose(said)}."
+    yield lead(_everywhere(made), bool(made.common.good))
     yield ""
     yield f"As of {made.day}. {cautions.PARTS}"
     yield ""

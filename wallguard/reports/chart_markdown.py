@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from wallguard.bands.advice import NOTHING_GOOD, range_text
 from wallguard.bands.chart import HEADS, Chart, basis_remark, growth_remark, rows, spacing_remark
+from wallguard.base.plain import capital
 from wallguard.reports.markdown_text import code, prose
 from wallguard.rules.model import Axis
 from wallguard.rules.origin import origin
@@ -25,7 +26,7 @@ def _lines(chart: Chart) -> Iterator[str]:
     yield f"{', '.join(map(prose, chart.about))}. Rule file: {code(chart.rules.path)}"
     yield ""
     if said := origin(chart.rules):
-        yield f"{prose(said[0].upper() + said[1:])}."
+        yield f"{prose(capital(said))}."
         yield ""
     ranges = ", ".join(range_text(*ends) for ends in chart.good)
     yield f"**Good to draw: {ranges} mm**" if ranges else f"**Good to draw:** {NOTHING_GOOD}"
@@ -34,10 +35,10 @@ def _lines(chart: Chart) -> Iterator[str]:
     yield ""
     rules = chart.rules
     for remark in filter(None, (basis_remark(chart), growth_remark(rules), spacing_remark(rules))):
-        yield f"{remark[0].upper()}{remark[1:]}."
+        yield f"{capital(remark)}."
         yield ""
     for step in chart.steps:
-        yield f"{step.words[0].upper()}{step.words[1:]}."
+        yield f"{capital(step.words)}."
         yield ""
     yield from _table(chart, None)
     for axis in chart.axes:

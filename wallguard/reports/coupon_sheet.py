@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from wallguard.base.plain import listed
+from wallguard.base.plain import capital, listed
 from wallguard.coupon.layout import Plate
 from wallguard.coupon.plan import STROKE, Axis, Feature, Kind, Plan
 from wallguard.coupon.rows import CAME_OUT
@@ -142,7 +142,7 @@ def instructions(
                 "coupon.",
                 "Let it cool to the room's temperature before you take it off and measure.",
                 *_CLEANED[rules.category],
-                *(f"{take[0].upper()}{take[1:]}." for take in takes),
+                *(f"{capital(take)}." for take in takes),
             ],
         ),
         ("Measure", measure),

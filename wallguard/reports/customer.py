@@ -5,7 +5,6 @@ script, nothing fetched, nothing folded away; every text from outside is escaped
 
 from __future__ import annotations
 
-import base64
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -13,14 +12,14 @@ from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 from wallguard.base import cautions
-from wallguard.base.plain import counted, one_line, without_path
+from wallguard.base.plain import capital, counted, one_line, without_path
 from wallguard.findings.groups import Group, alike_changes, groups
 from wallguard.findings.impact import Change, Impact, PartImpact
 from wallguard.findings.model import Finding, PartReport, Report, Trouble, in_force
 from wallguard.findings.outcomes import doubtful
 from wallguard.reports import impact_order
 from wallguard.reports.formats import Setting
-from wallguard.reports.templates import render
+from wallguard.reports.templates import encoded, render
 from wallguard.rules.model import Rules
 from wallguard.rules.origin import origin
 
@@ -64,9 +63,11 @@ _UNITS = "Places are x, y and z in your file, in mm."
 class Item:
     """One place to look at.
 
-    title    what it is; means: what happens there; instead: what to draw, both may be empty
-    where    its place in the file; times: how many alike there are
-    picture  markup of ours: an SVG element, or an image of one
+    title    what it is; said: what was found, in a sentence
+    means    what that does to the part; instead: what to draw; where: its place in the file; more:
+             how many alike there are; each may be empty
+    picture  markup of ours: an SVG element, or an image of one; signs: samples of its patterns,
+             with what they mean
     """
 
     title: str
@@ -86,6 +87,7 @@ class Section:
     verdict  in one sentence; good: whether nothing has to change
     must, may, know  what has to change, what had better, what is good to know
     assumed  names and what is assumed
+    unsure   whether its unit has to be known before anything else means something
     """
 
     part: str
@@ -96,13 +98,14 @@ class Section:
     may: Sequence[Item]
     know: Sequence[str]
     assumed: Sequence[tuple[str, str]]
+    unsure: bool = False
 
 
 def show_report(report: Report, setting: Setting) -> str:
     """The page of a check, or of toolpaths."""
     sections = [_section(report, part, setting) for part in report.parts]
     bad = [section for section in sections if not section.good]
-    unsure = [section for section in sections if section.verdict == _UNIT_FIRST]
+    unsure = [section for section in sections if section.unsure]
     if report.troubles or any(part.error for part in report.parts):
         verdict = "Not everything could be checked"
     elif not sections:
@@ -238,9 +241,10 @@ def _section(report: Report, part: PartReport, setting: Setting) -> Section:
     know += [
         one_line(check.note) for check in part.checks if check.note and check.status != "skipped"
     ]
+    unsure = not part.error and doubtful(shown)
     if part.error:
         verdict = f"Could not be checked: {_why(part.path, part.error)}"
-    elif doubtful(shown):
+    elif unsure:
         verdict = _UNIT_FIRST
     elif must:
         verdict = f"{counted(len(must), 'thing has', 'things have')} to change"
@@ -252,12 +256,13 @@ def _section(report: Report, part: PartReport, setting: Setting) -> Section:
         _file(part.path),
         _printer(rules, part.rules_name, part.rules),
         verdict,
-        not must and not part.error and verdict != _UNIT_FIRST,
+        not must and not part.error and not unsure,
         must,
         may,
         know,
         # What is known of a toolpath besides is for who makes toolpaths.
         list(_assumed(part, rules, () if report.about == "toolpaths" else part.facts)),
+        unsure,
     )
 
 
@@ -319,8 +324,7 @@ def _title(finding: Finding) -> str:
 
 
 def _sentence(message: str) -> str:
-    said = _plain(_PLACE.sub("", one_line(message)))
-    return f"{said[:1].upper()}{said[1:]}."
+    return f"{capital(_plain(_PLACE.sub('', one_line(message))))}."
 
 
 def _plain(text: str) -> str:
@@ -331,7 +335,7 @@ def _plain(text: str) -> str:
 
 def _advice(advice: str) -> str:
     said = _plain(one_line(advice))
-    return f"{said[:1].upper()}{said[1:]}." if said else ""
+    return f"{capital(said)}." if said else ""
 
 
 def _where(finding: Finding) -> str:
@@ -376,8 +380,7 @@ def _shown(view: View | None) -> tuple[str, tuple[tuple[str, str], ...]]:
 
 def _image(svg: str) -> str:
     """A picture that stands by itself, as an element: its styles and names stay its own."""
-    data = base64.b64encode(svg.encode("utf-8")).decode("ascii")
-    return f'<img alt="" src="data:image/svg+xml;base64,{data}">'
+    return f'<img alt="" src="data:image/svg+xml;base64,{encoded(svg)}">'
 
 
 def _counts(part: PartImpact) -> bool:

@@ -32,7 +32,7 @@ from wallguard.reports import cards, order, space
 from wallguard.reports.cards import Item
 from wallguard.reports.first import aside, notices, scope, unmeasured, word
 from wallguard.reports.formats import Setting
-from wallguard.reports.templates import render
+from wallguard.reports.templates import encoded, render
 from wallguard.views.model import OUTCOMES
 
 # What one page holds: more makes no browser happy. The worst come first.
@@ -139,7 +139,7 @@ def html(report: Report, charts: Mapping[str, str] | None = None) -> str:
         checked=order.checked(counts),
         parts=parts,
         more_parts=len(report.parts) - len(parts),
-        charts=[(path, _encoded(svg)) for path, svg in sorted((charts or {}).items())],
+        charts=[(path, encoded(svg)) for path, svg in sorted((charts or {}).items())],
         folds=[fold for fold in _folds(report) if fold.lines],
         caution=report.caution,
         version=report.version,
@@ -201,10 +201,6 @@ def _troubles(troubles: Iterable[Trouble]) -> list[tuple[str, str]]:
 
 def _choices(values: Iterable[str]) -> list[tuple[str, str]]:
     return [(value, value) for value in sorted({*values})]
-
-
-def _encoded(svg: str) -> str:
-    return base64.b64encode(svg.encode("utf-8", "backslashreplace")).decode("ascii")
 
 
 def _clauses(report: Report) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from wallguard.bands.advice import range_text, ranges_words
 from wallguard.bands.common import Cell, Common
+from wallguard.base.plain import capital
 from wallguard.reports.markdown_text import code, prose
 from wallguard.reports.matrix_text import good_everywhere
 
@@ -32,14 +33,18 @@ def matrix_markdown(common: Common) -> str:
 def _lines(common: Common) -> Iterator[str]:
     yield TITLE
     yield ""
-    said = good_everywhere(common)
-    yield f"**{said[0].upper()}{said[1:]}**" if common.good else f"{prose(said)}."
+    yield lead(good_everywhere(common), bool(common.good))
     yield ""
     for number, chart in enumerate(common.charts, 1):
         good = ranges_words(chart.good) if chart.good else "nothing"
         yield f"{number}. {prose(chart.rules.name)}, {code(chart.rules.path)}: {good}"
     yield ""
     yield from matrix(common)
+
+
+def lead(said: str, good: bool) -> str:
+    """What is said first: what is good to draw, or that nothing is."""
+    return f"**{capital(said)}**" if good else f"{prose(said)}."
 
 
 def matrix(common: Common) -> Iterator[str]:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Any, Literal
 from urllib.parse import quote
 
-from wallguard.base.plain import counted, one_line, plain
+from wallguard.base.plain import capital, counted, one_line, plain
 from wallguard.findings.model import Finding, PartReport, Report, Severity
 from wallguard.reports import order
 from wallguard.reports.first import notes, unmeasured
@@ -79,7 +79,7 @@ def _rules(shown: Sequence[tuple[PartReport, Finding]]) -> list[Json]:
     rules = []
     for feature in FEATURES:
         name, check = feature.id, CHECKS[feature.id]
-        meaning = feature.meaning[0].upper() + feature.meaning[1:]
+        meaning = capital(feature.meaning)
         # `python -OO` leaves out what modules say of themselves.
         about = _escaped((check.__doc__ or meaning).strip())
         rules.append(

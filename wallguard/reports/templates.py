@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import re
 from functools import lru_cache
 from pathlib import Path
@@ -25,6 +26,11 @@ def render(template: str, /, **values: Any) -> str:
     backticks may quote: `{{ message | told }}`.
     """
     return _environment().get_template(template).render(**values)
+
+
+def encoded(svg: str) -> str:
+    """A picture as it stands behind `data:image/svg+xml;base64,` in a page."""
+    return base64.b64encode(svg.encode("utf-8", "backslashreplace")).decode("ascii")
 
 
 @lru_cache(maxsize=1)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from wallguard.base import cautions
-from wallguard.base.plain import without_path
+from wallguard.base.plain import capital, without_path
 from wallguard.findings.groups import Group
 from wallguard.findings.impact import Change, Impact, PartImpact, kind
 from wallguard.findings.model import Trouble
@@ -121,7 +121,7 @@ def _page(
     return render(
         "update.html",
         name=name,
-        verdict=said[:1].upper() + said[1:],
+        verdict=capital(said),
         bad=bad,
         summary=summary,
         blocks=[block for block in blocks if block.items or block.rows],
