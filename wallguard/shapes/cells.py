@@ -167,4 +167,4 @@ def halved(solid: _Bools) -> _Bools:
 def number_of(vertices: _Floats, cell: float, margin: float) -> float:
     """How many cells `Cells.about` has, or a few less."""
     size = np.ptp(vertices, axis=0) + 2 * margin
-    return math.prod((size / cell + 4).tolist())
+    return float(math.prod((size / cell + 4).tolist()))

@@ -184,8 +184,8 @@ def _grid(mesh: Mesh, corners: _Floats, passes: float) -> _Grid:
     filled, passed = cells.filled(corners)
 
     def depth(solid: _Bools, off: float) -> _Singles:
-        far = distance_transform_edt(~solid).astype(np.float32)
-        far = np.maximum(far - np.float32(off), 0.0) * np.float32(cells.cell)
+        away = distance_transform_edt(~solid).astype(np.float32)
+        far: _Singles = np.maximum(away - np.float32(off), 0.0) * np.float32(cells.cell)
         # What has come out of the box around the part is out.
         for axis in range(3):
             rim = np.moveaxis(far, axis, 0)
