@@ -503,3 +503,22 @@ def test_what_is_below_a_minimum_is_said_with_what_faces_make_of_it():
     ):
         (finding,) = found(check, solid, **POWDER, growth=growth, minimum=minimum)
         assert finding.message.endswith(says), (check, growth)
+
+
+@pytest.mark.parametrize("turn", [0, 20, 45])
+@pytest.mark.parametrize("sides", [(1.1, 1.1), (1.2, 1.2), (1.2, 1.6)])
+def test_a_column_is_as_thick_as_a_pin_at_least(sides, turn):
+    # Two plates on four columns; a round pin as thick would be told as well.
+    columns = [box([*sides, 10], [x, y, 2]) for x in (2, 16) for y in (2, 16)]
+    table = (sum(columns, box([20, 20, 2.5])) + box([20, 20, 3], [0, 0, 11])).rotate([0, 0, turn])
+    findings = told(table, minimum={"wall": Limit(fail=0.8), "pin": Limit(fail=2.0)})
+    assert len(findings) == 4
+    for finding in findings:
+        assert [breach.check for breach in finding.breaches] == ["pin"]
+        assert finding.message.startswith(f"column {sides[0]:.2f} mm thick at (")
+        assert "is below the minimum of 2.00 mm" in finding.message
+    # As thick as asked, or a wall, or held at an end: no column.
+    for good in (box([2, 2, 8], [4, 4, 2]), box([1.2, 2.4, 8], [4, 4, 2])):
+        assert told(box([20, 20, 3]) + good, minimum={"pin": Limit(fail=2.0)}) == []
+    rib = box([20, 20, 12]) - box([9, 30, 20], [-1, -1, 2]) - box([30, 18, 20], [9.2, -1, 2])
+    assert told(rib, minimum={"pin": Limit(fail=2.0)}) == []

@@ -33,6 +33,8 @@ _Thing = TypeVar("_Thing", "Stretch", "Round", "Plate")
 _CORNER, _RUN = 0.5, 2.0
 # A wall of fewer layers, or of fewer beads along, is none: common practice, no published source.
 _LAYERS, _BEADS = 3, 2
+# What is not so many times as long as thick, with both ends free, is a column: by our own bound.
+_SQUARE = 1.5
 
 
 @dataclass(frozen=True)
@@ -347,6 +349,20 @@ class Case:
     def posts(self) -> Sequence[Stretch]:
         """The pieces of posts, which are judged as pins."""
         return [piece for piece in self.plain if self._others.get(piece.wall) == "pin"]
+
+    @cached_property
+    def columns(self) -> Sequence[Stretch]:
+        """The thinnest piece of each wall that no end holds and that is hardly longer than thick:
+        beads turn in it, so it is judged as a wall, but it breaks as a pin does."""
+        walls: dict[int, list[Stretch]] = {}
+        for piece in self.judged if self.layered else ():
+            walls.setdefault(piece.wall, []).append(piece)
+        thin = []
+        for pieces in walls.values():
+            whole = together(pieces)
+            if not whole.ends and below(along(whole), _SQUARE * whole.minimum):
+                thin.append(min(pieces, key=lambda piece: (piece.across, piece.point)))
+        return thin
 
     def is_low(self, piece: Stretch) -> bool:
         """Whether it is too low for a wall, and judged as a floor."""
