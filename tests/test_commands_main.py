@@ -121,6 +121,23 @@ def test_triangles_without_area_and_faces_back_to_back_fail(work, capsys):
         assert "enclose no volume" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    ("words", "near"),
+    [
+        (["chekc"], "The nearest is check"),
+        (["library", "updat"], "The nearest is update"),
+        (["check", "--unit", "inches", "a.stl"], "The nearest is inch"),
+        (["check", "--up", "z", "a.stl"], ""),  # either of two
+        (["xyz"], ""),
+    ],
+)
+def test_a_word_that_was_mistyped_leads_to_the_one_that_was_meant(capsys, words, near):
+    with pytest.raises(SystemExit):
+        main(words)
+    first = capsys.readouterr().err.splitlines()[0]
+    assert first.endswith(f"). {near}" if near else ")")
+
+
 def test_a_word_that_a_command_does_not_know_leads_to_that_commands_help(capsys):
     with pytest.raises(SystemExit) as ended:
         main(["coupon", "make", "petg.yaml", "-o", "folder", "--rules", "x.yaml"])

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TypeAlias
 
-from wallguard.base.plain import capital, plain
+from wallguard.base.plain import capital, nearest, plain
 from wallguard.base.text import number
 from wallguard.jobs import limits
 from wallguard.jobs.machine import processors
@@ -35,7 +36,20 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         # Words may be names of somebody's files.
-        self.exit(2, f"wallguard: {plain(message)}\nTry: {self.prog} --help\n")
+        self.exit(2, f"wallguard: {plain(message)}{_meant(message)}\nTry: {self.prog} --help\n")
+
+
+# How argparse says that a word is none of those that there are, which it quotes up to 3.11.
+_NO_CHOICE = re.compile(r"invalid choice: '(.*)' \(choose from (.*)\)$", re.DOTALL)
+
+
+def _meant(message: str) -> str:
+    """Which word may have been meant by one that there is not; of a letter or two nobody knows."""
+    said = _NO_CHOICE.search(message)
+    if said is None or len(said[1]) < 3:
+        return ""
+    near = nearest(said[1], tuple(word.strip(" '") for word in said[2].split(",")))
+    return f". The nearest is {near}" if near else ""
 
 
 Commands: TypeAlias = "argparse._SubParsersAction[Parser]"
