@@ -3,7 +3,7 @@
 import pytest
 from test_rules_fields import node
 
-from wallguard.documents.shape import Days
+from wallguard.documents.scalars import Days
 
 
 @pytest.mark.parametrize(("text", "days"), [("1 day", 1), ("365 days", 365), ("99999 days", 99999)])

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 import pytest
 
 from wallguard.documents.record import key
-from wallguard.documents.shape import Number
+from wallguard.documents.scalars import Number
 from wallguard.rules.differences import Difference, differences
 from wallguard.rules.fields import format_of
 from wallguard.rules.model import Beads, DeclaredBand, Limit, Rules

@@ -13,17 +13,8 @@ from test_rules_fields import FULL, MINIMAL, node
 from wallguard.coupon.readings import read_readings
 from wallguard.documents.reading import Mapping, parse_document
 from wallguard.documents.record import key, table_of
-from wallguard.documents.shape import (
-    Choice,
-    Days,
-    Kept,
-    Many,
-    Number,
-    OneOf,
-    Shape,
-    Table,
-    Text,
-)
+from wallguard.documents.scalars import Choice, Days, Number, Text
+from wallguard.documents.shape import Kept, Many, OneOf, Shape, Table
 from wallguard.documents.write import Comments
 from wallguard.fitting.fit import fit
 from wallguard.fitting.rule_file import rule_file

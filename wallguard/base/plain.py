@@ -66,3 +66,11 @@ def counted(number: int, singular: str, many: str = "") -> str:
 def listed(items: list[str]) -> str:
     """Items as in a sentence: "a, b and c"."""
     return " and ".join([", ".join(items[:-1]), items[-1]] if len(items) > 1 else items)
+
+
+def nearest(word: str, known: tuple[str, ...]) -> str | None:
+    """The known word most like `word`, or None where none is like it."""
+    import difflib
+
+    matches = difflib.get_close_matches(word[:80].lower(), known, n=1, cutoff=0.6)
+    return matches[0] if matches else None

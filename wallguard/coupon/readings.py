@@ -15,11 +15,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from wallguard.base.errors import InputError
+from wallguard.base.plain import nearest
 from wallguard.coupon.callipers import UNKNOWN_INSTRUMENT
 from wallguard.coupon.laid import LaidAcross
 from wallguard.coupon.rows import HEADER, MAX_CELL, Row, Rows, Slips
 from wallguard.documents.reading import FileKind, read_text
-from wallguard.documents.shape import nearest
 
 KEYS = (
     "rules",

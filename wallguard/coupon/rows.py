@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
+from wallguard.base.plain import nearest
 from wallguard.documents.reading import DocumentError, Place, Problem
-from wallguard.documents.shape import nearest
 
 Feature = Literal["wall", "gap", "hole", "pin", "raised", "sunken", "escape"]
 Seen = Literal["solid", "hollow", "missing"]

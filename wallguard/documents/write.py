@@ -11,7 +11,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from wallguard.documents.shape import Choice, Field, Kept, Many, OneOf, Shape, Table, Text
+from wallguard.documents.scalars import Choice, Text
+from wallguard.documents.shape import Field, Kept, Many, OneOf, Shape, Table
 
 _WIDTH = 96
 # Comments beside rows of one table begin in one column, up to this one.

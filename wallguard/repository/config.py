@@ -14,7 +14,8 @@ from wallguard.base.formats import CHORD, format_module
 from wallguard.base.units import Unit
 from wallguard.documents.reading import DocumentError, Mapping, parse_document, read_document
 from wallguard.documents.record import fields_of, key, maker, table_of
-from wallguard.documents.shape import Choice, Days, Field, JsonSchema, Many, Number, Table, Version
+from wallguard.documents.scalars import Choice, Days, JsonSchema, Number, Version
+from wallguard.documents.shape import Field, Many, Table
 from wallguard.repository.coupons import is_plate
 from wallguard.repository.entry import (
     GLOB,

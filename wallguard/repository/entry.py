@@ -19,19 +19,17 @@ from wallguard.base.rotation import (
 )
 from wallguard.base.units import MILLIMETRES, Unit
 from wallguard.documents.record import key
-from wallguard.documents.shape import (
+from wallguard.documents.scalars import (
     BLANK,
     CONTROLS,
     GOES_UP,
     LEAVES,
     Choice,
     Forbidden,
-    Kept,
-    Many,
     Number,
-    OneOf,
     Text,
 )
+from wallguard.documents.shape import Kept, Many, OneOf
 from wallguard.repository.patterns import matches
 from wallguard.rules.lock import NAME, REVISION
 

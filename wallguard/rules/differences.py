@@ -12,7 +12,8 @@ from math import inf
 from typing import Any, Literal
 
 from wallguard.base.text import limit_text
-from wallguard.documents.shape import Choice, Field, Many, Number, OneOf, Shape, Table
+from wallguard.documents.scalars import Choice, Number
+from wallguard.documents.shape import Field, Many, OneOf, Shape, Table
 from wallguard.rules.fields import RULE_FILE
 from wallguard.rules.model import Rules
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from wallguard.documents.record import fields_of, maker
-from wallguard.documents.shape import LEAVES, Field, JsonSchema, Table, Text, Version
+from wallguard.documents.scalars import LEAVES, JsonSchema, Text, Version
+from wallguard.documents.shape import Field, Table
 from wallguard.rules.features import CATEGORIES, FEATURES, Feature
 from wallguard.rules.model import Rules
 

@@ -19,18 +19,8 @@ from wallguard.base import files
 from wallguard.base.errors import InputError
 from wallguard.documents.reading import MAX_BYTES, DocumentError, read_document
 from wallguard.documents.record import fields_of, key, maker, table_of
-from wallguard.documents.shape import (
-    BLANK,
-    CONTROLS,
-    GOES_UP,
-    LEAVES,
-    Field,
-    Forbidden,
-    Many,
-    Table,
-    Text,
-    Version,
-)
+from wallguard.documents.scalars import BLANK, CONTROLS, GOES_UP, LEAVES, Forbidden, Text, Version
+from wallguard.documents.shape import Field, Many, Table
 from wallguard.documents.write import Comments, document
 
 LOCK = "wallguard.lock"

@@ -14,19 +14,8 @@ from datetime import date
 from typing import Literal, NamedTuple, get_args
 
 from wallguard.documents.record import key, table_of
-from wallguard.documents.shape import (
-    BLANK,
-    CONTROLS_BUT_LINES,
-    DAY,
-    Choice,
-    Days,
-    Field,
-    Many,
-    Number,
-    OneOf,
-    Table,
-    Text,
-)
+from wallguard.documents.scalars import BLANK, CONTROLS_BUT_LINES, Choice, Days, Number, Text
+from wallguard.documents.shape import DAY, Field, Many, OneOf, Table
 from wallguard.rules.features import CATEGORIES, FEATURES, Asked, Feature, larger_is_worse
 from wallguard.rules.features import Category as Category
 from wallguard.rules.provenance import COUPON, MADE_WITH, CouponFile, MadeWith

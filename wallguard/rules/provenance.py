@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from wallguard.documents.record import key, table_of
-from wallguard.documents.shape import BLANK, CONTROLS, LEAVES, Many, Text
+from wallguard.documents.scalars import BLANK, CONTROLS, LEAVES, Text
+from wallguard.documents.shape import Many
 
 _FILE = Text("a file relative to this one", 1000, LEAVES)
 _HASH = Text("sha256: and 64 digits", 71, (CONTROLS, BLANK), r"^sha256:[0-9a-f]{64}$", bare=True)

@@ -19,22 +19,18 @@ from wallguard.documents.reading import (
     read_text,
 )
 from wallguard.documents.record import fields_of, key
-from wallguard.documents.shape import (
+from wallguard.documents.scalars import (
     BLANK,
     CONTROLS,
-    DAY,
     GOES_UP,
     LEAVES,
     Choice,
-    Field,
     JsonSchema,
-    Kept,
-    Many,
     Number,
-    Table,
     Text,
     Version,
 )
+from wallguard.documents.shape import DAY, Field, Kept, Many, Table
 from wallguard.findings.model import Body, Point
 
 FILE_NAME = "waivers.yaml"
