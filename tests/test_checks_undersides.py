@@ -309,3 +309,29 @@ def test_a_reason_is_said_once():
     (finding,) = told(arm, minimum=RULES)
     assert {breach.check for breach in finding.breaches} == {"overhang", "ledge", "bridge"}
     assert finding.message.count("it sags or needs supports") == 1
+
+
+@pytest.mark.parametrize("fine", [1, 3, 6])
+@pytest.mark.parametrize("turn", TURNS)
+@pytest.mark.parametrize("height", [0.05, 0.2])
+def test_a_leaning_edge_that_shares_no_area_from_layer_to_layer_is_no_island(height, turn, fine):
+    # Its tip of 14 degrees moves on by more than it is wide.
+    blade = prism([[0, 0], [8, 0], [20, 12]], 15).rotate([90, 0, 0]).refine(fine)
+    solid = mesh(turned(blade, turn))
+    assert len(find_footprints(cut(solid, height))[1]) >= 1
+    assert find_footprints(cut(solid, height), solid)[1] == []
+
+
+@pytest.mark.parametrize("turn", TURNS)
+def test_each_lowest_point_above_the_build_surface_is_an_island_and_nothing_else(turn):
+    # An arm with three teeth that hang, of which one is a leaning blade.
+    arm = box([4, 4, 20]) + box([40, 4, 4], [0, 0, 20])
+    teeth = [
+        prism([[0, 0], [3, 9], [-3, 9]], 3).rotate([90, 0, 0]).translate([x, 3.5, 12])
+        for x in (12, 20)
+    ]
+    blade = prism([[0, 0], [10, 12], [6, 12]], 3).rotate([90, 0, 0]).translate([26, 3.5, 10])
+    solid = mesh(turned(sum(teeth, arm) + blade, turn))
+    _, islands = find_footprints(cut(solid, 0.2), solid)
+    assert [round(each.above, 1) for each in islands] == [10.0, 12.0, 12.0]
+    assert all(each.hangs is not None for each in islands)

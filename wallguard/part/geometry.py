@@ -331,9 +331,10 @@ class Geometry:
         """What each piece stands on, and what begins in mid-air, layer by layer."""
         from wallguard.shapes.footprints import find_footprints
 
-        return self._once(
-            "footprints", (layer_height,), lambda: find_footprints(self.sections(layer_height))
-        )
+        def measure() -> tuple[list[Footprint], list[Island]]:
+            return find_footprints(self.sections(layer_height), self.placed.mesh)
+
+        return self._once("footprints", (layer_height,), measure)
 
     def undersides(self, ask: Ask) -> list[Underside]:
         """Undersides that something has to carry."""

@@ -6,19 +6,24 @@
 
 A region of a layer lies on one below where the two share area. Regions that lie on one another are
 one piece. A region of any layer but the part's lowest that lies on nothing is an island, and what
-lies only on islands hangs with them until it meets what stands.
+lies only on islands hangs with them until it meets what stands. Where the mesh is known, what goes
+on beside a region below lies on it, too: a leaning edge that is sharper than it moves on in a layer
+shares no area with itself, but its surface goes down without an end.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected
+from wallguard.base.arrays import connected, distinct, ranges
+from wallguard.mesh.edges import edges_of
+from wallguard.mesh.mesh import Mesh
 from wallguard.sections.sections import Sections
 from wallguard.shapes.regions import SHARED, Joined, material, overlaid, parts
 
@@ -26,6 +31,8 @@ Point = tuple[float, float, float]
 Box = tuple[Point, Point]
 _Ints = NDArray[np.int64]
 _Floats = NDArray[np.float64]
+# A surface that ends so near to an outline, mm, is the one that it was cut from.
+_ON = 0.01
 
 
 @dataclass(frozen=True)
@@ -85,12 +92,16 @@ class _Regions:
     lower: _Ints
 
 
-def find_footprints(sections: Sections) -> tuple[list[Footprint], list[Island]]:
+def find_footprints(
+    sections: Sections, mesh: Mesh | None = None
+) -> tuple[list[Footprint], list[Island]]:
     """The footprint of each piece that stands, the narrowest for its height first; and what begins
-    in mid-air, the lowest first."""
+    in mid-air, the lowest first. `mesh`: what the sections were cut from."""
     regions = _regions(sections)
     if not len(regions.shape):
         return [], []
+    if mesh is not None:
+        regions = _beside(regions, sections, mesh)
     bottom = float(sections.heights[0]) - sections.layer_height / 2
     tops: _Floats = (bottom + sections.layer_height * (regions.layer + 1)).astype(np.float64)
     stands = regions.layer == regions.layer[0]
@@ -136,6 +147,93 @@ def _lying(below: NDArray[np.object_], above: NDArray[np.object_]) -> tuple[_Int
         shared = shapely.area(overlaid(shapely.intersection, above[high], below[low])) > SHARED
         high, low = high[shared], low[shared]
     return low.astype(np.int64), high.astype(np.int64)
+
+
+def _beside(regions: _Regions, sections: Sections, mesh: Mesh) -> _Regions:
+    """With links from regions that lie on nothing to those that their own surface leads down to."""
+    lying = regions.layer == regions.layer[0]
+    lying[regions.upper] = True
+    begins = np.flatnonzero(~lying)
+    if not len(begins):
+        return regions
+    layers = distinct(regions.layer[begins])
+    layers = layers[layers > 0]
+    low, high = sections.heights[layers - 1], sections.heights[layers]
+    corner_z = mesh.vertices[mesh.triangles, 2]
+    bottom, top = corner_z.min(axis=1), corner_z.max(axis=1)
+    first = np.searchsorted(high, bottom, side="right")
+    count = np.maximum(np.searchsorted(low, top, side="left") - first, 0)
+    owner, slab = ranges(first, count)
+    order = np.argsort(slab, kind="stable")
+    owner, slab = owner[order], slab[order]
+    cut = np.searchsorted(slab, np.arange(len(layers) + 1))
+    edges = edges_of(mesh.triangles, np.ones(len(mesh.triangles), bool))
+    two = edges.start[np.flatnonzero(edges.count == 2)]
+    one, other = edges.sides[two], edges.sides[two + 1]
+    # Edges by the first of their triangles, so that those of a slab are found without the others.
+    ends = mesh.triangles[one // 3, one % 3], mesh.triangles[one // 3, (one % 3 + 1) % 3]
+    heights = np.sort(np.stack([mesh.vertices[end, 2] for end in ends]), axis=0)
+    of = np.argsort(one // 3, kind="stable")
+    start = np.searchsorted((one // 3)[of], np.arange(len(mesh.triangles) + 1))
+    number = np.full(len(mesh.triangles), -1)
+    upper, lower = [regions.upper], [regions.lower]
+    for at, layer in enumerate(layers.tolist()):
+        own = owner[cut[at] : cut[at + 1]]
+        number[own] = np.arange(len(own))
+        _, side = ranges(start[own], start[own + 1] - start[own])
+        side = of[side]
+        side = side[(heights[0, side] < high[at]) & (heights[1, side] > low[at])]
+        side = side[number[other[side] // 3] >= 0]
+        _, piece = connected(number[one[side] // 3], number[other[side] // 3], len(own))
+        number[own] = -1
+        there = begins[regions.layer[begins] == layer]
+        under = np.flatnonzero(regions.layer == layer - 1)
+        tops = _crossing(mesh, own, float(high[at]))
+        feet = _crossing(mesh, own, float(low[at]))
+        for link in _leading(regions.shape, there, under, piece, (tops, feet)):
+            upper.append(np.array(link[:1]))
+            lower.append(np.array(link[1:]))
+    above, below = np.concatenate(upper), np.concatenate(lower)
+    order = np.lexsort((below, above))
+    return replace(regions, upper=above[order], lower=below[order])
+
+
+def _crossing(mesh: Mesh, own: _Ints, z: float) -> tuple[_Ints, _Floats]:
+    """Which of some triangles a level plane crosses, and the middle of each crossing (m, 2)."""
+    corner = mesh.vertices[mesh.triangles[own]]
+    above = corner[..., 2] > z
+    which = np.flatnonzero(above.any(axis=1) & ~above.all(axis=1))
+    corner, above = corner[which], above[which]
+    # The corner that lies alone on its side; the plane crosses the two sides that meet there.
+    alone = (above == (above.sum(axis=1) == 1)[:, None]).argmax(axis=1)
+    a, b, c = (corner[np.arange(len(which)), (alone + step) % 3] for step in range(3))
+    points = [
+        a[:, :2] + ((z - a[:, 2]) / (end[:, 2] - a[:, 2]))[:, None] * (end - a)[:, :2]
+        for end in (b, c)
+    ]
+    return which, (points[0] + points[1]) / 2
+
+
+def _leading(
+    shape: NDArray[np.object_],
+    there: _Ints,
+    under: _Ints,
+    piece: _Ints,
+    crossings: tuple[tuple[_Ints, _Floats], tuple[_Ints, _Floats]],
+) -> Iterator[tuple[int, int]]:
+    """From each region `there` to those `under` it at which the same piece of surface ends."""
+    if not len(under):
+        return
+    (top, at_top), (foot, at_foot) = crossings
+    tree = shapely.STRtree(shapely.boundary(shape[under]))
+    for region in there.tolist():
+        on = shapely.distance(shapely.boundary(shape[region]), shapely.points(at_top)) <= _ON
+        leads = np.isin(piece[foot], piece[top[on]])
+        if leads.any():
+            found = tree.query_nearest(
+                shapely.points(at_foot[leads]), max_distance=_ON, all_matches=False
+            )[1]
+            yield from ((region, int(under[each])) for each in np.unique(found).tolist())
 
 
 def _footprints(
