@@ -7,6 +7,7 @@ import pytest
 from report_samples import DOUBLED, LOST_RIB, THIN, changed, finding
 
 from wallguard.bands.table import Verdict
+from wallguard.findings import outcomes
 from wallguard.findings.model import Severity, Status, check_run
 from wallguard.findings.naming import named
 from wallguard.findings.outcomes import (
@@ -16,8 +17,10 @@ from wallguard.findings.outcomes import (
     loss,
     severity_rank,
     status_rank,
+    worst_first,
 )
 from wallguard.findings.places import Boxes, nearest
+from wallguard.rules.features import FEATURES
 
 UNIT = changed(DOUBLED, check="unit", severity="warn", message="perhaps drawn in inches")
 TORN = changed(DOUBLED, severity="fail", message="3 open edges")
@@ -87,3 +90,17 @@ def test_equal_runs_of_checks_are_kept_once_whatever_process_they_come_from() ->
     assert check_run("gap", "skipped", one.note) is one
     assert pickle.loads(pickle.dumps(one)) is one
     assert check_run("gap", "passed", one.note) != one
+
+
+def test_what_costs_the_print_comes_before_what_costs_a_wall_and_an_edge_last():
+    order = ["island", "wall", "gap", "overhang", "raised", "edge_radius"]
+    findings = [changed(DOUBLED, check=check, severity="warn") for check in reversed(order)]
+    assert [one.check for one in sorted(findings, key=worst_first)] == order
+    # What fails comes before what warns, whatever it costs.
+    fails = changed(DOUBLED, check="edge_radius", severity="fail")
+    assert min([*findings, fails], key=worst_first) is fails
+
+
+def test_every_check_of_a_rule_file_has_a_cost():
+    named_ones = {check for checks in outcomes._COSTS for check in checks}
+    assert named_ones == {feature.id for feature in FEATURES}

@@ -29,6 +29,23 @@ _LOSS: Final[Mapping[str, int]] = {
 _WITH_AIR: Final = frozenset({"hollow", "porous"})
 _STATUS: Final[Mapping[Status, int]] = {"passed": 0, "indeterminate": 1, "failed": 2, "error": 3}
 
+# Checks by what it costs to break their limit, the worst first: the print, a wall or what stands,
+# what moves or stays open, a surface, lettering, an edge. What no rank names is as bad as a wall.
+_COSTS: Final = (
+    ("mesh", "unit", "build_volume"),
+    ("island", "trapped", "cup", "contact", "contact_area"),
+    ("fill", "wall", "free_wall", "pin", "floor", "roof", "slender"),
+    (
+        *("clearance", "gap", "hole", "upright_hole", "lying_hole", "deep_hole"),
+        *("escape", "escape_holes"),
+    ),
+    ("overhang", "ledge", "bridge"),
+    ("raised", "raised_height", "sunken", "sunken_depth"),
+    ("edge", "margin", "edge_radius"),
+)
+_WALLS: Final = 2
+_COST: Final = {check: cost for cost, checks in enumerate(_COSTS) for check in checks}
+
 # What is wrong with a part as such. Its walls and gaps may follow from it, not the other way.
 CAUSES: Final = ("unit", "build_volume", "mesh")
 
@@ -73,12 +90,13 @@ def causes_first(finding: Finding) -> tuple[object, ...]:
 
 def worst_first(finding: Finding) -> tuple[object, ...]:
     """A key that sorts findings, no two alike: what fails before what warns, and what costs the
-    whole wall before what costs less, and of one check what breaks its limit furthest."""
+    whole wall or the print before what costs less; of one check what breaks its limit furthest."""
     measured = round(finding.measured or 0.0, 3)  # computing error does not decide
     return (
         SEVERITIES.index(finding.severity),
         finding.indeterminate,
         -loss(finding.fill),
+        _COST.get(finding.check, _WALLS),
         finding.check,
         finding.measured is None,
         -measured if larger_is_worse(finding.check) else measured,
