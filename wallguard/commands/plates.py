@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import argparse
-import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from wallguard import __version__
 from wallguard.base.errors import InputError
 from wallguard.base.formats import PART_SUFFIXES
-from wallguard.commands import publish
+from wallguard.commands import laid, publish
 from wallguard.commands.arguments import allowed
-from wallguard.findings.model import LeftOut, PartReport, Report, Trouble
+from wallguard.commands.laid import Drawn
+from wallguard.findings.model import LeftOut, Report, Trouble
 from wallguard.reports.formats import Setting
 from wallguard.repository.nearest import assignment_of
 from wallguard.rules.load import load_rules
@@ -32,7 +30,6 @@ if TYPE_CHECKING:
 # What reading a plate takes beside a check of each part.
 _WAYS = 3.0
 _MOST = 2000
-Drawn = list[tuple[Path, str]]
 
 
 @dataclass(frozen=True)
@@ -91,8 +88,7 @@ def judge(arguments: argparse.Namespace, outputs: Outputs, files: Sequence[Path]
 
     Raises InputError where the parts or the rules cannot be used, or a report not be written.
     """
-    started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
-    begun = time.perf_counter()
+    begun = laid.Begun()
     with publish.undone_is_reported("toolpath", outputs, Setting(Path())):
         asked = _asked(arguments)
         done = [_judged(asked, file, arguments) for file in files]
@@ -103,30 +99,9 @@ def judge(arguments: argparse.Namespace, outputs: Outputs, files: Sequence[Path]
         troubles=tuple(plate.trouble for plate in plates if plate.trouble),
         left_out=tuple(_absent(plates, there)),
         remarks=tuple(trouble for plate in plates for trouble in plate.rest),
-        version=__version__,
-        started=started,
-        seconds=time.perf_counter() - begun,
-        about="toolpaths",
     )
-    rules = {asked.rules.path: asked.rules} if asked.rules else {}
     drawn = [pair for _, pairs in done for pair in pairs]
-    setting = Setting(Path(), rules=rules, drawn=by_finding(report.parts, drawn))
-    publish.publish("toolpath", report, outputs, setting)
-    from wallguard.commands.toolpath import draw
-
-    draw(arguments.pictures, drawn)
-    return report.exit_code
-
-
-def by_finding(reports: Sequence[PartReport], drawn: Drawn) -> dict[str, str]:
-    """Pictures by the ids of the findings that they show."""
-    return {
-        finding.id: text
-        for report in reports
-        for finding in report.findings
-        for path, text in drawn
-        if path.stem.endswith(f"-{finding.id}")
-    }
+    return laid.published(begun, report, asked.rules, drawn, arguments.pictures, outputs)
 
 
 def _absent(plates: Sequence[Plate], there: set[str]) -> Iterator[LeftOut]:
@@ -174,7 +149,6 @@ def _never() -> bool:
 
 def _one(asked: Asked, file: Path) -> tuple[Plate, Drawn]:
     """One plate with its pictures, in a process of its own."""
-    from wallguard.commands.toolpath import Progress, drawn_of
     from wallguard.jobs.check import failed
     from wallguard.jobs.plate import judge_plate
     from wallguard.jobs.toolpath import Judged, task_for
@@ -191,7 +165,7 @@ def _one(asked: Asked, file: Path) -> tuple[Plate, Drawn]:
                 raise
             broken.append(Judged(failed(str(path), str(file), "", str(error))))
     drawn: Drawn = []
-    with Progress() as progress:
+    with laid.Progress() as progress:
         if not tasks:
             raise InputError(asked.parts[0].parent, "none of its parts can be read")
         plate = judge_plate(file, tasks, progress.step)
@@ -199,7 +173,7 @@ def _one(asked: Asked, file: Path) -> tuple[Plate, Drawn]:
             by_path = {task.part.path: task for task in tasks}
             for each in plate.judged:
                 if each.verified is not None:
-                    drawn += drawn_of(each, by_path[each.report.path], asked.customer)
+                    drawn += laid.drawn_of(each, by_path[each.report.path], asked.customer)
     # What was measured does not leave this process.
     judged = tuple(Judged(each.report) for each in (*plate.judged, *broken))
     return replace(plate, judged=judged), drawn

@@ -4,23 +4,17 @@ from __future__ import annotations
 
 import argparse
 import math
-import shutil
-import sys
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from wallguard import __version__
 from wallguard.base.errors import InputError
-from wallguard.base.text import mm
-from wallguard.commands import plates, publish
+from wallguard.commands import laid, plates, publish
 from wallguard.commands.arguments import Commands, Parser, add_limits, allowed, command, length
-from wallguard.commands.replacing import refuse_foreign
-from wallguard.drawings import kinds
+from wallguard.commands.laid import Drawn
 from wallguard.findings.model import PartReport, Report, Trouble
 from wallguard.reports.formats import Setting
 from wallguard.repository.nearest import assignment_of
@@ -29,7 +23,7 @@ from wallguard.rules.load import load_rules
 if TYPE_CHECKING:
     from wallguard.commands.publish import Outputs
     from wallguard.jobs.limits import Allowed
-    from wallguard.jobs.toolpath import Compared, Judged, Task
+    from wallguard.jobs.toolpath import Task
     from wallguard.jobs.verify import Reading
     from wallguard.jobs.watched import Watch
     from wallguard.repository.entry import Assignment
@@ -39,8 +33,6 @@ if TYPE_CHECKING:
 # What reading a toolpath takes beside a check of the part, and the layers (mm) in which it is
 # estimated how much that is where no rules say.
 _WAYS, _LAYER = 2.0, 0.2
-# Changes that get a picture, of before and of after.
-_PICTURES = 100
 
 
 def add(commands: Commands) -> None:
@@ -155,7 +147,7 @@ def _command(arguments: argparse.Namespace) -> int:
             )
         compared, drawn = _compare(arguments)
     publish.publish("against", compared, outputs)
-    draw(arguments.pictures, drawn)
+    laid.draw(arguments.pictures, drawn)
     return compared.exit_code
 
 
@@ -216,8 +208,7 @@ def _judge(arguments: argparse.Namespace, outputs: Outputs) -> int:
     from wallguard.jobs.toolpath import unusable
     from wallguard.jobs.watched import TooMuchError, watched
 
-    started = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S")
-    begun = time.perf_counter()
+    begun = laid.Begun()
     with publish.undone_is_reported("toolpath", outputs, Setting(Path())):
         asked, most = _Asked.by(arguments), allowed(arguments)
         done = []
@@ -227,25 +218,12 @@ def _judge(arguments: argparse.Namespace, outputs: Outputs) -> int:
                 done.append(watched(partial(_judged, asked, file), watch))
             except TooMuchError as error:
                 done.append((unusable(file, str(asked.part), asked.rules, str(error)), []))
-    report = Report(
-        parts=tuple(report for report, _ in done),
-        version=__version__,
-        started=started,
-        seconds=time.perf_counter() - begun,
-        about="toolpaths",
-    )
     pairs = [drawing for _, drawn in done for drawing in drawn]
-    drawn = plates.by_finding(report.parts, pairs)
-    rules = {asked.rules.path: asked.rules} if asked.rules else {}
-    publish.publish("toolpath", report, outputs, Setting(Path(), rules=rules, drawn=drawn))
-    draw(arguments.pictures, pairs)
-    return report.exit_code
+    report = Report(parts=tuple(report for report, _ in done))
+    return laid.published(begun, report, asked.rules, pairs, arguments.pictures, outputs)
 
 
-_Drawn = list[tuple[Path, str]]
-
-
-def _compare(arguments: argparse.Namespace) -> tuple[Against, _Drawn]:
+def _compare(arguments: argparse.Namespace) -> tuple[Against, Drawn]:
     from wallguard.jobs.watched import watched
 
     asked, both = _Asked.by(arguments), (arguments.against, arguments.files[0])
@@ -263,111 +241,21 @@ def _not_compared(arguments: argparse.Namespace, trouble: Trouble) -> Against:
     return Against(str(arguments.part), before, after, (), troubles=(trouble,), version=__version__)
 
 
-def _judged(asked: _Asked, file: Path) -> tuple[PartReport, _Drawn]:
+def _judged(asked: _Asked, file: Path) -> tuple[PartReport, Drawn]:
     """The report on one toolpath, and the pictures that are wanted of it."""
     from wallguard.jobs.toolpath import judge_toolpath
 
-    with Progress() as progress:
+    with laid.Progress() as progress:
         task = asked.task
         judged = judge_toolpath(file, task, progress.step)
-        return judged.report, drawn_of(judged, task, asked.customer) if asked.pictures else []
+        return judged.report, laid.drawn_of(judged, task, asked.customer) if asked.pictures else []
 
 
-def _compared(asked: _Asked, before: Path, after: Path) -> tuple[Against, _Drawn]:
+def _compared(asked: _Asked, before: Path, after: Path) -> tuple[Against, Drawn]:
     """The same of two toolpaths held against each other."""
     from wallguard.jobs.toolpath import compare_toolpaths
 
-    with Progress() as progress:
+    with laid.Progress() as progress:
         task = asked.task
         compared = compare_toolpaths(before, after, task, progress.step)
-        return compared.against, _changes_drawn(compared, task) if asked.pictures else []
-
-
-def draw(folder: Path | None, drawn: Sequence[tuple[Path, str]]) -> None:
-    """Write pictures into a folder; nothing where there is none."""
-    if folder is not None:
-        ours = partial(kinds.is_drawn, kinds.TOOLPATH)
-        publish.write_all(
-            ((folder / name, text) for name, text in drawn),
-            partial(refuse_foreign, option="--pictures", wrote=ours),
-        )
-
-
-def drawn_of(judged: Judged, task: Task, plain: bool = False) -> list[tuple[Path, str]]:
-    """A picture of the plate, and one of each finding about a wall; `plain`: without the names of
-    checks."""
-    from wallguard.drawings.laid import overview, picture
-    from wallguard.jobs.laid_views import layer_view, plate_view
-
-    verified, rules = judged.verified, judged.report.rules
-    if verified is None:
-        return []
-    geometry, stem = task.part.geometry, _stem(Path(verified.path))
-    pictures = [
-        (
-            Path(f"{stem}-{finding.id}.svg"),
-            picture(
-                layer_view(verified, geometry, wall),
-                wall,
-                finding.message,
-                "" if plain else f"{finding.severity} · {finding.check} · {rules}",
-            ),
-        )
-        for finding, wall in judged.walls
-    ]
-    plate = overview(plate_view(verified, geometry), judged.walls, rules)
-    return [(Path(f"{stem}-plate.svg"), plate), *pictures]
-
-
-def _changes_drawn(compared: Compared, task: Task) -> list[tuple[Path, str]]:
-    """Pictures of what changes: before and after."""
-    from wallguard.drawings.laid import picture
-    from wallguard.jobs.laid_views import layer_view
-
-    shown = [change for change in compared.changes if change.pair.worse or change.pair.changed]
-    pictures = []
-    for number, change in enumerate(shown[:_PICTURES], 1):
-        pair = change.pair
-        said = f"{pair.before} before, {pair.after} now: wall {mm(pair.thickness)} mm thick"
-        for name, verified, wall in (
-            ("before", compared.before, change.shown_before),
-            ("after", compared.after, change.shown_after),
-        ):
-            about = f"{name} · {verified.path}"
-            view = layer_view(verified, task.part.geometry, wall)
-            drawn = picture(view, wall, said, about)
-            pictures.append((Path(f"change-{number:03}-{name}.svg"), drawn))
-    return pictures
-
-
-def _stem(file: Path) -> str:
-    return "".join(char if char.isalnum() and char.isascii() else "-" for char in file.name)
-
-
-class Progress:
-    """What is being done and how far it is, on a terminal; else a line every ten seconds."""
-
-    def __init__(self) -> None:
-        self.stream = sys.stderr
-        self.terminal = self.stream.isatty()
-        self.last = time.monotonic()
-
-    def __enter__(self) -> Progress:
-        return self
-
-    def step(self, what: str, share: float) -> None:
-        now = time.monotonic()
-        said = f"{what} {share:.0%}" if share > 0 else what
-        if self.terminal and (now - self.last > 0.1 or share == 0):
-            self.last = now
-            room = shutil.get_terminal_size().columns - 1
-            self.stream.write(f"\r{said[:room]}\x1b[K")
-            self.stream.flush()
-        elif not self.terminal and now - self.last > 10:
-            self.last = now
-            print(said, file=self.stream, flush=True)
-
-    def __exit__(self, *_: object) -> None:
-        if self.terminal:
-            self.stream.write("\r\x1b[K")
-            self.stream.flush()
+        return compared.against, laid.changes_drawn(compared, task) if asked.pictures else []
