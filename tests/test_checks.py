@@ -522,3 +522,26 @@ def test_a_column_is_as_thick_as_a_pin_at_least(sides, turn):
         assert told(box([20, 20, 3]) + good, minimum={"pin": Limit(fail=2.0)}) == []
     rib = box([20, 20, 12]) - box([9, 30, 20], [-1, -1, 2]) - box([30, 18, 20], [9.2, -1, 2])
     assert told(rib, minimum={"pin": Limit(fail=2.0)}) == []
+
+
+@pytest.mark.parametrize("turn", [0, 20, 45])
+@pytest.mark.parametrize(("angle", "count"), [(5, 1), (12, 1), (24, 0), (38, 0)])
+def test_sides_that_meet_in_a_corner_are_no_gap_and_a_crack_is_one(angle, count, turn):
+    half = 14 * math.tan(math.radians(angle) / 2)
+    notch = prism([[0, 0], [14, -half], [14, half]], 20).translate([-2, 0, -5])
+    solid = (box([20, 30, 8], [-10, -15, 0]) - notch).rotate([0, 0, turn])
+    assert len(found("gap", solid, minimum={"gap": Limit(fail=0.2, warn=0.4)})) == count
+    # Where the sides do not meet, all of it may fuse.
+    slit = solid - box([5, 0.2, 20], [-6, -0.1, -5]).rotate([0, 0, turn])
+    assert len(found("gap", slit, minimum={"gap": Limit(fail=0.3, warn=0.4)})) == 1
+
+
+@pytest.mark.parametrize("facets", [24, 64, 160])
+def test_a_rod_that_sinks_into_a_plate_has_no_gap_beside_it_and_one_that_touches_it_has(facets):
+    def lying(sunk):
+        rod = m3.Manifold.cylinder(12, 6, 6, facets)
+        return rod.translate([0, 6 - sunk, 0]) + box([40, 3, 12], [-20, -3, 0])
+
+    minimum = {"gap": Limit(fail=0.2, warn=0.4)}
+    assert found("gap", lying(1.0), minimum=minimum) == []
+    assert found("gap", lying(0.02), minimum=minimum)

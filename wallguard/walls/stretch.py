@@ -99,10 +99,17 @@ def along(wall: Stretch) -> float:
     return min(line, wall.length) + wall.maximum
 
 
+# A notch narrows to nothing where it is no wider at its bottom than this share of what it opens to;
+# there it is a corner up to so many times that width deep: where its sides lie 19° apart or more.
+_SHUT, _DEEP = 0.05, 3.0
+
+
 def is_notch(gap: Stretch) -> bool:
-    """Whether a gap is merely the closed end of a notch that narrows to its bottom: shorter than
-    half its own width, with material at one end."""
-    return gap.sides == 1 and gap.length < gap.minimum / 2
+    """Whether a gap is merely the closed end of a notch that narrows to its bottom: material at
+    one end, and shorter than half its own width or, where its sides meet, no deeper than a corner.
+    These are one there as drawn, and what fuses takes little off its depth."""
+    corner = gap.minimum <= _SHUT * gap.maximum and gap.length <= _DEEP * gap.maximum
+    return gap.sides == 1 and (gap.length < gap.minimum / 2 or corner)
 
 
 # Pieces of one wall are one place where their boxes come this near to each other, mm.
