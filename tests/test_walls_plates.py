@@ -84,6 +84,31 @@ def test_fin_that_lies_flat_and_ledge():
     assert kinds(hair) == []
 
 
+ANGLES = (0, 7, 17, 30, 45, 60, 83)
+
+
+@pytest.mark.parametrize("angle", ANGLES)
+@pytest.mark.parametrize(("width", "count"), [(0.40, 0), (0.448, 0), (0.4505, 1), (0.60, 1)])
+def test_a_narrow_place_is_told_for_its_width_however_it_lies(width, count, angle):
+    """A ledge, and a floor under a slot, are plates where a disc as wide as the bead has room."""
+    ledge = box([5, 10, 4]) + box([width, 10, 0.4], [5, 0, 2])
+    slot = box([14, 14, 2]) - box([8, width, 4], [3, 7, 0.4])
+    turned = [solid.rotate([0, 0, angle]).translate([0.07, 0.11, 0]) for solid in (ledge, slot)]
+    assert [kinds(each) for each in turned] == [[("roof", 2)] * count, [("floor", 2)] * count]
+
+
+@pytest.mark.parametrize("angle", ANGLES)
+@pytest.mark.parametrize(("wide", "count"), [(0.60, 0), (0.62, 1)])
+def test_a_wedge_is_told_where_a_disc_has_room(wide, count, angle):
+    """In a triangle of base b and height h the largest disc is 2 b h / (b + 2 s) wide, four times
+    its area over its girth; s the other sides: 0.446 mm of 0.60, 0.457 of 0.62 (h = 1 mm)."""
+    side = np.hypot(wide / 2, 1.0)
+    assert (2 * wide / (wide + 2 * side) >= BEAD) == bool(count)
+    pocket = prism([[0, 0], [1, wide / 2], [0, wide]], 4).translate([4, 4, 0.4])
+    solid = (box([10, 10, 2]) - pocket).rotate([0, 0, angle])
+    assert kinds(solid) == [("floor", 2)] * count
+
+
 def test_two_roofs_over_one_another_are_two():
     shelves = box([5, 20, 20]) + box([15, 20, 0.4], [5, 0, 6]) + box([15, 20, 0.4], [5, 0, 12])
     assert kinds(shelves) == [("roof", 2), ("roof", 2)]

@@ -82,7 +82,8 @@ class Flanks:
     def thickness(self) -> _Floats:
         """(k,) the thickness summed along each, mm²: by Simpson's rule, here exact."""
         middle = self._radius((self.begin + self.end) / 2)
-        return self.length * (self.ends.sum(axis=1) + 4 * middle) / 3
+        total: _Floats = self.length * (self.ends.sum(axis=1) + 4 * middle) / 3
+        return total
 
     def facing(self) -> _Floats:
         """(k,) the cosine between the faces, as seen from above, summed along each, mm: of a corner
@@ -146,7 +147,9 @@ def _at_corner(x: _Floats, corner: _Floats) -> _Floats:
     """(k,) the radius of the disc at (x, 0) that a corner (k, 2) holds."""
     off, height = x - corner[:, 0], corner[:, 1]
     square = off * off + height * height
-    return np.divide(square, 2 * height, out=np.full(len(x), np.inf), where=height > 0)
+    radius: _Floats = np.full(len(x), np.inf)
+    np.divide(square, 2 * height, out=radius, where=height > 0)
+    return radius
 
 
 def facing_of_corner(x: _Floats, corner: _Floats) -> _Floats:

@@ -167,7 +167,7 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
 
 def _flanks(edges: Edges, samples: Samples, number: _Ints) -> Flanks:
     """How the thickness runs along what the samples with these numbers speak for."""
-    edge, share, ahead = (each[number] for each in (samples.edge, samples.share, samples.ahead))
+    edge, share, ahead = samples.edge[number], samples.share[number], samples.ahead[number]
     follows = np.append((np.diff(edge) == 0) & (np.diff(number) == 1), False)[: len(edge)]
     follows &= share > 0
     follows[:-1] &= share[1:] > 0
@@ -186,7 +186,7 @@ def leans(edges: Edges, own: _Ints, other: _Ints) -> tuple[_Floats, _Floats]:
 
 def _along(walls: Walls, label: _Ints, count: int, values: _Floats) -> _Floats:
     """(count,) values (k,) of flanks summed over what each label has of both faces."""
-    return np.bincount(label[walls.flanks.sample], values, count)
+    return np.bincount(label[walls.flanks.sample], values, count).astype(np.float64, copy=False)
 
 
 def facets(edges: Edges) -> _Floats:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from wallguard.base.arrays import connected, ranges
 from wallguard.mesh.mesh import Mesh
 from wallguard.sections.sections import Sections, neighbours
+from wallguard.walls.breadth import roomy
 from wallguard.walls.columns import Grid, short_columns
 
 Point = tuple[float, float, float]
@@ -23,7 +24,7 @@ _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
 _Bools = NDArray[np.bool_]
 
-# The width that counts, in cells.
+# The width that counts, in cells: `_under_disc` says which.
 _ACROSS = 3
 _MOST_CELLS = 8_000_000
 # A surface that slopes by less is nearly level, and its steps are wide: h / tan(12 degrees).
@@ -62,7 +63,7 @@ def find_plates(
 
     solid: the mesh that was cut, if it is closed and consistent: most of it is then left out.
 
-    smallest: what is narrower than about this (mm) in any direction is no plate.
+    smallest: where no disc as wide as this (mm) has room is no plate.
     The steps of surfaces that slope by more than about 12 degrees are none either, so neither
     the rim of a lens nor the foot of a cone is a plate. Plates that touch are one.
     """
@@ -70,7 +71,7 @@ def find_plates(
         return []
     plan = _plan(sections, smallest)
     runs = _runs(sections, plan) if solid is None else _short(sections, plan, limit, solid)
-    short = _broad(runs, plan, limit)
+    short = _broad(sections, runs, plan, limit, smallest)
     if not len(short.cell):
         return []
     return _plates(sections, plan, _not_steps(short, runs, plan, sections.layer_height))
@@ -177,19 +178,43 @@ def _runs(sections: Sections, plan: _Plan) -> _Runs:
     return _Runs(cell[order], first[order], length[order])
 
 
-def _broad(runs: _Runs, plan: _Plan, limit: int) -> _Runs:
-    """Runs below the limit, where three by three cells at least have the same first layer and
-    length: what is narrower is left out."""
+def _broad(sections: Sections, runs: _Runs, plan: _Plan, limit: int, smallest: float) -> _Runs:
+    """Runs below the limit, where a disc as wide as `smallest` (mm) has room among those that have
+    the same first layer and length: what is narrower is left out, however it lies.
+
+    Such a disc covers four cells round its middle at least, so that is looked for where four are.
+    """
     short = runs.chosen(np.flatnonzero(runs.length < limit))
     key = (short.first * limit + short.length) * (plan.width * plan.rows) + short.cell
-    square = [row * plan.width + column for row in (-1, 0, 1) for column in (-1, 0, 1)]
-    inner = key
-    for step in square:
-        inner = inner[_within(inner + step, key)]
+    square = (0, 1, plan.width, plan.width + 1)
+    four = key
+    for step in square[1:]:
+        four = four[_within(four + step, key)]
+    # Deep within such squares no outline is near.
+    deep = four
+    for _ in range(2):
+        for step in (1, -1, plan.width, -plan.width):
+            deep = deep[_within(deep + step, deep)]
+    asked = four[~_within(four, deep)]
+    at = np.searchsorted(key, asked)
+    centre = plan.centre(short.cell[at]) + plan.cell / 2
+    layers = short.first[at] - 1, short.first[at] + short.length[at]
+    room = roomy(sections, centre, layers, smallest / 2, plan.cell)
+    middle = np.concatenate([deep, asked[room]])
     kept = np.zeros(len(key), bool)
-    for step in square:
-        kept[np.searchsorted(key, inner + step)] = True
+    for step in _under_disc(plan.width):
+        covered = middle + step
+        covered = covered[_within(covered, key)]
+        kept[np.searchsorted(key, covered)] = True
     return short.chosen(kept)
+
+
+def _under_disc(width: int) -> list[int]:
+    """The cells that a disc three cells wide covers with its middle among four of them: from the
+    first of these on."""
+    corners = {(-1, -1), (-1, 2), (2, -1), (2, 2)}
+    block = ((row, column) for row in range(-1, 3) for column in range(-1, 3))
+    return [row * width + column for row, column in block if (row, column) not in corners]
 
 
 def _within(wanted: _Ints, ordered: _Ints) -> _Bools:
