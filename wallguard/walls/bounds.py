@@ -107,13 +107,13 @@ class Tree:
 
     def __init__(self, bounds: Bounds, group: _Ints | None = None) -> None:
         """group (n,): what has one number keeps together, as the triangles of a flat face do."""
-        self.order = _along_a_curve((bounds.low + bounds.high) / 2, group)
+        self.order = along_a_curve((bounds.low + bounds.high) / 2, group)
         self.levels = [bounds.chosen(self.order)]
         while len(self.levels[-1].low) > 1:
             self.levels.append(self.levels[-1].joined())
 
 
-def _along_a_curve(middle: _Floats, group: _Ints | None) -> _Ints:
+def along_a_curve(middle: _Floats, group: _Ints | None = None) -> _Ints:
     """An order (n,) in which what follows each other lies near each other: by the bits of the three
     coordinates in turn (Morton's order, from memory)."""
     low = middle.min(axis=0, initial=0.0)
@@ -155,7 +155,10 @@ def meetings(
         high, its_high, a, b = pending.pop()
         seen += len(a)
         if seen > (_PAIRS if most is None else most):
-            raise TooLargeError(f"{seen} pairs of faces close to each other")
+            raise TooLargeError(
+                f"comparing {seen:,} pairs of faces close to each other "
+                f"(the limit: {_PAIRS if most is None else most:,})"
+            )
         a, b = _met(one.levels[high], other.levels[its_high], a, b, facing)
         if not len(a):
             continue

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import cross, dot, median
+from wallguard.walls.crowds import boxes_nearer
 from wallguard.walls.refine import halved
 from wallguard.walls.samples import FACING
 
@@ -112,6 +113,11 @@ class Surface:
         asked = np.ascontiguousarray(np.concatenate([point, point[:1]]))
         square, triangle, _ = self._tree.squared_distance(self._vertices, self._triangles, asked)
         return np.sqrt(square[:-1]), self._owner[triangle[:-1]]
+
+    def boxes_nearer(self, point: _Floats) -> float:
+        """How many boxes a search for what is nearest to one of these points (n, 3) looks into, in
+        the mean: see `crowds`."""
+        return boxes_nearer(self._vertices[self._triangles], point, self.nearest(point)[0])
 
     def balls(
         self,
