@@ -335,3 +335,22 @@ def test_each_lowest_point_above_the_build_surface_is_an_island_and_nothing_else
     _, islands = find_footprints(cut(solid, 0.2), solid)
     assert [round(each.above, 1) for each in islands] == [10.0, 12.0, 12.0]
     assert all(each.hangs is not None for each in islands)
+
+
+@pytest.mark.parametrize("facets", [24, 64, 160])
+@pytest.mark.parametrize("turn", [0.0, 23.7])
+@pytest.mark.parametrize("leaves", [0, 1, 2, 3])
+def test_a_tube_with_leaves_is_held_all_round_and_its_leaves_are_not(leaves, turn, facets):
+    # The knuckle of a hinge: 12 mm across and 30 mm high, walls of 1.5 mm.
+    tube = m3.Manifold.cylinder(30, 6, 6, facets) - m3.Manifold.cylinder(70, 4.5, 4.5, facets, True)
+    leaf = box([20, 1.4, 30], [5.2, -0.7, 0])
+    solid = sum((leaf.rotate([0, 0, 110 * number]) for number in range(leaves)), tube)
+    minimum = {"slender": Limit(fail=10), "wall": Limit(fail=1.2), "free_wall": Limit(fail=1.6)}
+    findings = [
+        finding
+        for finding in told(turned(solid, turn), minimum=minimum)
+        if {breach.check for breach in finding.breaches} & {"slender", "free_wall"}
+    ]
+    assert len(findings) == leaves
+    # Each far out on its leaf.
+    assert all(math.hypot(*each.location[:2]) > 7 for each in findings)

@@ -270,7 +270,7 @@ def pieces_of(
             moves=moves,
             bend=_curved(walls, walls.bend, piece, count),
             sagitta=_curved(walls, walls.sagitta, piece, count),
-            ends=_held_ends(piece, count, links.breaks),
+            ends=_held_ends(piece, walls.ring, count, links.breaks),
             whole=links.whole[first],
             box_low=box_low,
             box_high=box_high,
@@ -501,14 +501,20 @@ def _crossed(walls: Walls, piece: _Ints, groups: _Ints) -> _Ints:
     return joined[piece]
 
 
-def _held_ends(piece: _Ints, count: int, breaks: tuple[_Ints, _Ints, _Bools]) -> _Ints:
+def _held_ends(piece: _Ints, ring: _Ints, count: int, breaks: tuple[_Ints, _Ints, _Bools]) -> _Ints:
     """How many ends of each piece run into other material, 0 to 2; a closed wall counts as 2.
 
     A break is where one run of wall ends and the next begins. Round a free end both belong to the
-    same piece; every other end of a run is held.
+    same piece; every other end of a run is held. Where one of its flanks is a ring without a break,
+    as that of a tube with a rib outside, the wall comes back to where it began: it is closed, too.
     """
     before, after, end = breaks
     free = end & (piece[before] == piece[after])
     runs = np.bincount(piece[before], minlength=count) + np.bincount(piece[after], minlength=count)
-    held = runs - 2 * np.bincount(piece[before[free]], minlength=count)
-    return np.where(runs == 0, 2, np.minimum((held + 1) // 2, 2)).astype(np.int64)
+    loose = np.bincount(piece[before[free]], minlength=count)
+    held = runs - 2 * loose
+    whole = np.ones(int(ring.max(initial=-1)) + 1, bool)
+    whole[ring[before]] = False
+    closed = np.bincount(piece[whole[ring]], minlength=count) > 0
+    closed = (runs == 0) | (closed & (loose == 0))
+    return np.where(closed, 2, np.minimum((held + 1) // 2, 2)).astype(np.int64)
