@@ -28,7 +28,7 @@ from wallguard.jobs.verify import Reading, Verified, verify
 from wallguard.part.part import Part
 from wallguard.toolpath.across import VOID
 from wallguard.toolpath.comparison import LaidWall
-from wallguard.toolpath.placing import OtherPartError
+from wallguard.toolpath.otherwise import OtherPartError
 
 _AGAIN = "Make the coupon anew with `wallguard coupon make`"
 _LARGEST = 8 * 1024 * 1024

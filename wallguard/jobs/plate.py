@@ -20,8 +20,9 @@ from wallguard.jobs.toolpath import Judged, Task, judged, reading_of, unusable
 from wallguard.jobs.verify import Laid, Step, compared, placed, read_laid
 from wallguard.part.geometry import Geometry
 from wallguard.sections.cut import cut_at
+from wallguard.toolpath.otherwise import OtherPartError
 from wallguard.toolpath.placement import Placement
-from wallguard.toolpath.placing import OtherPartError, Places, polygon
+from wallguard.toolpath.placing import Places, polygon
 
 if TYPE_CHECKING:
     from shapely import Geometry as Shape

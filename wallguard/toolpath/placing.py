@@ -4,7 +4,8 @@ Three steps, each with a page of its own:
 
     searching   slide a few sections of the part over what is laid, for several angles: candidates
     fitting     move and turn each candidate until its outline meets the edges of what is laid
-    placing     this page: which candidates are the part, its copies, or something else
+    placing     this page: which candidates are the part, its copies, or something else, which is
+                told by `otherwise`
 
     a comb laid as drawn:            one wall further:            a similar part:
     outline |_|_|_|_|                outline   |_|_|_|_|          outline |_|_|_|_|
@@ -42,12 +43,12 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.errors import InputError
 from wallguard.part.geometry import Geometry
 from wallguard.sections.cut import cut_at
 from wallguard.toolpath.beads import Beads
 from wallguard.toolpath.fitting import AGREES, Fit, Near, drawn_near, edges_at, settled
 from wallguard.toolpath.lines import Cells, crossings
+from wallguard.toolpath.otherwise import mirror, mismatch, other_size
 from wallguard.toolpath.placement import ENOUGH, NEAR, Placement, plain_angle, turned
 from wallguard.toolpath.searching import QUARTERS, Search
 
@@ -77,10 +78,6 @@ _OVERLAP = 0.02
 _INSIDE = 0.3
 # What is thicker than this (mm) no process leaves out: a toolpath that does is of another part.
 _THICK = 1.5
-# Of another scale are outlines that differ by more than this, mm, and alike in both directions.
-_DIFFERS, _ALIKE = (0.3, 0.6), (0.8, 1.25)
-# At that scale, so much of the outline has to agree.
-_FITS = 0.75
 # A layer under a part whose edges agree with so much of its outline is not a raft's.
 _RAFT = 0.6
 # Beside a part, so far out (mm), a raft covers at least this share: its strands lie apart.
@@ -97,14 +94,6 @@ class Places(NamedTuple):
 
     copies: tuple[Placement, ...]
     remarks: tuple[str, ...] = ()
-
-
-class OtherPartError(InputError):
-    """What a toolpath lays is not this part; `why`: what of it is not so, for who names both."""
-
-    def __init__(self, path: str | Path, problem: str, *, why: str, remedy: str) -> None:
-        super().__init__(path, problem, remedy=remedy)
-        self.why = why
 
 
 class _Judged(NamedTuple):
@@ -135,23 +124,17 @@ def find_places(
     """
     found = _found(geometry, laid, at)
     if not found.search.layers:
-        raise _mismatch(geometry, laid, part, path, "no layer of it is as high as the part")
+        raise mismatch(geometry, laid, part, path, "no layer of it is as high as the part")
     if found.agrees < (_SURE if mirrored else ENOUGH):
         other = _found(geometry.mirrored(), laid, at)
         better = other.good and other.agrees > found.agrees + _AS_GOOD
         if better and (mirrored or other.agrees >= ENOUGH):
             if not mirrored:
-                raise OtherPartError(
-                    path,
-                    f"makes {part} as in a mirror, left for right",
-                    why="what lies there is as in a mirror, left for right",
-                    remedy="Look for what mirrors it: a scale below zero, an axis that runs the "
-                    "other way, the other one of a pair",
-                )
+                raise mirror(part, path)
             found = other._replace(mirrored=True)
     if not found.good:
         problem = found.problem or "what it lays has nowhere the part's outline"
-        raise _mismatch(geometry, laid, part, path, problem)
+        raise mismatch(geometry, laid, part, path, problem)
     copies, others = _alike(found.search, found.good)
     remarks = [
         f"at X {x:.0f} Y {y:.0f} of the plate lies something like the part that is no copy of it "
@@ -497,7 +480,7 @@ def _with_ground(search: Search, place: Placement) -> tuple[Placement, str]:
         section_area += shape.area
         ground += covered.area
         both += shapely.intersection(covered, shape).area
-        problems.append(_other_size(everything, shape))
+        problems.append(other_size(everything, shape))
     place = replace(
         place,
         covered=both / section_area if section_area else 0.0,
@@ -510,41 +493,6 @@ def _with_ground(search: Search, place: Placement) -> tuple[Placement, str]:
     return place, wrong[0] if 2 * len(wrong) > len(problems) else ""
 
 
-def _other_size(everything: Shape, shape: Shape) -> str:
-    """Why what is laid where the section lies has another scale; empty where it has not."""
-    import shapely
-
-    pieces = [
-        piece
-        for piece in getattr(everything, "geoms", [everything])
-        if shapely.intersection(piece, shape).area > 0.3 * piece.area > 0
-    ]
-    if not pieces:
-        return ""
-    made, drawn = (np.array(ground.bounds) for ground in (shapely.union_all(pieces), shape))
-    size = drawn[2:] - drawn[:2]
-    more = (made[2:] - made[:2]) - size
-    least, most = np.abs(more).min(), np.abs(more).max()
-    if least < _DIFFERS[0] or most < _DIFFERS[1] or more[0] * more[1] < 0:
-        return ""
-    ratio = (more[0] / size[0]) / (more[1] / size[1])
-    if not _ALIKE[0] < ratio < _ALIKE[1]:
-        return ""
-    scale = 1 + float((more / size).mean())
-    middle, goal = (drawn[:2] + drawn[2:]) / 2, (made[:2] + made[2:]) / 2
-    other = shapely.transform(shape, lambda points: (points - middle) * scale + goal)
-    edge = shapely.boundary(shapely.union_all(pieces)).buffer(NEAR)
-
-    def agrees(shape: Shape) -> float:
-        outline = shapely.boundary(shape)
-        return float(shapely.intersection(outline, edge).length / max(outline.length, 1e-9))
-
-    # Walls that are left out make it smaller too; but then the rest does not fit.
-    if agrees(other) < max(_FITS, agrees(shape) + 0.05):
-        return ""
-    return f"its layers are {scale:.4g} times the size of the part's sections"
-
-
 def polygon(rings: list[_Floats]) -> Shape:
     """Rings, even-odd, as a shapely geometry."""
     import shapely
@@ -553,30 +501,3 @@ def polygon(rings: list[_Floats]) -> Shape:
     for ring in rings:
         whole = shapely.symmetric_difference(whole, shapely.make_valid(shapely.Polygon(ring)))
     return whole
-
-
-def _mismatch(
-    geometry: Geometry, laid: Beads, part: str | Path, path: str | Path, problem: str
-) -> OtherPartError:
-    """An error that says how large both are, and what that looks like."""
-    size = np.array(geometry.extents)
-    # Where all beads are of impossible width, their paths still tell a size.
-    fine = ~laid.odd if not laid.odd.all() else np.ones(len(laid), bool)
-    # Skirts, brims and priming lie in the first layer; the whole part above it tells its size.
-    upper = fine & (laid.z > 1.5 * float(np.median(laid.height[fine])))
-    chosen = upper if upper.any() else fine
-    wide = laid.width[chosen, None] / 2
-    low = np.minimum(laid.start, laid.end)[chosen] - wide
-    high = np.maximum(laid.start, laid.end)[chosen] + wide
-    made = np.append(high.max(axis=0) - low.min(axis=0), laid.z[chosen].max())
-    sizes = [" × ".join(f"{value:.1f}" for value in sides) for sides in (made, size)]
-    ratio = np.sort(made[:2]) / np.maximum(np.sort(size[:2]), 1e-9)
-    scale = np.append(ratio, made[2] / max(size[2], 1e-9))
-    if scale.max() - scale.min() < 0.03 * scale.mean() and abs(scale.mean() - 1) > 0.004:
-        guess = f"It looks like the same part at {scale.mean():.4g} times the size"
-    elif np.allclose(np.sort(made), np.sort(size), atol=1.0) and abs(made[2] - size[2]) > 0.5:
-        guess = "It looks like the same part lying otherwise; wallguard.yaml says how it is printed"
-    else:
-        guess = "Check whether it is the toolpath of another part, or of an older one"
-    why = f"{problem}. It makes something of {sizes[0]} mm; the part is {sizes[1]} mm as printed"
-    return OtherPartError(path, f"does not make {part}: {why}", why=why, remedy=guess)
