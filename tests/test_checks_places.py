@@ -200,3 +200,14 @@ def test_no_two_findings_of_a_real_part_share_a_place(name, shared):
     assert_places_apart(findings)
     assert all(one.shape for one in findings if one.subject)
     assert all(one.subject for one in findings if one.box)
+
+
+@pytest.mark.parametrize("side", [0.8, 2.0, 30.0])
+def test_a_small_floor_is_not_told_as_of_no_area(side):
+    block = box([40, 40, 10], [-20, -20, 0]) - box([side, side, 20], [-side / 2, -side / 2, 0.6])
+    (finding,) = told(block, minimum={"floor": Limit(fail=4)})
+    assert finding.message.startswith("floor 3 layers (0.60 mm) thick at (")
+    (area,) = re.findall(r", ([\d.]+) mm² wide", finding.message)
+    # A grid finds it, so its rim is not exact.
+    assert float(area) == pytest.approx(side**2, abs=0.1 + 0.3 * side)
+    assert ("." in area) == (side < 3)

@@ -19,6 +19,11 @@ def mm(value: float) -> str:
     return f"{round(value, 2) + 0.0:.2f}"
 
 
+def mm2(value: float) -> str:
+    """An area without decimals, a small one with one: 120.4 -> "120", 0.42 -> "0.4"."""
+    return f"{value:.0f}" if value >= 9.95 else f"{value:.1f}"
+
+
 def limit_text(value: float) -> str:
     """A limit as it was written, with at least two decimals: 0.8 -> "0.80", 0.805 -> "0.805"."""
     short = f"{value:g}"

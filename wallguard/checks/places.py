@@ -25,7 +25,7 @@ import numpy as np
 from wallguard.bands.advice import leaning
 from wallguard.bands.table import Outcome
 from wallguard.base.arrays import dot
-from wallguard.base.text import SHOWN, below, limit_text, mm, place, span
+from wallguard.base.text import SHOWN, below, limit_text, mm, mm2, place, span
 from wallguard.checks.case import Broken, Case, Spot, extent
 from wallguard.findings.model import Breach, Finding, Kind, Mark, Point, Printed, Spread, Subject
 from wallguard.findings.outcomes import SEVERITIES
@@ -383,7 +383,7 @@ def _head(case: Case, place: _Place, first: _Limit, where: str) -> str:
     if isinstance(thing, Plate):
         layers = f"{thing.layers} layer{'s' if thing.layers > 1 else ''}"
         thick = f"{layers} ({mm(thing.layers * case.rules.layer_height)} mm) thick"
-        return f"{thing.kind} {thick} at {where}, {thing.area:.0f} mm² wide,"
+        return f"{thing.kind} {thick} at {where}, {mm2(thing.area)} mm² wide,"
     if place.kind == "pin":
         thick = f"{mm(thing.minimum)} mm thick{_square(thing)}"
         return f"post {thick} at {where}, {mm(thing.high - thing.low)} mm high,"
