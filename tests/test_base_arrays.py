@@ -5,14 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from wallguard.base import arrays
 from wallguard.base.arrays import (
     common,
     connected,
     distinct,
     dot,
     grouped,
-    inside,
     median,
     medians,
     quantiles,
@@ -71,9 +69,7 @@ def test_weighted_median():
     assert weighted_median(np.array([3.0, 1, 2]), np.array([1.0, 1, 5])) == 2
 
 
-@pytest.mark.parametrize("many", [0, 10**9])
-def test_connected_numbers_components_by_their_first_nodes(many, monkeypatch):
-    monkeypatch.setattr(arrays, "_MANY", many)
+def test_connected_numbers_components_by_their_first_nodes():
     draw = np.random.default_rng(7)
     for links in (1, 5, 30, 80):
         one, other = draw.integers(0, 60, (2, links))
@@ -111,16 +107,6 @@ def test_rings_are_walked_as_one_by_one():
         assert found.tolist() == order
         assert start.tolist() == [*begins, count]
         assert closed.tolist() == [False] * len(heads) + [True] * (len(begins) - len(heads))
-
-
-def test_inside_is_even_odd():
-    square = np.array([[0.0, 0], [4, 0], [4, 4], [0, 4]])
-    hole = np.array([[1.0, 1], [1, 3], [3, 3], [3, 1]])
-    start = np.concatenate([square, hole])
-    end = np.concatenate([np.roll(square, -1, axis=0), np.roll(hole, -1, axis=0)])
-    points = np.array([[0.5, 0.5], [2, 2], [5, 2], [3.5, 2]])
-    assert inside(start, end, points).tolist() == [True, False, False, True]
-    assert inside(start[:0], end[:0], points).tolist() == [False] * 4
 
 
 def test_the_median_of_values_that_are_spread_evenly_has_half_of_the_weight_below_it():

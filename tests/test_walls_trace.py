@@ -3,10 +3,11 @@
 import manifold3d as m3
 import numpy as np
 import pytest
+import shapely
 from solids import box, i_section, mesh, prism, tube, wedge
 
 from wallguard.sections.cut import cut
-from wallguard.walls.trace import find_gaps, find_walls
+from wallguard.walls.trace import find_gaps, find_walls, inside_section
 
 TURNS = (0, 90, 17.3, 45, 211)
 
@@ -397,3 +398,24 @@ def test_a_wall_that_leans_is_as_thick_square_to_it_as_it_is_drawn():
     )
     (wall,) = walls(shell, largest=4)
     assert wall.across == pytest.approx(1, abs=0.01)
+
+
+def test_what_lies_in_the_material_of_a_section_is_as_shapely_says():
+    drawn = box([20, 12, 9]) - box([8, 6, 9]).translate([3, 3, 0.5]) + m3.Manifold.sphere(5, 40)
+    sections = cut(mesh(drawn.rotate([0, 0, 17])), 0.2)
+    draw = np.random.default_rng(4)
+    count = int(sections.distinct.max()) + 1
+    section = draw.integers(-1, count, 3000)
+    point = draw.uniform([-8, -8], [24, 16], (3000, 2))
+    # Heights of corners, too.
+    point[::7, 1] = sections.points[draw.integers(0, len(sections.points), len(point[::7])), 1]
+    material = [shapely.Polygon() for _ in range(count)]
+    for number in range(count):
+        for ring in sections.rings(number):
+            material[number] = material[number].symmetric_difference(shapely.Polygon(ring))
+    expected = [
+        number >= 0 and shapely.contains_xy(material[number], *at)
+        for number, at in zip(section.tolist(), point.tolist(), strict=True)
+    ]
+    assert 0 < sum(expected) < 3000
+    assert inside_section(sections, section, point).tolist() == expected

@@ -1,4 +1,4 @@
-"""What numpy lacks and many rooms need: ranges end to end, groups, what is connected, what is in.
+"""What numpy lacks and many rooms need: ranges end to end, groups, what is connected.
 
 Arrays in, arrays out, no loop over their items.
 """
@@ -13,10 +13,6 @@ from numpy.typing import NDArray
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
 
-# Pairs of points and edges that `inside` looks at together: bounds its memory.
-_AT_ONCE = 4_000_000
-# From this many links on, scipy's compiled search is worth the time it takes to import.
-_MANY = 30_000
 # Of links that are walked at once, this share begin legs.
 _LEGS, _GOLDEN = 1 / 16, (5**0.5 - 1) / 2
 
@@ -34,9 +30,20 @@ def ranges(first: NDArray[Any] | int, size: NDArray[Any]) -> tuple[_Ints, _Ints]
     return owner, number
 
 
+def rows(values: NDArray[Any], which: _Ints) -> NDArray[Any]:
+    """(m, d) the rows `which` (m,) of an array (n, d): `values[which]` in a tenth of the time."""
+    chosen: NDArray[Any] = values.take(which, axis=0)
+    return chosen
+
+
 def dot(one: _Floats, other: _Floats) -> _Floats:
     """(n,) the scalar product of each row of two arrays (n, d)."""
-    product: _Floats = np.einsum("ij,ij->i", one, other)
+    if one.shape[1] != 2:
+        product: _Floats = np.einsum("ij,ij->i", one, other)
+        return product
+    # In the plane this takes a third of the time.
+    product = one[:, 0] * other[:, 0]
+    product += one[:, 1] * other[:, 1]
     return product
 
 
@@ -200,31 +207,28 @@ def connected(one: NDArray[Any], other: NDArray[Any], count: int) -> tuple[int, 
     Returns how many there are, and (count,) int64 the component of each node; components are
     numbered in the order of their first nodes.
     """
-    if len(one) >= _MANY:
-        from scipy.sparse import coo_array
-        from scipy.sparse.csgraph import connected_components
-
-        links = coo_array((np.ones(len(one), np.int8), (one, other)), shape=(count, count))
-        number, label = connected_components(links, directed=False)
-        return int(number), label.astype(np.int64)
-    # Every node points at a lower one of its component, or at itself. Roots that are linked are
-    # hung on the lower one, and ways shortened, until nothing changes. (Shiloach and Vishkin, "An
-    # O(log n) parallel connectivity algorithm", Journal of Algorithms 3, 1982; from memory.)
-    root = np.arange(count)
+    # Every node points at a lower one of its component, or at itself. Of linked roots the higher is
+    # hung on the lower, and ways are shortened, until nothing is linked any more: two rounds leave
+    # half of the roots at most. (Shiloach and Vishkin, "An O(log n) parallel connectivity
+    # algorithm", Journal of Algorithms 3, 1982; from memory.)
+    every = np.arange(count)
+    root = every
     one, other = one.astype(np.int64, copy=False), other.astype(np.int64, copy=False)
     while len(one):
-        a, b = root[one], root[other]
-        apart = a != b
-        one, other, a, b = one[apart], other[apart], a[apart], b[apart]
-        np.minimum.at(root, np.maximum(a, b), np.minimum(a, b))
+        low, high = np.minimum(one, other), np.maximum(one, other)
+        root = root.copy() if root is every else root
+        np.minimum.at(root, high, low)
         while True:
-            higher = root[root]
-            if np.array_equal(higher, root):
+            lower = root.take(root)
+            if np.array_equal(lower, root):
                 break
-            root = higher
-    first = root == np.arange(count)
+            root = lower
+        one, other = root.take(low), root.take(high)
+        apart = np.flatnonzero(one != other)
+        one, other = one.take(apart), other.take(apart)
+    first = root == every
     rank = np.cumsum(first) - 1
-    return int(first.sum()), rank[root]
+    return int(first.sum()), rank.take(root)
 
 
 def rings(following: _Ints) -> tuple[_Ints, _Ints, NDArray[np.bool_]]:
@@ -308,18 +312,3 @@ def _in_turn(goes_on: _Ints, length: _Ints, first: NDArray[np.bool_]) -> tuple[_
             at = ahead[at]
         number += 1
     return np.array(chain, np.int64), np.array(place, np.int64)
-
-
-def inside(start: _Floats, end: _Floats, point: _Floats) -> NDArray[np.bool_]:
-    """Whether each point (n, 2) lies inside the rings that edges from `start` to `end` (m, 2)
-    close, by the even-odd rule."""
-    within = np.zeros(len(point), bool)
-    (ax, ay), (bx, by) = start.T, end.T
-    step = max(1, _AT_ONCE // max(1, len(ax)))
-    for first in range(0, len(point), step):
-        x, y = point[first : first + step].T
-        which, edge = np.nonzero((ay > y[:, None]) != (by > y[:, None]))
-        share = (y[which] - ay[edge]) / (by[edge] - ay[edge])
-        right = x[which] < ax[edge] + share * (bx[edge] - ax[edge])
-        within[first : first + step] = np.bincount(which[right], minlength=len(x)) % 2 == 1
-    return within

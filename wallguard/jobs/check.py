@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from wallguard.base.errors import InputError, unforeseen
+from wallguard.base.heap import keep_freed
 from wallguard.findings.model import (
     Breach,
     CheckRun,
@@ -208,6 +209,7 @@ def lost_message(path: str, why: str) -> str:
 def check_part(task: Task) -> list[PartReport]:
     """One report for each rule file that the part answers to. Never raises: whatever goes wrong
     with a part is an error of that part."""
+    keep_freed()
     try:
         file, known = part_file(task)
     except Exception as error:

@@ -43,6 +43,8 @@ TRIED = 2.0
 # Other programs may be running: so many times as long is waited for a process, which the system
 # holds to its share of the processor's time; Windows does not.
 _WAIT = 3.0 if sys.platform == "win32" else 20.0
+# What scipy takes for itself, in one thread, where a part needs it (measured: 62 MB, 0.5 s).
+_LATER = 64 * _MB
 _STATUS = Path("/proc/self/status")  # Linux (man proc)
 
 
@@ -178,11 +180,10 @@ def hold(most: Most | None) -> None:
     seconds, memory = endless, endless
     if most is not None:
         # What libraries take for themselves depends on the machine, and does not count.
-        import scipy.sparse.csgraph
-        import scipy.spatial  # noqa: F401
+        import numpy as np  # noqa: F401
 
         seconds = math.ceil(time.process_time() + most.seconds)
-        memory = _data() + most.memory if _data() else endless
+        memory = _data() + _LATER + most.memory if _data() else endless
     wanted = {resource.RLIMIT_CPU: seconds, resource.RLIMIT_DATA: memory, resource.RLIMIT_CORE: 0}
     for kind, value in wanted.items():
         _, hard = resource.getrlimit(kind)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import connected
 from wallguard.base.errors import InputError
 from wallguard.base.plain import counted
 from wallguard.findings.model import LeftOut, PartReport, Trouble
@@ -249,9 +250,6 @@ def _rest(laid: Laid, found: Sequence[_Found]) -> Iterator[str]:
 
 def _groups(points: NDArray[np.float64]) -> list[NDArray[np.int64]]:
     """Numbers of points (n, 2) in groups: what lies in cells that touch is one."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     if not len(points):
         return []
     places = np.floor(points / _CELL).astype(np.int64)
@@ -266,6 +264,5 @@ def _groups(points: NDArray[np.float64]) -> list[NDArray[np.int64]]:
         if (x + dx, y + dy) in number
     ]
     rows, columns = np.array(pairs).T
-    graph = coo_array((np.ones(len(pairs)), (rows, columns)), shape=(len(cells), len(cells)))
-    count, label = connected_components(graph, directed=False)
+    count, label = connected(rows, columns, len(cells))
     return [np.flatnonzero(label[cell_of] == each) for each in range(count)]

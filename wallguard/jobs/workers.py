@@ -31,8 +31,8 @@ if TYPE_CHECKING:
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
-# Starting a process takes about this long (s), most of it to load numpy and scipy; a job of fewer
-# than twice as many seconds is not worth it.
+# Starting a process takes about this long (s), most of it to load numpy; a job of fewer than twice
+# as many seconds is not worth it.
 _START = 1.0
 # Windows waits for no more than 63 things at a time.
 _MOST_THERE = 60

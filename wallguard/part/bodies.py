@@ -7,14 +7,14 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, cross, dot
+from wallguard.base.arrays import columns, connected
 from wallguard.findings.model import Body
 from wallguard.mesh.mesh import Mesh
 
 # Of a part with more bodies only the whole is known: a lattice of loose pieces has thousands.
 _MOST = 200
 # Triangles that are reckoned with together.
-_AT_ONCE = 200_000
+_AT_ONCE = 10_000
 # For a quadratic function over a triangle the mean of its values at the middles of the sides is
 # exact, for a cubic one 9/20 of the value in the middle, 2/15 of the sum at the middles of the
 # sides and 1/20 of the sum at the corners is (Hammer and Stroud, "Numerical evaluation of multiple
@@ -39,46 +39,49 @@ def bodies(mesh: Mesh) -> tuple[Body, ...]:
 
 
 def _body(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> Body:
-    """Of triangles (n, 3) of vertices (m, 3); some at a time, as each takes half a kilobyte."""
+    """Of triangles (n, 3) of vertices (m, 3); some at a time, few enough to stay in the cache."""
+    axes = columns(vertices)
     parts = np.split(triangles, range(_AT_ONCE, len(triangles), _AT_ONCE))
     surface, centre = 0.0, np.zeros(3)
     low, high = np.full(3, np.inf), np.full(3, -np.inf)
     for part in parts:
-        corners = vertices[part]
+        corners = axes.take(part.T, axis=1)
         area = _area(_normal(corners))
         surface += float(area.sum())
-        centre += (area[:, None] * _middle(corners)).sum(axis=0)
-        low = np.minimum(low, corners.min(axis=(0, 1), initial=np.inf))
-        high = np.maximum(high, corners.max(axis=(0, 1), initial=-np.inf))
+        centre += _middle(corners) @ area
+        low = np.minimum(low, corners.min(axis=(1, 2), initial=np.inf))
+        high = np.maximum(high, corners.max(axis=(1, 2), initial=-np.inf))
     whole = surface or 1.0
     centre /= whole
+    axes -= centre[:, None]
     volume, spread, lean = 0.0, np.zeros((3, 3)), np.zeros(3)
     for part in parts:
-        corners = vertices[part]
+        corners = axes.take(part.T, axis=1)
         normal = _normal(corners)
-        area, seen = _area(normal), corners - centre
-        volume += float((seen[:, 0] * normal).sum()) / 3
-        sides = (seen + seen[:, [1, 2, 0]]) / 2
-        for at in (sides[:, i] for i in range(3)):
-            spread += (area[:, None] * at).T @ at / 3 / whole
-        points = ((_middle(seen)[:, None], _MIDDLE), (sides, _SIDE), (seen, _CORNER))
-        for several, weight in points:
-            for at in (several[:, i] for i in range(several.shape[1])):
-                lean += weight * (area * dot(at, at)) @ at
+        area = _area(normal)
+        volume += float((corners[:, 0] * normal).sum()) / 3
+        sides = corners + corners[:, [1, 2, 0]]
+        sides /= 2
+        spread += np.einsum("isn,jsn->ij", sides * area, sides, optimize=True) / 3 / whole
+        points = ((_middle(corners)[:, None], _MIDDLE), (sides, _SIDE), (corners, _CORNER))
+        for at, weight in points:
+            far = (at * at).sum(axis=0)
+            far *= weight * area
+            lean += at.reshape(3, -1) @ far.ravel()
     lean /= whole * (float(np.trace(spread)) or 1.0)
-    rows, columns = (0, 1, 2, 1, 0, 0), (0, 1, 2, 2, 2, 1)
+    rows, across = (0, 1, 2, 1, 0, 0), (0, 1, 2, 2, 2, 1)
     return Body(
         area=surface,
         volume=volume,
         centre=_point(centre),
-        spread=tuple(spread[rows, columns].tolist()),
+        spread=tuple(spread[rows, across].tolist()),
         lean=_point(lean),
         box=(_point(low), _point(high)),
     )
 
 
 def _middle(corners: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(n, 3) the mean of the corners of each triangle: that of `np.mean`, in half the time."""
+    """(3, n) the mean of the corners (3, 3, n) of each triangle: axes, corners, triangles."""
     middle: NDArray[np.float64] = corners[:, 0] + corners[:, 1]
     middle += corners[:, 2]
     middle /= 3
@@ -86,14 +89,15 @@ def _middle(corners: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _normal(corners: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(n, 3) the normal of each triangle (n, 3, 3), as long as its area."""
-    normal = cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    """(3, n) the normal of each triangle, as long as its area; corners as of `_middle`."""
+    (a, b, c), (x, y, z) = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    normal: NDArray[np.float64] = np.stack([b * z - c * y, c * x - a * z, a * y - b * x])
     normal /= 2
     return normal
 
 
 def _area(normal: NDArray[np.float64]) -> NDArray[np.float64]:
-    area: NDArray[np.float64] = np.sqrt(dot(normal, normal))
+    area: NDArray[np.float64] = np.sqrt((normal * normal).sum(axis=0))
     return area
 
 

@@ -139,11 +139,15 @@ class _Runs:
 
     @classmethod
     def of(cls, triangles: NDArray[np.int32], below: NDArray[np.int32]) -> _Runs:
-        corner = below[triangles].astype(np.int64)
-        lowest, highest = np.argmin(corner, axis=1), np.argmax(corner, axis=1)
-        own = np.arange(len(corner))
-        low, high = corner[own, lowest], corner[own, highest]
-        middle = corner.sum(axis=1) - low - high
+        corner = below.take(triangles.T).astype(np.int64)
+        low, high = corner.min(axis=0), corner.max(axis=0)
+        middle = corner.sum(axis=0) - low - high
+        # Of equal corners the first.
+        lowest, highest = (
+            np.where(corner[0] == each, 0, np.where(corner[1] == each, 1, 2))
+            for each in (low, high)
+        )
+        own = np.arange(len(low))
         before = np.array([2, 0, 1])
         return cls(
             first=np.column_stack([low, middle]).ravel(),

@@ -12,7 +12,7 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import distinct
+from wallguard.base.arrays import distinct, lengths, rows
 from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.sections.crossings import outlines
@@ -60,8 +60,8 @@ def cut_at(
     # below[v]: how many planes lie at or below vertex v; it is above plane k where below[v] > k.
     below = np.searchsorted(heights, snapped + _SNAP / 4, side="right").astype(np.int32)
 
-    corner = below[mesh.triangles]
-    per_triangle = corner.max(axis=1) - corner.min(axis=1)
+    corner = below.take(mesh.triangles.T)
+    per_triangle = corner.max(axis=0) - corner.min(axis=0)
     total = int(per_triangle.sum(dtype=np.int64))
     if total > _LIMIT:
         raise TooLargeError(f"{total} outline points in {count} layers of {layer_height:g} mm")
@@ -118,7 +118,7 @@ def _finished(
     """Sections of rings made regular: each outline is kept once."""
     sections = _distinct(heights, layer_height, rings, loose)
     _, after = neighbours(sections.ring_start)
-    outline = float(np.linalg.norm(sections.points[after] - sections.points, axis=1).sum())
+    outline = float(lengths(rows(sections.points, after) - sections.points).sum())
     if outline > _LONGEST:
         raise TooLargeError(f"{outline / 1e6:.0f} km of outline in {len(heights)} layers")
     return sections

@@ -17,7 +17,7 @@ _Ints = NDArray[np.int64]
 # Pairs that are looked at together bound the memory, and in all the time: beyond takes minutes.
 _AT_ONCE, _PAIRS = 30_000, 1_500_000_000
 # Cells have a table of where each begins if there are no more than so many, and for each box.
-_TABLE, _A_BOX = 1_000_000, 16
+_TABLE, _A_BOX = 2_000_000, 64
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ class Boxes:
 def levels(boxes: Boxes, least: float) -> tuple[_Ints, float]:
     """(n,) how often the width of cells, which is returned too, must be taken by four to hold each
     box; cells are at least as wide as the usual box and as `least` mm."""
-    extent = (boxes.high - boxes.low).max(axis=1)
+    extent = np.maximum(*(boxes.high - boxes.low).T)
     width = max(least, median(extent), 1e-3)
     level: _Ints = np.ceil(np.log2(np.maximum(extent / width, 1.0)) / 2).astype(np.int64)
     return level, width
@@ -78,21 +78,25 @@ def meetings(
     if not len(boxes.section) or not len(askers.section):
         return
     level, width = levels(boxes, least)
-    origin = boxes.low.min(axis=0)
+    rows, every = columns(boxes.low, boxes.high), columns(askers.low, askers.high)
+    at_home = None if own is None else columns(own[1].low, own[1].high)
     looked_at = 0
     for each in distinct(level).tolist():
-        cells = _Cells(boxes, np.flatnonzero(level == each), width * 4**each, origin)
-        asking, low, high = np.arange(len(askers.section)), askers.low, askers.high
-        if own is not None:
-            asking, there = np.flatnonzero(own[0] <= each), (own[0] == each)[:, None]
-            low = np.where(there, own[1].low, askers.low)
-            high = np.where(there, own[1].high, askers.high)
-        begin, size, asked = cells.slices(Boxes(low, high, askers.section).chosen(asking))
-        asked = asking[asked]
+        cells = _Cells(rows, boxes.section, np.flatnonzero(level == each), width * 4**each)
+        if own is None or at_home is None:
+            corners = every
+            begin, size, asked = cells.slices(corners, askers.section)
+        else:
+            asking, corners = (
+                np.flatnonzero(own[0] <= each),
+                np.where(own[0] == each, at_home, every),
+            )
+            some = corners.take(asking, axis=1), askers.section.take(asking)
+            begin, size, asked = cells.slices(*some)
+            asked = asking.take(asked)
         looked_at += int(size.sum())
         if looked_at > _PAIRS:
             raise TooLargeError(f"{looked_at} pairs of outlines close to each other")
-        corners = columns(low, high)
         stops = np.searchsorted(np.cumsum(size), np.arange(_AT_ONCE, size.sum(), _AT_ONCE)).tolist()
         for first, last in zip([0, *stops], [*stops, len(size)], strict=True):
             owner, place = ranges(begin[first:last], size[first:last])
@@ -110,51 +114,61 @@ def meetings(
 class _Cells:
     """Boxes that are no larger than a cell, each in the cell of its lowest corner."""
 
-    def __init__(self, boxes: Boxes, members: _Ints, width: float, origin: _Floats) -> None:
-        self.width, self.origin = width, origin
-        low, high, section = boxes.low[members], boxes.high[members], boxes.section[members]
-        self.extent = (high - low).max(axis=0)
-        cell = self._cell(low)
+    def __init__(self, corners: _Floats, section: _Ints, members: _Ints, width: float) -> None:
+        """corners  (4, n) of all boxes: the lowest x and y, and the highest"""
+        self.width, self.origin = width, corners[:2].min(axis=1)
+        if len(members) < len(section):
+            corners, section = corners.take(members, axis=1), section.take(members)
+        self.extent = (corners[2:] - corners[:2]).max(axis=1)
+        column, row = self._cell(corners[:2])
         self.section = int(section.min())
-        self.top, self.sections = cell.max(axis=0) + 1, int(section.max()) + 1 - self.section
-        key = self._key(section - self.section, cell[:, 0], cell[:, 1])
+        self.across, self.up = int(column.max()) + 1, int(row.max()) + 1
+        self.sections = int(section.max()) + 1 - self.section
+        key = self._key(section - self.section, column, row)
         order = np.argsort(key, kind="stable")
-        self.key, self.member = key[order], members[order]
-        self.corners = columns(low[order], high[order])
-        count = self.sections * int(self.top[0]) * int(self.top[1])
+        self.key, self.member = key.take(order), members.take(order)
+        self.corners = corners.take(order, axis=1)
+        count = self.sections * self.across * self.up
         self.table: _Ints | None = None
         if count <= min(_TABLE, _A_BOX * len(members)):
             self.table = np.append(0, np.cumsum(np.bincount(key, minlength=count)))
 
     def _cell(self, point: _Floats) -> _Ints:
-        """(n, 2) column and row of each point."""
-        place: _Ints = np.floor((point - self.origin) / self.width).astype(np.int64)
-        return place
+        """(2, n) column and row of each point (2, n)."""
+        place = point - self.origin[:, None]
+        place /= self.width
+        cell: _Ints = np.floor(place, out=place).astype(np.int64)
+        return cell
 
     def _key(self, section: _Ints, column: _Ints, row: _Ints) -> _Ints:
-        key: _Ints = (section * self.top[0] + column) * self.top[1] + row
+        key = section * np.int64(self.across)
+        key += column
+        key *= self.up
+        key += row
         return key
 
-    def slices(self, askers: Boxes) -> tuple[_Ints, _Ints, _Ints]:
-        """Slices of `member` that hold all that each asker meets, a column of cells at a time:
-        where each begins, how long it is, and which asker it is."""
-        (low_x, low_y), (high_x, high_y) = (
-            self._cell(each).T for each in (askers.low - self.extent, askers.high)
-        )
-        section = askers.section.astype(np.int64) - self.section
-        across, up = self.top.tolist()
+    def slices(self, corners: _Floats, section: _Ints) -> tuple[_Ints, _Ints, _Ints]:
+        """Slices of `member` that hold all that each asker, (4, n) corners, meets, a column of
+        cells at a time: where each begins, how long it is, and which asker it is."""
+        low_x, low_y = self._cell(corners[:2] - self.extent[:, None])
+        high_x, high_y = self._cell(corners[2:])
+        section = section.astype(np.int64) - self.section
         there = (section >= 0) & (section < self.sections) & (high_x >= 0) & (high_y >= 0)
-        there &= (low_x < across) & (low_y < up)
-        low_x, low_y = np.maximum(low_x, 0), np.maximum(low_y, 0)
-        high_x, high_y = np.minimum(high_x, across - 1), np.minimum(high_y, up - 1)
-        which, column = ranges(low_x, np.where(there, high_x - low_x + 1, 0))
-        section = section[which]
-        first = self._key(section, column, low_y[which])
-        last = self._key(section, column, high_y[which])
+        there &= (low_x < self.across) & (low_y < self.up)
+        np.maximum(low_x, 0, out=low_x)
+        np.minimum(high_x, self.across - 1, out=high_x)
+        first = self._key(section, low_x, np.maximum(low_y, 0, out=low_y))
+        length = np.minimum(high_y, self.up - 1, out=high_y) - low_y
+        which, column = ranges(0, np.where(there, high_x - low_x + 1, 0))
+        # From column to column keys grow by as many as there are rows.
+        column *= self.up
+        first = np.add(column, first.take(which), out=column)
+        last = first + length.take(which)
         if self.table is not None:
             begin, end = self.table.take(first), self.table.take(last + 1)
         else:
             begin = np.searchsorted(self.key, first, side="left")
             end = np.searchsorted(self.key, last, side="right")
         some = np.flatnonzero(end > begin)
-        return begin[some], (end - begin)[some], which[some]
+        begin = begin.take(some)
+        return begin, end.take(some) - begin, which.take(some)

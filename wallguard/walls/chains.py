@@ -28,7 +28,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import columns, distinct, dot
+from wallguard.base.arrays import columns, distinct, dot, rows
 from wallguard.base.errors import TooLargeError
 from wallguard.walls.boxes import Boxes, meetings, near_each_other
 from wallguard.walls.edges import Edges
@@ -127,7 +127,7 @@ def turns(edges: Edges, which: _Ints | None = None) -> _Floats:
     some = slice(None) if which is None else which
     ahead, behind = edges.along[some], edges.along[edges.before[some]]
     cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
-    turn: _Floats = np.arctan2(cross, (behind * ahead).sum(axis=1))
+    turn: _Floats = np.arctan2(cross, dot(behind, ahead))
     return turn
 
 
@@ -158,17 +158,17 @@ def chains_of(edges: Edges, turn: _Floats, step: float, like: Chains | None = No
 
     end = edges.start + edges.length[:, None] * edges.along
     begins, ends = (first, last) if forward else (last, first)
-    start = edges.start[begins]
+    start = rows(edges.start, begins)
     chord = end[ends] - start
     length = np.hypot(chord[:, 0], chord[:, 1])
     along = chord / np.maximum(length, 1e-12)[:, None]
-    away = edges.start - start[chain]
-    way = along[chain]
+    away = edges.start - rows(start, chain)
+    way = rows(along, chain)
     beside = np.abs(way[:, 0] * away[:, 1] - way[:, 1] * away[:, 0])
-    run = (away * way).sum(axis=1)
+    run = dot(away, way)
     beside = np.maximum(beside, np.maximum(-run, run - length[chain]))
 
-    inward = edges.inward[first]
+    inward = rows(edges.inward, first)
     relative = angle - angle[first][chain]
     lowest = np.minimum.reduceat(relative + np.minimum(turn[after], 0.0), first)
     highest = np.maximum.reduceat(relative - np.minimum(turn, 0.0), first)
@@ -205,9 +205,9 @@ def _firsts(edges: Edges, angle: _Floats, step: float) -> _Ints:
 def _normals(edges: Edges, turn: _Floats, which: _Ints, after: _Ints) -> _Floats:
     """`Chains.normals` of the edges numbered `which`, each followed by that numbered `after`."""
     inward = edges.inward
-    own = inward[which]
-    start = np.where((turn[which] < 0)[:, None], inward[edges.before[which]], own)
-    end = np.where((turn[after] < 0)[:, None], inward[after], own)
+    own = rows(inward, which)
+    start = np.where((turn[which] < 0)[:, None], rows(inward, edges.before[which]), own)
+    end = np.where((turn[after] < 0)[:, None], rows(inward, after), own)
     return np.column_stack([own, start, end])
 
 
@@ -337,9 +337,12 @@ def _too_deep(both: tuple[Chains, Chains], one: _Ints, other: _Ints, reach: floa
     way: a disc that touches both is at least that large."""
     deep: _Bools = both[0].size[one] == 1
     for chains in both:
-        start, normals = chains.start[one], chains.normals[one]
-        end, begin = start + chains.length[one, None] * chains.along[one], chains.start[other]
-        for point in (begin, begin + chains.length[other, None] * chains.along[other]):
+        start, normals = rows(chains.start, one), rows(chains.normals, one)
+        end, begin = (
+            start + chains.length[one, None] * rows(chains.along, one),
+            rows(chains.start, other),
+        )
+        for point in (begin, begin + chains.length[other, None] * rows(chains.along, other)):
             for column, corner in ((0, start), (2, start), (4, end)):
                 depth = dot(normals[:, column : column + 2], point - corner)
                 deep &= depth - chains.off[other] > reach + _SLACK

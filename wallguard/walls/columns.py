@@ -14,6 +14,7 @@ There a column's runs of material follow from the triangles above its cell, in o
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,11 +36,12 @@ _STEPS = 6
 
 @dataclass(frozen=True)
 class Grid:
-    """Cells in rows of `width`; corners (m, 3, 2) of triangles in cells, z (m, 3) in mm."""
+    """Cells in rows of `width`; x, y (3, m) of triangles' corners in cells, z (3, m) in mm."""
 
     width: int
     rows: int
-    corners: _Floats
+    x: _Floats
+    y: _Floats
     z: _Floats
 
 
@@ -54,21 +56,11 @@ def short_columns(
 
     Raises ValueError where there are more, or the triangles do not close.
     """
-    u, v = (grid.corners[:, i] - grid.corners[:, 0] for i in (1, 2))
-    doubled = u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0]
-    flat = np.flatnonzero(np.abs(doubled) > 1e-12)
-    corners, z, doubled = grid.corners[flat], grid.z[flat], doubled[flat]
-    rise, climb = z[:, 1] - z[:, 0], z[:, 2] - z[:, 0]
-    u, v = u[flat], v[flat]
-    slope = (
-        np.column_stack([rise * v[:, 1] - climb * u[:, 1], climb * u[:, 0] - rise * v[:, 0]])
-        / doubled[:, None]
-    )
-    faces = _Faces(corners, z, slope, doubled > 0)
+    faces = _Faces.of(grid)
     triangle, block = _blocks(faces, grid)
     wanted = _near_each_other(faces, triangle, block, grid, layers)
-    inside = wanted[block]
-    return _runs(faces, triangle[inside], block[inside], grid, (heights, most))
+    inside = np.flatnonzero(wanted.take(block))
+    return _runs(faces, triangle.take(inside), block.take(inside), grid, (heights, most))
 
 
 # Pairs of triangles and blocks that are held at a time: some 0.5 GB.
@@ -77,21 +69,50 @@ _PAIRS = 20_000_000
 
 @dataclass(frozen=True)
 class _Faces:
-    """Triangles that are seen from above: corners (m, 3, 2) in cells, z (m, 3), slope (m, 2) mm
-    for each cell, and whether they face up."""
+    """Triangles that are seen from above: x, y (3, m) in cells, z (3, m), slope (2, m) mm for each
+    cell, and whether they face up."""
 
-    corners: _Floats
+    x: _Floats
+    y: _Floats
     z: _Floats
     slope: _Floats
     up: _Bools
 
-    def at(self, which: _Ints, place: _Floats) -> _Floats:
-        """The height of planes at places (k, 2), no lower or higher than their triangles."""
-        away = place - self.corners[which, 0]
-        height = self.z[which, 0] + (self.slope[which] * away).sum(axis=1)
-        lowest, highest = self.z.min(axis=1)[which], self.z.max(axis=1)[which]
-        clipped: _Floats = np.clip(height, lowest, highest)
-        return clipped
+    @classmethod
+    def of(cls, grid: Grid) -> _Faces:
+        x, y, z = grid.x, grid.y, grid.z
+        doubled = (x[1] - x[0]) * (y[2] - y[0]) - (y[1] - y[0]) * (x[2] - x[0])
+        seen = np.flatnonzero(np.abs(doubled) > 1e-12)
+        x, y, z = (each.take(seen, axis=1) for each in (x, y, z))
+        doubled = doubled.take(seen)
+        ux, uy, vx, vy = x[1] - x[0], y[1] - y[0], x[2] - x[0], y[2] - y[0]
+        rise, climb = z[1] - z[0], z[2] - z[0]
+        slope = np.stack([rise * vy - climb * uy, climb * ux - rise * vx])
+        slope /= doubled
+        return cls(x, y, z, slope, doubled > 0)
+
+    @cached_property
+    def low(self) -> _Floats:
+        """(3, m) the least x, y and z of each."""
+        return np.stack([each.min(axis=0) for each in (self.x, self.y, self.z)])
+
+    @cached_property
+    def high(self) -> _Floats:
+        """(3, m) the greatest."""
+        return np.stack([each.max(axis=0) for each in (self.x, self.y, self.z)])
+
+    def at(self, which: _Ints, x: _Floats | _Ints, y: _Floats | _Ints) -> _Floats:
+        """The height of planes at places, (k,) each."""
+        height: _Floats = self.slope[0].take(which) * (x - self.x[0].take(which))
+        height += self.slope[1].take(which) * (y - self.y[0].take(which))
+        height += self.z[0].take(which)
+        return height
+
+    def within(self, which: _Ints, height: _Floats) -> _Floats:
+        """Heights (k,) no lower or higher than their triangles."""
+        height = np.maximum(height, self.low[2].take(which))
+        np.minimum(height, self.high[2].take(which), out=height)
+        return height
 
 
 def _across(grid: Grid) -> int:
@@ -101,18 +122,21 @@ def _across(grid: Grid) -> int:
 def _blocks(faces: _Faces, grid: Grid) -> tuple[_Ints, _Ints]:
     """Pairs of triangles and blocks that their boxes touch. Beyond the plan no layer has material:
     a flat cone is far wider than its first section."""
-    most = np.array([(grid.width - 1) // _SIDE, (grid.rows - 1) // _SIDE])
-    ends = (faces.corners.min(axis=1), faces.corners.max(axis=1))
-    low, high = (np.floor(end / _SIDE) for end in ends)
-    first = np.clip(low, 0, most + 1).astype(np.int64)
-    size = np.maximum(np.clip(high, -1, most).astype(np.int64) - first + 1, 0)
+    first, size = [], []
+    for low, high, cells in zip(faces.low, faces.high, (grid.width, grid.rows), strict=False):
+        most = (cells - 1) // _SIDE
+        begin = np.clip(np.floor(low / _SIDE), 0, most + 1).astype(np.int64)
+        end = np.clip(np.floor(high / _SIDE), -1, most).astype(np.int64)
+        first.append(begin)
+        size.append(np.maximum(end - begin + 1, 0))
+    count = size[0] * size[1]
     # Long thin triangles have boxes far larger than they are.
-    if int((size[:, 0] * size[:, 1]).sum()) > _PAIRS:
+    if int(count.sum()) > _PAIRS:
         raise ValueError("too many blocks")
-    triangle, local = ranges(0, size[:, 0] * size[:, 1])
-    column = first[triangle, 0] + local % size[triangle, 0]
-    row = first[triangle, 1] + local // size[triangle, 0]
-    return triangle, row * _across(grid) + column
+    triangle, local = ranges(0, count)
+    up, along = np.divmod(local, size[0].take(triangle))
+    row = first[1].take(triangle) + up
+    return triangle, row * _across(grid) + first[0].take(triangle) + along
 
 
 def _near_each_other(
@@ -122,27 +146,28 @@ def _near_each_other(
     down."""
     height, limit = layers
     across = _across(grid)
-    steep = np.abs(faces.slope).max(axis=1) > _STEEP * height / 2
-    large = np.ptp(faces.corners, axis=1).max(axis=1) > _SMALL
-    kept = np.flatnonzero(~(steep & large)[triangle])
-    triangle, block = triangle[kept], block[kept]
-    middle = (np.column_stack([block % across, block // across]) + 0.5) * _SIDE
-    half = np.abs(faces.slope[triangle]).sum(axis=1) * _SIDE / 2
-    away = middle - faces.corners[triangle, 0]
-    centre = faces.z[triangle, 0] + (faces.slope[triangle] * away).sum(axis=1)
-    lowest, highest = faces.z.min(axis=1)[triangle], faces.z.max(axis=1)[triangle]
+    tilt = np.abs(faces.slope)
+    steep = tilt.max(axis=0) > _STEEP * height / 2
+    steep &= (faces.high - faces.low)[:2].max(axis=0) > _SMALL
+    kept = np.flatnonzero(~steep.take(triangle))
+    triangle, block = triangle.take(kept), block.take(kept)
+    row, column = np.divmod(block, across)
+    centre = faces.at(triangle, (column + 0.5) * _SIDE, (row + 0.5) * _SIDE)
+    half = tilt.sum(axis=0).take(triangle) * _SIDE / 2
     # Fine steps tell a sheet just above the limit from one below it; not too many of them.
     step = height * max(1, limit // _STEPS)
     base = float(faces.z.min(initial=0.0))
-    low = np.floor((np.clip(centre - half, lowest, highest) - base) / step).astype(np.int64)
-    high = np.floor((np.clip(centre + half, lowest, highest) - base) / step).astype(np.int64)
-    up = faces.up[triangle]
+    low, high = (
+        np.floor((faces.within(triangle, each) - base) / step).astype(np.int64)
+        for each in (centre - half, centre + half)
+    )
+    up = faces.up.take(triangle)
     # What faces down is noted in the steps above its own as well, up to the limit.
-    high = np.where(up, high, high + int(np.ceil(limit * height / step)) + 1)
+    high += np.where(up, 0, int(np.ceil(limit * height / step)) + 1)
     owner, bin_ = ranges(low, high - low + 1)
     total = int(high.max(initial=0)) + 1
-    key = block[owner] * total + bin_
-    met = common(key[up[owner]], key[~up[owner]])
+    key, up = block.take(owner) * total + bin_, up.take(owner)
+    met = common(key[up], key[~up])
     marked = np.zeros((grid.rows // _SIDE + 3, across), bool)
     marked.ravel()[met // total] = True
     around = marked.copy()
@@ -158,53 +183,55 @@ def _runs(
     faces: _Faces, triangle: _Ints, block: _Ints, grid: Grid, bounds: tuple[_Floats, int]
 ) -> tuple[_Ints, _Ints, _Ints]:
     heights, most = bounds
-    across = _across(grid)
     # The cells of each triangle's box in its block, then those whose middles lie in the triangle.
-    corner = np.column_stack([block % across, block // across]) * _SIDE
-    low = np.ceil(faces.corners.min(axis=1)[triangle]).astype(np.int64)
-    high = np.floor(faces.corners.max(axis=1)[triangle]).astype(np.int64)
-    end = np.minimum(corner + _SIDE, [grid.width, grid.rows])
-    low, high = np.maximum(low, corner), np.minimum(high, end - 1)
-    size = np.maximum(high - low + 1, 0)
-    count = size[:, 0] * size[:, 1]
+    first, size = [], []
+    corners = np.divmod(block, _across(grid))[::-1]
+    for axis, (at, cells) in enumerate(zip(corners, (grid.width, grid.rows), strict=True)):
+        low = np.ceil(faces.low[axis]).astype(np.int64).take(triangle)
+        high = np.floor(faces.high[axis]).astype(np.int64).take(triangle)
+        begin, end = np.maximum(low, at * _SIDE), np.minimum((at + 1) * _SIDE, cells)
+        first.append(begin)
+        size.append(np.maximum(np.minimum(high, end - 1) - begin + 1, 0))
+    count = size[0] * size[1]
     if count.sum() > most:
         raise ValueError("too many triangles lie over each other")
     owner, local = ranges(0, count)
-    column = low[owner, 0] + local % np.maximum(size[owner, 0], 1)
-    row = low[owner, 1] + local // np.maximum(size[owner, 0], 1)
-    triangle = triangle[owner]
-    inside = _inside(faces, triangle, column, row)
-    triangle, column, row = triangle[inside], column[inside], row[inside]
-    height = faces.at(triangle, np.column_stack([column, row]).astype(np.float64))
-    cell, up = row * grid.width + column, faces.up[triangle]
+    up, along = np.divmod(local, size[0].take(owner))
+    column, row = first[0].take(owner) + along, first[1].take(owner) + up
+    triangle, column, row = _inside(faces, triangle.take(owner), column, row)
+    height = faces.within(triangle, faces.at(triangle, column, row))
+    cell, upward = row * grid.width + column, faces.up.take(triangle)
     # Of two at one height the lower side comes first, so that bodies that touch are one.
-    order = np.lexsort((up, height, cell))
-    cell, up = cell[order], up[order]
-    layer = np.searchsorted(heights, height[order])
-    depth = np.cumsum(np.where(up, -1, 1))
-    begins = np.flatnonzero(~up & (depth == 1))
-    ends = np.flatnonzero(up & (depth == 0))
+    order = np.lexsort((upward, height, cell))
+    cell, upward = cell.take(order), upward.take(order)
+    layer = np.searchsorted(heights, height.take(order))
+    depth = np.cumsum(np.where(upward, -1, 1))
+    begins = np.flatnonzero(~upward & (depth == 1))
+    ends = np.flatnonzero(upward & (depth == 0))
     if len(begins) != len(ends) or (cell[begins] != cell[ends]).any():
         raise ValueError("the mesh is not closed")
-    cell, first, last = cell[begins], layer[begins], layer[ends]
-    some = last > first
-    cell, first, last = cell[some], first[some], last[some]
+    cell, first_, last = cell[begins], layer[begins], layer[ends]
+    some = last > first_
+    cell, first_, last = cell[some], first_[some], last[some]
     # What has no layer of air between is one run.
-    fresh = np.append(True, (cell[1:] != cell[:-1]) | (first[1:] != last[:-1]))[: len(cell)]
+    fresh = np.append(True, (cell[1:] != cell[:-1]) | (first_[1:] != last[:-1]))[: len(cell)]
     final = np.append(fresh[1:], True)[: len(cell)]
-    return cell[fresh], first[fresh], last[final] - first[fresh]
+    return cell[fresh], first_[fresh], last[final] - first_[fresh]
 
 
-def _inside(faces: _Faces, triangle: _Ints, column: _Ints, row: _Ints) -> _Bools:
-    """Whether the middle of each cell lies in its triangle, seen from above; a middle on an edge
-    lies in one of the two triangles that share it."""
-    inside = np.ones(len(triangle), bool)
+def _inside(
+    faces: _Faces, triangle: _Ints, column: _Ints, row: _Ints
+) -> tuple[_Ints, _Ints, _Ints]:
+    """Of triangles and cells those where the middle of the cell lies in the triangle, seen from
+    above; a middle on an edge lies in one of the two triangles that share it."""
     for i in range(3):
-        a, b = faces.corners[:, i], faces.corners[:, (i + 1) % 3]
+        (ax, bx), (ay, by) = ((each[i], each[(i + 1) % 3]) for each in (faces.x, faces.y))
         # Both triangles reckon a shared edge in one direction, so that both find the same side.
-        back = (a[:, 0] > b[:, 0]) | ((a[:, 0] == b[:, 0]) & (a[:, 1] > b[:, 1]))
-        a, b = np.where(back[:, None], b, a), np.where(back[:, None], a, b)
-        x, y, way_x, way_y = np.column_stack([a, b - a]).take(triangle, axis=0).T
-        side = way_x * (row - y) - way_y * (column - x)
-        inside &= (side >= 0) != (back == faces.up)[triangle]
-    return inside
+        back = (ax > bx) | ((ax == bx) & (ay > by))
+        x, y = np.where(back, bx, ax), np.where(back, by, ay)
+        way_x, way_y = np.where(back, ax, bx) - x, np.where(back, ay, by) - y
+        side = way_x.take(triangle) * (row - y.take(triangle))
+        side -= way_y.take(triangle) * (column - x.take(triangle))
+        inside = np.flatnonzero((side >= 0) != (back == faces.up).take(triangle))
+        triangle, column, row = (each.take(inside) for each in (triangle, column, row))
+    return triangle, column, row

@@ -32,7 +32,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import columns, dot, ranges
+from wallguard.base.arrays import columns, dot, ranges, rows
 from wallguard.walls.chains import Chains
 from wallguard.walls.edges import Edges
 from wallguard.walls.effort import Effort
@@ -101,7 +101,9 @@ def together(*discs: Discs) -> Discs:
 
 def chosen(discs: Discs, which: _Ints) -> Discs:
     """Those of the discs that have these numbers, in this order."""
-    return Discs(discs.radius[which], discs.contact[which], discs.edge[which], discs.facing[which])
+    return Discs(
+        discs.radius[which], rows(discs.contact, which), discs.edge[which], discs.facing[which]
+    )
 
 
 def largest_discs(
@@ -309,12 +311,16 @@ def _first_contacts(
     facing = ask.lean[who, 1] * edges.lean[what, 1] + dot(normal, inward) * (
         ask.lean[who, 0] * edges.lean[what, 0]
     )
-    order = np.lexsort((r, np.round(facing, 6), who))
-    first = order[np.diff(who[order], prepend=-1) > 0]
+    # Most have one contact; of several the straightest, and then the nearest.
+    alone = np.bincount(who, minlength=len(radius))[who] == 1
+    several = np.flatnonzero(~alone)
+    order = several[np.lexsort((r[several], np.round(facing[several], 6), who[several]))]
+    order = order[np.diff(who[order], prepend=-1) > 0]
+    first = np.concatenate([np.flatnonzero(alone), order])
     # What is straight across within the tie decides the thickness: it is exact on flat walls.
     place = some[who[first]]
     discs.radius[place] = r[first]
-    discs.contact[place] = ask.ray[:2, who[first]].T + contact[first]
+    discs.contact[place] = ask.ray[:2, who[first]].T + rows(contact, first)
     discs.edge[place] = what[first]
     discs.facing[place] = facing[first]
 
@@ -326,14 +332,14 @@ def _touching(edges: Edges, edge: _Ints, place: _Floats, inward: _Floats) -> _Fl
     At a corner it is the way to the centre only as far as the corner's normals go: what is near
     enough for a tie may be touched beyond.
     """
-    along = edges.along[edge]
+    along = rows(edges.along, edge)
     own = np.column_stack([-along[:, 1], along[:, 0]])
     run = dot(place, along)
     ends = run >= edges.length[edge] - _ON
     normal = own.copy()
     for at, beside in ((run <= _ON, edges.before), (ends, edges.after)):
         which = np.flatnonzero(at)
-        way, mine = inward[which], own[which]
+        way, mine = rows(inward, which), own[which]
         other = edges.along[beside[edge[which]]]
         its = np.column_stack([-other[:, 1], other[:, 0]])
         # From its own normal toward that of the edge beside, if the corner is re-entrant.

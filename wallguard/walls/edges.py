@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import columns
+from wallguard.base.arrays import columns, rows
 from wallguard.sections.sections import Sections, neighbours
 
 
@@ -46,15 +46,15 @@ class Edges:
     def some(self, which: NDArray[np.int64]) -> Edges:
         """Those with the numbers `which` (m,), rising: whole rings, which keep their numbers."""
         return Edges(
-            start=self.start[which],
-            along=self.along[which],
+            start=rows(self.start, which),
+            along=rows(self.along, which),
             length=self.length[which],
             section=self.section[which],
             ring=self.ring[which],
             before=np.searchsorted(which, self.before[which]),
             at=self.at[which],
             round_ring=self.round_ring,
-            lean=self.lean[which],
+            lean=rows(self.lean, which),
         )
 
     @cached_property
@@ -78,13 +78,13 @@ _ROUND = 0.94
 def material_edges(sections: Sections) -> Edges:
     """The edges with the material on their left: for walls."""
     before, after = neighbours(sections.ring_start)
-    return _edges(sections, sections.points, sections.points[after], before, sections.slope)
+    return _edges(sections, sections.points, rows(sections.points, after), before, sections.slope)
 
 
 def air_edges(sections: Sections) -> Edges:
     """The same edges turned round, with the air on their left: for gaps."""
     _, after = neighbours(sections.ring_start)
-    return _edges(sections, sections.points[after], sections.points, after, -sections.slope)
+    return _edges(sections, rows(sections.points, after), sections.points, after, -sections.slope)
 
 
 def _edges(

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, dot, grouped, medians, ranges
+from wallguard.base.arrays import connected, dot, grouped, lengths, medians, ranges, rows
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.chains import turns
 from wallguard.walls.edges import Edges
@@ -154,8 +154,9 @@ def walls_of(edges: Edges, samples: Samples) -> Walls:
         place=samples.at[number] - edges.at[edge],
         thickness=samples.thickness[number],
         share=samples.share[number],
-        centre=samples.point[number] + samples.discs.radius[number, None] * samples.normal[number],
-        normal=samples.normal[number],
+        centre=rows(samples.point, number)
+        + samples.discs.radius[number, None] * rows(samples.normal, number),
+        normal=rows(samples.normal, number),
         flanks=flanks,
         widens=widens,
         moves=moves,
@@ -251,7 +252,7 @@ def pieces_of(
     middle = np.column_stack(
         [np.bincount(piece, column * (walls.share + 1e-9), count) / members for column in centre.T]
     )
-    off = np.round(np.hypot(*(centre - middle[piece]).T), 3)
+    off = np.round(lengths(centre - rows(middle, piece)), 3)
     by_thickness = np.lexsort((off, np.round(walls.thickness, 2), piece))
     first = by_thickness[np.searchsorted(piece[by_thickness], np.arange(count))]
     widens, moves = _leaning(walls, piece, count)
@@ -284,7 +285,7 @@ def _spots(walls: Walls, piece: _Ints, middle: _Floats, thinnest: _Ints) -> _Flo
     two samples that show the same. On a long edge samples stand at its ends only; those at one
     corner look in different directions, and between their discs lies none."""
     centre, shown = walls.centre, np.round(walls.thickness, 2)
-    spot = centre[thinnest].copy()
+    spot = rows(centre, thinnest).copy()
     one = np.flatnonzero(
         (walls.edge[1:] == walls.edge[:-1])
         & (piece[1:] == piece[:-1])
@@ -293,13 +294,13 @@ def _spots(walls: Walls, piece: _Ints, middle: _Floats, thinnest: _Ints) -> _Flo
         & (shown[1:] == shown[:-1])
         & (shown[1:] == shown[thinnest[piece[1:]]])
     )
-    of, way = piece[one], centre[one + 1] - centre[one]
-    along = dot(middle[of] - centre[one], way) / np.maximum(dot(way, way), 1e-12)
-    point = centre[one] + np.clip(along, 0.0, 1.0)[:, None] * way
-    off: _Floats = np.linalg.norm(point - middle[of], axis=1).round(3)
+    of, way = piece[one], rows(centre, one + 1) - rows(centre, one)
+    along = dot(rows(middle, of) - rows(centre, one), way) / np.maximum(dot(way, way), 1e-12)
+    point = rows(centre, one) + np.clip(along, 0.0, 1.0)[:, None] * way
+    off: _Floats = lengths(point - rows(middle, of)).round(3)
     order = np.lexsort((off, of))
     order = order[np.diff(of[order], prepend=-1) > 0]
-    now: _Floats = np.linalg.norm(spot - middle, axis=1).round(3)
+    now: _Floats = lengths(spot - middle).round(3)
     nearer = order[off[order] < now[of[order]]]
     spot[of[nearer]] = point[nearer]
     return spot
@@ -330,7 +331,7 @@ def _without_swellings(walls: Walls, links: Links, groups: _Ints) -> tuple[_Ints
     thickness = (_along(walls, piece, count, walls.flanks.thickness()) + own) / (length + lone)
     # Seen from above: that faces lean as well, as in a fillet on a floor, makes no taper.
     discs = walls.samples.discs
-    across = discs.contact[walls.number] - walls.centre
+    across = rows(discs.contact, walls.number) - walls.centre
     level = -dot(walls.normal, across) / discs.radius[walls.number]
     own = np.bincount(piece, 1e-9 * level, count)
     facing = (_along(walls, piece, count, walls.flanks.facing()) + own) / (length + lone)
@@ -388,7 +389,7 @@ def _along_rings(edges: Edges, walls: Walls) -> tuple[_Ints, _Ints, tuple[_Ints,
     way[last] += perimeter[last]
     free = way - reach - (walls.share - reach)[next_]
     thick = np.maximum(walls.thickness, walls.thickness[next_])
-    turn = dot(walls.normal, walls.normal[next_])
+    turn = dot(walls.normal, rows(walls.normal, next_))
     joined = (turn >= ALONG) & (free <= _JUNCTION * thick)
     broken = np.flatnonzero(~joined)
     # A post's sides follow each other at a corner: then both belong to one piece, too.
@@ -403,10 +404,11 @@ def _across(edges: Edges, walls: Walls) -> tuple[_Ints, _Ints]:
     number = np.full(len(samples.edge), -1, np.int64)
     number[walls.number] = np.arange(len(walls.number))
     by_edge = np.argsort(samples.edge, kind="stable")
-    begins = np.searchsorted(samples.edge[by_edge], np.arange(len(edges.length) + 1))
+    begins = np.append(0, np.cumsum(np.bincount(samples.edge, minlength=len(edges.length))))
     corners = np.bincount(samples.edge[samples.at <= edges.at[samples.edge]], minlength=len(begins))
-    touched, contact = (each[walls.number] for each in (samples.discs.edge, samples.discs.contact))
-    run = dot(contact - edges.start[touched], edges.along[touched])
+    touched = samples.discs.edge[walls.number]
+    contact = rows(samples.discs.contact, walls.number)
+    run = dot(contact - rows(edges.start, touched), rows(edges.along, touched))
     # What is touched at its end is touched where the next edge begins.
     ends = (run > edges.length[touched] - _SAME) & (corners[edges.after[touched]] > 0)
     touched, run = np.where(ends, edges.after[touched], touched), np.where(ends, 0.0, run)
@@ -420,7 +422,7 @@ def _across(edges: Edges, walls: Walls) -> tuple[_Ints, _Ints]:
     other = number[by_edge[np.concatenate([near, other])]]
     back = np.flatnonzero(other >= 0)
     one, other = one[back], other[back]
-    facing = dot(walls.normal[one], walls.normal[other])
+    facing = dot(rows(walls.normal, one), rows(walls.normal, other))
     order = np.lexsort((facing, one))
     order = order[np.diff(one[order], prepend=-1) > 0]
     order = order[facing[order] <= -ALONG]
@@ -485,7 +487,7 @@ def _crossed(walls: Walls, piece: _Ints, groups: _Ints) -> _Ints:
     low, high = (grouped(way, piece, count, walls.centre) for way in (np.minimum, np.maximum))
     by_thickness = np.lexsort((walls.thickness, piece))
     first = by_thickness[np.searchsorted(piece[by_thickness], np.arange(count))]
-    short = np.flatnonzero((high - low).max(axis=1) < walls.thickness[first] / 2)
+    short = np.flatnonzero(np.maximum(*(high - low).T) < walls.thickness[first] / 2)
     if len(short) < 2:
         return piece
     spot = first[short]
@@ -494,7 +496,7 @@ def _crossed(walls: Walls, piece: _Ints, groups: _Ints) -> _Ints:
     links = [short[:0]], [short[:0]]
     for one, other in meetings(posts.wider(_SAME_PLACE), posts, _SAME_PLACE):
         same = (groups[spot[one]] == groups[spot[other]]) & (one < other)
-        same &= np.hypot(*(middle[one] - middle[other]).T) <= _SAME_PLACE
+        same &= np.hypot(*(rows(middle, one) - rows(middle, other)).T) <= _SAME_PLACE
         links[0].append(short[one[same]])
         links[1].append(short[other[same]])
     joined: _Ints = connected(np.concatenate(links[0]), np.concatenate(links[1]), count)[1]

@@ -33,7 +33,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import dot
+from wallguard.base.arrays import dot, rows
 from wallguard.walls.boxes import Boxes, meetings
 
 if TYPE_CHECKING:
@@ -121,22 +121,24 @@ def through(walls: Walls, breaks: tuple[_Ints, _Ints, _Bools]) -> tuple[_Ints, _
     normal = walls.normal
     way = np.column_stack([normal[:, 1], -normal[:, 0]])
     # Into the crossing, the outline turns away from the material; out of it as well.
-    into = last[dot(normal[next_], way[last]) > 0.5]
-    out = next_[dot(normal[last], way[next_]) < -0.5]
+    into = last[dot(rows(normal, next_), rows(way, last)) > 0.5]
+    out = next_[dot(rows(normal, last), rows(way, next_)) < -0.5]
     if not (len(into) and len(out)):
         return into[:0], into[:0]
     reach = _CROSSING * walls.thickness[into]
-    point = walls.samples.point[walls.number]
-    ends = Boxes(point[into], point[into] + reach[:, None] * way[into], walls.section[into])
+    point = rows(walls.samples.point, walls.number)
+    ends = Boxes(
+        rows(point, into), rows(point, into) + reach[:, None] * rows(way, into), walls.section[into]
+    )
     ends = Boxes(np.minimum(ends.low, ends.high), np.maximum(ends.low, ends.high), ends.section)
-    begins = Boxes(point[out], point[out], walls.section[out])
+    begins = Boxes(rows(point, out), rows(point, out), walls.section[out])
     pairs = [(into[:0], into[:0])]
     for one, other in meetings(ends.wider(0.01), begins, float(reach.max())):
         a, b = into[one], out[other]
-        step = point[b] - point[a]
-        ahead, aside = dot(step, way[a]), np.abs(dot(step, normal[a]))
+        step = rows(point, b) - rows(point, a)
+        ahead, aside = dot(step, rows(way, a)), np.abs(dot(step, rows(normal, a)))
         thickness = walls.thickness[a]
-        kept = (dot(normal[a], normal[b]) >= _DIRECTION) & (aside <= _LINE * thickness)
+        kept = (dot(rows(normal, a), rows(normal, b)) >= _DIRECTION) & (aside <= _LINE * thickness)
         kept &= (ahead > 0) & (ahead <= _CROSSING * thickness)
         pairs.append((a[kept], b[kept]))
     one, other = (np.concatenate(side) for side in zip(*pairs, strict=True))

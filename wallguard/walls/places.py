@@ -32,7 +32,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import dot, ranges
+from wallguard.base.arrays import dot, lengths, ranges, rows
 from wallguard.walls.chains import (
     FACING,
     Chains,
@@ -97,8 +97,10 @@ class Outline:
     def on(self, edge: _Ints, place: _Floats) -> Discs:
         """The discs at places (mm from the start) on edges."""
         edges = self.edges
-        point = edges.start[edge] + place[:, None] * edges.along[edge]
-        return largest_discs(self.search, edge, point, self.inward[edge], edges.lean[edge])
+        point = rows(edges.start, edge) + place[:, None] * rows(edges.along, edge)
+        return largest_discs(
+            self.search, edge, point, rows(self.inward, edge), rows(edges.lean, edge)
+        )
 
 
 def ready(
@@ -250,9 +252,12 @@ def _facing(outline: Outline, spacing: float) -> list[_Events]:
         size = chains.size[other]
         which, its = ranges(chains.first[other], size)
         owner = edge[which]
-        corners = np.concatenate([edges.start[its], edges.start[its] + _chord(edges, its)])
+        corners = np.concatenate(
+            [rows(edges.start, its), rows(edges.start, its) + _chord(edges, its)]
+        )
         place = dot(
-            corners - np.tile(edges.start[owner], (2, 1)), np.tile(edges.along[owner], (2, 1))
+            corners - np.tile(rows(edges.start, owner), (2, 1)),
+            np.tile(rows(edges.along, owner), (2, 1)),
         )
         if not stretches:
             ends = np.tile(size[which] == 1, 2)
@@ -282,7 +287,8 @@ def _facing(outline: Outline, spacing: float) -> list[_Events]:
 
 
 def _chord(edges: Edges, which: _Ints) -> _Floats:
-    return edges.length[which, None] * edges.along[which]
+    chord: _Floats = edges.length[which, None] * rows(edges.along, which)
+    return chord
 
 
 def _evenly(edges: Edges, which: _Ints, spacing: float) -> tuple[_Ints, _Floats]:
@@ -307,7 +313,7 @@ def _across(outline: Outline, corners: Discs) -> _Events:
 def _opposite(outline: Outline, corners: Discs) -> tuple[_Ints, _Floats]:
     faced = np.flatnonzero(corners.facing <= FACING)
     edges, edge = outline.edges, corners.edge[faced]
-    place = dot(corners.contact[faced] - edges.start[edge], edges.along[edge])
+    place = dot(rows(corners.contact, faced) - rows(edges.start, edge), rows(edges.along, edge))
     inner = (place > _INSET) & (place < edges.length[edge] - _INSET)
     return edge[inner], place[inner]
 
@@ -402,8 +408,13 @@ def closer(
             ),
             _in_a_row(more.chosen(np.flatnonzero(first)), more.chosen(goes_on), high),
         )
+    if len(levels) == 1:
+        return places.edge, places.place, discs
     every = _in_a_row(*levels)
-    order = np.lexsort((every.place, every.edge))
+    # Each level is in order, and what is in order is merged in little time.
+    length = outline.edges.length
+    travelled = (np.cumsum(length) - length)[every.edge] + every.place
+    order = np.argsort(travelled, kind="stable")
     return every.edge[order], every.place[order], chosen(every.discs, order)
 
 
@@ -446,11 +457,15 @@ def _across_from_corner(outline: Outline, low: Spots, high: Spots) -> _Floats:
     both = np.flatnonzero(low.wall & high.wall & (high.place - low.place > _CLOSE))
     edge, begin, end = low.edge[both], low.place[both], high.place[both]
     least = 2 * np.minimum(low.discs.radius, high.discs.radius)[both] - _EXACT
-    origin, along, inward = edges.start[edge], edges.along[edge], outline.inward[edge]
+    origin, along, inward = (
+        rows(edges.start, edge),
+        rows(edges.along, edge),
+        rows(outline.inward, edge),
+    )
     place = np.full(len(both), np.nan)
     for held in (low.discs.edge[both], high.discs.edge[both]):
         for share in (0.0, 1.0):
-            away = edges.start[held] + share * _chord(edges, held) - origin
+            away = rows(edges.start, held) + share * _chord(edges, held) - origin
             at, depth = dot(away, along), dot(away, inward)
             thinner = (at > begin + _CLOSE / 4) & (at < end - _CLOSE / 4) & (depth < least)
             thinner &= depth > 0
@@ -528,10 +543,10 @@ def _between(
 def _held_by(outline: Outline, edge: _Ints, place: _Floats, other: _Ints) -> _Floats:
     """(k,) the radius at which the other edge would hold the disc at each place on an edge."""
     edges = outline.edges
-    point = edges.start[edge] + place[:, None] * edges.along[edge]
-    ax, ay = (edges.start[other] - point).T
-    ex, ey = edges.along[other].T
-    nx, ny = outline.inward[edge].T
+    point = rows(edges.start, edge) + place[:, None] * rows(edges.along, edge)
+    ax, ay = (rows(edges.start, other) - point).T
+    ex, ey = rows(edges.along, other).T
+    nx, ny = rows(outline.inward, edge).T
     qx, qy = touched((ax, ay), (ex, ey), edges.length[other], (nx, ny))
     return value_of(qx, qy, nx, ny)
 
@@ -557,24 +572,28 @@ def at_corners(outline: Outline, corner: _Ints) -> Corners:
     which, local = ranges(0, starts)
     angle = (turn / (starts - 1))[which] * local
     corner = corner[which]
-    first, last = inward[edges.before[corner]], inward[corner]
+    first, last = rows(inward, edges.before[corner]), rows(inward, corner)
     # The outline turns to the right here, and so do its normals.
     cosine, sine = np.cos(angle), np.sin(angle)
     normal = np.column_stack(
         [first[:, 0] * cosine + first[:, 1] * sine, first[:, 1] * cosine - first[:, 0] * sine]
     )
     owner = np.where(outline.active[corner], corner, edges.before[corner])
-    point, lean = edges.start[corner], edges.lean[corner]
+    point, lean = rows(edges.start, corner), rows(edges.lean, corner)
     discs = largest_discs(outline.search, owner, point, normal, lean)
     open_ = np.arange(len(corner))
     for _ in range(3):
         open_ = open_[np.isfinite(discs.radius[open_])]
-        toward = _within_cone(discs.contact[open_] - point[open_], first[open_], last[open_])
-        moved = dot(toward, normal[open_]) < 1 - 1e-6
+        toward = _within_cone(
+            rows(discs.contact, open_) - rows(point, open_), first[open_], last[open_]
+        )
+        moved = dot(toward, rows(normal, open_)) < 1 - 1e-6
         open_, toward = open_[moved], toward[moved]
         if not len(open_):
             break
-        turned = largest_discs(outline.search, owner[open_], point[open_], toward, lean[open_])
+        turned = largest_discs(
+            outline.search, owner[open_], rows(point, open_), toward, rows(lean, open_)
+        )
         narrower = turned.radius < discs.radius[open_]
         open_ = open_[narrower]
         normal[open_] = toward[narrower]
@@ -584,16 +603,14 @@ def at_corners(outline: Outline, corner: _Ints) -> Corners:
         discs.facing[open_] = turned.facing[narrower]
     order = np.lexsort((np.round(dot(normal, last), 4), corner))
     again = np.diff(corner[order], prepend=-1) == 0
-    again &= np.append(False, np.linalg.norm(np.diff(normal[order], axis=0), axis=1) < 1e-3)[
-        : len(order)
-    ]
+    again &= np.append(False, lengths(np.diff(rows(normal, order), axis=0)) < 1e-3)[: len(order)]
     keep = order[~again]
-    return Corners(corner[keep], normal[keep], chosen(discs, keep))
+    return Corners(corner[keep], rows(normal, keep), chosen(discs, keep))
 
 
 def _within_cone(way: _Floats, one: _Floats, other: _Floats) -> _Floats:
     """Each way (k, 2) as a unit vector, turned no farther than to the normals at its sides."""
-    way = way / np.maximum(np.linalg.norm(way, axis=1), 1e-12)[:, None]
+    way = way / np.maximum(lengths(way), 1e-12)[:, None]
     past_one = one[:, 0] * way[:, 1] - one[:, 1] * way[:, 0] > 0
     past_other = way[:, 0] * other[:, 1] - way[:, 1] * other[:, 0] > 0
     within: _Floats = np.where(past_one[:, None], one, np.where(past_other[:, None], other, way))

@@ -136,8 +136,9 @@ def _crossings(sections: Sections, plan: _Plan) -> tuple[_Ints, _Ints]:
 
 def _short(sections: Sections, plan: _Plan, limit: int, solid: Mesh) -> _Runs:
     """The runs of material in and around all columns where one may be short."""
-    corners = (solid.vertices[:, :2] - plan.corner)[solid.triangles] / plan.cell
-    grid = Grid(plan.width, plan.rows, corners, solid.vertices[solid.triangles, 2])
+    x, y, z = solid.vertices.T
+    x, y = ((each - from_) / plan.cell for each, from_ in zip((x, y), plan.corner, strict=True))
+    grid = Grid(plan.width, plan.rows, *(each.take(solid.triangles.T) for each in (x, y, z)))
     # What `_runs` would look at: crossings of rows and outlines, and what each layer costs.
     _, after = neighbours(sections.ring_start)
     rise = np.abs(sections.points[after, 1] - sections.points[:, 1]).sum() / plan.cell

@@ -32,9 +32,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected
+from wallguard.base.arrays import connected, dot
 from wallguard.mesh.edges import edges_of
 from wallguard.mesh.mesh import Mesh
+from wallguard.walls.boxes import Boxes, near_each_other
 
 Point = tuple[float, float, float]
 _Floats = NDArray[np.float64]
@@ -489,8 +490,6 @@ def _join(strips: _Strips, cylinders: _Cylinders) -> _Strips | None:
     )
     if len(arcs) < 2:
         return None
-    from scipy.spatial import cKDTree
-
     axis = _pointing(cylinders.axis[arcs])
     along = np.einsum("ij,ij->i", cylinders.foot[arcs], axis)
     origin = cylinders.foot[arcs] - along[:, None] * axis
@@ -498,7 +497,7 @@ def _join(strips: _Strips, cylinders: _Cylinders) -> _Strips | None:
     # One tolerance for all: mm on the axis' place and radius, 0.02 (1.1 degrees) on directions.
     sense = 10.0 * strips.bulging[arcs]
     places = np.column_stack([origin / 0.02, axis / 0.02, radius / 0.01, sense])
-    pairs = cKDTree(places).query_pairs(1.0, output_type="ndarray")
+    pairs = _near(places)
     middle = along + np.einsum("ij,ij->i", axis, cylinders.axis[arcs]) * (
         (cylinders.low[arcs] + cylinders.high[arcs]) / 2
     )
@@ -509,6 +508,18 @@ def _join(strips: _Strips, cylinders: _Cylinders) -> _Strips | None:
         return None
     _, number = connected(pairs[:, 0], pairs[:, 1], strips.count)
     return strips.renumbered(number)
+
+
+def _near(places: _Floats) -> _Ints:
+    """(p, 2) pairs of rows of an array (n, 8) no farther than 1 apart, each once."""
+    # Seen along ways that no drawing has, square to each other; what is near is near there as well.
+    ways = np.linalg.qr(np.cos(np.outer(np.arange(1.0, 9.0), [2.0**0.5, 3.0**0.5])))[0]
+    seen = places @ ways
+    pairs = [np.zeros((0, 2), np.int64)]
+    for one, other in near_each_other(Boxes(seen, seen, np.zeros(len(seen), np.int64)), 1.0):
+        away = places[one] - places[other]
+        pairs.append(np.column_stack([one, other])[dot(away, away) <= 1.0])
+    return np.concatenate(pairs)
 
 
 def _pointing(axis: _Floats) -> _Floats:

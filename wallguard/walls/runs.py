@@ -46,7 +46,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import distinct, dot, ranges
+from wallguard.base.arrays import distinct, dot, ranges, rows
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.chains import chain_length, chains_of, newly_near, turns
 from wallguard.walls.discs import TIE, Discs, among, chosen, together
@@ -113,7 +113,7 @@ class Points:
         return Points(
             self.edge[which],
             self.place[which],
-            self.normal[which],
+            rows(self.normal, which),
             chosen(self.discs, which),
             self.wall[which],
         )
@@ -136,19 +136,19 @@ def runs_of(edges: Edges, heights: _Floats) -> Runs:
     high = low + size[alike][owner]
     ring = edges.ring.astype(np.int64)
     same = ring[low] - ring[begin[alike]][owner] == ring[high] - ring[begin[alike + 1]][owner]
-    same &= np.abs(edges.lean[low] - edges.lean[high]).max(axis=1) <= _SAME
-    one, other = edges.along[low], edges.along[high]
+    same &= _farthest(rows(edges.lean, low) - rows(edges.lean, high)) <= _SAME
+    one, other = rows(edges.along, low), rows(edges.along, high)
     turned = np.abs(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0])
     same &= (turned * edges.length[low] <= _STRAIGHT) & (dot(one, other) > 0)
     step = np.diff(heights)[alike]
-    rate = (edges.start[high] - edges.start[low]) / step[owner][:, None]
+    rate = (rows(edges.start, high) - rows(edges.start, low)) / step[owner][:, None]
     offset = np.cumsum(size[alike]) - size[alike]
     same = np.logical_and.reduceat(same, offset)
     # From the pair of sections s, s + 1 to the pair s + 1, s + 2.
     on = np.flatnonzero((np.diff(alike) == 1) & same[:-1] & same[1:])
     owner, low = ranges(offset[on], size[alike[on]])
     high = low + size[alike[on]][owner]
-    bend = np.abs(rate[low] - rate[high]).max(axis=1) * step[on][owner]
+    bend = _farthest(rows(rate, low) - rows(rate, high)) * step[on][owner]
     goes_on = np.zeros(len(alike), bool)
     if len(on):
         goes_on[on] = np.logical_and.reduceat(
@@ -162,6 +162,12 @@ def runs_of(edges: Edges, heights: _Floats) -> Runs:
     span, parts = (last - first)[which], parts[which]
     runs = Runs(first[which] + span * part // parts, first[which] + span * (part + 1) // parts)
     return runs.chosen(runs.last - runs.first >= _LEAST)
+
+
+def _farthest(steps: _Floats) -> _Floats:
+    """(n,) the greater of both columns of an array (n, 2), whatever way they go."""
+    farthest: _Floats = np.maximum(*np.abs(steps).T)
+    return farthest
 
 
 def unchanged(edges: Edges, begin: _Ints, runs: Runs, largest: float) -> _Bools:
@@ -268,8 +274,8 @@ def _thinnest(
     thinner = least < np.minimum(radius[first], radius[last]) - exact
     where = np.flatnonzero((radius[number] <= least[owner] + exact / 10) & thinner[owner])
     number = number[where[np.diff(owner[where], prepend=-1) > 0]]
-    edge, contact = points.discs.edge[number], points.discs.contact[number]
-    at = dot(contact - edges.start[edge], edges.along[edge])
+    edge, contact = points.discs.edge[number], rows(points.discs.contact, number)
+    at = dot(contact - rows(edges.start, edge), rows(edges.along, edge))
     role[number] = 1 + (at > _SLACK) + (at > edges.length[edge] - _SLACK)
 
 
@@ -297,7 +303,7 @@ def _paths(
     run, low = ranges(from_, size)
     high = low + (from_last - from_)[run]
     same = (told.what[low] == told.what[high]).all(axis=1)
-    one, other = points.normal[told.number[low]], points.normal[told.number[high]]
+    one, other = rows(points.normal, told.number[low]), rows(points.normal, told.number[high])
     same &= np.abs(one - other).max(axis=1, initial=0.0) <= _SAME
     good &= np.bincount(run[~same], minlength=len(good)) == 0
     kept = good[run]
@@ -344,13 +350,13 @@ def between(
     place = points.place[low] + share * (points.place[high] - points.place[low])
     edge = begin[layer] + paths.edge[path]
     corner = paths.what[path, 1] == 1
-    normal = np.where(corner[:, None], points.normal[low], edges.inward[edge])
-    point = edges.start[edge] + place[:, None] * edges.along[edge]
+    normal = np.where(corner[:, None], rows(points.normal, low), rows(edges.inward, edge))
+    point = rows(edges.start, edge) + place[:, None] * rows(edges.along, edge)
     none = point[:0], normal[:0], edges.lean[:0]
     parts = [among(edges, largest / 2, none, (run[:0], run[:0]))]
-    for rows, row, face in _portions(size, pairs):
-        there = point[rows], normal[rows], edges.lean[edge[rows]]
-        held = row, begin[layer[rows][row]] + face
+    for some, row, face in _portions(size, pairs):
+        there = point[some], normal[some], rows(edges.lean, edge[some])
+        held = row, begin[layer[some][row]] + face
         parts.append(among(edges, largest / 2, there, held))
     discs = together(*parts)
     met = Points(edge, place, normal, discs, is_wall(edges, edge, discs))
@@ -393,7 +399,7 @@ def _reached(
     ends = []
     for number, section in ((paths.low, runs.first), (paths.high, runs.last)):
         edge = points.edge[number]
-        point = edges.start[edge] + points.place[number, None] * edges.along[edge]
+        point = rows(edges.start, edge) + points.place[number, None] * rows(edges.along, edge)
         ends.append(
             (
                 point,
@@ -403,7 +409,7 @@ def _reached(
         )
     # Held by one edge all the way the disc is no larger than the straight line tells.
     one_edge = (ends[0][2] == ends[1][2]) & np.isfinite(ends[0][1]) & np.isfinite(ends[1][1])
-    normal = points.normal[paths.low]
+    normal = rows(points.normal, paths.low)
     most = [np.where(one_edge, each[1], reach) * (1 + 2 * TIE) + _SLACK for each in ends]
     centre = [each[0] + radius[:, None] * normal for each, radius in zip(ends, most, strict=True)]
     rooms = [(c - r[:, None], c + r[:, None]) for c, r in zip(centre, most, strict=True)]
@@ -416,8 +422,8 @@ def _reached(
         each
         for some in (first, last)
         for each in (
-            edges.start[some],
-            edges.start[some] + edges.length[some, None] * edges.along[some],
+            rows(edges.start, some),
+            rows(edges.start, some) + edges.length[some, None] * rows(edges.along, some),
         )
     ]
     faces = Boxes(np.minimum.reduce(corners), np.maximum.reduce(corners), owner)
@@ -427,10 +433,10 @@ def _reached(
         open_ = np.zeros(len(path), bool)
         before = np.zeros(len(path), bool)
         for end, radius, number in zip(ends, most, (first, last), strict=True):
-            own = inward[number[face]]
-            height = dot(own, end[0][path] - edges.start[number[face]])
+            own = rows(inward, number[face])
+            height = dot(own, end[0][path] - rows(edges.start, number[face]))
             # A disc of radius r reaches down to the line where r (1 - n.m) is its height.
-            open_ |= height <= radius[path] * (1 - dot(own, normal[path])) + _SLACK
+            open_ |= height <= radius[path] * (1 - dot(own, rows(normal, path))) + _SLACK
             before |= height > -_SLACK
         kept = np.flatnonzero(open_ & before)
         found.append((path[kept], face[kept]))

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import rows
 from wallguard.walls.chains import FACING
 from wallguard.walls.discs import Discs, chosen, together
 from wallguard.walls.edges import Edges
@@ -258,7 +259,7 @@ def _sampled(asked: Asked, group: Grouping) -> Samples:
         edges,
         np.concatenate([owner, corner]),
         np.concatenate([along, np.zeros(len(corner))]),
-        np.concatenate([outline.inward[owner], vertices.normal, more.normal]),
+        np.concatenate([rows(outline.inward, owner), vertices.normal, more.normal]),
         together(discs, vertices.discs, more.discs),
     )
 
@@ -269,15 +270,17 @@ def _assembled(edges: Edges, edge: _Ints, place: _Floats, normal: _Floats, discs
     ahead, share = np.zeros((2, len(edge)))
     ahead[own], share[own] = _shares(edges, edge[own], place[own])
     at = edges.at[edge] + place
-    order = np.lexsort((at, edges.ring[edge]))
+    # Rings one after the other, a little apart: what is nearly in order is sorted in little time.
+    perimeter = np.bincount(edges.ring, edges.length + 1.0, len(edges.round_ring))
+    order = np.argsort((np.cumsum(perimeter) - perimeter)[edges.ring[edge]] + at, kind="stable")
     edge, place, discs = edge[order], place[order], chosen(discs, order)
     return Samples(
         edge=edge,
         at=at[order],
         share=share[order],
         ahead=ahead[order],
-        point=edges.start[edge] + place[:, None] * edges.along[edge],
-        normal=normal[order],
+        point=rows(edges.start, edge) + place[:, None] * rows(edges.along, edge),
+        normal=rows(normal, order),
         discs=discs,
         wall=is_wall(edges, edge, discs),
     )
@@ -296,8 +299,8 @@ def _chosen(samples: Samples, which: _Ints) -> Samples:
         at=samples.at[which],
         share=samples.share[which],
         ahead=samples.ahead[which],
-        point=samples.point[which],
-        normal=samples.normal[which],
+        point=rows(samples.point, which),
+        normal=rows(samples.normal, which),
         discs=chosen(samples.discs, which),
         wall=samples.wall[which],
     )

@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from wallguard.base.arrays import connected, ranges
+
 Point = tuple[float, float, float]
 
 
@@ -114,6 +116,8 @@ def is_notch(gap: Stretch) -> bool:
 
 # Pieces of one wall are one place where their boxes come this near to each other, mm.
 _NEAR = 0.5
+# Pairs of pieces that are looked at together bound the memory.
+_AT_ONCE = 500_000
 
 
 def joined(pieces: Iterable[Stretch], key: Callable[[Stretch], Hashable]) -> list[Stretch]:
@@ -146,17 +150,22 @@ def _places(
     pieces = sorted(pieces, key=lambda piece: piece.box)
     x, y, z = np.moveaxis(np.array([piece.box for piece in pieces]), 2, 0)
     first, last = np.array([span(piece) for piece in pieces]).T
-    place = np.arange(len(pieces))
     # They are in order of x: only those that begin before a piece ends can be near it.
-    ends = np.searchsorted(x[:, 0], x[:, 1] + _NEAR, side="right").tolist()
-    for at, end in enumerate(ends):
-        rest = slice(at + 1, end)
-        near = (y[rest, 0] <= y[at, 1] + _NEAR) & (y[at, 0] <= y[rest, 1] + _NEAR)
-        near &= (z[rest, 0] <= z[at, 1] + _NEAR) & (z[at, 0] <= z[rest, 1] + _NEAR)
-        near &= (first[rest] <= last[at]) & (first[at] <= last[rest])
-        other = place[rest][near]
-        if (other != place[at]).any():
-            place[np.isin(place, other)] = place[at]
+    ends = np.searchsorted(x[:, 0], x[:, 1] + _NEAR, side="right")
+    links = [(np.zeros(0, np.int64), np.zeros(0, np.int64))]
+    size = ends - np.arange(1, len(ends) + 1)
+    stops = np.searchsorted(np.cumsum(size), np.arange(_AT_ONCE, size.sum(), _AT_ONCE)).tolist()
+    for begin, end in zip([0, *stops], [*stops, len(size)], strict=True):
+        one, step = ranges(1, size[begin:end])
+        one += begin
+        other = one + step
+        near = (first[other] <= last[one]) & (first[one] <= last[other])
+        for each in (y, z):
+            near &= each[other, 0] <= each[one, 1] + _NEAR
+            near &= each[one, 0] <= each[other, 1] + _NEAR
+        links.append((one[near], other[near]))
+    one, other = (np.concatenate(each) for each in zip(*links, strict=True))
+    place = connected(one, other, len(pieces))[1]
     places: dict[int, list[Stretch]] = {}
     for piece, number in zip(pieces, place.tolist(), strict=True):
         places.setdefault(number, []).append(piece)

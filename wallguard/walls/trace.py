@@ -50,7 +50,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import distinct, grouped, inside, spread
+from wallguard.base.arrays import distinct, grouped, lengths, ranges, rows, spread
 from wallguard.sections.sections import Sections, neighbours, section_heights
 from wallguard.walls.edges import Edges, air_edges, material_edges
 from wallguard.walls.joins import Links, Pieces, Walls, links_of, pieces_of, walls_of
@@ -147,9 +147,11 @@ def _parted(pieces: Pieces, closings: Closings) -> _Ints:
     beyond = (first <= thick) & (thick < last) & (moves >= offset + slope * thick)
     if not beyond.any():
         return pieces.group
-    told = np.vstack([pieces.group, beyond])
-    parted: _Ints = np.unique(told, axis=1, return_inverse=True)[1].reshape(-1)
-    return parted
+    told = pieces.group
+    for each in beyond[beyond.any(axis=1)]:
+        told = 2 * told + each
+        told = np.searchsorted(distinct(told), told)
+    return told
 
 
 class Followed(NamedTuple):
@@ -194,8 +196,8 @@ def _stretches(
     area = np.bincount(label, pieces.length[piece] * layers, count) * sections.layer_height
     bottom = grouped(np.minimum, label, count, nodes.first)
     top = grouped(np.maximum, label, count, nodes.last)
-    box_low = grouped(np.minimum, label, count, pieces.box_low[piece])
-    box_high = grouped(np.maximum, label, count, pieces.box_high[piece])
+    box_low = grouped(np.minimum, label, count, rows(pieces.box_low, piece))
+    box_high = grouped(np.maximum, label, count, rows(pieces.box_high, piece))
     thinnest = _thinnest(pieces, nodes, bottom + top, (box_low + box_high) / 2)
     weight = (pieces.length[piece] + 1e-6) * layers * counts
     _, typical, _ = spread(label, pieces.typical[piece], weight, count)
@@ -208,7 +210,7 @@ def _stretches(
         for layer, step, extreme in ((nodes.first, -1, bottom), (nodes.last, 1, top)):
             sides = sides + _held_beyond(sections, walls, pieces, nodes, layer, (step, extreme))
     moves, slope = _moves(pieces, nodes, count)
-    centre = pieces.spot[piece[thinnest]]
+    centre = rows(pieces.spot, piece[thinnest])
     across = _across(pieces, nodes, count)
     # In the middle of the slab, and as near to the middle of the wall as that allows.
     middle = np.clip(bottom + top, 2 * nodes.first[thinnest], 2 * nodes.last[thinnest])
@@ -254,7 +256,7 @@ def _moves(pieces: Pieces, nodes: Nodes, count: int) -> tuple[_Floats, _Floats]:
     total = np.bincount(nodes.label, weight, count)
     mean, square = (
         np.bincount(nodes.label, weight * value, count) / total
-        for value in pieces.moves[nodes.piece].T
+        for value in rows(pieces.moves, nodes.piece).T
     )
     off = 2 * np.sqrt(np.maximum(square - mean**2, 0.0))
     return np.column_stack([np.maximum(mean - off, 0.0), mean + off]), mean
@@ -311,8 +313,8 @@ def _thinnest(pieces: Pieces, nodes: Nodes, middle: _Ints, centre: _Floats) -> _
     low = np.round(pieces.low[nodes.piece], 3)
     wanted = middle[nodes.label]
     away = np.maximum(np.maximum(2 * nodes.first - wanted, wanted - 2 * nodes.last), 0)
-    off = pieces.spot[nodes.piece] - centre[nodes.label]
-    aside = np.linalg.norm(off, axis=1).round(3)
+    off = rows(pieces.spot, nodes.piece) - rows(centre, nodes.label)
+    aside = lengths(off).round(3)
     order = np.lexsort((nodes.first, aside, away, low, ~nodes.counts, nodes.label))
     chosen: _Ints = order[np.searchsorted(nodes.label[order], np.arange(len(centre)))]
     return chosen
@@ -345,16 +347,29 @@ def _held_beyond(
 def inside_section(sections: Sections, section: _Ints, point: _Floats) -> NDArray[np.bool_]:
     """Whether each point (n, 2) lies in the material of its distinct section (n,); -1 is empty."""
     result = np.zeros(len(point), bool)
-    if not len(sections.points):
+    some = np.flatnonzero(section >= 0)
+    if not len(some) or not len(sections.points):
         return result
-    ring_start = sections.ring_start
-    _, after = neighbours(ring_start)
-    a, b = sections.points, sections.points[after]
-    order = np.argsort(section, kind="stable")
-    for number in distinct(section[section >= 0]).tolist():
-        low, high = np.searchsorted(sections.ring_section, [number, number + 1])
-        edges = slice(int(ring_start[low]), int(ring_start[high]))
-        begin, end = np.searchsorted(section, [number, number + 1], sorter=order)
-        here = order[begin:end]
-        result[here] = inside(a[edges], b[edges], point[here])
+    asked = np.zeros(int(sections.ring_section[-1]) + 1, bool)
+    asked[section[some]] = True
+    size = np.diff(sections.ring_start)
+    ring = np.repeat(sections.ring_section, size)
+    edge = np.flatnonzero(asked[ring])
+    (ax, ay), (bx, by) = (
+        rows(sections.points, each).T for each in (edge, neighbours(sections.ring_start)[1][edge])
+    )
+    # Sections one above the other, so that all are looked through at once: even-odd rule.
+    lowest = float(sections.points[:, 1].min())
+    step = float(sections.points[:, 1].max()) - lowest + 1.0
+    x, y = rows(point, some).T
+    height = section[some] * step + np.clip(y - lowest, -0.5, step - 0.5)
+    order = np.argsort(height, kind="stable")
+    level = ring[edge] * step
+    begin, end = (np.searchsorted(height[order], level + (each - lowest)) for each in (ay, by))
+    low = np.minimum(begin, end)
+    which, at = ranges(low, np.maximum(begin, end) - low)
+    at = order[at]
+    share = (y[at] - ay[which]) / (by[which] - ay[which])
+    right = x[at] < ax[which] + share * (bx[which] - ax[which])
+    result[some] = np.bincount(at[right], minlength=len(some)) % 2 == 1
     return result

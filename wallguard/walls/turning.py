@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import rows
 from wallguard.walls.chains import FACING
 from wallguard.walls.discs import TIE, touched, value_of
 
@@ -120,8 +121,9 @@ class _Model(NamedTuple):
         holders = []
         for each in held:
             other = np.maximum(each, 0)
-            away, along = edges.start[other] - edges.start[edge], edges.along[other]
-            lean, its = edges.lean[edge], edges.lean[other]
+            away = rows(edges.start, other) - rows(edges.start, edge)
+            along = rows(edges.along, other)
+            lean, its = rows(edges.lean, edge), rows(edges.lean, other)
             ring = edges.ring[edge]
             holders.append(
                 _Holders(
@@ -134,7 +136,7 @@ class _Model(NamedTuple):
                     (ring == edges.ring[other]) & edges.round_ring[ring],
                 )
             )
-        x, y = edges.along[edge].T.copy()
+        x, y = rows(edges.along, edge).T.copy()
         one, other = kinds
         return cls((x, y), (-y, x), reach, (holders[0], holders[1]), one, one != other)
 

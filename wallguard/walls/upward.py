@@ -21,7 +21,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import columns, connected, ranges
+from wallguard.base.arrays import columns, connected, ranges, rows
 from wallguard.sections.sections import Sections
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.edges import Edges
@@ -111,10 +111,10 @@ class _Speakers(NamedTuple):
         return _Speakers(
             self.piece[which],
             self.section[which],
-            self.centre[which],
-            self.normal[which],
-            self.shift[which],
-            self.way[which],
+            rows(self.centre, which),
+            rows(self.normal, which),
+            rows(self.shift, which),
+            rows(self.way, which),
         )
 
 
@@ -148,10 +148,10 @@ def _speakers(
     return _Speakers(
         piece[chosen],
         walls.section[chosen],
-        walls.centre[chosen],
-        walls.normal[chosen],
-        move[:, None] * walls.normal[chosen],
-        walls.centre[target] - walls.centre[chosen],
+        rows(walls.centre, chosen),
+        rows(walls.normal, chosen),
+        move[:, None] * rows(walls.normal, chosen),
+        rows(walls.centre, target) - rows(walls.centre, chosen),
     )
 
 
@@ -200,8 +200,8 @@ class _Rows(NamedTuple):
         members = np.lexsort((speakers.piece, speakers.section))
         piece = speakers.piece[members]
         first = np.flatnonzero(np.diff(piece, prepend=-1))
-        centre, shift = speakers.centre[members], np.abs(speakers.shift[members])
-        end = centre + speakers.way[members]
+        centre, shift = rows(speakers.centre, members), np.abs(rows(speakers.shift, members))
+        end = centre + rows(speakers.way, members)
         return cls(
             piece[first],
             speakers.section[members[first]],
@@ -220,10 +220,10 @@ def _met(speakers: _Speakers, kinds: _Ints, count: int, near: float) -> _Ints:
     few samples of each find most of the pairs, and then only those samples are asked that lie near
     the box of a piece which has not been met yet.
     """
-    rows = _Rows.of(speakers)
-    begin, end = (np.searchsorted(rows.section, kinds, side=way) for way in ("left", "right"))
+    spans = _Rows.of(speakers)
+    begin, end = (np.searchsorted(spans.section, kinds, side=way) for way in ("left", "right"))
     many = end - begin
-    before = np.append(0, np.cumsum(rows.size))
+    before = np.append(0, np.cumsum(spans.size))
     few = many.prod(axis=1) <= _FEW * (before[end] - before[begin]).sum(axis=1)
     found = []
 
@@ -236,8 +236,8 @@ def _met(speakers: _Speakers, kinds: _Ints, count: int, near: float) -> _Ints:
     for own in (0, 1):
         kind, row = ranges(begin[:, own], many[:, own])
         step = np.where(few[kind], _STEP, 1)
-        which, place = ranges(0, -(-rows.size[row] // step))
-        asker = rows.members[rows.first[row[which]] + place * step[which]]
+        which, place = ranges(0, -(-spans.size[row] // step))
+        asker = spans.members[spans.first[row[which]] + place * step[which]]
         ask(own, kind[which], asker, ~few[kind[which]])
     met = _distinct(np.concatenate(found))
     of_few = np.flatnonzero(few)
@@ -245,16 +245,20 @@ def _met(speakers: _Speakers, kinds: _Ints, count: int, near: float) -> _Ints:
     kind = of_few[which]
     below, above = np.divmod(place, many[kind, 1])
     below, above = below + begin[kind, 0], above + begin[kind, 1]
-    open_ = (rows.low[below] <= rows.high[above] + near).all(axis=1)
-    open_ &= (rows.low[above] <= rows.high[below] + near).all(axis=1)
-    open_ &= ~_among((kind * count + rows.piece[below]) * count + rows.piece[above], met)
+    open_ = np.ones(len(kind), bool)
+    for low, high in zip(spans.low.T, spans.high.T, strict=True):
+        open_ &= low[below] <= high[above] + near
+        open_ &= low[above] <= high[below] + near
+    open_ &= ~_among((kind * count + spans.piece[below]) * count + spans.piece[above], met)
     kind, pair = kind[open_], (below[open_], above[open_])
     for own in (0, 1):
-        which, place = ranges(rows.first[pair[own]], rows.size[pair[own]])
-        asker, its = rows.members[place], pair[1 - own][which]
-        point, reach = speakers.centre[asker], np.abs(speakers.shift[asker]) + near
-        meets = (point >= rows.low[its] - reach).all(axis=1)
-        meets &= (point <= rows.high[its] + reach).all(axis=1)
+        which, place = ranges(spans.first[pair[own]], spans.size[pair[own]])
+        asker, its = spans.members[place], pair[1 - own][which]
+        point, reach = rows(speakers.centre, asker), np.abs(rows(speakers.shift, asker)) + near
+        meets = np.ones(len(its), bool)
+        for axis, (low, high) in enumerate(zip(spans.low.T, spans.high.T, strict=True)):
+            meets &= point[:, axis] >= low[its] - reach[:, axis]
+            meets &= point[:, axis] <= high[its] + reach[:, axis]
         key = _distinct(kind[which[meets]] * len(speakers.piece) + asker[meets])
         ask(own, *np.divmod(key, len(speakers.piece)), True)
     return _distinct(np.concatenate([met, *found[2:]]))
@@ -289,17 +293,17 @@ def _beside(
     line moves to."""
     everyone, moving = np.arange(len(section)), _moving(askers, near)
     who = np.concatenate([everyone, moving])
-    point = askers.centre[who]
-    point[len(section) :] += up * askers.shift[moving]
+    point = rows(askers.centre, who)
+    point[len(section) :] += up * rows(askers.shift, moving)
     stays = np.arange(len(speakers.piece)), speakers.centre
     left = np.flatnonzero(np.broadcast_to(last, len(section)))
     moved = _moving(speakers, near) if len(left) else left
-    goes = moved, speakers.centre[moved] - up * speakers.shift[moved]
+    goes = moved, rows(speakers.centre, moved) - up * rows(speakers.shift, moved)
     one, other = (
         np.concatenate(each)
         for each in zip(
             _close((askers, who, point), section, speakers, stays, near),
-            _close((askers, left, askers.centre[left]), section, speakers, goes, near),
+            _close((askers, left, rows(askers.centre, left)), section, speakers, goes, near),
             strict=True,
         )
     )
@@ -324,10 +328,10 @@ def _close(
     there   the speakers whose lines are looked at, and where these begin (m, 2)
     """
     (askers, who, point), (those, begin) = asking, there
-    ends = begin + speakers.way[those]
+    ends = begin + rows(speakers.way, those)
     lines = Boxes(np.minimum(begin, ends), np.maximum(begin, ends), speakers.section[those])
-    points = columns(point, askers.normal[who])
-    starts = columns(begin, speakers.way[those], speakers.normal[those])
+    points = columns(point, rows(askers.normal, who))
+    starts = columns(begin, rows(speakers.way, those), rows(speakers.normal, those))
     pairs = [(who[:0], who[:0])]
     for one, line in meetings(Boxes(point, point, section[who]).wider(near), lines, 4 * near):
         x, y, nx, ny = (each.take(one) for each in points)
