@@ -45,7 +45,8 @@ def findings(case: Case) -> Iterator[Broken | Draft]:
         read = case.callipers(piece)
         if read is not None and outcome.fill != "uncertain":
             # Of what may come out in two ways nobody knows what is read.
-            says += f" ({read.value:.2f} mm between callipers square to it)"
+            between = f"{read.value:.2f} mm between callipers square to it)"
+            says = f"{says[:-1]}, {between}" if says.endswith(")") else f"{says} ({between}"
         if verdict != "solid" == case.verdict(piece, thicker=case.facets(piece)):
             verdict = "indeterminate"
             says += ", unless only the facets of its curve make it so thin: export the mesh finer"
