@@ -384,6 +384,8 @@ def test_a_library_runs_nothing(design, library, tmp_path):
 
 def test_no_library_is_named(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
+    with pytest.raises(InputError, match="there is none in"):
+        update(here=tmp_path)
     (tmp_path / "wallguard.yaml").write_text(f"wallguard: 1\n{PARTS}")
     with pytest.raises(InputError, match="names no library"):
         update(here=tmp_path)

@@ -126,6 +126,12 @@ def update(
 
 def _entries(repository: Repository, names: Sequence[str]) -> list[LibraryEntry]:
     known = {entry.name: entry for entry in repository.libraries}
+    if repository.path is None:
+        raise InputError(
+            FILE_NAME,
+            f"there is none in {repository.root}",
+            remedy="Run `wallguard init` there, and name libraries in it",
+        )
     if not known:
         raise InputError(
             FILE_NAME,
