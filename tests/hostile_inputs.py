@@ -52,7 +52,7 @@ from wallguard.commands import comment, main
 from wallguard.findings.model import Report
 from wallguard.forge import http
 from wallguard.forge.http import Patience
-from wallguard.jobs import check, limits
+from wallguard.jobs import check, generated, limits
 from wallguard.jobs.check import Task, check_part
 from wallguard.jobs.choose import Asked, How
 from wallguard.jobs.libraries import update
@@ -596,13 +596,12 @@ def _program() -> str:
 
 
 @functools.cache
-def _tube() -> Part:
-    box = m3.Manifold.cube([12, 12, 0.6]) - m3.Manifold.cube([10.2, 10.2, 9]).translate(
-        [0.9, 0.9, -1]
-    )
+def _tube(size: float = 12.0) -> Part:
+    """A square tube, 0.6 mm high, with a wall of 0.9 mm."""
+    hole = m3.Manifold.cube([size - 1.8, size - 1.8, 9]).translate([0.9, 0.9, -1])
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "tube.stl"
-        path.write_bytes(stl_bytes(of(box)))
+        path = Path(folder) / f"tube-{size:g}.stl"
+        path.write_bytes(stl_bytes(of(m3.Manifold.cube([size, size, 0.6]) - hole)))
         return Part.load(path)
 
 
@@ -779,6 +778,65 @@ def _repository_run(data: bytes, folder: Path) -> str:
     (folder / "wallguard.yaml").write_bytes(data)
     load_repository(folder)
     return _reviewed(folder)
+
+
+# What code does that makes a part: what it says, how it ends, and what lies where its part should.
+_LEFT = ("file", "file", "file", "nothing", "folder", "link", "dangling", "pipe")
+_BY_CODE = """\
+wallguard: 1
+parts: [{files: '*', rules: rules.yaml}]
+generated: [{part: 'code.py::made', command: [make, "{mesh.stl}"]}]
+"""
+
+
+@st.composite
+def _generated_inputs(draw: Draw) -> bytes:
+    said = draw(
+        st.one_of(
+            st.binary(max_size=200),
+            st.sampled_from((b"", b"\x1b[31m", b"\n" * 5000, b"\xff" * 9000, b"::error::x\n" * 90)),
+        )
+    )
+    code = draw(st.sampled_from((0, 0, 0, 1, 2, 3, 255, -9)))
+    head = [code, draw(st.sampled_from(_LEFT)), said.decode("latin-1")]
+    mesh = draw(st.one_of(st.just(_small()), damaged(_small()), st.just(b"")))
+    return json.dumps(head).encode() + b"\n" + mesh
+
+
+@target("generated part", _generated_inputs, 100)
+def _generated_run(data: bytes, folder: Path) -> str:
+    """Check a part that code makes, and does as it likes; a file elsewhere is not touched."""
+    _laid_out(folder)
+    (folder / "wallguard.yaml").write_text(_BY_CODE)
+    head, _, mesh = data.partition(b"\n")
+    code, kind, said = json.loads(head)
+
+    def ran(words: Any, where: Any, kept: Any, out: Any, meanings: Any) -> str:
+        out.write(said.encode("latin-1"))
+        made = Path(words[1])
+        match kind:
+            case "file":
+                made.write_bytes(mesh)
+            case "folder":
+                made.mkdir()
+            case "link":
+                made.symlink_to(folder / "part.stl")
+            case "dangling":
+                made.symlink_to(folder / "nowhere")
+            case "pipe":
+                os.mkfifo(made)
+        return f"its code ended with {code}" if code else ""
+
+    with (
+        mock.patch.object(generated, "_ended", ran),
+        mock.patch.object(git, "in_repository", lambda folder: False),
+    ):
+        report = review(Asked(paths=(folder / "code.py::made",)), How(), here=folder).report
+    shown(report)
+    assert (folder / "part.stl").read_bytes() == _small()
+    assert code == 0 or report.exit_code == 2, "code that fails makes no part"
+    assert kind == "file" or report.exit_code == 2, "what is no file is no part"
+    return "refused" if report.exit_code == 2 else "reviewed"
 
 
 @functools.cache
