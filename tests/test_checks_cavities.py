@@ -69,7 +69,10 @@ def test_the_largest_ball_that_leaves_is_as_wide_as_the_hole(diameter, angles):
     # Between the facets fits a little less.
     assert opening.width == pytest.approx(diameter * math.cos(math.pi / 32), abs=0.05)
     assert opening.uncertainty < 0.05
-    assert cavity.volume == pytest.approx(12**3, rel=0.04)
+    # The hole's own air is not the cavity's, but is told.
+    assert cavity.volume == pytest.approx(12**3, rel=1e-4) and not cavity.uncertainty
+    polygon = 32 / 2 * (diameter / 2) ** 2 * math.sin(2 * math.pi / 32)
+    assert cavity.ways == pytest.approx(2 * polygon, rel=1e-3)
 
 
 @pytest.mark.parametrize("facets", [12, 24, 64])
@@ -82,6 +85,42 @@ def test_a_slit_lets_out_no_more_than_its_width():
     slit = hollow() - box([0.3, 6, 4], [8, 5, -1])
     (cavity,) = cavities((slit), 3.0)
     assert cavity.way_out == pytest.approx(0.3, abs=cavity.openings[0].uncertainty)
+
+
+# A box, a sphere and an L, each with the volume of its hollow up to where its way out begins.
+def behind_a_slit():
+    return hollow() - box([1.2, 6, 4], [8, 5, -1]), 12.0**3
+
+
+def behind_a_neck(facets=96):
+    ball = m3.Manifold.sphere(8, facets)
+    neck = rod(3, 20, 64)
+    # The cap that the plane cuts off where the neck meets the ball: V = pi h^2 (3 R - h) / 3.
+    h = 8 - math.sqrt(8**2 - 1.5**2)
+    return m3.Manifold.sphere(10, facets) - ball - neck, ball.volume() - math.pi * h**2 * (
+        24 - h
+    ) / 3
+
+
+def behind_a_corner():
+    bend = box([12, 5, 5], [2, 2, 2]) + box([5, 12, 5], [2, 2, 2])
+    hole = rod(2, 4, 48).translate([12, 4.5, 5.5])
+    return box([16, 16, 9]) - bend - hole, 2 * 12 * 5.0**2 - 5**3
+
+
+BEHIND = {"slit": behind_a_slit, "neck": behind_a_neck, "corner": behind_a_corner}
+
+
+@pytest.mark.parametrize(
+    ("fine", "moved", "angles"),
+    [(1, (0, 0, 0), (0, 0, 0)), (2, (1.23, 0.77, -4.1), (30, 20, 10)), (4, (0, 0, 0), (0, 90, 45))],
+)
+@pytest.mark.parametrize("name", BEHIND)
+def test_what_lies_behind_a_way_out_is_its_closed_form(name, fine, moved, angles):
+    solid, volume = BEHIND[name]()
+    (cavity,) = cavities(solid.refine(fine).translate(moved).rotate(angles), 2.6)
+    assert cavity.volume == pytest.approx(volume, rel=1e-3)
+    assert not cavity.uncertainty and cavity.ways > 0
 
 
 @pytest.mark.parametrize("angles", [(0, 0, 0), (30, 20, 10)])
@@ -110,11 +149,19 @@ def test_of_two_rooms_the_inner_one_is_left_by_the_tube():
     near, far = sorted(cavities((two_rooms(4.0)), 3.0), key=lambda each: -each.point[0])
     assert near.way_out == pytest.approx(4.0, abs=0.06)
     assert far.way_out == pytest.approx(1.5, abs=0.06)
+    # Each is what it holds itself, without the tube between them.
+    assert [near.volume, far.volume] == pytest.approx([12**3] * 2, rel=1e-3)
 
 
 def test_of_two_rooms_that_one_narrow_hole_shuts_each_is_told():
     both = cavities((two_rooms(1.0)), 3.0)
     assert [each.way_out for each in both] == pytest.approx([1.0, 1.0], abs=0.06)
+    assert [each.volume for each in both] == pytest.approx([12**3] * 2, rel=1e-3)
+
+
+def test_what_lies_loose_behind_a_way_out_is_no_air():
+    (cavity,) = cavities(drilled(2.0) + box([3] * 3, [6] * 3), 3.0)
+    assert cavity.volume == pytest.approx(12**3 - 27, rel=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -221,14 +268,45 @@ def test_a_vent_ends_a_cup_where_it_is():
 @pytest.mark.parametrize(
     "solid",
     [
-        bowl().rotate([180, 0, 0]),  # opens the other way
-        bowl().rotate([90, 0, 0]),  # and aside
+        bowl().rotate([90, 0, 0]),  # opens aside
+        bowl(vent=2.0).rotate([90, 0, 0]),
         rod(20, 20) - rod(16, 30).translate([0, 0, -5]),  # a tube
+        hollow() - rod(3, 20).translate([8, 8, -1]),  # a hole at both ends
         box([10, 10, 10]),
     ],
 )
-def test_what_is_open_at_its_first_layer_or_aside_is_no_cup(solid):
+def test_what_is_open_aside_or_at_its_first_layer_and_its_last_is_no_cup(solid):
     assert find_cups(cut(mesh(solid), 0.2)) == []
+
+
+@pytest.mark.parametrize("facets", [16, 64, 200])
+@pytest.mark.parametrize("angle", [0, 23.7])
+def test_a_round_bell_on_the_plate_is_a_cup(angle, facets):
+    bell = rod(20, 20, facets) - rod(16, 18, facets).translate([0, 0, -1])
+    (cup,) = find_cups(cut(mesh(bell.rotate([0, 0, angle])), 0.2))
+    # A polygon's area, n / 2 r^2 sin(2 pi / n).
+    assert cup.area == pytest.approx(facets / 2 * 8**2 * math.sin(2 * math.pi / facets), rel=1e-6)
+    assert (cup.low, cup.high, cup.plate) == (0.0, pytest.approx(17.0), True)
+
+
+def test_a_bell_on_the_plate_is_a_cup_and_not_where_it_is_lifted_or_vented():
+    bell = bowl().rotate([180, 0, 0]).translate([0, 20, 20])
+    (cup,) = find_cups(cut(mesh(bell), 0.2))
+    assert (cup.low, cup.high, cup.plate) == (0.0, pytest.approx(18.0, abs=0.2), True)
+    assert cup.area == pytest.approx(256.0, rel=1e-6)
+    feet = box([2, 2, 1.2], [0, 0, -1]) + box([2, 2, 1.2], [18, 18, -1])
+    assert find_cups(cut(mesh(bell + feet), 0.2)) == []
+    assert find_cups(cut(mesh(bell - box([30, 2, 1], [-15, 10, -0.5])), 0.2)) == []
+
+
+@pytest.mark.parametrize(("height", "cups"), [(1.0, 0), (2.0, 0), (2.6, 1), (18.0, 1)])
+def test_a_shallow_bell_on_the_plate_is_no_cup(height, cups):
+    bell = rod(20, height + 2) - rod(16, height + 5).translate([0, 0, -5])
+    found = told(bell, minimum={"cup": Limit(fail=100)}, **RESIN)
+    assert len(found) == cups
+    for finding in found:
+        assert "seals with the build plate against the film" in finding.message
+        assert "above the plate, or print the part on supports" in finding.advice
 
 
 @pytest.mark.parametrize(("above", "cups"), [(1.0, 0), (2.9, 0), (3.5, 1), (9.0, 1)])

@@ -165,7 +165,7 @@ def test_the_mending_that_the_readme_tells_of_passes(tmp_path):
         ("disc(0.9, 0, 15)", "disc(2, 0, 15)"),
         ("orb(25).translate([0, 0, 2.5])", "orb(25).translate([0, 0, 2.5]) - column(3.5, -1, 40)"),
         ("raised(disc(1.5), -1, 40)", "raised(disc(3), -1, 40)"),
-        ("column(24, 4, 40)\n", "column(24, -10, 26)\n"),
+        ("column(24, 4, 40)\n", "column(24, 4, 40) - box((20, 2, 2), (0, -1, 4))\n"),
         ("rectangle(5.6, 5.6)", "rectangle(5.2, 5.2)"),
         ("radians(42)", "radians(50)"),
         ("column(1.6, 2, 43)", "column(1.6, 2, 26)"),

@@ -339,3 +339,12 @@ def test_curved_walls_are_held_on_as_many_sides_as_other_material_is_at():
         assert wall.sides == sides
     pin = box([10, 10, 2], [-5, -5, -1.5]) + m3.Manifold.cylinder(8, 0.5, 0.5, 24)
     assert thin(pin, 2.0)[0].sides == 3
+
+
+@pytest.mark.parametrize("turn", [(0, 0, 0), (30, 20, 10), (0, 90, 45)])
+@pytest.mark.parametrize("size", [0.002, 0.04, 0.3, 0.6, 0.9])
+def test_a_block_of_twelve_triangles_is_as_thick_as_it_is(size, turn):
+    # However small: the middles of its triangles lie in its corners, where no ball fits between.
+    for block in ([size] * 3, [size, 1.1 * size, 1.3 * size], [size, size, 4 * size]):
+        (wall,) = find_walls(mesh(box(block).rotate(turn)), 1.3, ())
+        assert wall.minimum == pytest.approx(size, rel=1e-6)

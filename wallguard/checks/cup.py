@@ -1,10 +1,10 @@
 """No hollow seals against the film while it is printed.
 
-The limit is the area, mm², that a layer encloses of a hollow whose floor is laid and which has no
-vent: pulled off the film it holds like a suction cup, the more the larger it is (`shapes.cups`).
-Passes: a hollow with a hole whose lower rim lies no more than 2 mm above its floor; a tube, which
-is open at its first layer; 100 mm² against a limit of 100 mm². Fails: a bowl of 101 mm² that stands
-on its foot.
+The limit is the area, mm², that a layer encloses of a hollow which its own floor or the build plate
+shuts, and which has no vent: pulled off the film it holds like a suction cup, the more the larger
+it is (`shapes.cups`). Passes: a hollow with a hole whose lower rim lies no more than 2 mm above its
+floor, or above the plate; a tube, which is open at its first layer and its last; 100 mm² against a
+limit of 100 mm². Fails: a bowl of 101 mm² that stands on its foot, a bell so wide on the plate.
 """
 
 from __future__ import annotations
@@ -30,14 +30,16 @@ def findings(case: Case) -> Iterator[Broken]:
     for cup in case.geometry.cups(case.cut):
         if any(_within(cup.box, box, case.rules.layer_height) for box in told):
             continue
-        if cup.vented and cup.high - cup.low <= _NEAR + case.rules.layer_height / 2:
+        low = cup.high - cup.low <= _NEAR + case.rules.layer_height / 2
+        if low and (cup.vented or cup.plate):
             continue
 
-        def says(level: float) -> str:
+        def says(level: float, plate: bool = cup.plate) -> str:
             more = f", over more than {level:g} mm²" if level else ""
+            with_plate = "with the build plate " if plate else ""
             return (
-                f"seals against the film while it is printed{more}: it may be torn off, or its "
-                "walls bulge"
+                f"seals {with_plate}against the film while it is printed{more}: it may be torn "
+                "off, or its walls bulge"
             )
 
         breach = case.breach(ID, cup.area, says)
@@ -58,10 +60,10 @@ def findings(case: Case) -> Iterator[Broken]:
                 tail=f"{cup.area:.0f} mm² wide and sealed for {mm(cup.high - cup.low)} mm",
                 size=(cup.area**0.5, cup.high - cup.low),
             )
-            draw = (
-                f"draw a vent that begins no more than {_NEAR:g} mm above its floor, or turn the "
-                "part so that it opens the other way"
-            )
+            floor, other = "its floor", "turn the part so that it opens to a side"
+            if cup.plate:
+                floor, other = "the plate", "print the part on supports, clear of the plate"
+            draw = f"draw a vent that begins no more than {_NEAR:g} mm above {floor}, or {other}"
             yield Broken("cavity", spot, breach, draw=draw)
 
 

@@ -17,6 +17,9 @@ from wallguard.base.text import mm
 from wallguard.checks.case import Case, Spot
 from wallguard.findings.model import Mark, Spread, Subject
 
+# What share of a cavity in its ways out is told.
+_NO_LITTLE = 0.001
+
 if TYPE_CHECKING:
     from wallguard.shapes.cavities import Cavities, Cavity
 
@@ -57,7 +60,6 @@ def _spot(cavity: Cavity) -> Spot:
         first = cavity.openings[0]
         marks.append(Mark("way", (cavity.point, first.point), f"Ø {mm(wide)} mm"))
     low, high = cavity.box
-    about = "" if not cavity.inside else "about "
     return Spot(
         of=cavity,
         subject=Subject(
@@ -69,9 +71,19 @@ def _spot(cavity: Cavity) -> Spot:
         ),
         point=cavity.point,
         box=cavity.box,
-        head=f"cavity of {about}{volume(cavity.volume)}",
+        head=f"cavity of {_size(cavity)}",
         size=(cavity.volume ** (1 / 3),),
     )
+
+
+def _size(cavity: Cavity) -> str:
+    """How large it is: how uncertain that is, where it was not computed exactly, and what is in its
+    ways out, which do not count, where that is no little."""
+    if cavity.uncertainty:
+        return f"about {volume(cavity.volume)} (to {volume(cavity.uncertainty)})"
+    if cavity.ways > _NO_LITTLE * cavity.volume:
+        return f"{volume(cavity.volume)} (and {volume(cavity.ways)} in its way out)"
+    return volume(cavity.volume)
 
 
 def volume(value: float) -> str:

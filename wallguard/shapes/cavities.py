@@ -42,7 +42,10 @@ class Opening:
 class Cavity:
     """A hollow. Lengths in mm, in the print frame.
 
-    volume    of the air in it, mm³: exact of a closed one, else to about a cell of the grid
+    volume    of the air in it, mm³; of an open one up to where its ways out begin
+              (`enclosed.py`), without the air in these
+    uncertainty  of that: 0 but where it was counted in cells
+    ways      the air in its ways out, mm³, as far as they are as narrow as at their narrowest
     inside    the diameter of the largest ball in it; 0: not measured
     openings  the ways out, the widest first; none: it is closed, or they are narrower than `blind`
     blind     ways narrower than this were not looked for; 0: all were
@@ -50,6 +53,8 @@ class Cavity:
     """
 
     volume: float
+    uncertainty: float
+    ways: float
     inside: float
     openings: tuple[Opening, ...]
     blind: float
@@ -110,6 +115,8 @@ def _closed(mesh: Mesh, label: _Ints) -> tuple[list[Cavity], list[int]]:
         made.append(
             Cavity(
                 value,
+                0.0,
+                0.0,
                 0.0,
                 (),
                 0.0,

@@ -4,14 +4,17 @@ Layers are laid from the bottom of the print frame to its top; the film lies whe
 laid. Air that a layer encloses is then shut on that side, and open only by ways through the layers
 before:
 
-    film   ─────────────────────────────
-    last   ████      ████      ███   ███      left: a cup, its floor is laid; right: it is vented
-           ████      ████      ███   ███      through the first layer, or by a hole in its side
-           ██████████████      ███   ███
+    film   ─────────────────────────────────────────────
+    last   ████      ████      █████████      ███   ███      left: a cup, its floor is laid;
+           ████      ████      ███   ███      ███   ███      middle: one, too, the plate shuts it;
+           ██████████████      ███   ███      ███            right: vented by a hole in its side
+    plate  ─────────────────────────────────────────────
 
 Regions of air are followed from layer to layer, as those of material are in `footprints`. What is
-joined, through layers that are laid, with the air around the part, or is open at the first layer,
-is vented; what is not is sealed for as long as it grows.
+joined, through layers that are laid, with the air around the part is vented; what is not is sealed
+for as long as it grows. The first layer is laid onto the build plate, without a gap: the plate
+shuts what it encloses, and a hollow with no other way out is a cup (common practice, no published
+source). One that is open above, too, as a tube is, counts as open at its first layer.
 """
 
 from __future__ import annotations
@@ -36,6 +39,7 @@ class Cup:
     area    the largest that a layer encloses of it while it is sealed, mm²
     low, high  over which heights it is sealed
     vented  whether it is open from there on, or sealed to its rim
+    plate   whether it is the build plate that shuts it below
     point   within it where it is largest; across: a line across it there
     box     around it there, from `low` to `high`
     """
@@ -44,6 +48,7 @@ class Cup:
     low: float
     high: float
     vented: bool
+    plate: bool
     point: Point
     across: tuple[Point, Point]
     box: Box
@@ -51,12 +56,13 @@ class Cup:
 
 @dataclass
 class _Hollow:
-    """Air that is followed upward. `shape`: its largest layer while it is sealed, at height `at`;
-    None: it has not been sealed yet."""
+    """Air that is followed upward. `plate`: whether the build plate shuts it; `shape`: its largest
+    layer while it is sealed, at height `at`; None: it has not been sealed yet."""
 
     low: float
     high: float
     vented: bool
+    plate: bool
     shape: shapely.Geometry | None = None
     at: float = 0.0
 
@@ -72,10 +78,10 @@ class _Hollows:
         self.cups: list[Cup] = []
         self._hollows: list[_Hollow] = []
         self._pieces = Joined()
-        self.outside = self.begin(0.0, vented=True)
+        self.outside = self.begin(0.0, vented=True, plate=False)
 
-    def begin(self, low: float, *, vented: bool) -> int:
-        self._hollows.append(_Hollow(low, low, vented))
+    def begin(self, low: float, *, vented: bool, plate: bool) -> int:
+        self._hollows.append(_Hollow(low, low, vented, plate))
         return self._pieces.add()
 
     def __getitem__(self, number: int) -> _Hollow:
@@ -87,6 +93,9 @@ class _Hollows:
         if joined is None:
             return
         keep, gone = (self._hollows[number] for number in joined)
+        if keep.plate != gone.plate and not (keep.vented or gone.vented):
+            # What has a floor is no longer shut by that alone.
+            self._end(gone if keep.plate else keep, vented=True)
         if keep.vented or gone.vented:
             self._end(keep, vented=True)
             self._end(gone, vented=True)
@@ -94,11 +103,12 @@ class _Hollows:
         elif gone.area > keep.area:
             keep.shape, keep.at = gone.shape, gone.at
         keep.low = min(keep.low, gone.low)
+        keep.plate |= gone.plate
 
     def _end(self, hollow: _Hollow, *, vented: bool) -> None:
-        if hollow.shape is not None:
+        if hollow.shape is not None and not (vented and hollow.plate):
             self.cups.append(_cup(hollow, hollow.shape, vented))
-            hollow.shape = None
+        hollow.shape = None
 
     def grow(self, number: int, shape: shapely.Geometry, height: float, half: float) -> None:
         """A layer more of a hollow."""
@@ -109,11 +119,12 @@ class _Hollows:
         if shape.area > hollow.area:
             hollow.shape, hollow.at = shape, height
 
-    def end(self) -> list[Cup]:
-        """All cups, the largest first."""
+    def end(self, last: list[int]) -> list[Cup]:
+        """All cups, the largest first; `last`: the hollows that are open at the last layer."""
+        top = {self._pieces.first(number) for number in last}
         for at, hollow in enumerate(self._hollows):
             if self._pieces.first(at) == at:
-                self._end(hollow, vented=False)
+                self._end(hollow, vented=hollow.plate and at in top)
         return sorted(self.cups, key=lambda each: (-each.area, each.point))
 
 
@@ -134,7 +145,11 @@ def find_cups(sections: Sections) -> list[Cup]:
                 lies = [number for shape, number in below if _share(shape, hole)]
                 if before is not None and _leaves(hole, air(before)[1]):
                     lies.append(hollows.outside)
-                number = lies[0] if lies else hollows.begin(height - half, vented=before is None)
+                number = (
+                    lies[0]
+                    if lies
+                    else hollows.begin(height - half, vented=False, plate=before is None)
+                )
                 for other in lies[1:]:
                     hollows.join(number, other)
                 own.append((hole, number))
@@ -144,7 +159,7 @@ def find_cups(sections: Sections) -> list[Cup]:
         for hole, number in own:
             hollows.grow(number, hole, height, half)
         below, before = own, section
-    return hollows.end()
+    return hollows.end([number for _, number in below])
 
 
 def _air(sections: Sections, section: int) -> tuple[list[shapely.Geometry], shapely.Geometry]:
@@ -177,6 +192,7 @@ def _cup(hollow: _Hollow, shape: shapely.Geometry, vented: bool) -> Cup:
         hollow.low,
         hollow.high,
         vented,
+        hollow.plate,
         (float(inner.x), y, hollow.at),
         ((x, y, hollow.at), (end, y, hollow.at)),
         ((left, front, hollow.low), (right, back, hollow.high)),

@@ -19,7 +19,7 @@ to within one of these. That, and no more, is uncertain of it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -31,6 +31,7 @@ from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.shapes.cavities import Cavity, Opening
 from wallguard.shapes.cells import FARTHEST, Cells, halved, number_of, squares
+from wallguard.shapes.enclosed import Enclosed, Way, enclosed
 from wallguard.shapes.shells import Shells, shells_of
 
 if TYPE_CHECKING:
@@ -59,6 +60,11 @@ _LOOKS, _FINER, _LOOKED_AT = 3, 4, 200_000
 # By how many cells the depth on a way may be too small before it is computed exactly: by the way
 # from middle to middle, and by where in a cell the surface lies.
 _DOUBT = 1.4
+# By how many of the cells at its surface an estimated volume is uncertain; of how many other
+# pockets the ways to them are looked for.
+_ESTIMATED, _OTHERS = 3.0, 10
+# Where sides meet in more cells than this through what is narrower than a cell, that is a wall.
+_LEAK = 500
 # To which side a cell belongs.
 _INNER, _OUTER = 1, 2
 # How many steps a place may lie beside the shortest way through a neck.
@@ -101,15 +107,9 @@ def open_cavities(mesh: Mesh, passes: float) -> list[Cavity]:
     pockets = list(_pockets(grid, passes / 2))
     if not pockets:
         return []
-    from wallguard.walls.tangent import Surface
-
-    surface = Surface(corners, np.zeros((len(corners), 3)))  # only asked for distances
-    made = []
-    for pocket in pockets:
-        cavity = _cavity(surface, grid, pocket)
-        if cavity is not None:
-            made.append(cavity)
-    return made
+    search = _Search(mesh, corners, grid)
+    found = [search.cavity(pocket) for pocket in pockets]
+    return [cavity for cavity in found if cavity is not None]
 
 
 def _cell(mesh: Mesh, passes: float, cells: tuple[int, int], margin: float) -> float:
@@ -232,7 +232,9 @@ def _pockets(grid: _Grid, radius: float) -> Iterator[_Pocket]:
             shut = np.argwhere(name == number)
             if at and below is not None and below[tuple(shut[0])] != below[0, 0, 0]:
                 continue  # of a pocket that is shut for smaller balls, too
-            less = levels[at - 1] if at else _meets(depth, grid.cell, shut, level)
+            less = levels[at - 1]
+            if not at:
+                less = _meets(depth, grid.cell, level, tuple(shut[0].tolist()), (0, 0, 0))
             # Ways that are wide enough are counted, though another one be wider.
             less = min(less, max(radius - _DOUBT * grid.cell, _THIN * grid.cell))
             yield _Pocket(shut, level, less, float(biggest[number]))
@@ -247,59 +249,106 @@ def _deepest(depth: _Singles, name: _Labels, count: int) -> _Floats:
     return deepest.astype(np.float64)
 
 
-def _meets(depth: _Singles, cell: float, shut: _Ints, radius: float) -> float:
-    """The largest radius tried below at which a pocket is connected to the outside; 0: none."""
+def _meets(
+    depth: _Singles, cell: float, radius: float, one: tuple[int, ...], other: tuple[int, ...]
+) -> float:
+    """The largest radius tried below at which two cells are connected; 0: none."""
     from scipy.ndimage import label
 
     while radius > _THIN * cell:
         radius /= _STEP
         name, _ = label(depth >= radius)
-        if name[tuple(shut[0])] == name[0, 0, 0]:
+        if name[one] and name[one] == name[other]:
             return radius
     return 0.0
 
 
-def _cavity(surface: Surface, grid: _Grid, pocket: _Pocket) -> Cavity | None:
-    from scipy.ndimage import label
+class _Search:
+    """A search for the ways between a pocket and what lies around it."""
 
-    own = grid.depth[tuple(pocket.shut.T)]
-    deepest = pocket.shut[int(np.argmax(own))]
-    name, _ = label(grid.depth >= pocket.radius)
-    sides = name == name[tuple(pocket.shut[0])], name == name[0, 0, 0]
-    openings = _openings(surface, grid, grid.depth, pocket.less, sides)
-    if not openings:
-        # By a way that is narrower than a cell, or by none.
-        less = _meets(grid.bare, grid.cell, pocket.shut, pocket.radius)
-        openings = _openings(surface, grid, grid.bare, less, sides)
-    widest = openings[0].width / 2 if openings else 0.0
-    if widest and pocket.deepest < widest * _WIDER:
-        return None
-    space = _behind(grid, pocket, *sides)
-    low, high = space.min(axis=0), space.max(axis=0)
-    return Cavity(
-        len(space) * grid.cell**3,
-        2 * pocket.deepest,
-        tuple(openings),
-        0.0 if openings else 2 * grid.cell,
-        _point(grid.middle(deepest)),
-        (_point(grid.middle(low) - grid.cell / 2), _point(grid.middle(high) + grid.cell / 2)),
-    )
+    def __init__(self, mesh: Mesh, corners: _Floats, grid: _Grid) -> None:
+        from wallguard.walls.tangent import Surface
 
+        self.mesh, self.grid = mesh, grid
+        self.surface = Surface(corners, np.zeros((len(corners), 3)))  # only asked for distances
 
-def _openings(
-    surface: Surface, grid: _Grid, depth: _Singles, less: float, sides: tuple[_Bools, _Bools]
-) -> list[Opening]:
-    """The ways from a pocket to the outside, the widest first, that are open in cells of this depth
-    for a ball of the radius `less` (0: for none)."""
-    if not less:
-        return []
-    openings = []
-    for neck in _necks(depth >= less, *sides):
-        opening = _opening(surface, grid, depth, sides, neck)
-        # What is no wider than the places that it was looked for in may be a wall between them.
-        if opening is not None and opening.width > opening.uncertainty:
-            openings.append(opening)
-    return sorted(openings, key=lambda each: (-each.width, each.point))
+    def cavity(self, pocket: _Pocket) -> Cavity | None:
+        """The cavity that a pocket is of; None where it is none."""
+        from scipy.ndimage import label
+
+        grid = self.grid
+        own = grid.depth[tuple(pocket.shut.T)]
+        deepest = grid.middle(pocket.shut[int(np.argmax(own))])
+        name, count = label(grid.depth >= pocket.radius)
+        inner, outer = name == name[tuple(pocket.shut[0])], name == name[0, 0, 0]
+        ways = self._ways(grid.depth, pocket.less, inner, outer)
+        if not ways:
+            # By a way that is narrower than a cell, or by none.
+            corner = tuple(pocket.shut[0].tolist())
+            less = _meets(grid.bare, grid.cell, pocket.radius, corner, (0, 0, 0))
+            ways = self._ways(grid.bare, less, inner, outer)
+        if ways and pocket.deepest < ways[0].radius * _WIDER:
+            return None
+        doors = self._doors(pocket, name, count)
+        volume = self._volume(deepest, ways, doors)
+        if volume is None:
+            # Ways that are narrower than the widest are left open.
+            more = self._ways(grid.bare, _THIN * grid.cell, inner, outer)
+            volume = self._volume(deepest, more, doors)
+        if volume is None:
+            space = _behind(grid, pocket, inner, outer)
+            box = grid.middle(np.array([space.min(axis=0) - 0.5, space.max(axis=0) + 0.5]))
+            doubt = _ESTIMATED * len(space) ** (2 / 3) * grid.cell**3
+            volume = Enclosed(len(space) * grid.cell**3, 0.0, box, doubt)
+        low, high = volume.box
+        return Cavity(
+            volume.volume,
+            volume.uncertainty,
+            volume.ways,
+            2 * pocket.deepest,
+            tuple(Opening(2 * way.radius, way.uncertainty, _point(way.point)) for way in ways),
+            0.0 if ways else 2 * grid.cell,
+            _point(deepest),
+            (_point(low), _point(high)),
+        )
+
+    def _ways(self, depth: _Singles, less: float, inner: _Bools, outer: _Bools) -> list[Way]:
+        """The ways between two sides, the widest first, that are open in cells of this depth for a
+        ball of the radius `less` (0: for none)."""
+        if not less:
+            return []
+        found = []
+        most = _LEAK if depth is self.grid.bare else depth.size
+        for neck in _necks(depth >= less, inner, outer, most):
+            way = _way(self.surface, self.grid, depth, (inner, outer), neck)
+            # What is no wider than the places that it was looked for in may be a wall between them.
+            if way is not None and 2 * way.radius > way.uncertainty:
+                found.append(way)
+        return sorted(found, key=lambda each: (-each.radius, _point(each.point)))
+
+    def _doors(self, pocket: _Pocket, name: _Labels, count: int) -> list[Way]:
+        """The ways from a pocket to other ones, which are cavities of their own."""
+        depth, cell = self.grid.depth, self.grid.cell
+        own, outside = int(name[tuple(pocket.shut[0])]), int(name[0, 0, 0])
+        biggest = _deepest(depth, name, count)
+        within = np.where(name == outside, np.float32(0.0), depth)
+        doors: list[Way] = []
+        corner = tuple(pocket.shut[0].tolist())
+        for other in np.flatnonzero(biggest >= _WIDER * pocket.radius)[:_OTHERS].tolist():
+            if other in (0, own, outside):
+                continue
+            place = np.unravel_index(int((name == other).argmax()), name.shape)
+            spot = tuple(int(axis) for axis in place)
+            less = _meets(within, cell, pocket.radius, corner, spot)
+            doors += self._ways(within, less, name == own, name == other)
+        return doors
+
+    def _volume(self, inner: _Floats, ways: Sequence[Way], doors: Sequence[Way]) -> Enclosed | None:
+        """What lies behind ways and doors; None where they do not shut it."""
+        if not ways:
+            return None
+        wall = int(self.surface.nearest(inner[None])[1][0])
+        return enclosed(self.mesh, inner, wall, [*ways, *doors])
 
 
 def _behind(grid: _Grid, pocket: _Pocket, inner: _Bools, outer: _Bools) -> _Ints:
@@ -331,9 +380,9 @@ def _around(cells: _Ints, margin: int, shape: tuple[int, ...]) -> tuple[slice, .
     return tuple(slice(max(a, 0), min(b, most)) for a, b, most in pairs)
 
 
-def _necks(air: _Bools, inner: _Bools, outer: _Bools) -> Iterator[_Ints]:
+def _necks(air: _Bools, inner: _Bools, outer: _Bools, most: int) -> Iterator[_Ints]:
     """The cells (n, 3) of each way between a pocket and the outside: both are let grow through the
-    air until they meet, and where they meet in one place is one way."""
+    air until they meet, and where they meet in one place, of so many cells at most, is one way."""
     from scipy.ndimage import binary_dilation, label
 
     meet, steps = _met(air, inner, outer)
@@ -345,6 +394,8 @@ def _necks(air: _Bools, inner: _Bools, outer: _Bools) -> Iterator[_Ints]:
     places[tuple((meet - low).T)] = True
     name, count = label(places, np.ones((3, 3, 3)))
     for number in range(1, count + 1):
+        if (name == number).sum() > most:
+            continue
         own = _around(np.argwhere(name == number), steps + _BESIDE, name.shape)
         near = binary_dilation(name[own] == number, np.ones((3, 3, 3)), iterations=steps + _BESIDE)
         near &= air[box][own] & ((name[own] == 0) | (name[own] == number))
@@ -466,9 +517,9 @@ def _ways(open_: _Bools, start: _Bools, goal: _Bools) -> _Floats:
     return steps
 
 
-def _opening(
+def _way(
     surface: Surface, grid: _Grid, depth: _Singles, sides: tuple[_Bools, _Bools], neck: _Ints
-) -> Opening | None:
+) -> Way | None:
     """The way through a neck, cells (n, 3), that are so deep."""
     own = _around(neck, 1, depth.shape)
     low = np.array([axis.start for axis in own])
@@ -495,7 +546,12 @@ def _opening(
             break
         look, gate = closer, again
     middle = look.origin + look.step * look.places[gate.at]
-    return Opening(2 * gate.radius, 2 * look.step, _point(middle))
+    sides_of = [look.places[side] for side in (look.inner, look.outer)]
+    if not all(map(len, sides_of)):
+        sides_of = [places[side[tuple((places + low).T)]] for side in sides]
+    start, end = (each.mean(axis=0) for each in sides_of)
+    out = end - start if np.abs(end - start).max() > 0 else np.array([0.0, 0.0, 1.0])
+    return Way(middle, gate.radius, out, 2 * look.step)
 
 
 def _closer(surface: Surface, look: _Look, gate: _Gate, finer: int) -> _Look:

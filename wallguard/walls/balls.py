@@ -39,7 +39,7 @@ of one are its two ends and where it ends round its axis; one that closes upon i
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -242,12 +242,38 @@ def _fine_cells(facets: Facets, largest: float) -> tuple[Cells, _Floats]:
         balls = surface.balls(point[speaks], facets.normal[own[speaks]], largest / 2, start)
         radius[own] = balls.radius[spoken]
         contact, wall = balls.triangle[spoken], (balls.facing <= FACING)[spoken]
+        for at, again in _asked_again(facets, own, radius[own], wall):
+            balls = surface.balls(again, facets.normal[own[at]], largest / 2)
+            better = balls.facing <= FACING
+            bounds = at[better]
+            radius[own[bounds]] = balls.radius[better]
+            contact[bounds], wall[bounds] = balls.triangle[better], True
     own, contact = own[wall], contact[wall]
     points = np.zeros((len(own), 3, 4))
     points[:, :, :3] = facets.corners[own]
     points[:, :, 3] = radius[own, None]
     label = 3 * own[:, None] + np.arange(3)
     return Cells(points, label, own, contact, np.zeros(len(own), bool)), radius
+
+
+def _asked_again(
+    facets: Facets, own: _Ints, radius: _Floats, wall: _Bools
+) -> Iterator[tuple[_Ints, _Floats]]:
+    """Of fine facets `own` (k,) those that are half of a flat face, and whose middle lies in a
+    corner of what may be a wall: which, and the middle (n, 3) of the side between the halves. So a
+    block of twelve triangles is asked in the middles of its faces.
+    """
+    corner = facets.corners[own]
+    side = corner[:, [1, 2, 0]] - corner
+    size = np.sqrt(np.einsum("tij,tij->ti", side, side).max(axis=1))
+    half = np.bincount(facets.face)[facets.face[own]] == 2
+    left = np.flatnonzero(~wall & half & (2 * radius < size))
+    for i in range(3):
+        beside = facets.beside[own[left], i]
+        one = (beside >= 0) & (facets.face[beside] == facets.face[own[left]]) & ~wall[left]
+        at = left[one]
+        if len(at):
+            yield at, (corner[at, i] + corner[at, (i + 1) % 3]) / 2
 
 
 def _beside(facets: Facets, own: _Ints, point: _Floats, largest: float) -> Start:
