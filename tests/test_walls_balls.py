@@ -307,6 +307,18 @@ def test_folds_of_a_coarse_thread_are_no_walls_and_low_ribs_of_some_thickness_ar
     assert neck.minimum == pytest.approx(0.2, abs=0.001)
 
 
+def test_walls_are_the_same_however_far_is_looked_at_a_time(monkeypatch):
+    """Hollow and turned, with ribs within: cells of flat faces and of curves lie side by side."""
+    outer = m3.Manifold.revolve(m3.CrossSection([[[0, 0], [9, 0], [7, 6], [9, 12], [0, 12]]]), 90)
+    inner = m3.Manifold.revolve(m3.CrossSection([[[0, 1], [8, 1], [6, 6], [8, 12], [0, 12]]]), 90)
+    solid = outer - inner + box((16, 0.6, 5), (-8, 2, 0)) + box((0.8, 16, 8), (-3, -8, 0))
+    whole = mesh(solid ^ outer)
+    walls = find_walls(whole, 1.8, [0.7, 0.9])
+    monkeypatch.setattr("wallguard.walls.links._SHARES", (1.0,))
+    assert len(walls) > 3
+    assert find_walls(whole, 1.8, [0.7, 0.9]) == walls
+
+
 def test_curved_walls_are_held_on_as_many_sides_as_other_material_is_at():
     """Counted by hand: a tube closes upon itself, which holds two of its four sides."""
     plate = box([30, 30, 3], [-15, -15, -2.9])

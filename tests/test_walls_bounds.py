@@ -9,7 +9,7 @@ import pytest
 
 from wallguard.base.errors import TooLargeError
 from wallguard.walls import bounds
-from wallguard.walls.bounds import Tree, bounds_of, meetings, wider
+from wallguard.walls.bounds import Tree, bounds_of, meetings, near_any, wider
 
 
 def some(rng, count):
@@ -57,3 +57,20 @@ def test_too_many_pairs_are_refused(monkeypatch):
     tree = Tree(bounds_of(np.zeros((64, 3, 3)), np.zeros((64, 3))))
     with pytest.raises(TooLargeError):
         list(meetings(tree, tree))
+
+
+@pytest.mark.parametrize("count", [0, 1, 5, 300])
+@pytest.mark.parametrize("far", [0.0, 15.0, 1000.0])
+def test_nothing_that_meets_a_box_is_left_out(count, far):
+    rng = np.random.default_rng(count)
+    low, its_low = rng.uniform(0, 20, (count, 3)), rng.uniform(-far, 20 + far, (400, 3))
+    high = low + rng.uniform(0, 0.5, low.shape)
+    its_high = its_low + rng.uniform(0, 3, its_low.shape) * rng.integers(0, 2, (400, 1))
+    if count == 5:
+        high[0], its_low[0], its_high[0] = low[0], low[0], low[0]  # points
+        its_low[1], its_high[1] = high.max(axis=0), high.max(axis=0) + 1  # touches at a corner
+    near = near_any((low, high), (its_low, its_high))
+    meets = ((its_low[:, None] <= high) & (low <= its_high[:, None])).all(axis=2).any(axis=1)
+    assert not (meets & ~near).any()
+    if far == 1000.0:
+        assert near.sum() < 200  # most lie far away, and are left out

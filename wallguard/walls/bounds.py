@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import dot
 from wallguard.base.errors import TooLargeError
 
 _Floats = NDArray[np.float64]
@@ -24,6 +25,8 @@ _Bools = NDArray[np.bool_]
 _AT_ONCE, _PAIRS = 60_000, 30_000_000
 # Bits of each coordinate in the order along which things are near each other.
 _BITS = 20
+# Cells along each axis of the grid on which boxes are marked.
+_GRID = 48
 
 
 @dataclass(frozen=True)
@@ -85,10 +88,52 @@ class Bounds:
 def bounds_of(points: _Floats, way: _Floats) -> Bounds:
     """Bounds of the hulls of points (n, v, 3), and for each a unit direction (n, 3) that is its
     normal, too, or 0."""
-    along = np.einsum("nvi,ni->nv", points, way)
     none = np.full(len(points), -1)
-    low, high = points.min(axis=1), points.max(axis=1)
-    return Bounds(low, high, way, along.min(axis=1), along.max(axis=1), (way, way), none, none)
+    along = dot(points[:, 0], way)
+    low, high, first, last = points[:, 0].copy(), points[:, 0].copy(), along, along.copy()
+    for i in range(1, points.shape[1]):
+        along = dot(points[:, i], way)
+        for function, bound, value in (
+            (np.minimum, low, points[:, i]),
+            (np.maximum, high, points[:, i]),
+            (np.minimum, first, along),
+            (np.maximum, last, along),
+        ):
+            function(bound, value, out=bound)
+    return Bounds(low, high, way, first, last, (way, way), none, none)
+
+
+def near_any(boxes: tuple[_Floats, _Floats], others: tuple[_Floats, _Floats]) -> _Bools:
+    """(m,) which of the others may meet one of these boxes, each by their lowest and highest
+    corners (n, 3) and (m, 3): none that does is left out. On a grid, so however many there are."""
+    if not len(boxes[0]) or not len(others[0]):
+        return np.zeros(len(others[0]), bool)
+    origin = boxes[0].min(axis=0)
+    width = np.maximum((boxes[1].max(axis=0) - origin) / _GRID, 1e-9)
+    # Along each axis one more before the first cell, which is empty, and after the last one.
+    first, last = ((np.floor((each - origin) / width)).astype(np.int64) + 1 for each in boxes)
+    last = np.minimum(last, _GRID + 1)
+    size = _GRID + 3
+    begins = np.zeros((size, size, size), np.int64)
+    for corner in np.ndindex(2, 2, 2):
+        which = [(last[:, i] + 1) if corner[i] else first[:, i] for i in range(3)]
+        np.add.at(begins, tuple(which), 1 - 2 * (sum(corner) % 2))
+    for axis in range(3):
+        begins = begins.cumsum(axis=axis)
+    inside = (begins > 0).astype(np.int64)
+    for axis in range(3):
+        inside = inside.cumsum(axis=axis)
+    low, high = (
+        np.clip(np.floor((each - origin) / width) + 1, 0, _GRID + 2).astype(np.int64)
+        for each in others
+    )
+    low = np.maximum(low - 1, 0)
+    count = np.zeros(len(low), np.int64)
+    for corner in np.ndindex(2, 2, 2):
+        which = [(high if corner[i] else low)[:, i] for i in range(3)]
+        count += inside[tuple(which)] * (-1) ** (3 - sum(corner))
+    met: _Bools = count > 0
+    return met
 
 
 def wider(bounds: Bounds, reach: float | _Floats) -> Bounds:

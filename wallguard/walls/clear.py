@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from wallguard.base.arrays import cross, distinct, dot, lengths, ranges
 from wallguard.base.errors import TooLargeError
-from wallguard.walls.bounds import Tree, bounds_of, meetings
+from wallguard.walls.bounds import Tree, bounds_of, meetings, near_any
 from wallguard.walls.facets import Facets
 from wallguard.walls.facing import ENDS, Pieces
 from wallguard.walls.rings import INNER, rings_of
@@ -261,17 +261,28 @@ def _in_reach(facets: Facets, cells: Cells, touching: _Ints) -> tuple[_Ints, _In
         high=(centre + radius[:, :, None]).max(axis=1),
         last=balls.first + 2 * radius.max(axis=1),
     )
-    its = bounds_of(facets.corners, facets.normal)
+    its_low, its_high = (
+        function(function(*facets.corners[:, :2].swapaxes(0, 1)), facets.corners[:, 2])
+        for function in (np.minimum, np.maximum)
+    )
+    near = np.flatnonzero(near_any((asked.low, asked.high), (its_low, its_high)))
     reached = [(cells.own[:0], cells.own[:0])]
-    trees = Tree(asked, facets.face[cells.own]), Tree(its, np.where(facets.broad, facets.face, -1))
+    trees = (
+        Tree(asked, facets.face[cells.own]),
+        Tree(
+            bounds_of(facets.corners[near], facets.normal[near]),
+            np.where(facets.broad, facets.face, -1)[near],
+        ),
+    )
     # Of each cell one ball that holds all of its own, and of each triangle one around it.
     middle, size = _around(centre)
     size += radius.max(axis=1)
-    its_middle, its_size = _around(facets.corners)
+    its_middle, its_size = _around(facets.corners[near])
     for pair in meetings(*trees):
-        cell, triangle = pair
-        away = lengths(middle[cell] - its_middle[triangle])
-        kept = away < size[cell] + its_size[triangle]
+        cell, met = pair
+        away = lengths(middle[cell] - its_middle[met])
+        kept = away < size[cell] + its_size[met]
+        triangle = near[met]
         for own in (cells.own, cells.contact):
             kept &= ~_goes_on(facets, own[cell], triangle)
         cell, triangle = cell[kept], triangle[kept]

@@ -24,7 +24,9 @@ def boxes_nearer(corners: _Floats, point: _Floats, away: _Floats) -> float:
     """How many boxes, of triangles (m, 3, 3) and of two, four, ... of them, lie nearer to points
     (n, 3) than so far (n,): the mean over the points, or at least as many as say that they are too
     many."""
-    low, high = corners.min(axis=1), corners.max(axis=1)
+    first, second, third = corners[:, 0], corners[:, 1], corners[:, 2]
+    low = np.minimum(np.minimum(first, second), third)
+    high = np.maximum(np.maximum(first, second), third)
     order = along_a_curve((low + high) / 2)
     levels = [(low[order], high[order])]
     while len(levels[-1][0]) > 1:

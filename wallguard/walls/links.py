@@ -11,6 +11,7 @@ of a post, one in each direction        a ball touches all four faces
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -28,6 +29,8 @@ _Bools = NDArray[np.bool_]
 
 # A wall goes on across a junction no wider than twice its thickness.
 _JUNCTION = 2.0
+# Of that, how far is looked at a time.
+_SHARES = (0.05, 1.0)
 # Corners this near are one, mm.
 _SAME = 1e-4
 # A ball touches what it lies within this share of its radius of.
@@ -134,17 +137,33 @@ def _past_junctions(
     if len(rim) < 2:
         return none, none
     place = cells.points[rim, :, :3]
-    thick = 2 * cells.points[rim, :, 3].max(axis=1)
-    reach = _JUNCTION * thick
-    normal = facets.normal[cells.own[rim]]
-    # Those of one surface that are not joined yet, and lie alike.
-    bounds = replace(bounds_of(place, normal), like=facets.patch[cells.own[rim]], unlike=label[rim])
-    asked = replace(wider(bounds, reach), normal=(-normal, -normal))
+    reach = _JUNCTION * 2 * cells.points[rim, :, 3].max(axis=1)
     pairs = [(none, none)]
     known = _Joined(label[rim], island[rim], kind[rim])
-    for pair in meetings(Tree(asked, label[rim]), Tree(bounds, label[rim]), -ALONG):
+    # What lies side by side is joined first: then little is left that might be farther on.
+    for share in _SHARES:
+        for one, other in _apart(facets, place, cells.own[rim], share * reach, known, label[rim]):
+            pairs.append((rim[one], rim[other]))
+            known.join(one, other)
+    return (
+        np.concatenate([each for each, _ in pairs]),
+        np.concatenate([each for _, each in pairs]),
+    )
+
+
+def _apart(
+    facets: Facets, place: _Floats, own: _Ints, reach: _Floats, known: _Joined, label: _Ints
+) -> Iterator[tuple[_Ints, _Ints]]:
+    """Pairs of cells at `place` (k, 3, 3) on facets `own` (k,) of one surface that lie alike within
+    `reach` (k,) of each other, that are not joined yet and had different labels."""
+    normal = facets.normal[own]
+    # Neither those of one label nor those of one island are asked for: the fewer tell more.
+    group = min(label, known.island, key=lambda each: len(distinct(each)))
+    bounds = replace(bounds_of(place, normal), like=facets.patch[own], unlike=group)
+    asked = replace(wider(bounds, reach), normal=(-normal, -normal))
+    for pair in meetings(Tree(asked, group), Tree(bounds, group), -ALONG):
         one, other = pair
-        kept = known.left(one, other)
+        kept = known.left(one, other) & (label[one] != label[other])
         one, other = one[kept], other[kept]
         kept = dot(normal[one], normal[other]) >= ALONG
         one, other = one[kept], other[kept]
@@ -160,12 +179,7 @@ def _past_junctions(
                 one, other = one[rest], other[rest]
                 near = _gaps(place, normal, one, other) <= reach[one]
             if near.any():
-                pairs.append((rim[one[near]], rim[other[near]]))
-                known.join(one[near], other[near])
-    return (
-        np.concatenate([each for each, _ in pairs]),
-        np.concatenate([each for _, each in pairs]),
-    )
+                yield one[near], other[near]
 
 
 def _gaps(place: _Floats, normal: _Floats, one: _Ints, other: _Ints) -> _Floats:
