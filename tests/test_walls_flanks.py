@@ -7,8 +7,9 @@ import pytest
 from solids import box, mesh, prism
 
 from wallguard.sections.cut import cut
+from wallguard.walls.discs import touched, value_of
 from wallguard.walls.edges import Edges, material_edges
-from wallguard.walls.flanks import Flanks, Told, flanks_of
+from wallguard.walls.flanks import Flanks, Lines, Told, flanks_of
 
 
 def edges_of(solid) -> Edges:
@@ -121,3 +122,29 @@ def test_a_sample_alone_speaks_for_all_of_its_edge(step):
     assert total(beyond) == pytest.approx(3)
     before = flanks_of(edges, told(own, [9.5], [low], behind=1, ahead=2))
     assert total(before) == pytest.approx(3 * (0.5**2 + 1))
+
+
+@pytest.mark.parametrize("reach", [0.3, 0.7, 1.2, 2.5])
+def test_where_a_disc_meets_an_edge_is_where_it_comes_as_near(reach):
+    """Random edges against a fine grid of places, where `value_of` tells the radius."""
+    random = np.random.default_rng(5)
+    count = 200
+    angle, length = random.uniform(-np.pi, np.pi, count), random.uniform(0.1, 3, count)
+    x, y = random.uniform(-2, 2, count), random.uniform(-1, 3, count)
+    lines = Lines(x, y, np.cos(angle), np.sin(angle), length)
+    low, high = lines.within(reach)
+    grid = np.linspace(-9, 9, 6001)
+    met = 0
+    for i in range(count):
+        own = np.full(len(grid), 0.0)
+        ends = x[i] - grid, y[i] + own
+        along = own + lines.along_x[i], own + lines.along_y[i]
+        q = touched(ends, along, own + length[i], (own, own + 1.0))
+        front = -lines.along_x[i] * y[i] - lines.along_y[i] * (grid - x[i]) > 0
+        inside = np.flatnonzero((value_of(*q, own, own + 1.0) <= reach) & front)
+        if not len(inside):
+            assert not high[i] - low[i] > 0.01
+            continue
+        met += 1
+        assert (low[i], high[i]) == pytest.approx(grid[inside[[0, -1]]], abs=0.004)
+    assert 20 < met < count

@@ -152,6 +152,20 @@ def _at_corner(x: _Floats, corner: _Floats) -> _Floats:
     return radius
 
 
+def _between(
+    slope: _Floats, offset: _Floats, least: _Floats | float, most: _Floats | float
+) -> tuple[_Floats, _Floats]:
+    """(k,) from which x to which slope x + offset is from least to most; inf to -inf where it never
+    is."""
+    steep = np.abs(slope) > 1e-12
+    always = (offset >= least) & (offset <= most)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ends = (least - offset) / slope, (most - offset) / slope
+    low = np.where(steep, np.minimum(*ends), np.where(always, -np.inf, np.inf))
+    high = np.where(steep, np.maximum(*ends), np.where(always, np.inf, -np.inf))
+    return low, high
+
+
 def facing_of_corner(x: _Floats, corner: _Floats) -> _Floats:
     """(k,) the cosine between the faces of that disc, as seen from above: 1 - c_y / r."""
     off, height = x - corner[:, 0], corner[:, 1]
@@ -272,6 +286,34 @@ class Lines(NamedTuple):
         with np.errstate(divide="ignore", invalid="ignore"):
             x: _Floats = (along - at) / (self.touched(none + 1) - at)
         return x
+
+    def within(self, reach: float) -> tuple[_Floats, _Floats]:
+        """(k,) from where to where on the own edge's line a disc of radius `reach` that touches it
+        meets each edge; inf to -inf where none does. All that is no farther than that from the edge
+        is convex, and so is what of it the disc's middle passes, at (x, reach)."""
+        up, (low, high) = reach - self.y, np.full((2, len(self.x)), [[np.inf], [-np.inf]])
+        for end in (False, True):
+            x, y = self.corner(np.full(len(low), end)).T
+            square = 2 * y * reach - y**2
+            half = np.where(square >= 0, np.sqrt(np.maximum(square, 0.0)), -np.inf)
+            low, high = np.minimum(low, x - half), np.maximum(high, x + half)
+        along, beside = (0.0, self.length), (-reach, reach)
+        one = _between(self.along_x, self.along_y * up, *along)
+        other = _between(-self.along_y, self.along_x * up, *beside)
+        begin, end_ = (
+            self.x + way(a, b)
+            for way, a, b in zip((np.maximum, np.minimum), one, other, strict=True)
+        )
+        met = begin <= end_
+        low, high = (
+            np.where(met, np.minimum(low, begin), low),
+            np.where(met, np.maximum(high, end_), high),
+        )
+        # From behind it is not met.
+        front = _between(-self.along_y, -self.along_x * self.y, 0.0, np.inf)
+        low, high = np.maximum(low, self.x + front[0]), np.minimum(high, self.x + front[1])
+        some = low <= high
+        return np.where(some, low, np.inf), np.where(some, high, -np.inf)
 
     def corner(self, end: _Bools) -> _Floats:
         """(k, 2) the start of each, or where `end` its end."""

@@ -217,9 +217,12 @@ def first_places(outline: Outline, corners: Discs, spacing: float) -> Places:
     # What begins comes before what ends at the same place.
     order = np.lexsort((-event.change, place, event.edge))
     edge, place, kept = event.edge[order], place[order], event.kept[order]
-    cover = np.cumsum(event.change[order]) > 0
+    change = event.change[order]
+    cover = np.cumsum(change) > 0
     first = np.append(True, edge[1:] != edge[:-1])
-    within = cover | np.append(False, cover[:-1] & ~first[1:])
+    before = np.append(False, cover[:-1] & ~first[1:])
+    within = cover | before
+    kept = kept | ((change > 0) & ~before) | ((change < 0) & ~cover)
     cell = np.floor(place / STEP).astype(np.int64)
     fresh = first | np.append(True, cell[1:] != cell[:-1])
     again = ~first & np.append(False, np.diff(place) < 1e-6)
@@ -252,29 +255,28 @@ def _facing(outline: Outline, spacing: float) -> list[_Events]:
         size = chains.size[other]
         which, its = ranges(chains.first[other], size)
         owner = edge[which]
-        corners = np.concatenate(
-            [rows(edges.start, its), rows(edges.start, its) + _chord(edges, its)]
-        )
-        place = dot(
-            corners - np.tile(rows(edges.start, owner), (2, 1)),
-            np.tile(rows(edges.along, owner), (2, 1)),
-        )
         if not stretches:
+            start = rows(edges.start, its)
+            corners = np.concatenate([start, start + _chord(edges, its)])
+            away = corners - np.tile(rows(edges.start, owner), (2, 1))
+            place = dot(away, np.tile(rows(edges.along, owner), (2, 1)))
             ends = np.tile(size[which] == 1, 2)
             count = len(place)
             events.append(_Events(np.tile(owner, 2), place, np.zeros(count, np.int64), ends))
-            continue
-        if len(size):
+        elif len(size):
             pair = np.cumsum(size) - size
-            place = place.reshape(2, -1)
-            low = np.minimum.reduceat(place.min(axis=0), pair)
-            high = np.maximum.reduceat(place.max(axis=0), pair)
-            length = edges.length[edge]
-            meets = (high + reach > 0) & (low - reach < length)
-            edge, low, high, length = edge[meets], low[meets], high[meets], length[meets]
-            add(edge, low - reach, 1, True)
-            add(edge, high + reach, -1, True)
-            add(edge, (np.maximum(low, 0) + np.minimum(high, length)) / 2, 0, True)
+            begin, end = Lines.of(edges, owner, its).within(reach)
+            low, high = np.minimum.reduceat(begin, pair), np.maximum.reduceat(end, pair)
+            low, high = np.maximum(low, 0.0), np.minimum(high, edges.length[edge])
+            meets = np.flatnonzero(low < high)
+            edge, low, high = edge[meets], low[meets], high[meets]
+            beside = np.minimum(_BESIDE, (high - low) / 4)
+            add(edge, low - beside, 1, False)
+            add(edge, high + beside, -1, False)
+            # Right within them, so that what faces them is seen there.
+            add(edge, low + beside, 0, True)
+            add(edge, high - beside, 0, True)
+            add(edge, (low + high) / 2, 0, True)
     own = np.flatnonzero(alone)
     add(own, edges.length[own] / 2, 0, True)
     if outline.whole:
