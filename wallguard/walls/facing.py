@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import distinct, dot
-from wallguard.walls.bounds import Bounds, Tree, bounds_of, meetings, near_any, wider
+from wallguard.walls.bounds import Bounds, Tree, bounds_of, meetings, wider
 from wallguard.walls.facets import Facets, Units, units_of
 from wallguard.walls.flats import outline, overlap
 from wallguard.walls.rings import INNER, Rings, rings_of
@@ -97,32 +97,16 @@ def _swept(corners: _Floats, normal: _Floats, reach: float) -> Bounds:
     return wider(bounds_of(points, normal), _RISE)
 
 
-def _near(units: Units, normal: _Floats, coarse: _Ints, reach: float) -> _Ints:
-    """Numbers of the units that something over these coarse ones may meet, these among them."""
-    low, high = units.corners[:, 0].copy(), units.corners[:, 0].copy()
-    for i in range(1, 4):
-        np.minimum(low, units.corners[:, i], out=low)
-        np.maximum(high, units.corners[:, i], out=high)
-    over = reach * normal
-    low += np.minimum(over, 0.0) - _RISE
-    high += np.maximum(over, 0.0) + _RISE
-    near = near_any((low[coarse], high[coarse]), (low, high))
-    near[coarse] = True
-    return np.flatnonzero(near)
-
-
 def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Pieces:
     normal, fine = facets.normal[units.facet], facets.fine[units.facet]
-    near = _near(units, normal, coarse, largest / 2)
-    swept = _swept(units.corners[near], normal[near], largest / 2)
+    swept = _swept(units.corners, normal, largest / 2)
     face = facets.face[units.facet]
     # What lies flat is told by its slab, if the flat faces keep together.
     large = np.where(facets.broad[units.facet], face + 1, 0)
-    mine = swept.chosen(np.searchsorted(near, coarse))
-    trees = Tree(mine, large[coarse]), Tree(swept, large[near])
+    trees = Tree(swept.chosen(coarse), large[coarse]), Tree(swept, large)
     ones, others = [coarse[:0]], [coarse[:0]]
     for place, met in meetings(*trees, FACING, _PAIRS + _EACH * len(coarse)):
-        one, other = coarse[place], near[met]
+        one, other = coarse[place], met
         # Of two that are not fine, the first asks.
         kept = (one < other) | fine[other]
         one, other = one[kept], other[kept]
@@ -240,20 +224,15 @@ def _edges(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
     side, first, second = (each[first < second] for each in (side, first, second))
     ends = np.stack([facets.corners[first, side % 3], facets.corners[first, (side + 1) % 3]], 1)
     reach = largest / 2
-    asked = _swept(units.corners[coarse], facets.normal[units.facet[coarse]], reach)
-    if len(side) and len(coarse):
-        # What lies over an edge is no farther away from it.
-        middle, half = ends.mean(axis=1), np.abs(ends[:, 1] - ends[:, 0]) / 2 + (reach + _RISE)
-        near = near_any((asked.low, asked.high), (middle - half, middle + half))
-        side, first, second, ends = side[near], first[near], second[near], ends[near]
-    if not len(side) or not len(coarse):
-        return _no_pieces()
     mean = facets.normal[first] + facets.normal[second]
     mean /= np.maximum(np.linalg.norm(mean, axis=1), 1e-9)[:, None]
+    if not len(side) or not len(coarse):
+        return _no_pieces()
     ways = np.stack([facets.normal[first], facets.normal[second], mean], axis=1)
     over = ends[:, None] + reach * ways[:, :, None]
     points = np.concatenate([ends, over.reshape(-1, 6, 3)], axis=1)
     bounds = wider(bounds_of(points, np.zeros((len(ends), 3))), _RISE)
+    asked = _swept(units.corners[coarse], facets.normal[units.facet[coarse]], reach)
     large = np.where(facets.broad, facets.face + 1, 0)[units.facet[coarse]]
     places, edges = [], []
     most = _PAIRS + _EACH * len(coarse)
