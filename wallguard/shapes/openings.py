@@ -226,7 +226,7 @@ def _pockets(grid: _Grid, radius: float) -> Iterator[_Pocket]:
         outside = name[0, 0, 0]
         biggest = _deepest(depth, name, count)
         wider = _MUCH_WIDER if at else _WIDER
-        for number in np.flatnonzero(biggest >= wider * level).tolist():
+        for number in np.flatnonzero(biggest >= wider * level - grid.cell).tolist():
             if number in (0, outside):
                 continue
             shut = np.argwhere(name == number)

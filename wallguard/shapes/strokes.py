@@ -82,6 +82,8 @@ _STEPS, _STEP, _EVEN = 12, 1.15, 1.04
 # A narrow run within a wider stroke is at least so many times as long as it is wide. What narrows
 # to less than this share is a taper; it is a stroke where it is so many times as long as wide.
 _RUN, _TAPERS, _LONG = 2.0, 0.5, 8.0
+# A piece of a run counts for its width where it is at least this share as long as the longest.
+_NEARLY = 0.5
 # Walls in a top are looked for up to so many times what is asked for; so many sides are a circle.
 _WIDER, _CIRCLE = 1.5, 8
 # Pairs of edges of an outline and of feet that are looked at, at most.
@@ -531,11 +533,14 @@ class _Run:
 
     @classmethod
     def of(cls, pieces: Sequence[Stretch], cut: bool) -> _Run:
-        """Of about one width: the least of the longest, or its usual one where that was cut."""
+        """Of about one width: the least of the longest and of what is nearly as long, or the usual
+        one of the longest where that was cut."""
         longest = max(pieces, key=lambda piece: (piece.length, piece.point))
+        long = [piece for piece in pieces if piece.length >= _NEARLY * longest.length]
+        least = min(long, key=lambda piece: (round(piece.minimum, 4), piece.point))
+        chosen, width = (longest, longest.typical) if cut else (least, least.minimum)
         length = sum(piece.length for piece in pieces)
-        width = longest.typical if cut else longest.minimum
-        return cls(width, longest.facets, length, (longest.point[:2],))
+        return cls(width, chosen.facets, length, (chosen.point[:2],))
 
     @classmethod
     def of_taper(cls, pieces: Sequence[Stretch]) -> _Run:
