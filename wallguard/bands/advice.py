@@ -20,26 +20,37 @@ _READS = 0.004
 NOTHING_GOOD = "no thickness comes out solid and within the tolerance"
 
 
-def describe(outcome: Outcome) -> str:
-    """What will happen, as the end of a sentence that begins with the wall."""
+def describe(outcome: Outcome, read: float | None = None) -> str:
+    """What will happen, as the end of a sentence that begins with the wall.
+
+    read  what callipers square to it will read, mm, where that is another thickness
+    """
+    said, drawn = _comes_out(outcome)
+    between = "" if read is None else f"{read:.2f} mm between callipers square to it"
+    aside = ", ".join(filter(None, (drawn, between)))
+    return f"{said} ({aside})" if aside else said
+
+
+def _comes_out(outcome: Outcome) -> tuple[str, str]:
+    """What will happen, and how thick it is drawn where that is not as it comes out."""
     if outcome.fill == "missing":
-        return "will not be printed"
+        return "will not be printed", ""
     if outcome.fill == "hollow":
         air = f", with about {outcome.air:.2f} mm of air" if outcome.air >= 0.005 else ""
-        return f"will print hollow{air}"
+        return f"will print hollow{air}", ""
     if outcome.band.fill == "hollow" and outcome.printed is not None:
         moves = f"moves on by {outcome.shift:.2f} mm a layer, over {outcome.air:.2f} mm of air"
         how = "will print" if outcome.fill == "porous" else "may print hollow or"
-        return f"{moves}: {how} filled with pores, about {outcome.printed:.2f} mm thick"
+        return f"{moves}: {how} filled with pores, about {outcome.printed:.2f} mm thick", ""
     if either := outcome.band.either:
         fills = " or ".join("not at all" if fill == "missing" else fill for fill in either)
-        return f"may come out {fills}: the edge between them is calculated, not measured"
+        return f"may come out {fills}: the edge between them is calculated, not measured", ""
     if outcome.fill == "uncertain" or outcome.printed is None or outcome.deviation is None:
-        return "may come out well or not: nobody found out what happens at this thickness"
+        return "may come out well or not: nobody found out what happens at this thickness", ""
     drawn = outcome.printed - outcome.deviation
     if f"{outcome.printed:.2f}" == f"{drawn:.2f}":
-        return f"will come out as drawn, about {outcome.printed:.2f} mm thick"
-    return f"will come out about {outcome.printed:.2f} mm thick (drawn {drawn:.2f})"
+        return f"will come out as drawn, about {outcome.printed:.2f} mm thick", ""
+    return f"will come out about {outcome.printed:.2f} mm thick", f"drawn {drawn:.2f}"
 
 
 class Drawn(NamedTuple):

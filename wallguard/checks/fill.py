@@ -41,12 +41,9 @@ def findings(case: Case) -> Iterator[Broken | Draft]:
         verdict, outcome = case.verdict(piece), case.outcome(piece)
         if not case.judges(piece) and verdict != "missing":
             continue
-        says = describe(outcome)
-        read = case.callipers(piece)
-        if read is not None and outcome.fill != "uncertain":
-            # Of what may come out in two ways nobody knows what is read.
-            between = f"{read.value:.2f} mm between callipers square to it)"
-            says = f"{says[:-1]}, {between}" if says.endswith(")") else f"{says} ({between}"
+        # Of what may come out in two ways nobody knows what is read.
+        read = case.callipers(piece) if outcome.fill != "uncertain" else None
+        says = describe(outcome, read.value if read else None)
         if verdict != "solid" == case.verdict(piece, thicker=case.facets(piece)):
             verdict = "indeterminate"
             says += ", unless only the facets of its curve make it so thin: export the mesh finer"

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Final
 
 from wallguard.findings.model import Breach, Finding, Severity, Status
-from wallguard.rules.features import larger_is_worse
+from wallguard.rules.features import cost_rank, larger_is_worse
 
 # The worst first.
 SEVERITIES: Final[tuple[Severity, ...]] = ("fail", "warn", "note")
@@ -28,23 +28,6 @@ _LOSS: Final[Mapping[str, int]] = {
 # A void along its middle, of which more is worse though the outcome has the same name.
 _WITH_AIR: Final = frozenset({"hollow", "porous"})
 _STATUS: Final[Mapping[Status, int]] = {"passed": 0, "indeterminate": 1, "failed": 2, "error": 3}
-
-# Checks by what it costs to break their limit, the worst first: the print, a wall or what stands,
-# what moves or stays open, a surface, lettering, an edge. What no rank names is as bad as a wall.
-_COSTS: Final = (
-    ("mesh", "unit", "build_volume"),
-    ("island", "trapped", "cup", "contact", "contact_area"),
-    ("fill", "wall", "free_wall", "pin", "floor", "roof", "slender"),
-    (
-        *("clearance", "gap", "hole", "upright_hole", "lying_hole", "deep_hole"),
-        *("escape", "escape_holes"),
-    ),
-    ("overhang", "ledge", "bridge"),
-    ("raised", "raised_height", "sunken", "sunken_depth"),
-    ("edge", "margin", "edge_radius"),
-)
-_WALLS: Final = 2
-_COST: Final = {check: cost for cost, checks in enumerate(_COSTS) for check in checks}
 
 # What is wrong with a part as such. Its walls and gaps may follow from it, not the other way.
 CAUSES: Final = ("unit", "build_volume", "mesh")
@@ -96,7 +79,7 @@ def worst_first(finding: Finding) -> tuple[object, ...]:
         SEVERITIES.index(finding.severity),
         finding.indeterminate,
         -loss(finding.fill),
-        _COST.get(finding.check, _WALLS),
+        cost_rank(finding.check),
         finding.check,
         finding.measured is None,
         -measured if larger_is_worse(finding.check) else measured,

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import distinct
 from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.shapes.shells import Shells, shells_of
@@ -93,8 +94,10 @@ def find_cavities(mesh: Mesh, passes: float) -> Cavities:
         from wallguard.shapes.openings import open_cavities
 
         rest = ~np.isin(label, facing_in)
+        left = label[rest]
+        left = np.searchsorted(distinct(left), left)
         try:
-            made += open_cavities(replace(mesh, triangles=mesh.triangles[rest]), passes)
+            made += open_cavities(replace(mesh, triangles=mesh.triangles[rest]), left, passes)
         except TooLargeError as error:
             too_much = error.what
     return Cavities(sorted(made, key=lambda each: (-each.volume, each.point)), too_much)

@@ -28,8 +28,9 @@ from numpy.typing import NDArray
 
 from wallguard.base.arrays import connected, cross, dot
 from wallguard.mesh.edges import edges_of
-from wallguard.mesh.mesh import Mesh
-from wallguard.shapes.shells import Shells, shells_of
+from wallguard.mesh.mesh import Mesh, volume
+from wallguard.mesh.nesting import nesting
+from wallguard.shapes.shells import Shells
 from wallguard.walls.flats import frames
 
 _Floats = NDArray[np.float64]
@@ -93,9 +94,12 @@ class _Cut:
     area: float
 
 
-def enclosed(mesh: Mesh, inner: _Floats, wall: int, ways: Sequence[Way]) -> Enclosed | None:
+def enclosed(
+    mesh: Mesh, label: _Ints, inner: _Floats, wall: int, ways: Sequence[Way]
+) -> Enclosed | None:
     """What a cavity encloses that holds a ball about the point `inner` (3,), which touches the
-    triangle `wall`; None where its ways, one at least, do not shut it."""
+    triangle `wall`; None where its ways, one at least, do not shut it. label (m,): the connected
+    surface that each triangle is of."""
     vertices, triangles = mesh.vertices, mesh.triangles.astype(np.int64)
     cuts: list[_Cut] = []
     lengths: list[float] = []
@@ -107,7 +111,6 @@ def enclosed(mesh: Mesh, inner: _Floats, wall: int, ways: Sequence[Way]) -> Encl
             continue  # the same way was given twice
         cuts.append(found[0])
         lengths.append(found[1])
-    label = shells_of(mesh)
     own_shells = np.isin(label, label[np.concatenate([cut.facets for cut in cuts])])
     if not own_shells[wall]:
         # The ball touches something that lies loose in the cavity.
@@ -124,47 +127,34 @@ def enclosed(mesh: Mesh, inner: _Floats, wall: int, ways: Sequence[Way]) -> Encl
     own = surface.behind()
     if own is None:
         return None
-    corner, facets, shut = own
-    origin = corner[0, 0]
-    # Facets of a part face the air: from within, inward.
-    volume = -_cone(corner, origin) - _loose(mesh, label, facets, corner)
-    ends = corner.reshape(-1, 3)
-    beyond = sum(cuts[number].area * lengths[number] for number in shut)
+    shell, facets, shut = own
+    ends = surface.vertices[shell].reshape(-1, 3)
     box = np.array([ends.min(axis=0), ends.max(axis=0)])
-    return Enclosed(volume, beyond, box) if volume > 0 else None
+    # Facets of a part face the air: from within, inward.
+    air = -volume(surface.vertices - box[0], shell)
+    air -= _loose(mesh, label, facets, (surface.vertices, shell))
+    beyond = sum(cuts[number].area * lengths[number] for number in shut)
+    return Enclosed(air, beyond, box) if air > 0 else None
 
 
-def _loose(mesh: Mesh, label: _Ints, facets: _Ints, corner: _Floats) -> float:
-    """The volume of the bodies that lie within a surface of triangles (k, 3, 3), without those that
-    it is of: the numbers (m,) of facets of the mesh."""
+def _loose(mesh: Mesh, label: _Ints, facets: _Ints, surface: tuple[_Floats, _Ints]) -> float:
+    """The volume of the bodies that lie within a closed surface, its vertices (n, 3) and triangles
+    (k, 3), without those that it is of: the numbers (m,) of facets of the mesh."""
     shells = Shells.of(mesh, label)
     own = set(label[facets].tolist())
-    low, high = corner.min(axis=(0, 1)), corner.max(axis=(0, 1))
-    held = 0.0
-    for number, volume in enumerate(shells.volumes):
-        if number in own or shells.around.get(number, -1) not in (-1, *own):
-            continue
-        point = mesh.vertices[mesh.triangles[int(np.argmax(label == number))][0]]
-        if (point > low).all() and (point < high).all() and _winding(corner, point) > 0.5:
-            held += volume
-    return held
-
-
-def _winding(corner: _Floats, point: _Floats) -> float:
-    """How often triangles (m, 3, 3) go around a point, without sign. (Van Oosterom and Strackee,
-    "The solid angle of a plane triangle", IEEE Transactions on Biomedical Engineering 30, 1983;
-    from memory.)"""
-    a, b, c = (corner - point).transpose(1, 0, 2)
-    x, y, z = (np.linalg.norm(each, axis=1) for each in (a, b, c))
-    over = dot(a, cross(b, c))
-    under = x * y * z + dot(a, b) * z + dot(b, c) * x + dot(c, a) * y
-    return abs(float(np.arctan2(over, under).sum())) / (2 * math.pi)
-
-
-def _cone(corner: _Floats, origin: _Floats) -> float:
-    """The signed volume between triangles (m, 3, 3) and a point."""
-    a, b, c = (corner - origin).transpose(1, 0, 2)
-    return float(dot(a, cross(b, c)).sum()) / 6
+    others = [
+        number
+        for number in range(len(shells.volumes))
+        if number not in own and shells.around.get(number, -1) in (-1, *own)
+    ]
+    if not others:
+        return 0.0
+    first = [int(np.argmax(label == number)) for number in others]
+    points = mesh.vertices[mesh.triangles[first]].mean(axis=1)
+    vertices, triangles = surface
+    one = np.zeros(len(triangles), np.int32)
+    held = nesting(points, np.full(len(points), -1), vertices, triangles.astype(np.int32), one)
+    return math.fsum(shells.volumes[others[at]] for at in held.point.tolist())
 
 
 def _shut(vertices: _Floats, triangles: _Ints, way: Way) -> tuple[_Cut, float] | None:
@@ -283,8 +273,8 @@ class _Section:
         """By the plane through a point, square to `out` (3,); None where there is nothing."""
         high = _heights(vertices, point, out)
         above = high > 0
-        count = above[triangles].sum(axis=1)
-        facets = np.flatnonzero((count == 1) | (count == 2))
+        one, other, last = above.take(triangles.T)
+        facets = np.flatnonzero((one != other) | (other != last))
         if not len(facets):
             return None
         (low, top), sides = _sides(triangles[facets], above)
@@ -385,12 +375,12 @@ def _touched(corner: _Floats, point: _Floats) -> _Floats:
 @dataclass(frozen=True, eq=False)
 class _Pieces:
     """What a section makes: the numbers of pieces below and above it, the sides along it as pairs
-    of corners (k, 2), lower one first, and the triangles (k, 3, 3) that shut what is below."""
+    of corners (k, 2), lower one first, and the triangles (k, 3) that shut what is below."""
 
     below: _Ints
     above: _Ints
     along: _Ints
-    lid: _Floats
+    lid: _Ints
 
 
 class _Divided:
@@ -420,9 +410,9 @@ class _Divided:
         ab, ac = first + number.reshape(2, -1)
         start, end = self.vertices[key // size], self.vertices[key % size]
         from_, to = (_heights(each, cut.point, cut.out)[:, None] for each in (start, end))
-        self.vertices = np.concatenate(
-            [self.vertices, start + from_ / (from_ - to) * (end - start)]
-        )
+        places = start + from_ / (from_ - to) * (end - start)
+        middle = np.full(len(old), first + len(places))
+        self.vertices = np.concatenate([self.vertices, places, cut.point[None]])
         new = [np.column_stack(each) for each in ((a, ab, ac), (ab, b, c), (ab, c, ac))]
         self.triangles = np.concatenate([self.triangles, *new])
         self._of = np.concatenate([self._of, np.tile(cut.facets, 3)])
@@ -432,8 +422,7 @@ class _Divided:
         up = np.concatenate([is_above, ~is_above, ~is_above])
         # Below it the side along the section runs from the one to the other, above it back.
         one, other = np.where(is_above, ab, ac), np.where(is_above, ac, ab)
-        middle = np.broadcast_to(cut.point, (len(old), 3))
-        lid = np.stack([middle, self.vertices[one], self.vertices[other]], axis=1)
+        lid = np.column_stack([middle, one, other])
         along = np.sort(np.column_stack([ab, ac]), axis=1)
         self._sections.append(_Pieces(piece[~up], piece[up], along, lid))
         at = np.flatnonzero(cut.facets == self._wall)
@@ -443,8 +432,8 @@ class _Divided:
             self._wall = count + others + int(at[0])
         return True
 
-    def behind(self) -> tuple[_Floats, _Ints, list[int]] | None:
-        """The triangles (k, 3, 3) on the wall's side of the sections, with what shuts them; the
+    def behind(self) -> tuple[_Ints, _Ints, list[int]] | None:
+        """The triangles (k, 3) on the wall's side of the sections, with what shuts them; the
         facets that they are of; and which sections shut them. None where sections do not."""
         whole = np.flatnonzero(self._whole)
         edges = edges_of(self.triangles[whole].astype(np.int32), np.ones(len(whole), bool))
@@ -474,8 +463,8 @@ class _Divided:
                     held |= above if used[number] else below
                     grown = True
         own = np.flatnonzero(self._whole & np.isin(label, list(held)))
-        corner = [self.vertices[self.triangles[own]]]
+        shell = [self.triangles[own]]
         for number, is_above in used.items():
             lid = self._sections[number].lid
-            corner.append(lid[:, ::-1] if is_above else lid)
-        return np.concatenate(corner), np.unique(self._of[own]), list(used)
+            shell.append(lid[:, ::-1] if is_above else lid)
+        return np.concatenate(shell), np.unique(self._of[own]), list(used)

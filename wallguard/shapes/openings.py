@@ -21,6 +21,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,11 +29,10 @@ from numpy.typing import NDArray
 
 from wallguard.base.arrays import distinct
 from wallguard.base.errors import TooLargeError
-from wallguard.mesh.mesh import Mesh
+from wallguard.mesh.mesh import Mesh, volume
 from wallguard.shapes.cavities import Cavity, Opening
 from wallguard.shapes.cells import FARTHEST, Cells, halved, number_of, squares
 from wallguard.shapes.enclosed import Enclosed, Way, enclosed
-from wallguard.shapes.shells import Shells, shells_of
 
 if TYPE_CHECKING:
     from wallguard.walls.tangent import Surface
@@ -75,16 +75,22 @@ _BESIDE = 3
 class _Grid:
     """Cells of the air around and in a part.
 
-    cells  where they are
-    depth  (x, y, z) float32: how far each lies from the part, mm; 0 within it, and where its
-           surface passes through
-    bare   the same of cells whose middle lies in the part alone: here ways that are narrower than a
-           cell are open, if a middle lies in them, but walls so thin may be, too
+    cells   where they are
+    filled  (x, y, z) which have their middle in the part
+    depth   (x, y, z) float32: how far each lies from the part, mm; 0 within it, and where its
+            surface passes through
     """
 
     cells: Cells
+    filled: _Bools
     depth: _Singles
-    bare: _Singles
+
+    @cached_property
+    def bare(self) -> _Singles:
+        """`depth` of cells whose middle lies in the part alone: here ways that are narrower than a
+        cell are open, if a middle lies in them, but walls so thin may be, too."""
+        # Beyond cells that are filled the surface lies about half a cell nearer.
+        return _depth(self.filled, 0.5, self.cell)
 
     @property
     def cell(self) -> float:
@@ -95,19 +101,19 @@ class _Grid:
         return self.cells.middle(cell)
 
 
-def open_cavities(mesh: Mesh, passes: float) -> list[Cavity]:
-    """Cavities with ways out, or with none that were found; see `cavities.find_cavities`.
+def open_cavities(mesh: Mesh, label: _Ints, passes: float) -> list[Cavity]:
+    """Cavities with ways out, or with none that were found; see `cavities.find_cavities`. label
+    (m,): the connected surface that each triangle is of.
 
     Raises TooLargeError where the part is too large for so small a ball.
     """
-    corners = mesh.vertices[mesh.triangles]
-    if _has_none(mesh, corners, passes):
+    if _has_none(mesh, label, passes):
         return []
-    grid = _grid(mesh, corners, passes)
+    grid = _grid(mesh, passes)
     pockets = list(_pockets(grid, passes / 2))
     if not pockets:
         return []
-    search = _Search(mesh, corners, grid)
+    search = _Search(mesh, label, grid)
     found = [search.cavity(pocket) for pocket in pockets]
     return [cavity for cavity in found if cavity is not None]
 
@@ -128,16 +134,16 @@ def _cell(mesh: Mesh, passes: float, cells: tuple[int, int], margin: float) -> f
     return cell
 
 
-def _has_none(mesh: Mesh, corners: _Floats, passes: float) -> bool:
+def _has_none(mesh: Mesh, label: _Ints, passes: float) -> bool:
     """Whether it can be told in coarse cells that nothing is a pocket: what is deep enough for one
     is connected to the outside, for balls a little larger. For larger and larger balls cells are
     wider and wider. Raises TooLargeError."""
-    from scipy.ndimage import label
+    from scipy import ndimage
 
-    if _has_no_room(mesh, passes):
+    if _has_no_room(mesh, label, passes):
         return True
     cells = Cells.about(mesh.vertices, _cell(mesh, passes, _COARSE, 0.0), 0.0)
-    solid = np.logical_or(*cells.filled(corners))
+    solid = np.logical_or(*cells.filled(mesh.vertices[mesh.triangles]))
     # From here on in cells. Whoever comes out of the box around the part is out.
     radius, wider = passes / 2 / cells.cell + 1, _WIDER
     while not solid.all():
@@ -150,7 +156,7 @@ def _has_none(mesh: Mesh, corners: _Floats, passes: float) -> bool:
         inner = is_deep[1:-1, 1:-1, 1:-1]
         if not inner.any():
             return True
-        name, _ = label(far >= radius**2)
+        name, _ = ndimage.label(far >= radius**2)
         if (is_deep & (name > 0) & (name != name[0, 0, 0])).any():
             return False
         radius, wider = radius * _STEP, _MUCH_WIDER
@@ -159,41 +165,40 @@ def _has_none(mesh: Mesh, corners: _Floats, passes: float) -> bool:
     return True
 
 
-def _has_no_room(mesh: Mesh, passes: float) -> bool:
+def _has_no_room(mesh: Mesh, label: _Ints, passes: float) -> bool:
     """Whether the part is one body, and there is too little air in its convex hull for a pocket.
     From outside of the hull everything can leave straight away from it."""
     from scipy.spatial import ConvexHull, QhullError
 
     if len(mesh.vertices) > _HULL:
         return False
-    shells = Shells.of(mesh, shells_of(mesh))
-    if len(shells.volumes) != 1:
+    if label.any():
         return False
     try:
         hull = ConvexHull(mesh.vertices).volume
     except QhullError:
         return False
     ball = math.pi / 6 * (_WIDER * passes) ** 3
-    return bool(hull - shells.volumes[0] < ball)
+    return bool(hull - volume(mesh.vertices, mesh.triangles) < ball)
 
 
-def _grid(mesh: Mesh, corners: _Floats, passes: float) -> _Grid:
+def _grid(mesh: Mesh, passes: float) -> _Grid:
+    cells = Cells.about(mesh.vertices, _cell(mesh, passes, _FINE, passes), passes)
+    filled, passed = cells.filled(mesh.vertices[mesh.triangles])
+    return _Grid(cells, filled, _depth(filled | passed, 0.0, cells.cell))
+
+
+def _depth(solid: _Bools, off: float, cell: float) -> _Singles:
+    """How far each cell lies from solid ones, mm: from middle to middle, less so many cells."""
     from scipy.ndimage import distance_transform_edt
 
-    cells = Cells.about(mesh.vertices, _cell(mesh, passes, _FINE, passes), passes)
-    filled, passed = cells.filled(corners)
-
-    def depth(solid: _Bools, off: float) -> _Singles:
-        away = distance_transform_edt(~solid).astype(np.float32)
-        far: _Singles = np.maximum(away - np.float32(off), 0.0) * np.float32(cells.cell)
-        # What has come out of the box around the part is out.
-        for axis in range(3):
-            rim = np.moveaxis(far, axis, 0)
-            rim[0] = rim[-1] = np.inf
-        return far
-
-    # From middle to middle; beyond cells that are filled the surface lies about half a cell nearer.
-    return _Grid(cells, depth(filled | passed, 0.0), depth(filled, 0.5))
+    away = distance_transform_edt(~solid).astype(np.float32)
+    far: _Singles = np.maximum(away - np.float32(off), 0.0) * np.float32(cell)
+    # What has come out of the box around the part is out.
+    for axis in range(3):
+        rim = np.moveaxis(far, axis, 0)
+        rim[0] = rim[-1] = np.inf
+    return far
 
 
 @dataclass(frozen=True, eq=False)
@@ -266,10 +271,11 @@ def _meets(
 class _Search:
     """A search for the ways between a pocket and what lies around it."""
 
-    def __init__(self, mesh: Mesh, corners: _Floats, grid: _Grid) -> None:
+    def __init__(self, mesh: Mesh, label: _Ints, grid: _Grid) -> None:
         from wallguard.walls.tangent import Surface
 
-        self.mesh, self.grid = mesh, grid
+        self.mesh, self.label, self.grid = mesh, label, grid
+        corners = mesh.vertices[mesh.triangles]
         self.surface = Surface(corners, np.zeros((len(corners), 3)))  # only asked for distances
 
     def cavity(self, pocket: _Pocket) -> Cavity | None:
@@ -286,25 +292,25 @@ class _Search:
             # By a way that is narrower than a cell, or by none.
             corner = tuple(pocket.shut[0].tolist())
             less = _meets(grid.bare, grid.cell, pocket.radius, corner, (0, 0, 0))
-            ways = self._ways(grid.bare, less, inner, outer)
+            ways = self._ways(grid.bare, less, inner, outer, _LEAK)
         if ways and pocket.deepest < ways[0].radius * _WIDER:
             return None
         doors = self._doors(pocket, name, count)
-        volume = self._volume(deepest, ways, doors)
-        if volume is None:
+        air = self._volume(deepest, ways, doors)
+        if air is None:
             # Ways that are narrower than the widest are left open.
-            more = self._ways(grid.bare, _THIN * grid.cell, inner, outer)
-            volume = self._volume(deepest, more, doors)
-        if volume is None:
+            more = self._ways(grid.bare, _THIN * grid.cell, inner, outer, _LEAK)
+            air = self._volume(deepest, more, doors)
+        if air is None:
             space = _behind(grid, pocket, inner, outer)
             box = grid.middle(np.array([space.min(axis=0) - 0.5, space.max(axis=0) + 0.5]))
             doubt = _ESTIMATED * len(space) ** (2 / 3) * grid.cell**3
-            volume = Enclosed(len(space) * grid.cell**3, 0.0, box, doubt)
-        low, high = volume.box
+            air = Enclosed(len(space) * grid.cell**3, 0.0, box, doubt)
+        low, high = air.box
         return Cavity(
-            volume.volume,
-            volume.uncertainty,
-            volume.ways,
+            air.volume,
+            air.uncertainty,
+            air.ways,
             2 * pocket.deepest,
             tuple(Opening(2 * way.radius, way.uncertainty, _point(way.point)) for way in ways),
             0.0 if ways else 2 * grid.cell,
@@ -312,14 +318,20 @@ class _Search:
             (_point(low), _point(high)),
         )
 
-    def _ways(self, depth: _Singles, less: float, inner: _Bools, outer: _Bools) -> list[Way]:
+    def _ways(
+        self,
+        depth: _Singles,
+        less: float,
+        inner: _Bools,
+        outer: _Bools,
+        most: int | None = None,
+    ) -> list[Way]:
         """The ways between two sides, the widest first, that are open in cells of this depth for a
-        ball of the radius `less` (0: for none)."""
+        ball of the radius `less` (0: for none), and where sides meet in so many cells at `most`."""
         if not less:
             return []
         found = []
-        most = _LEAK if depth is self.grid.bare else depth.size
-        for neck in _necks(depth >= less, inner, outer, most):
+        for neck in _necks(depth >= less, inner, outer, most or depth.size):
             way = _way(self.surface, self.grid, depth, (inner, outer), neck)
             # What is no wider than the places that it was looked for in may be a wall between them.
             if way is not None and 2 * way.radius > way.uncertainty:
@@ -348,7 +360,7 @@ class _Search:
         if not ways:
             return None
         wall = int(self.surface.nearest(inner[None])[1][0])
-        return enclosed(self.mesh, inner, wall, [*ways, *doors])
+        return enclosed(self.mesh, self.label, inner, wall, [*ways, *doors])
 
 
 def _behind(grid: _Grid, pocket: _Pocket, inner: _Bools, outer: _Bools) -> _Ints:
@@ -369,7 +381,7 @@ def _behind(grid: _Grid, pocket: _Pocket, inner: _Bools, outer: _Bools) -> _Ints
     name, _ = label((grid.depth[own] > 0) & ~swept)
     air = name == name[tuple(pocket.shut[0] - low)]
     # With the cells that the surface passes through, if their middle lies in the air.
-    air = binary_dilation(air, np.ones((3, 3, 3)), mask=air | ((grid.bare[own] > 0) & (name == 0)))
+    air = binary_dilation(air, np.ones((3, 3, 3)), mask=air | (~grid.filled[own] & (name == 0)))
     return np.asarray(np.argwhere(air) + low, np.int64)
 
 

@@ -25,13 +25,14 @@ closer until that makes less than 0.001 mm of thickness (`places.py`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import NamedTuple
+from dataclasses import dataclass, fields
+from functools import cached_property
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import ranges
+from wallguard.base.arrays import ranges, rows
 from wallguard.walls.edges import Edges
 from wallguard.walls.turning import passing
 
@@ -68,23 +69,21 @@ class Flanks:
         """(k,) mm."""
         return self.end - self.begin
 
-    def chosen(self, which: _Ints) -> Flanks:
-        return Flanks(
-            self.sample[which],
-            self.held[which],
-            self.begin[which],
-            self.end[which],
-            self.ends[which],
-            self.level[which],
-            self.corner[which],
-        )
+    def fields(self) -> list[NDArray[Any]]:
+        """What it is made of."""
+        return [getattr(self, each.name) for each in fields(self)]
 
+    def chosen(self, which: _Ints) -> Flanks:
+        return Flanks(*(rows(each, which) for each in self.fields()))
+
+    @cached_property
     def thickness(self) -> _Floats:
         """(k,) the thickness summed along each, mm²: by Simpson's rule, here exact."""
         middle = self._radius((self.begin + self.end) / 2)
         total: _Floats = self.length * (self.ends.sum(axis=1) + 4 * middle) / 3
         return total
 
+    @cached_property
     def facing(self) -> _Floats:
         """(k,) the cosine between the faces, as seen from above, summed along each, mm: of a corner
         1 - c_y / r."""
@@ -108,6 +107,7 @@ class Flanks:
         part = Flanks(self.sample, self.held, begin, end, ends, self.level, self.corner)
         return part.chosen(np.flatnonzero(kept))
 
+    @cached_property
     def pieces(self) -> Pieces:
         """Pieces along which the thickness runs straight, or as good as."""
         bent = np.flatnonzero(~np.isnan(self.corner[:, 0]))
@@ -336,7 +336,7 @@ def _divided(edges: Edges, own: _Ints, stretches: _Stretch) -> Flanks:
     parts = []
     for from_, to_, corner in ((begin, first, ~up), (first, second, None), (second, end, up)):
         some = np.flatnonzero(to_ - from_ > _SHORT)
-        line, low, high = Lines(*(each[some] for each in lines)), from_[some], to_[some]
+        line, low, high = lines.chosen(some), from_[some], to_[some]
         if corner is None:
             its = np.full((len(some), 2), np.nan)
             ends = line.radius(low), line.radius(high)
@@ -350,12 +350,5 @@ def _divided(edges: Edges, own: _Ints, stretches: _Stretch) -> Flanks:
 
 def together(*flanks: Flanks) -> Flanks:
     """Several in one row."""
-    return Flanks(
-        np.concatenate([each.sample for each in flanks]),
-        np.concatenate([each.held for each in flanks]),
-        np.concatenate([each.begin for each in flanks]),
-        np.concatenate([each.end for each in flanks]),
-        np.concatenate([each.ends for each in flanks]),
-        np.concatenate([each.level for each in flanks]),
-        np.concatenate([each.corner for each in flanks]),
-    )
+    several = zip(*(each.fields() for each in flanks), strict=True)
+    return Flanks(*(np.concatenate(each) for each in several))

@@ -328,13 +328,13 @@ def _without_swellings(walls: Walls, links: Links, groups: _Ints) -> tuple[_Ints
     lone = np.bincount(piece, minlength=count) * 1e-9
     length = _along(walls, piece, count, walls.flanks.length)
     own = np.bincount(piece, 1e-9 * walls.thickness, count)
-    thickness = (_along(walls, piece, count, walls.flanks.thickness()) + own) / (length + lone)
+    thickness = (_along(walls, piece, count, walls.flanks.thickness) + own) / (length + lone)
     # Seen from above: that faces lean as well, as in a fillet on a floor, makes no taper.
     discs = walls.samples.discs
     across = rows(discs.contact, walls.number) - walls.centre
     level = -dot(walls.normal, across) / discs.radius[walls.number]
     own = np.bincount(piece, 1e-9 * level, count)
-    facing = (_along(walls, piece, count, walls.flanks.facing()) + own) / (length + lone)
+    facing = (_along(walls, piece, count, walls.flanks.facing) + own) / (length + lone)
     room = room_of(thickness, facing)
     wall = swellings(thickness, length / 2, room, one[meets], other[meets])
     of = np.empty(count, np.int64)
@@ -456,7 +456,7 @@ def _spread(
     """
     if counts is None:
         counts = np.ones(len(label), bool)
-    pieces = walls.flanks.pieces()
+    pieces = walls.flanks.pieces
     own = counts[pieces.sample]
     one, other = pieces.one, pieces.other
     # What is one value but for rounding lies at it.
