@@ -7,7 +7,6 @@ import pytest
 from report_samples import DOUBLED, LOST_RIB, THIN, changed, finding
 
 from wallguard.bands.table import Verdict
-from wallguard.findings import outcomes
 from wallguard.findings.model import Severity, Status, check_run
 from wallguard.findings.naming import named
 from wallguard.findings.outcomes import (
@@ -20,7 +19,7 @@ from wallguard.findings.outcomes import (
     worst_first,
 )
 from wallguard.findings.places import Boxes, nearest
-from wallguard.rules.features import FEATURES
+from wallguard.rules.features import COSTS, FEATURES, cost_rank
 
 UNIT = changed(DOUBLED, check="unit", severity="warn", message="perhaps drawn in inches")
 TORN = changed(DOUBLED, severity="fail", message="3 open edges")
@@ -101,6 +100,6 @@ def test_what_costs_the_print_comes_before_what_costs_a_wall_and_an_edge_last():
     assert min([*findings, fails], key=worst_first) is fails
 
 
-def test_every_check_of_a_rule_file_has_a_cost():
-    named_ones = {check for checks in outcomes._COSTS for check in checks}
-    assert named_ones == {feature.id for feature in FEATURES}
+def test_every_cost_is_that_of_some_check_and_a_name_without_a_check_ranks_as_a_wall():
+    assert {cost_rank(feature.id) for feature in FEATURES} == set(range(len(COSTS)))
+    assert cost_rank("no such check") == cost_rank("wall")

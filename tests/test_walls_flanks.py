@@ -39,7 +39,7 @@ def told(edge, places, held, behind=0.0, ahead=0.0) -> Told:
 
 
 def total(values: Flanks) -> float:
-    return float(values.thickness().sum())
+    return float(values.thickness.sum())
 
 
 # A face y = 0 below one at y = 2 up to x = 10, and one at y = 1 from there on: at (10, 1) stands a
@@ -72,7 +72,7 @@ def test_it_does_not_hang_on_where_samples_stand(step):
     at = [7, 7.3, 8.9, 9.4, 9.8, 10.7, 12]
     many = flanks_of(edges, told(own, at, [high, high, high, low, low, low, low]))
     assert total(many) == pytest.approx(total(few), abs=1e-9)
-    assert many.facing().sum() == pytest.approx(few.facing().sum(), abs=1e-9)
+    assert many.facing.sum() == pytest.approx(few.facing.sum(), abs=1e-9)
     most = np.full(len(few.sample), 1.5), np.full(len(many.sample), 1.5)
     one, other = (each.thinner(limit) for each, limit in zip((few, many), most, strict=True))
     assert other.length.sum() == pytest.approx(one.length.sum(), abs=1e-9)
@@ -85,14 +85,14 @@ def test_how_straight_across_a_corner_lies(step):
     # Seen from (x, 0) a corner c_y before it and x beside it: 1 - 2 c_y^2 / (x^2 + c_y^2).
     flanks = flanks_of(edges, told(own, [9.2, 9.9], [low, low]))
     x = np.linspace(9.2, 9.9, 10_001) - 10
-    assert flanks.facing().sum() == pytest.approx(
+    assert flanks.facing.sum() == pytest.approx(
         float(np.trapezoid(1 - 2 / (x**2 + 1), x)), abs=1e-7
     )
 
 
 def test_pieces_of_a_parabola_run_as_good_as_straight(step):
     edges, own, _, low = step
-    pieces = flanks_of(edges, told(own, [9.2, 9.9], [low, low])).pieces()
+    pieces = flanks_of(edges, told(own, [9.2, 9.9], [low, low])).pieces
     assert pieces.length.sum() == pytest.approx(0.7)
     assert float((pieces.length * (pieces.one + pieces.other) / 2).sum()) == pytest.approx(
         (0.8**3 - 0.1**3) / 3 + 0.7, abs=0.7e-4
@@ -111,7 +111,7 @@ def test_a_wedge_runs_straight():
     assert total(flanks) == pytest.approx(2 * np.tan(half) * (10**2 - 3**2) / 2)
     thin = flanks.thinner(np.full(len(flanks.sample), 2 * 6 * np.tan(half)))
     assert thin.length.sum() == pytest.approx(3)
-    assert (flanks.facing() / flanks.length) == pytest.approx(-np.cos(2 * half))
+    assert (flanks.facing / flanks.length) == pytest.approx(-np.cos(2 * half))
     none = flanks.thinner(np.full(len(flanks.sample), 0.1))
     assert len(none.sample) == 0
 
