@@ -24,12 +24,14 @@ from functools import cache, partial
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from wallguard.sections.sections import Sections, ring_areas
 from wallguard.shapes.regions import SHARED, Joined, material, overlaid, parts
 
 Point = tuple[float, float, float]
 Box = tuple[Point, Point]
+_Shapes = NDArray[np.object_]
 
 
 @dataclass(frozen=True)
@@ -134,50 +136,76 @@ def find_cups(sections: Sections) -> list[Cup]:
     hollows = _Hollows()
     encloses = set(np.unique(sections.ring_section[ring_areas(sections) < 0]).tolist())
     air = cache(partial(_air, sections))
-    below: list[tuple[shapely.Geometry, int]] = []
+    none = np.zeros(0, object)
+    below: tuple[_Shapes, list[int]] = none, []
     before: int | None = None
     for height, section in zip(sections.heights.tolist(), sections.distinct.tolist(), strict=True):
         own = below
         if section != before:
-            own = []
-            holes = air(section)[0] if section in encloses else []
-            for hole in holes:
-                lies = [number for shape, number in below if _share(shape, hole)]
-                if before is not None and _leaves(hole, air(before)[1]):
-                    lies.append(hollows.outside)
-                number = (
-                    lies[0]
-                    if lies
-                    else hollows.begin(height - half, vented=False, plate=before is None)
-                )
+            holes = air(section)[0] if section in encloses else none
+            over = _over(holes, below)
+            leaves = (
+                np.zeros(len(holes), bool) if before is None else _leaves(holes, air(before)[1])
+            )
+            numbers = []
+            for found, leaving in zip(over, leaves.tolist(), strict=True):
+                lies = found + [hollows.outside] * leaving
+                numbers += lies[:1] or [
+                    hollows.begin(height - half, vented=False, plate=before is None)
+                ]
                 for other in lies[1:]:
-                    hollows.join(number, other)
-                own.append((hole, number))
-            for shape, number in below:
-                if _leaves(shape, air(section)[1]):
-                    hollows.join(number, hollows.outside)
-        for hole, number in own:
+                    hollows.join(lies[0], other)
+            if len(below[0]):
+                for at in np.flatnonzero(_leaves(below[0], air(section)[1])):
+                    hollows.join(below[1][at], hollows.outside)
+            own = holes, numbers
+        for hole, number in zip(*own, strict=True):
             hollows.grow(number, hole, height, half)
         below, before = own, section
-    return hollows.end([number for _, number in below])
+    return hollows.end(below[1])
 
 
-def _air(sections: Sections, section: int) -> tuple[list[shapely.Geometry], shapely.Geometry]:
-    """What a section encloses, and what it fills together with that."""
-    shape = material(sections, section)
-    filled = shapely.union_all([shapely.Polygon(part.exterior) for part in parts(shape)])
-    return list(parts(overlaid(shapely.difference, filled, shape))), filled
+def _air(sections: Sections, section: int) -> tuple[_Shapes, _Shapes]:
+    """What a section encloses, and what it fills together with that: both as regions apart."""
+    regions = parts(material(sections, section))
+    rings, owner = shapely.get_rings(regions, return_index=True)
+    outer = np.diff(owner, prepend=-1) > 0
+    filled, holes = shapely.polygons(rings[outer]), shapely.polygons(rings[~outer])
+    hole, within = shapely.STRtree(regions).query(holes, predicate="contains")
+    if not len(hole):
+        return holes, filled
+    # What lies within a hole of another fills no more, and takes its place from the hole.
+    for at in np.unique(hole).tolist():
+        islands = shapely.union_all(filled[within[hole == at]])
+        holes[at] = overlaid(shapely.difference, holes[at], islands)
+    alone = np.ones(len(regions), bool)
+    alone[within] = False
+    return parts(holes), filled[alone]
 
 
-def _share(one: shapely.Geometry, other: shapely.Geometry) -> bool:
-    if not shapely.intersects(one, other):
-        return False
-    return bool(overlaid(shapely.intersection, one, other).area > SHARED)
+def _over(holes: _Shapes, below: tuple[_Shapes, list[int]]) -> list[list[int]]:
+    """Of each hole the numbers of those below that it shares some area with."""
+    shapes, numbers = below
+    over: list[list[int]] = [[] for _ in holes]
+    if len(holes) and len(shapes):
+        upper, lower = shapely.STRtree(shapes).query(holes, predicate="intersects")
+        shared = shapely.area(overlaid(shapely.intersection, holes[upper], shapes[lower])) > SHARED
+        order = np.lexsort((lower[shared], upper[shared]))
+        for one, other in zip(upper[shared][order], lower[shared][order], strict=True):
+            over[one].append(numbers[other])
+    return over
 
 
-def _leaves(shape: shapely.Geometry, filled: shapely.Geometry) -> bool:
-    """Whether some of a region lies beyond what another layer fills and encloses."""
-    return bool(overlaid(shapely.difference, shape, filled).area > SHARED)
+def _leaves(shapes: _Shapes, filled: _Shapes) -> NDArray[np.bool_]:
+    """(n,) whether some of each region lies beyond what another layer fills and encloses."""
+    beyond = np.ones(len(shapes), bool)
+    if len(shapes) and len(filled):
+        beyond[shapely.STRtree(shapes).query(filled, predicate="covers")[1]] = False
+        rest = np.flatnonzero(beyond)
+        if len(rest):
+            outside = overlaid(shapely.difference, shapes[rest], shapely.union_all(filled))
+            beyond[rest] = shapely.area(outside) > SHARED
+    return beyond
 
 
 def _cup(hollow: _Hollow, shape: shapely.Geometry, vented: bool) -> Cup:
