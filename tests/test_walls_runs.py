@@ -83,6 +83,33 @@ def test_a_wall_that_crosses_a_split_is_divided_in_the_right_layer(monkeypatch):
     assert fast < slow / 2
 
 
+def test_fins_that_taper_through_many_ranges_are_searched_in_few_layers(monkeypatch):
+    fins = m3.Manifold.cube([40, 3, 60])
+    for place in (6, 16, 26):
+        fin = m3.CrossSection.square([1.6, 20], True).extrude(60, scale_top=(0.4, 0.9))
+        fins += fin.translate([place, 12, 0])
+    fins = fins.rotate([3, 0, 8])
+    along, each, (fast, slow) = searched(fins, monkeypatch, splits=SPLITS)
+    same(along, each)
+    assert len(along) > 12
+    assert fast < slow / 3
+
+
+def test_facets_of_a_turned_part_are_searched_in_the_layers_at_their_ends(monkeypatch):
+    """Outer and inner facets lie straight across from each other, so which of two neighbours holds
+    a disc at their corner is a matter of rounding, and differs from layer to layer."""
+    outer, inner = [[0, 0]], []
+    for step in range(7):
+        radius, height = 12 + 3 * np.sin(step), 4.0 * step
+        outer.append([radius, height])
+        inner.append([radius - 1.5 - 0.1 * step, max(height, 2)])
+    profile = outer + inner[::-1] + [[0, 2]]
+    vase = m3.CrossSection([profile]).revolve(120)
+    along, each, (fast, slow) = searched(vase, monkeypatch, splits=SPLITS)
+    same(along, each)
+    assert fast < slow / 4
+
+
 def test_corners_that_slide_past_each_other_are_nearest_in_between(monkeypatch):
     """Two ridges that lean opposite ways: their edges pass each other at half height, 0.3 mm apart,
     and no layer at either end of the run tells."""

@@ -268,7 +268,7 @@ def near_pairs(chains: Chains, largest: float, effort: Effort) -> Near:
         back &= next(its) >= low_x
         back &= next(its) >= low_y
         pairs = pairs.chosen(np.flatnonzero(back))
-        faces, levels = _facing(chains, pairs.one, pairs.other)
+        faces, levels = _facing(chains, pairs.one, pairs.other, largest)
         face.append(pairs.chosen(np.flatnonzero(faces)))
         level.append(pairs.chosen(np.flatnonzero(levels)))
     return Near(*(_in_a_row(each) for each in (reached, face, level)))
@@ -307,29 +307,60 @@ def _gap(box: _Floats, one: _Ints, other: _Ints) -> _Floats:
     return gap
 
 
-def newly_near(lower: Chains, upper: Chains, reach: float) -> _Ints:
+def newly_near(lower: Chains, upper: Chains, reach: float, most: _Floats) -> _Ints:
     """Sections of `lower` whose outlines slide straight to those of `upper`, chain for chain, where
     on the way a pair may bound a wall up to `reach` (mm) that may not do so at both ends.
 
-    All that a bound asks moves straight: so between the ends no box leaves the one round both, and
-    what is nowhere before a chain at either end never is.
+    most  (c,) how large discs that touch each chain are at most, mm
+
+    All that a bound asks moves straight: so what is nowhere before a chain at either end never is.
     """
     boxes = Boxes(
         np.minimum(lower.low, upper.low), np.maximum(lower.high, upper.high), lower.section
     )
-    box = columns(boxes.low, boxes.high)
     found = [lower.section[:0]]
     for one, other in near_each_other(boxes, reach):
         face, always = np.zeros(len(one), bool), np.ones(len(one), bool)
         for chains in (lower, upper):
-            faces = _facing(chains, one, other)[0]
+            faces = _facing(chains, one, other, reach)[0]
             face |= faces
             always &= faces & (_gap(chains.box, one, other) <= reach)
-        odd = np.flatnonzero(face & ~always & (_gap(box, one, other) <= reach))
+        odd = np.flatnonzero(face & ~always)
+        apart = _least_gap((lower, upper), one[odd], other[odd])
+        larger = np.maximum(most[one[odd]], most[other[odd]])
+        odd = odd[apart <= np.minimum(larger, reach)]
         for own, its in ((one, other), (other, one)):
             odd = odd[~_too_deep((lower, upper), own[odd], its[odd], reach)]
         found.append(lower.section[one[odd]])
     return distinct(np.concatenate(found))
+
+
+def _least_gap(both: tuple[Chains, Chains], one: _Ints, other: _Ints) -> _Floats:
+    """How far the boxes of pairs that slide straight lie apart at least on the way.
+
+    Their corners move straight, and so does how far they lie apart in any one direction: it is
+    taken in those in which they lie apart at either end.
+    """
+    ends = []
+    for chains in both:
+        low_x, low_y, high_x, high_y = (each.take(one) for each in chains.box)
+        its_x, its_y, its_high_x, its_high_y = (each.take(other) for each in chains.box)
+        # Beyond the one to the right, and to the left: above 0 where the boxes lie apart so.
+        ends.append(((its_x - high_x, low_x - its_high_x), (its_y - high_y, low_y - its_high_y)))
+    least = np.zeros(len(one))
+    for end in ends:
+        ways = [(np.maximum(right, 0.0), np.maximum(left, 0.0)) for right, left in end]
+        size = np.sqrt(sum(each * each for way in ways for each in way) + 1e-24)
+        apart = np.full(len(one), np.inf)
+        for each in ends:
+            along = sum(
+                part * way
+                for parts, way_of in zip(each, ways, strict=True)
+                for part, way in zip(parts, way_of, strict=True)
+            )
+            np.minimum(apart, along / size, out=apart)
+        np.maximum(least, apart, out=least)
+    return least - _SLACK
 
 
 def _too_deep(both: tuple[Chains, Chains], one: _Ints, other: _Ints, reach: float) -> _Bools:
@@ -349,8 +380,9 @@ def _too_deep(both: tuple[Chains, Chains], one: _Ints, other: _Ints, reach: floa
     return deep
 
 
-def _facing(chains: Chains, one: _Ints, other: _Ints) -> tuple[_Bools, _Bools]:
-    """Whether each pair may bound a wall together, and whether they might if no surface leaned."""
+def _facing(chains: Chains, one: _Ints, other: _Ints, largest: float) -> tuple[_Bools, _Bools]:
+    """Whether each pair may bound a wall up to `largest` (mm) together, and whether they might if
+    no surface leaned."""
     middle, half, cosine, low, high = (each.take(one) for each in chains.cone)
     middle_, half_, cosine_, low_, high_ = (each.take(other) for each in chains.cone)
     apart = middle - middle_
@@ -372,7 +404,7 @@ def _facing(chains: Chains, one: _Ints, other: _Ints) -> tuple[_Bools, _Bools]:
         alone = np.flatnonzero(chains.size[own[which]] == 1)
         some = which[alone]
         kept = np.ones(len(which), bool)
-        kept[alone] = _before_edge(chains, own[some], its[some])
+        kept[alone] = _before_edge(chains, own[some], its[some], largest)
         which = which[kept]
     ahead = np.zeros(len(one), bool)
     ahead[which] = True
@@ -399,17 +431,29 @@ def _before(view: _Floats, one: _Ints, other: _Ints) -> _Bools:
     return before
 
 
-def _before_edge(chains: Chains, edge: _Ints, other: _Ints) -> _Bools:
+def _before_edge(chains: Chains, edge: _Ints, other: _Ints, largest: float) -> _Bools:
     """The same where the one chain is a single edge. All of it has one normal, and each corner
     those from there to its neighbour's, so the ends of these decide; what merely touches its line
-    or its corner, as the next edge of a convex outline does, does not lie before it."""
+    or its corner, as the next edge of a convex outline does, does not lie before it. Nor does what
+    lies so little below it that a disc which touches both is larger than `largest` (mm): at the
+    distance d and the depth h that is d^2 / h across."""
     start_x, start_y, end_x, end_y, *normals = (each.take(edge) for each in chains.corners)
     its = [each.take(other) for each in chains.corners[:4]]
     deepest = np.full(len(edge), -np.inf)
     corners = (start_x, start_y), (start_x, start_y), (end_x, end_y)
+    # Between the normals at a corner one may look deeper than both, so much at most.
+    own_x, own_y = normals[:2]
+    more = np.ones(len(edge))
+    for nx, ny in (normals[2:4], normals[4:6]):
+        half = np.sqrt(np.maximum(1 + nx * own_x + ny * own_y, 1e-12) / 2)
+        np.maximum(more, 1 / half, out=more)
     for x, y in (its[:2], its[2:]):
         for number, (own_x, own_y) in enumerate(corners):
             nx, ny = normals[2 * number : 2 * number + 2]
             np.maximum(deepest, nx * (x - own_x) + ny * (y - own_y), out=deepest)
-    before: _Bools = deepest + chains.off.take(other) > _TOUCH
+    deepest += chains.off.take(other)
+    gap = _gap(chains.box, edge, other)
+    before: _Bools = (deepest > _TOUCH) & (
+        gap * gap <= (largest + _SLACK) * (more * deepest + _SLACK)
+    )
     return before

@@ -14,6 +14,7 @@ from wallguard.walls.chains import FACING
 from wallguard.walls.discs import Discs, chosen, together
 from wallguard.walls.edges import Edges
 from wallguard.walls.effort import Effort
+from wallguard.walls.paths import Points, Runs, telling
 from wallguard.walls.places import (
     STEP,
     Corners,
@@ -27,7 +28,7 @@ from wallguard.walls.places import (
     is_wall,
     ready,
 )
-from wallguard.walls.runs import Points, Runs, between, runs_of, telling
+from wallguard.walls.runs import between, runs_of
 
 __all__ = ["FACING", "Kept", "Layers", "Samples", "take_samples"]
 
