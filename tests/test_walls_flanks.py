@@ -148,3 +148,24 @@ def test_where_a_disc_meets_an_edge_is_where_it_comes_as_near(reach):
         met += 1
         assert (low[i], high[i]) == pytest.approx(grid[inside[[0, -1]]], abs=0.004)
     assert 20 < met < count
+
+
+def test_what_one_corner_of_two_edges_holds_is_told_by_the_edge_it_belongs_to_there():
+    # A ceiling that comes down from 2 to 1.6 at x = 10 and goes up again: the edge beyond that
+    # corner is named as what holds the disc at x = 9.9, but from x = 8 on the other one does.
+    solid = prism([[0, 0], [20, 0], [20, 2], [10, 1.6], [0, 2]], 1)
+    edges = edges_of(solid)
+    own = edge_at(edges, (0, 0), (20, 0))
+    left, right = edge_at(edges, (10, 1.6), (0, 2)), edge_at(edges, (20, 2), (10, 1.6))
+    both = flanks_of(edges, told(own, [8, 9.99], [left, right]))
+    slope = 0.4 / 10
+    x = np.linspace(8, 9.99, 20001)
+    # To the line y = 2 - slope x, until its foot is the corner, and from there on to that.
+    line = (2 - slope * x) / (1 + np.hypot(1, slope))
+    corner = ((x - 10) ** 2 + 1.6**2) / (2 * 1.6)
+    foot = x + line * slope / np.hypot(1, slope)
+    thickness = 2 * np.where(foot < 10, line, corner)
+    assert total(both) == pytest.approx(np.trapezoid(thickness, x), abs=1e-6)
+    order = np.argsort(both.begin)
+    assert both.end[order][:-1] == pytest.approx(both.begin[order][1:])
+    assert both.ends[order, 1][:-1] == pytest.approx(both.ends[order, 0][1:])

@@ -121,6 +121,21 @@ def test_swellings_join_what_is_thinner_and_long_within_their_own_thickness():
     assert swellings(thickness, length, room, one, other).tolist() == [0, 0, 0, 3, 4]
 
 
+def test_of_two_as_thin_beside_it_the_one_that_is_a_wall_makes_a_swelling():
+    # 2 joins 0, which is as short as 2 itself, and 1, a wall. Which is thinner is rounding.
+    for thin in (1.0 - 1e-9, 1.0 + 1e-9):
+        thickness, length = np.array([thin, 1.0, 2.0]), np.array([0.4, 20.0, 0.4])
+        one, other = np.array([0, 1]), np.array([2, 2])
+        room = (thickness, thickness)
+        assert swellings(thickness, length, room, one, other).tolist() == [0, 1, 1]
+    # Of two walls the thinner, and what lies between by the shorter way.
+    thickness = np.array([1.0, 1.2, 1.5, 1.6, 2.0])
+    length = np.array([20.0, 20.0, 1.4, 0.3, 0.8])
+    one, other = np.array([0, 1, 2, 3]), np.array([2, 3, 4, 4])
+    room = (thickness, thickness)
+    assert swellings(thickness, length, room, one, other).tolist() == [0, 1, 0, 1, 1]
+
+
 def test_a_crack_without_width_is_no_boundary():
     """Solid modellers leave such cracks where faces coincide; material goes on across them."""
     whole = box([20, 10, 4])

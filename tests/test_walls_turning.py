@@ -48,3 +48,17 @@ def test_a_step_changes_hands_where_both_hold_the_disc():
     x, y = turn(solid, np.array([12.1, 0.0]), np.array([20.0, 0.0]))
     assert y == pytest.approx(0.0)
     assert x == pytest.approx(10 + 2.5 / (1 + TIE), abs=1e-3)
+
+
+def test_a_disc_is_held_by_the_edge_it_touches_not_by_the_straighter_one_beside_it():
+    # Below a ridge: left of x = 10 the ceiling rises by 0.04, beyond it falls by 0.01, and lies
+    # straighter across, but its line is reached beyond its end.
+    solid = prism([[0, 0], [20, 0], [20, 1.9], [10, 2], [0, 1.6]], 1)
+    outline = ready(material_edges(cut(mesh(solid), 0.2)), 6.0, False)
+    edge = int(np.flatnonzero((outline.edges.length > 19.9) & (outline.edges.along[:, 0] > 0))[0])
+    x = np.array([9.7, 9.9, 9.95])
+    spots = spots_at(outline, np.full(3, edge), x, lambda t: np.zeros(len(t), np.int64))
+    for rise, middle in ((0.04, 1.6), (-0.01, 2.1)):
+        line = (middle + rise * x) / (1 + np.hypot(1, rise))
+        assert (spots.discs.radius == pytest.approx(line, abs=1e-9)) == (rise > 0)
+    assert spots.discs.facing == pytest.approx(np.full(3, -1 / np.hypot(1, 0.04)))

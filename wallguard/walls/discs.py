@@ -39,12 +39,16 @@ from wallguard.walls.effort import Effort
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
 
 # Of contacts this close to being first, the one straight across counts: in a round or square
 # section every contact is as near as every other.
 TIE = 0.005
 # What is touched so near to the end of an edge (mm) is touched at its end.
 _ON = 1e-9
+# And beyond an end where the way to the centre turns farther than its normals do by this (sine):
+# the disc lies in what follows by half the square of that.
+_PAST = 1e-3
 # Pairs of points and chains that are looked at together: few enough to stay in the cache.
 _AT_ONCE = 40_000
 
@@ -305,9 +309,13 @@ def _first_contacts(
     who, what, r = row[tied], edge[tied], value[tied]
     contact = np.column_stack([qx[tied], qy[tied]])
     normal = np.column_stack([nx[tied], ny[tied]])
-    inward = _touching(
-        edges, what, contact - np.column_stack([ax[tied], ay[tied]]), normal - contact / r[:, None]
-    )
+    place = contact - np.column_stack([ax[tied], ay[tied]])
+    inward, beyond = _touching(edges, what, place, normal - contact / r[:, None])
+    # What is touched beyond the end of an edge lies in what follows there, which holds the disc.
+    held = np.bincount(who[~beyond], minlength=len(radius)) > 0
+    kept = np.flatnonzero(~beyond | ~held[who])
+    who, what, r = who[kept], what[kept], r[kept]
+    contact, normal, inward = (rows(each, kept) for each in (contact, normal, inward))
     facing = ask.lean[who, 1] * edges.lean[what, 1] + dot(normal, inward) * (
         ask.lean[who, 0] * edges.lean[what, 0]
     )
@@ -325,18 +333,18 @@ def _first_contacts(
     discs.facing[place] = facing[first]
 
 
-def _touching(edges: Edges, edge: _Ints, place: _Floats, inward: _Floats) -> _Floats:
+def _touching(edges: Edges, edge: _Ints, place: _Floats, inward: _Floats) -> tuple[_Floats, _Bools]:
     """(k, 2) the outline's normal where discs touch the edges, into them; inward (k, 2): the way
     from each contact to the disc's centre; place (k, 2): from the edge's start to the contact.
 
-    At a corner it is the way to the centre only as far as the corner's normals go: what is near
-    enough for a tie may be touched beyond.
+    At a corner it is the way to the centre only as far as the corner's normals go; and (k,) whether
+    that lies beyond these, as of what is near enough for a tie it may.
     """
     along = rows(edges.along, edge)
     own = np.column_stack([-along[:, 1], along[:, 0]])
     run = dot(place, along)
     ends = run >= edges.length[edge] - _ON
-    normal = own.copy()
+    normal, past = own.copy(), np.zeros(len(edge), bool)
     for at, beside in ((run <= _ON, edges.before), (ends, edges.after)):
         which = np.flatnonzero(at)
         way, mine = rows(inward, which), own[which]
@@ -345,7 +353,9 @@ def _touching(edges: Edges, edge: _Ints, place: _Floats, inward: _Floats) -> _Fl
         # From its own normal toward that of the edge beside, if the corner is re-entrant.
         side = 1.0 if beside is edges.before else -1.0
         turn, reach = (side * (mine[:, 0] * v[:, 1] - mine[:, 1] * v[:, 0]) for v in (its, way))
-        beyond = side * (way[:, 0] * its[:, 1] - way[:, 1] * its[:, 0]) < 0
-        toward = np.where(beyond[:, None], its, way)
-        normal[which] = np.where(((turn > 0) & (reach > 0))[:, None], toward, mine)
-    return normal
+        over = side * (way[:, 0] * its[:, 1] - way[:, 1] * its[:, 0])
+        toward = np.where((over < 0)[:, None], its, way)
+        open_ = (turn > 0) & (reach > 0)
+        normal[which] = np.where(open_[:, None], toward, mine)
+        past[which] |= np.where(turn > 0, -over, reach) > _PAST
+    return normal, past

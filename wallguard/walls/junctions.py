@@ -15,12 +15,14 @@ A piece of a wall is such a *swelling* where
     is it thicker than a piece that it joins?        by the mean along it
     is that one longer than thick?                   three times so if it tapers, or a wedge would
                                                      be a swelling of its tip
-    do they end within its own thickness?            along the wall, with all in between; where its
-                                                     faces run parallel within a quarter of that
+    do they end within its own thickness?            along the wall, with all in between, whatever
+                                                     way; where its faces run parallel within a
+                                                     quarter of that
 
-and takes the group of that piece. Its faces run parallel in a thickening that was drawn: there
-discs are as large as it is thick only as far as it is longer than thick, and it stays a wall of its
-own. A wall goes on straight through a crossing: its two arms are one wall.
+and takes the group of that piece, or of the thinnest of several. Its faces run parallel in a
+thickening that was drawn: there discs are as large as it is thick only as far as it is longer than
+thick, and it stays a wall of its own. A wall goes on straight through a crossing: its two arms are
+one wall.
 The same holds upward, at the fillet between a wall and the floor it stands on: there a piece is a
 swelling that is no higher than twice its thickness, has material beyond it, and widens faster than
 a draft does.
@@ -33,7 +35,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import dot, rows
+from wallguard.base.arrays import distinct, dot, ranges, rows
 from wallguard.walls.boxes import Boxes, meetings
 
 if TYPE_CHECKING:
@@ -48,6 +50,8 @@ __all__ = ["FASTER", "GROWN", "room_of", "swellings", "through"]
 # Faces run parallel within 5 degrees; such a piece is a swelling within a quarter of its thickness.
 # What tapers is a wall of its own where it is longer than three times its thickness.
 _PARALLEL, _SHORT, _TAPER = -0.9962, 0.25, 3.0
+# Thicknesses are as thin as each other where they are the same to so many decimals (mm).
+_AS_THIN = 3
 # A corner makes discs no larger than 1.13 times the wall. What is thicker than this is a fillet or
 # a flank: it makes the wall that it belongs to no longer.
 GROWN = 1.2
@@ -83,33 +87,41 @@ def swellings(
                        beyond which length it is a wall
     one, other         pairs of pieces that join
     """
-    count = len(thickness)
-    every = np.arange(count)
     one, other = np.concatenate([one, other]), np.concatenate([other, one])
-    down = thickness[other] < thickness[one]
-    one, other = one[down], other[down]
-    within, wall = room
-    long = length > wall
-    # The thinnest that it joins: by rising thickness the first of each.
-    order = np.lexsort((other, thickness[other], one))
+    within, long = room
+    # Only what is thinner, and only for what ends within its room.
+    asked = (thickness[other] < thickness[one]) & (length <= within)[one]
+    one, other = one[asked], other[asked]
+    wall = length > long
+    wall[one] = False
+    # How far each ends from a wall, with all that lies between.
+    reach = _lowered(np.where(wall, 0.0, np.inf), (one, other), length, within)
+    near = length[one] + reach[other] <= within[one]
+    # Of several walls the thinnest: where two are as thin, that is not left to rounding.
+    order = np.lexsort((np.arange(len(length)), np.round(thickness, _AS_THIN)))
+    rank = np.argsort(order).astype(np.float64)
+    swollen = np.isfinite(reach) & ~wall
+    rank[swollen] = np.inf
+    none = np.zeros(len(length))
+    rank = _lowered(rank, (one[near], other[near]), none, none + np.inf)
+    return order[rank.astype(np.int64)]
+
+
+def _lowered(value: _Floats, pairs: tuple[_Ints, _Ints], step: _Floats, most: _Floats) -> _Floats:
+    """(n,) values, each lowered to that of any it is paired with, the second, and its own step
+    (n,) more, where that is no more than `most` (n,): by way of as many as it takes."""
+    one, other = pairs
+    order = np.argsort(other, kind="stable")
     one, other = one[order], other[order]
-    first = np.flatnonzero(np.diff(one, prepend=-1) > 0)
-    parent = every.copy()
-    parent[one[first]] = other[first]
-    parent[length > within] = every[length > within]
-    # How far each ends from the wall; thickness falls along the way, so it comes to an end.
-    reach = np.where(parent == every, 0.0, length)
-    root = parent
-    while (root != root[root]).any():
-        reach = reach + np.where(root == root[root], 0.0, reach[root])
-        root = root[root]
-    swollen = (root != every) & long[root] & (reach <= within)
-    # What lies between it and the wall must be one as well.
-    joined = swollen | (parent == every)
-    while (swollen & ~joined[parent]).any():
-        swollen &= joined[parent]
-        joined = swollen | (parent == every)
-    return np.where(swollen, root, every)
+    begin = np.searchsorted(other, np.arange(len(value) + 1))
+    value, fresh = value.copy(), np.flatnonzero(np.isfinite(value))
+    while len(fresh):
+        _, pair = ranges(begin[fresh], begin[fresh + 1] - begin[fresh])
+        to, now = one[pair], value[other[pair]] + step[one[pair]]
+        lower = np.flatnonzero((now <= most[to]) & (now < value[to]))
+        np.minimum.at(value, to[lower], now[lower])
+        fresh = distinct(to[lower])
+    return value
 
 
 def through(walls: Walls, breaks: tuple[_Ints, _Ints, _Bools]) -> tuple[_Ints, _Ints]:

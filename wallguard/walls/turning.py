@@ -57,10 +57,16 @@ def turns_at(
 
 def passing(edges: Edges, edge: _Ints, ends: tuple[_Floats, _Floats], held: _Holds) -> _Floats:
     """(k,) the place on each edge, between two, where the disc passes from the one to the other of
-    the edges that hold it at these; nan where they do not tell."""
+    the edges that hold it at these: at one end where the same corner of both holds it there."""
     none = np.zeros(len(edge), np.int64)
     model = _Model.of(edges, np.inf, edge, held, (none, none))
-    return _halved(model, *ends, lambda t: np.zeros(len(t), np.int64), _SAME)
+
+    def one(thickness: _Floats) -> _Ints:
+        return np.zeros(len(thickness), np.int64)
+
+    low, high = ends
+    there = _halved(model, low, high, one, _SAME)
+    return np.where(np.isfinite(there), there, np.where(model.like_low(high, one), high, low))
 
 
 def _halved(
@@ -104,14 +110,15 @@ class _Holders(NamedTuple):
 
 
 class _Model(NamedTuple):
-    """Places on edges with two holders each: along x, y; normal x, y; the reach; the holders; of
-    each place at `low` the kind; and whether the kind tells it from that at `high`, or else the
-    holder."""
+    """Places on edges with two holders each: along x, y; normal x, y; the reach; the holders;
+    whether these follow each other; of each place at `low` the kind; and whether the kind tells it
+    from that at `high`, or else the holder."""
 
     along: tuple[_Floats, _Floats]
     normal: tuple[_Floats, _Floats]
     reach: float
     holders: tuple[_Holders, _Holders]
+    beside: _Bools
     kind: _Ints
     by_kind: _Bools
 
@@ -137,8 +144,10 @@ class _Model(NamedTuple):
                 )
             )
         x, y = rows(edges.along, edge).T.copy()
+        one, other = (np.maximum(each, 0) for each in held)
+        beside = (edges.after[one] == other) | (edges.after[other] == one)
         one, other = kinds
-        return cls((x, y), (-y, x), reach, (holders[0], holders[1]), one, one != other)
+        return cls((x, y), (-y, x), reach, (holders[0], holders[1]), beside, one, one != other)
 
     def chosen(self, which: _Ints) -> _Model:
         def take(each: tuple[_Floats, _Floats]) -> tuple[_Floats, _Floats]:
@@ -158,15 +167,25 @@ class _Model(NamedTuple):
         )
         along, normal = take(self.along), take(self.normal)
         return _Model(
-            along, normal, self.reach, (one, other), self.kind[which], self.by_kind[which]
+            along,
+            normal,
+            self.reach,
+            (one, other),
+            self.beside[which],
+            self.kind[which],
+            self.by_kind[which],
         )
 
     def like_low(self, place: _Floats, group: Callable[[_Floats], _Ints]) -> _Bools:
         """Whether the disc at each place, mm from the edge's start, is as it is at `low`."""
-        (r, facing), (its_r, its_facing) = (self._held(each, place) for each in self.holders)
-        # Of those as near as makes a tie the straightest holds the disc: see `discs.py`.
+        (r, facing, end), (its_r, its_facing, its_end) = (
+            self._held(each, place) for each in self.holders
+        )
+        # Of those as near as makes a tie the straightest holds the disc, but what is touched beyond
+        # the end of one lies in the one that follows there: see `discs.py`.
         straighter = np.round(facing, 6) - np.round(its_facing, 6)
-        most = np.minimum(np.minimum(r, its_r) * (1 + TIE), self.reach)
+        tie = np.where(self.beside & (end | its_end), _SAME, TIE)
+        most = np.minimum(np.minimum(r, its_r) * (1 + tie), self.reach)
         first = np.where(straighter == 0, r <= its_r, straighter < 0)
         own = (r <= most) & (first | (its_r > most))
         radius = np.where(own, r, its_r)
@@ -178,13 +197,16 @@ class _Model(NamedTuple):
         like: _Bools = np.where(self.by_kind, kind == self.kind, own & within)
         return like
 
-    def _held(self, holder: _Holders, place: _Floats) -> tuple[_Floats, _Floats]:
-        """Radius and facing of the disc at each place if this edge holds it."""
+    def _held(self, holder: _Holders, place: _Floats) -> tuple[_Floats, _Floats, _Bools]:
+        """Radius and facing of the disc at each place if this edge holds it, and whether it does so
+        with an end."""
         (x, y), (nx, ny), (ex, ey) = self.along, self.normal, holder.along
         ax, ay = holder.away[0] - place * x, holder.away[1] - place * y
         qx, qy = touched((ax, ay), (ex, ey), holder.length, (nx, ny))
+        at = (qx - ax) * ex + (qy - ay) * ey
+        end = (at <= _SAME) | (at >= holder.length - _SAME)
         radius = value_of(qx, qy, nx, ny)
         radius[(ax * ey - ay * ex <= 0) | holder.none] = np.inf
         opposite = (nx * qx + ny * qy) / np.where(np.isfinite(radius), radius, 1.0) - 1
         facing = holder.sine - opposite * holder.cosine
-        return radius, np.where(np.isfinite(radius), facing, 1.0)
+        return radius, np.where(np.isfinite(radius), facing, 1.0), end
