@@ -11,12 +11,15 @@ processes with one on the parts of the example, twenty times each: on a quiet ma
 else by what the first process does alone.
 
 Processor time, so that other work on the machine counts for less. Memory is that of the first
-process, on Linux; each process that checks parts has its own.
+process, and of those that it started the largest, on Linux: with `--jobs 2` of a process that
+checks parts. The first may grow by what reports are made of, findings and walls, and by no more;
+the others by nothing.
 """
 
 from __future__ import annotations
 
 import argparse
+import gc
 import gzip
 import itertools
 import json
@@ -30,7 +33,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import manifold3d as m3
-from bench_check import CHILD, RULES
+from bench_check import RULES
 from solids import box, i_section, save, tube, wedge
 
 TOP = Path(__file__).resolve().parents[1]
@@ -41,9 +44,11 @@ CONFIG = "wallguard: 1\nunit: mm\nparts:\n  - {files: 'parts/*.stl', rules: rule
 # JUnit report is read up to 30 MB.
 SARIF_PACKED, SARIF_RESULTS = 10_000_000, 5_000
 COMMENT, SUMMARY, COMMANDS, JUNIT = 65_536, 1024**2, 10, 30_000_000
-# What was found on a part is kept until all is written, and no text: so many kB for each; and its
-# time may differ so many times between a small run and a large one.
-GROWS, SLOWER = 25.0, 1.3
+# What was found on a part is kept until all is written: a run may grow by so many times that, for
+# what is asked of each part besides and as no heap is without holes, and by so many MB until the
+# heap has seen all kinds of parts, which is all that a process that checks parts may grow by. The
+# time for a part may differ so many times between a small run and a large one.
+GROWS, SETTLES, SLOWER = 1.2, 6.0, 1.3
 # Seconds of processor time that a run over 200 parts that did not change may take beyond starting.
 UNCHANGED = 0.5
 # Two processes must be so many times as fast as one.
@@ -51,20 +56,24 @@ TWO = 1.8
 
 
 class Spent(NamedTuple):
-    """Seconds of processor time, of the first process alone, and by the clock; MB at most."""
+    """Seconds of processor time, of the first process alone, and by the clock; MB at most of the
+    first process, and of any that it started."""
 
     seconds: float
     alone: float
     clock: float
     memory: float
+    started: float
 
 
 class Row(NamedTuple):
-    """What one run over so many parts took, and the sizes of its reports."""
+    """What one run over so many parts took, what is wrong with its reports, and how many bytes
+    what was found on each part takes in memory."""
 
     parts: int
     spent: Spent
     wrong: list[str]
+    kept: float
 
 
 def repository(folder: Path, solids) -> None:
@@ -83,16 +92,22 @@ def _committed(folder: Path) -> None:
         subprocess.run(["git", *who, *words], cwd=folder, check=True, capture_output=True)
 
 
+def _spread(i: int) -> float:
+    """From 0 to 1, no two alike, and in a short run as in a long one: multiples of the golden ratio
+    (Knuth, The Art of Computer Programming 3, 6.4). So parts are no larger where there are more."""
+    return i * (5**0.5 - 1) / 2 % 1
+
+
 def small(count: int):
     """Blocks, no two alike; every other one too thin."""
     for i in range(count):
-        yield box([12 + 0.003 * i, 0.6 if i % 2 else 3.0, 4])
+        yield box([12 + 15 * _spread(i), 0.6 if i % 2 else 3.0, 4])
 
 
 def mixed(count: int):
     """Parts of several kinds, no two alike."""
     for i in range(count):
-        more = 0.01 * i
+        more = 3 * _spread(i)
         plate = box([20 + more, 15, 3])
         for x in (4, 10, 16):
             plate -= m3.Manifold.cylinder(9, 1 + x / 16, circular_segments=24).translate([x, 7, -1])
@@ -107,33 +122,57 @@ def mixed(count: int):
 
 def run(folder: Path, *words: str) -> Spent:
     """Run `wallguard check` there."""
-    for name in ("peak", "alone"):
-        (folder / ".git" / name).unlink(missing_ok=True)
+    told = folder / ".git" / "told"
+    told.unlink(missing_ok=True)
     before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
-    child = CHILD.replace('open("peak", "w")', 'open(".git/peak", "w")') + _ALONE
     done = subprocess.run(
-        [sys.executable, "-c", child, "check", *words], cwd=folder, capture_output=True, check=False
+        [sys.executable, "-c", _CHILD, "check", *words],
+        cwd=folder,
+        capture_output=True,
+        check=False,
     )
     clock, after = time.perf_counter() - begun, resource.getrusage(resource.RUSAGE_CHILDREN)
     assert done.returncode in (0, 1), done.stderr.decode()[-2000:]
     seconds = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    alone = float((folder / ".git" / "alone").read_text())
-    peak = folder / ".git" / "peak"
-    return Spent(seconds, alone, clock, int(peak.read_text()) / 1024 if peak.exists() else 0.0)
+    alone, memory, started = json.loads(told.read_text())
+    return Spent(seconds, alone, clock, memory / 1024, started / 1024)
 
 
-_ALONE = """\
-    import time
-    with open(".git/alone", "w") as out:
-        out.write(str(time.process_time()))
+# The memory of its own, which a child otherwise inherits from this process, is asked of the system.
+_CHILD = """
+import json, resource, runpy, time
+try:
+    runpy.run_module("wallguard", run_name="__main__", alter_sys=True)
+finally:
+    with open("/proc/self/status") as status:
+        own = next(line for line in status if line.startswith("VmHWM")).split()[1]
+    started = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+    with open(".git/told", "w") as out:
+        json.dump([time.process_time(), int(own), started], out)
 """
 
 
-def reports(folder: Path) -> list[str]:
-    """Print the sizes of the reports there; what is wrong with them."""
+def _bytes_of(what: object) -> int:
+    """What this and all that it holds takes in memory; equal texts once, as a run keeps them."""
+    seen: set[object] = set()
+    left, whole = [what], 0
+    while left:
+        each = left.pop()
+        key = each if isinstance(each, str) else id(each)
+        if key not in seen and not isinstance(each, type):
+            seen.add(key)
+            whole += sys.getsizeof(each)
+            left += gc.get_referents(each)
+    return whole
+
+
+def reports(folder: Path) -> tuple[list[str], float]:
+    """Print the sizes of the reports there; what is wrong with them, and how many bytes what was
+    found on each part takes in memory."""
     from wallguard.reports import annotations, comment, json_report
 
     report = json_report.read((folder / "walls.json").read_text(), "walls.json")
+    kept = _bytes_of(report.parts) / len(report.parts)
     findings = sum(len(part.findings) for part in report.parts)
     text = (folder / "walls.sarif").read_text()
     packed, sarif = len(gzip.compress(text.encode(), 6)), json.loads(text)["runs"][0]
@@ -167,7 +206,7 @@ def reports(folder: Path) -> list[str]:
         and "more" not in " ".join(commands),
         "JUnit is too large": junit > JUNIT,
     }
-    return [problem for problem, holds in checks.items() if holds]
+    return [problem for problem, holds in checks.items() if holds], kept
 
 
 _KINDS = ("error", "warning", "notice")
@@ -189,19 +228,27 @@ def load(folder: Path, name: str, solids, counts: list[int], jobs: str) -> list[
         spent = run(place, "--all", "--no-cache", "--jobs", jobs, *files)
         print(
             f"{count:5} {name:5} parts: {spent.seconds:6.1f} s, {spent.seconds / count * 1e3:5.1f} "
-            f"ms each; {spent.memory:4.0f} MB",
+            f"ms each; {spent.memory:4.0f} MB, processes that it started up to "
+            f"{spent.started:.0f} MB",
             flush=True,
         )
-        rows.append(Row(count, spent, reports(place)))
+        rows.append(Row(count, spent, *reports(place)))
         shutil.rmtree(place)
     wrong = [f"{row.parts} {name} parts: {problem}" for row in rows for problem in row.wrong]
     for one, other in itertools.pairwise(rows):
         more = other.parts - one.parts
         grows = (other.spent.memory - one.spent.memory) * 1024 / more
+        started = other.spent.started - one.spent.started
         slower = (other.spent.seconds / other.parts) / (one.spent.seconds / one.parts)
-        print(f"      memory grows by {grows:.1f} kB a part; {slower:.2f} times the time a part")
-        if grows > GROWS:
+        print(
+            f"      memory grows by {grows:.1f} kB a part, of which {other.kept / 1024:.1f} are "
+            f"what was found, and by {started:.1f} MB in processes that it started; {slower:.2f} "
+            "times the time a part"
+        )
+        if grows * more > GROWS * other.kept / 1024 * more + SETTLES * 1024:
             wrong.append(f"{name} parts: memory grows by {grows:.0f} kB for each")
+        if started > SETTLES:
+            wrong.append(f"{name} parts: a process that checks them grows by {started:.0f} MB")
         if slower > SLOWER:
             wrong.append(f"{name} parts: each takes {slower:.2f} times as long in a larger run")
     return wrong

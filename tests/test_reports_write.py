@@ -6,9 +6,12 @@ import threading
 from pathlib import Path
 
 import pytest
+from report_samples import many, part
 
 from wallguard.base.errors import InputError
 from wallguard.base.write import write
+from wallguard.findings.model import Report
+from wallguard.reports.formats import FORMATS, Setting
 
 
 def test_text_is_written_as_utf_8_with_its_own_line_breaks(tmp_path: Path) -> None:
@@ -45,6 +48,17 @@ def test_pieces_that_cannot_be_made_leave_the_file_as_it_was(tmp_path: Path) -> 
     with pytest.raises(ValueError, match="no number"):
         write(path, pieces())
     assert [(one.name, one.read_text()) for one in tmp_path.iterdir()] == [("walls.json", "old")]
+
+
+@pytest.mark.parametrize("name", ["json", "sarif", "code-quality"])
+def test_a_report_with_thousands_of_findings_is_never_in_memory_as_one(name: str) -> None:
+    (form,) = (each for each in FORMATS if each.option == name)
+    parts = tuple(part(f"part-{i}.stl", findings=many(3).parts[0].findings) for i in range(400))
+    pieces = form.show("check", Report(parts), Setting(Path()))
+    assert not isinstance(pieces, str)
+    sizes = [len(piece) for piece in pieces]
+    assert sum(sizes) > 200_000
+    assert sorted(sizes)[-2] < 10_000  # SARIF says first what all checks mean
 
 
 def test_a_name_that_no_file_can_have_is_told(tmp_path: Path) -> None:

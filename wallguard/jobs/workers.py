@@ -17,6 +17,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
+from functools import cached_property
 from types import FrameType
 from typing import TYPE_CHECKING, Any, Generic, NamedTuple, TypeVar
 
@@ -96,10 +97,9 @@ def do_all(
     hooks = hooks or Hooks()
     costs = [work.cost(item) for item in items]
     jobs = min(jobs, len(items), _MOST_THERE if sys.platform == "win32" else len(items))
-    total = sum(cost.seconds for cost in costs)
     crew = _Crew(work, items, costs, hooks)
     left = list(range(len(items)))
-    if jobs <= 1 or total < 2 * _START:
+    if jobs <= 1 or crew.total < 2 * _START:
         jobs, left = 1, []
         for at, item in enumerate(items):
             results = _done_here(work, item)
@@ -172,18 +172,22 @@ class _Crew(Generic[Item, Result]):
     results: dict[int, Result] = field(default_factory=dict)
     past: float = 0.0
 
+    @cached_property
+    def total(self) -> float:
+        """Seconds that all items will take."""
+        return sum(cost.seconds for cost in self.costs)
+
     def done(self, at: int, result: Result) -> None:
         """Keep a result, and tell of it."""
-        total = sum(cost.seconds for cost in self.costs)
         self.results[at] = result
         self.past += self.costs[at].seconds
-        self.hooks.done(at, self.past / total if total else 1.0)
+        self.hooks.done(at, self.past / self.total if self.total else 1.0)
 
     def run(self, jobs: int, which: Sequence[int]) -> None:
         """Do the items of these numbers."""
         order = sorted(which, key=lambda at: (-self.costs[at].seconds, at))
         room, warned = spare_memory(), False
-        while not self.results.keys() >= {*which}:
+        while order or self._busy():
             while order and self._busy() < jobs:
                 at = self._fitting(order, room)
                 if at is None:

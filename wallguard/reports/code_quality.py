@@ -7,31 +7,37 @@ two reports by fingerprint itself, so the state against a base is not in it.
 from __future__ import annotations
 
 import hashlib
-import json
-from typing import Any, Literal
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Literal
 
 from wallguard.base.plain import plain
 from wallguard.findings.model import Finding, Report, Severity
 from wallguard.reports import order
 from wallguard.reports.formats import Setting
+from wallguard.reports.json_text import Json, listed
 from wallguard.reports.sentence import from_top, mark, reason, sentence
 
-Json = dict[str, Any]
 Grade = Literal["info", "minor", "major", "critical", "blocker"]
 
 _GRADES: dict[Severity, Grade] = {"fail": "major", "warn": "minor", "note": "info"}
 
 
-def show_report(report: Report, setting: Setting) -> str:
-    """See `text`."""
-    return text(report, folder=setting.folder)
+def show_report(report: Report, setting: Setting) -> Iterator[str]:
+    """See `text`, in pieces."""
+    yield from listed(_entries(report, setting.folder), 0)
+    yield "\n"
 
 
 def text(report: Report, *, folder: str = "") -> str:
     """A JSON list, worst first; waived findings are left out. `folder` is where the report's paths
     begin, seen from the top of the git repository."""
-    made = [
-        _entry(
+    return "".join(show_report(report, Setting(Path(), folder)))
+
+
+def _entries(report: Report, folder: str) -> Iterator[Json]:
+    for trouble in order.unusable(report):
+        yield _entry(
             reason(trouble.path, trouble.message),
             "usable",
             hashlib.blake2b(
@@ -40,20 +46,15 @@ def text(report: Report, *, folder: str = "") -> str:
             "blocker",
             from_top(folder, trouble.path),
         )
-        for trouble in order.unusable(report)
-    ]
-    made += [
-        _entry(
-            sentence(finding),
-            finding.check,
-            mark(part, finding),
-            _grade(finding),
-            from_top(folder, part.path),
-        )
-        for part, finding in order.every(report)
-        if not finding.waived
-    ]
-    return json.dumps(made, indent=1) + "\n"
+    for part, finding in order.every(report):
+        if not finding.waived:
+            yield _entry(
+                sentence(finding),
+                finding.check,
+                mark(part, finding),
+                _grade(finding),
+                from_top(folder, part.path),
+            )
 
 
 def _grade(finding: Finding) -> Grade:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from wallguard.base.plain import spelled
@@ -36,6 +36,20 @@ def pieces(made: Mapping[str, Any]) -> Iterator[str]:
         else:
             yield _written(value).replace("\n", "\n  ")
     yield "\n}\n"
+
+
+def listed(items: Iterable[Json], depth: int) -> Iterator[str]:
+    """A list as `json.dumps(..., indent=1)` has it that many levels in, an item at a time.
+
+    Raises ValueError: a number is not finite.
+    """
+    inner = "\n" + " " * (depth + 1)
+    opening = "["
+    for item in items:
+        text = json.dumps(item, indent=1, allow_nan=False)
+        yield opening + inner + text.replace("\n", inner)
+        opening = ","
+    yield "[]" if opening == "[" else inner[:-1] + "]"
 
 
 def _written(value: Any) -> str:

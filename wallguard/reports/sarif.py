@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
-from typing import Any, Literal
+from collections.abc import Iterator, Sequence
+from typing import Literal
 from urllib.parse import quote
 
 from wallguard.base.plain import capital, counted, one_line, plain
@@ -16,10 +16,10 @@ from wallguard.findings.model import Finding, PartReport, Report, Severity
 from wallguard.reports import order
 from wallguard.reports.first import notes, unmeasured
 from wallguard.reports.formats import Setting
+from wallguard.reports.json_text import Json, listed
 from wallguard.reports.markdown_text import prose
 from wallguard.reports.sentence import from_top, mark, sentence
 
-Json = dict[str, Any]
 Level = Literal["error", "warning", "note"]
 
 SCHEMA = (
@@ -32,9 +32,9 @@ FINGERPRINT = "wallguardFinding/v2"
 _LEVELS: dict[Severity, Level] = {"fail": "error", "warn": "warning", "note": "note"}
 
 
-def show_report(report: Report, setting: Setting) -> str:
-    """See `text`."""
-    return text(report, folder=setting.folder)
+def show_report(report: Report, setting: Setting) -> Iterator[str]:
+    """See `text`, in pieces."""
+    return _pieces(report, setting.folder)
 
 
 def text(report: Report, *, folder: str = "") -> str:
@@ -44,6 +44,10 @@ def text(report: Report, *, folder: str = "") -> str:
     Findings that the base had and that are gone are not in it: services close what a run no longer
     names, and would show a result of state `absent` as one that is there.
     """
+    return "".join(_pieces(report, folder))
+
+
+def _pieces(report: Report, folder: str) -> Iterator[str]:
     findings = order.every(report)
     shown = findings[:MOST_RESULTS]
     rules = _rules(shown)
@@ -64,10 +68,14 @@ def text(report: Report, *, folder: str = "") -> str:
                 "toolExecutionNotifications": _notifications(report, len(findings), folder),
             }
         ],
-        "results": [_result(*pair, report, numbers, waived, folder) for pair in shown],
+        "results": [],
     }
     whole = {"$schema": SCHEMA, "version": "2.1.0", "runs": [run]}
-    return json.dumps(whole, indent=1, allow_nan=False) + "\n"
+    # There may be thousands of results: each is text at once, in the place of the empty list.
+    before, after = json.dumps(whole, indent=1, allow_nan=False).rsplit("[]", 1)
+    yield before
+    yield from listed((_result(*pair, report, numbers, waived, folder) for pair in shown), 3)
+    yield after + "\n"
 
 
 def _rules(shown: Sequence[tuple[PartReport, Finding]]) -> list[Json]:
