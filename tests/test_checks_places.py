@@ -107,6 +107,21 @@ def test_legs_of_far_different_thickness_are_two_places():
     assert sorted(one.fill for one in corner) == ["missing", "solid"]
 
 
+@pytest.mark.parametrize("turn", [0, 33])
+@pytest.mark.parametrize("facets", [24, 64, 240])
+def test_the_web_between_a_hole_and_an_edge_is_told_once(facets, turn):
+    """It is thinnest in its middle and thickens to both sides, also by ranges that come out well:
+    two holes are two findings, however fine the circle is."""
+    hole = m3.Manifold.cylinder(6, 5.5, 5.5, facets)
+    plate = box([60, 40, 4]) - hole.translate([15, 6.3, -1]) - hole.translate([45, 6.3, -1])
+    found = told(plate.rotate([0, 0, turn]), minimum={"wall": Limit(fail=0.85)})
+    assert [each.check for each in found] == ["fill", "fill"]
+    # Facets lie within the circle: the web is no thinner than drawn.
+    within = 5.5 * (1 - math.cos(math.pi / facets))
+    for each in found:
+        assert -0.001 <= each.subject.thickness.min - 0.8 <= within + 0.001
+
+
 @pytest.mark.parametrize("diameter", [0.4, 0.8, 1.4])
 @pytest.mark.parametrize("turn", [(0, 0, 0), (90, 0, 0)], ids=["upright", "lying"])
 def test_a_thin_pin_is_told_once(diameter, turn):

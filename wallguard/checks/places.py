@@ -3,8 +3,10 @@
 what a check yields        pieces of walls, gaps, holes, pins, floors, roofs, and spots, each with a
                            limit
 is sorted into places      pieces of one wall that touch, and whose ranges of thickness are
-                           neighbours, are one place (a taper); legs of a frame of which one is
-                           far thicker are two; a piece that lies within a pin that is told
+                           neighbours, are one place (a taper), and so are, of a steep one, those
+                           between which it comes out well: the web beside a hole thickens fast to
+                           both sides; legs of a frame of which one is far thicker are two;
+                           a piece that lies within a pin that is told
                            belongs to the pin, a gap within a hole to the hole, in space a taper
                            to the edge that it ends in; what is strewn
                            over one wall in small uneven pieces, as on coarse facets, is one place
@@ -15,6 +17,7 @@ and told once              with every limit the place breaks, worst first, and w
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import accumulate, pairwise
@@ -24,7 +27,7 @@ import numpy as np
 
 from wallguard.bands.advice import leaning
 from wallguard.bands.table import Outcome
-from wallguard.base.arrays import dot
+from wallguard.base.arrays import connected, dot
 from wallguard.base.text import SHOWN, below, limit_text, mm, mm2, place, span
 from wallguard.checks.case import Broken, Case, Spot, extent
 from wallguard.findings.model import Breach, Finding, Kind, Mark, Point, Printed, Spread, Subject
@@ -36,6 +39,12 @@ from wallguard.walls.stretch import Stretch, gathered, together
 
 # A range of thickness narrower than this (mm) may hold no piece of a taper that runs through it.
 _NARROW = 0.03
+# A taper takes up this share of its range of thickness or more; it is short where it is no longer
+# than so many times its thickness. What thickens so slowly that a place would be longer than so
+# many times its own has its ranges far apart: each is a place.
+_RUNS_THROUGH, _SHORT, _STEEP = 0.75, 4.0, 10.0
+# What swells is no thicker than so many times the wall that it belongs to.
+_SWELLS = 1.5
 # A piece of a wall lies within a pin or plate where it leaves its box by no more than its own
 # thickness, as it does where these end in other material, and this, mm.
 _OUT = 0.3
@@ -90,11 +99,51 @@ def findings_of(case: Case, broken: Sequence[Broken]) -> list[Finding]:
     places += [_Place("gap", group[0].subject, group) for group in left if group[0].kind == "gap"]
     of = {id(group[0].subject): group for group in left if group[0].kind == "wall"}
     walls = [cast(Stretch, group[0].subject) for group in of.values()]
-    for spots in _strewn(case, gathered(walls, _ranges(case.splits))):
+    for spots in _spots(case, walls):
         pieces = [piece for spot in spots for piece in spot]
         limits = [limit for piece in pieces for limit in of[id(piece)]]
         places.append(_Place("wall", together(pieces), limits, pieces, len(spots)))
     return [_finding(case, place) for place in places]
+
+
+def _spots(case: Case, walls: list[Stretch]) -> list[list[list[Stretch]]]:
+    """Pieces of walls that break a limit, as the spots of each place."""
+    touching = gathered(walls, _ranges(case.splits))
+    at = {id(piece): number for number, pieces in enumerate(touching) for piece in pieces}
+    spots: list[list[Stretch]] = []
+    for pieces in gathered(walls + _tapers(case, walls), _ranges(case.splits, swelling=True)):
+        own = [piece for piece in pieces if id(piece) in at]
+        if own and together(own).length <= _STEEP * max(piece.maximum for piece in own):
+            spots.append(own)
+        else:
+            spots += (touching[number] for number in sorted({at[id(piece)] for piece in own}))
+    spot = {id(piece): number for number, pieces in enumerate(spots) for piece in pieces}
+    links = [
+        (spot[id(one)], spot[id(other)])
+        for place in _strewn(case, touching)
+        for one, other in pairwise(piece for pieces in place for piece in pieces)
+    ]
+    one, other = np.array(links, np.int64).reshape(-1, 2).T
+    places: dict[int, list[list[Stretch]]] = {}
+    for pieces, number in zip(spots, connected(one, other, len(spots))[1].tolist(), strict=True):
+        places.setdefault(number, []).append(pieces)
+    return list(places.values())
+
+
+def _tapers(case: Case, walls: Sequence[Stretch]) -> list[Stretch]:
+    """Of walls of which pieces break a limit, the other pieces that are short tapers: each ends as
+    thick as what is next to it begins."""
+    broken, edges = {id(wall) for wall in walls}, [0.0, *case.splits, math.inf]
+    numbers = {wall.wall for wall in walls}
+    return [
+        piece
+        for piece in case.plain
+        if piece.wall in numbers
+        and id(piece) not in broken
+        and piece.length <= _SHORT * piece.maximum
+        and piece.maximum - piece.minimum
+        >= _RUNS_THROUGH * (edges[piece.group + 1] - edges[piece.group])
+    ]
 
 
 def _strewn(case: Case, places: list[list[Stretch]]) -> list[list[list[Stretch]]]:
@@ -176,15 +225,22 @@ def _off(point: Point, line: Sequence[tuple[Point, Point]]) -> float:
     return float(np.linalg.norm(to - share[:, None] * way, axis=1).min())
 
 
-def _ranges(splits: Sequence[float]) -> Callable[[Stretch], tuple[float, float]]:
+def _ranges(
+    splits: Sequence[float], *, swelling: bool = False
+) -> Callable[[Stretch], tuple[float, float]]:
     """What of a piece overlaps or touches where the ranges of two pieces are neighbours: ranges
-    that are too narrow to hold a piece have no extent."""
+    that are too narrow to hold a piece have no extent. `swelling`: and what thickens to the end of
+    its range may go on as a swelling of its own (`walls.junctions`)."""
     edges = [0.0, *splits, math.inf]
     wide = [int(high - low >= _NARROW) for low, high in pairwise(edges)]
     before = [0, *accumulate(wide)]
 
     def span_of(piece: Stretch) -> tuple[float, float]:
-        return before[piece.group], before[piece.group + 1]
+        end = piece.group + 1
+        grows = swelling and piece.maximum - piece.minimum > _EVEN_MM
+        if grows and piece.maximum >= edges[end] - _NARROW:
+            end = max(end, bisect_left(edges, _SWELLS * piece.maximum) - 1)
+        return before[piece.group], before[end]
 
     return span_of
 
@@ -407,7 +463,9 @@ def _square(wall: Stretch, *, typical: bool = False) -> str:
 
 def _where(spot: _Place, point: tuple[float, float, float]) -> str:
     more = spot.spots - 1
-    return f"{place(point)} and in {more} more places of this wall" if more else place(point)
+    if not more:
+        return place(point)
+    return f"{place(point)} and in {more} more place{'s' * (more > 1)} of this wall"
 
 
 def _advice(case: Case, place: _Place, limits: Sequence[_Limit]) -> str:
