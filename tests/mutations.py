@@ -58,6 +58,8 @@ TEXTS = (
     *("0" * 10, "**/*.stl", "*" * 40, "[", "+z", "1:200", "mm", "fail", "solid", "hollow", "null"),
 )
 VALUES: tuple[Tree, ...] = (*NUMBERS, *TEXTS, None, True, False, [], {}, [[]], {"a": 1}, [1, 2, 3])
+# Characters that one change adds at most.
+_LONGEST = 1_000_000
 _PIECES = re.compile(r"(\s+|[<>=\"/,;:{}\[\]()])")
 
 
@@ -95,6 +97,8 @@ def reworded(draw: Draw, text: str, words: Sequence[str] = (), most: int = 4) ->
                 return text
             at, to = (draw(st.integers(0, len(lines) - 1)) for _ in range(2))
             again = draw(st.sampled_from((0, 1, 2, 300)))
+            # A text of one long line is not made larger than the limits are made for.
+            again = min(again, _LONGEST // len(lines[at]))
             lines[to:to] = [lines[at]] * again if again else [lines.pop(at)]
             text = "".join(lines)
             continue
