@@ -236,19 +236,26 @@ def _thinnest(
 class Paths(NamedTuple):
     """Places at both ends of runs that belong together, (p,) each, in ring order: the run, the edge
     within the section; (2, p) the place on it at either end, mm, and the number of the sample there
-    (-1: none); the normal (p, 2); how large the disc may be on the way as told by either end (2,
-    p), of the radius, mm; what the samples are (see `_Stretches`); which are of one stretch; and
-    whether nothing is followed there, as nothing that faces it is within reach."""
+    (-1: none), its radius, mm (nan), and the range of thickness of all of its stretch there (`OPEN`
+    where it is several); the normal (p, 2); how large the disc may be on the way as told by either
+    end (2, p), of the radius, mm; what the samples are (see `_Stretches`); which are of one
+    stretch; and whether nothing is followed there, as nothing that faces it is within reach."""
 
     run: _Ints
     edge: _Ints
     place: _Floats
     number: _Ints
+    radius: _Floats
+    kind: _Ints
     normal: _Floats
     most: _Floats
     what: _Ints
     stretch: _Ints
     far: _Bools
+
+
+# What is known of either end.
+_BOTH_ENDS = ("place", "number", "radius", "kind", "most")
 
 
 def paths_of(
@@ -260,6 +267,7 @@ def paths_of(
     what = outcome(edges, begin, points, group, curves(edges))
     number = _told_corners(points, what)
     points, what = points.chosen(number), what[number]
+    kind = what[:, 3].copy()
     good = np.zeros(len(runs.first), bool)
     found = []
     for open_ in (False, True):
@@ -270,15 +278,24 @@ def paths_of(
         told = _stretches(edges, what, points, _EXACT)
         pairs, good[left] = _alike(edges, points, some, told)
         paths = _followed(edges, begin, points, some, (told, pairs), largest / 2)
+        paths = paths._replace(kind=_kinds(kind, told, pairs[1:])[:, paths.stretch])
         number_ = np.where(paths.number >= 0, number[paths.number], -1)
         found.append(paths._replace(run=left[paths.run], number=number_))
     none, more = found
     more = more._replace(stretch=more.stretch + int(none.stretch.max(initial=-1)) + 1)
     both = (
-        np.concatenate(each, axis=-1 if name in ("place", "number", "most") else 0)
+        np.concatenate(each, axis=-1 if name in _BOTH_ENDS else 0)
         for name, *each in zip(Paths._fields, none, more, strict=True)
     )
     return Paths(*both), good
+
+
+def _kinds(kind: _Ints, told: _Stretches, pair: tuple[_Ints, _Ints]) -> _Ints:
+    """(2, k) the range of thickness of stretches at either end, `OPEN` where it is several."""
+    if not len(told.first):
+        return np.zeros((2, 0), np.int64)
+    least, most = (each.reduceat(kind, told.first) for each in (np.minimum, np.maximum))
+    return np.where(least == most, least, OPEN)[np.array(pair)]
 
 
 def _told_corners(points: Points, what: _Ints) -> _Ints:
@@ -359,6 +376,8 @@ def _followed(
         edge=what[:, 0],
         place=np.array(places),
         number=number,
+        radius=np.where(number >= 0, points.discs.radius[number], np.nan),
+        kind=number,
         normal=normal,
         most=np.empty((2, len(of))),
         what=what,

@@ -36,7 +36,8 @@ What may be left out there, and why:
                different ranges of thickness there, and in one at both ends: a wall that tapers
                upward goes from range to range as a whole, or nearly so.
 
-So a skipped layer has the samples that matter, each as exact as any.
+So a skipped layer has the samples that matter, each as exact as any; and where they tell of every
+wall what the layers above and below do, it needs none (`spans.py`).
 """
 
 from __future__ import annotations
@@ -68,6 +69,7 @@ from wallguard.walls.paths import (
     starts_of,
 )
 from wallguard.walls.places import is_wall
+from wallguard.walls.spans import Met, Spans, spans_of
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -154,10 +156,13 @@ def unchanged(edges: Edges, begin: _Ints, points: Points, runs: Runs, largest: f
 
 
 class Between(NamedTuple):
-    """What lies in the sections within runs: their samples, of each run (k,) whether it has them,
-    and the sections that have none all the same."""
+    """What lies in the sections within runs: their samples, those of the sections that spans leave
+    out (`left`), the spans, of each run (k,) whether it has paths, and the sections that are not
+    what these say."""
 
     points: Points
+    left: Points
+    spans: Spans
     good: _Bools
     odd: _Ints
 
@@ -213,9 +218,19 @@ def between(
     discs.contact[far] = point[far]
     odd = np.zeros(len(heights), bool)
     odd[layer[~told]] = True
+    own = _starts_of_points(edges, points, len(heights))
+    spans = spans_of(heights, own, runs, paths, Met(size, kind, discs.radius), odd)
+    out = np.zeros(len(heights), bool)
+    out[spans.between()[1]] = True
     order = np.argsort(layer, kind="stable")
-    order = order[~odd[layer[order]]]
-    return Between(met.chosen(order), good, np.flatnonzero(odd))
+    left = order[out[layer[order]]]
+    order = order[~(odd | out)[layer[order]]]
+    return Between(met.chosen(order), met.chosen(left), spans, good, np.flatnonzero(odd))
+
+
+def _starts_of_points(edges: Edges, points: Points, count: int) -> _Ints:
+    """(count + 1,) where the points of each section begin."""
+    return np.searchsorted(edges.section[points.edge], np.arange(count + 1))
 
 
 def _divided(paths: Paths, size: _Ints, kind: _Ints) -> _Bools:

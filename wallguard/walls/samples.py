@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import itertools
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -29,8 +30,10 @@ from wallguard.walls.places import (
     ready,
 )
 from wallguard.walls.runs import between, runs_of
+from wallguard.walls.spans import Spans
+from wallguard.walls.spans import together as spans_together
 
-__all__ = ["FACING", "Kept", "Layers", "Samples", "take_samples"]
+__all__ = ["FACING", "Kept", "Layers", "Samples", "Taken", "take_layers", "take_samples"]
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -144,6 +147,28 @@ class Samples:
         return self.point + radius[:, None] * self.normal
 
 
+@dataclass(frozen=True)
+class Taken:
+    """The samples of all sections but those that `spans` leave out, and what these have: `left`."""
+
+    edges: Edges
+    samples: Samples
+    spans: Spans
+    left: tuple[Points, ...]
+
+    def filled(self, which: _Bools) -> Taken:
+        """The same with the samples within those spans (g,) that are not among `which`."""
+        wanted = np.zeros(int(self.edges.section[-1]) + 1, bool)
+        wanted[self.spans.chosen(~which).between()[1]] = True
+        parts, left = [self.samples], []
+        for points in self.left:
+            out = wanted[self.edges.section[points.edge]]
+            parts.append(_of_points(self.edges, points.chosen(np.flatnonzero(out))))
+            left.append(points.chosen(np.flatnonzero(~out)))
+        samples = _in_order(self.edges, parts)
+        return Taken(self.edges, samples, self.spans.chosen(which), tuple(left))
+
+
 def take_samples(
     edges: Edges,
     largest: float,
@@ -151,40 +176,47 @@ def take_samples(
     *,
     dense: bool = True,
     everywhere: bool = False,
-    layers: Layers | None = None,
 ) -> Samples:
     """Sample the thickness along all edges that can bound a wall, up to `largest` (mm).
 
     group       numbers the ranges of thickness that are to be told apart
     dense       have points at most 0.5 mm apart on long edges too, for whoever looks at each place
     everywhere  leave no edge and no stretch out, whatever faces it: for tests of what is left out
-    layers      of the sections: where outlines only slide from one to the next, few are searched
-                (`runs.py`), unless all is asked for; None: each is
 
     Raises TooLargeError where outlines lie so close together that it would take minutes.
     """
-    heights, kept = layers or (None, None)
     effort = Effort.endless() if everywhere else Effort.of(len(edges.length))
     spacing = max(STEP, float(edges.length.sum()) / _MOST) if dense or everywhere else np.inf
+    parts = []
+    for low, block in _blocks(edges):
+        asked = Asked.of(block, largest, spacing, effort, everywhere=everywhere)
+        parts.append((low, _sampled(asked, group)))
+    samples = _joined(parts)
+    return samples if dense or everywhere else _told(edges, samples, group)
+
+
+def take_layers(edges: Edges, largest: float, group: Grouping, layers: Layers) -> Taken:
+    """The same, not dense, where few layers are searched of those between which outlines only slide
+    (`runs.py`), and those that need no samples have none (`spans.py`).
+
+    Raises TooLargeError where outlines lie so close together that it would take minutes.
+    """
+    heights, kept = layers
+    effort = Effort.of(len(edges.length))
 
     def searched(some: Edges) -> Samples:
-        bounds = _blocks(some)
         parts = []
-        for low, high in zip(bounds[:-1].tolist(), bounds[1:].tolist(), strict=True):
-            block = some.some(np.arange(low, high))
-            if kept is None or everywhere:
-                asked = Asked.of(block, largest, spacing, effort, everywhere=everywhere)
+        for low, block in _blocks(some):
+            if kept is None:
+                asked = Asked.of(block, largest, np.inf, effort)
             else:
-                asked = kept.asked(block, largest, spacing, effort)
+                asked = kept.asked(block, largest, np.inf, effort)
             parts.append((low, _sampled(asked, group)))
-        samples = _joined(parts)
-        if dense or everywhere or not len(samples.edge):
-            return samples
-        return _told(some, samples, group)
+        return _told(some, _joined(parts), group)
 
-    runs = None if heights is None or dense or everywhere else runs_of(edges, heights)
-    if heights is None or runs is None or not len(runs.first):
-        return searched(edges)
+    runs = runs_of(edges, heights)
+    if not len(runs.first):
+        return Taken(edges, searched(edges), Spans.none(), ())
     return _along_runs(edges, heights, runs, (largest, group), searched)
 
 
@@ -194,18 +226,19 @@ def _along_runs(
     runs: Runs,
     asked: tuple[float, Grouping],
     searched: Callable[[Edges], Samples],
-) -> Samples:
+) -> Taken:
     """Samples of all sections, where those within runs have what the ends of these tell."""
     open_ = np.zeros(len(heights), bool)
     open_[runs.inner] = True
     parts = _of(edges, ~open_, searched)
+    left, spans = [], []
     while len(runs.first):
         ends = np.zeros(len(heights), bool)
         ends[runs.first] = ends[runs.last] = True
-        points = _points(edges, parts, ends)
-        found = between(edges, heights, points, runs, asked)
-        points = found.points
-        parts.append(_assembled(edges, points.edge, points.place, points.normal, points.discs))
+        found = between(edges, heights, _points(edges, parts, ends), runs, asked)
+        parts.append(_of_points(edges, found.points))
+        left.append(found.left)
+        spans.append(found.spans)
         open_[runs.chosen(found.good).inner] = False
         open_[found.odd] = True
         runs = runs.chosen(~found.good).halves()
@@ -215,12 +248,23 @@ def _along_runs(
         open_ &= ~middles
         parts += _of(edges, middles, searched)
     parts += _of(edges, open_, searched)
+    return Taken(edges, _in_order(edges, parts), spans_together(spans), tuple(left))
+
+
+def _of_points(edges: Edges, points: Points) -> Samples:
+    return _assembled(edges, points.edge, points.place, points.normal, points.discs)
+
+
+def _in_order(edges: Edges, parts: list[Samples]) -> Samples:
+    """The samples of whole sections, section after section."""
     samples = _joined([(0, each) for each in parts])
     return _chosen(samples, np.argsort(edges.section[samples.edge], kind="stable"))
 
 
 def _told(edges: Edges, samples: Samples, group: Grouping) -> Samples:
     """The samples without those that say nothing their neighbours do not."""
+    if not len(samples.edge):
+        return samples
     place = samples.at - edges.at[samples.edge]
     points = Points(samples.edge, place, samples.normal, samples.discs, samples.wall)
     number = telling(edges, points, group)
@@ -239,8 +283,7 @@ def _of(edges: Edges, sections: _Bools, searched: Callable[[Edges], Samples]) ->
 def _points(edges: Edges, parts: list[Samples], sections: _Bools) -> Points:
     """What is sampled in some sections, a mask, in ring order."""
     some = [_chosen(each, np.flatnonzero(sections[edges.section[each.edge]])) for each in parts]
-    samples = _joined([(0, each) for each in some])
-    samples = _chosen(samples, np.argsort(edges.section[samples.edge], kind="stable"))
+    samples = _in_order(edges, some)
     place = samples.at - edges.at[samples.edge]
     return Points(samples.edge, place, samples.normal, samples.discs, samples.wall)
 
@@ -307,13 +350,14 @@ def _chosen(samples: Samples, which: _Ints) -> Samples:
     )
 
 
-def _blocks(edges: Edges) -> _Ints:
-    """Where blocks of whole sections begin and end."""
+def _blocks(edges: Edges) -> Iterator[tuple[int, Edges]]:
+    """Blocks of whole sections, and the number of the first edge of each."""
     section = edges.section
     begins = np.flatnonzero(np.append(True, section[1:] != section[:-1]))
     block = begins // _BLOCK
-    chosen = begins[np.append(True, block[1:] != block[:-1])]
-    return np.append(chosen, len(section))
+    chosen = begins[np.append(True, block[1:] != block[:-1])].tolist()
+    for low, high in itertools.pairwise([*chosen, len(section)]):
+        yield low, edges.some(np.arange(low, high))
 
 
 def _joined(parts: list[tuple[int, Samples]]) -> Samples:

@@ -55,7 +55,8 @@ from wallguard.sections.sections import Sections, neighbours, section_heights
 from wallguard.walls.edges import Edges, air_edges, material_edges
 from wallguard.walls.joins import Links, Pieces, Walls, links_of, pieces_of, walls_of
 from wallguard.walls.junctions import FASTER, swellings
-from wallguard.walls.samples import Kept, Layers, Samples, take_samples
+from wallguard.walls.samples import Kept, Layers, Samples, Taken, take_layers, take_samples
+from wallguard.walls.spans import Bridges, Spans, alone, bridges_of
 from wallguard.walls.stretch import Stretch
 from wallguard.walls.upward import Nodes, nodes_of
 
@@ -116,20 +117,54 @@ def _find(
     if not len(edges.length) or largest <= 0:
         return none
     group = _grouping(sorted(set().union(*(splits for splits, _ in ways))))
-    layers = Layers(section_heights(sections), kept)
-    samples = take_samples(edges, largest, group, dense=False, everywhere=everywhere, layers=layers)
-    walls = walls_of(edges, samples)
+    if everywhere:
+        samples = take_samples(edges, largest, group, everywhere=True)
+        taken = Taken(edges, samples, Spans.none(), ())
+    else:
+        taken = take_layers(edges, largest, group, Layers(section_heights(sections), kept))
+    walls = walls_of(edges, taken.samples)
     if not len(walls.number):
         return none
-    links = links_of(edges, walls)
+    walls, links, found = _pieces(sections, taken, walls, [_grouping(splits) for splits, _ in ways])
     results = []
-    for splits, closings in ways:
-        pieces, piece = pieces_of(walls, links, _grouping(splits))
-        parted = replace(pieces, group=_parted(pieces, closings))
+    for (_, closings), (piece, bridges) in zip(ways, found, strict=True):
+        pieces = bridges.pieces
+        parted = replace(bridges, pieces=replace(pieces, group=_parted(pieces, closings)))
         nodes = nodes_of(sections, edges, walls, links, (parted, piece))
         stretches = _stretches(sections, walls, pieces, nodes, held=held)
         results.append(sorted(stretches, key=lambda s: (s.group, round(s.minimum, 4), s.point)))
     return results
+
+
+def _pieces(
+    sections: Sections, taken: Taken, walls: Walls, groups: Sequence[Callable[[_Floats], _Ints]]
+) -> tuple[Walls, Links, list[tuple[_Ints, Bridges]]]:
+    """The walls, their links, and for each way to tell ranges of thickness apart the piece of each
+    wall sample and all pieces. Where pieces at the ends of a span do not belong together, the
+    sections between have samples as well."""
+    edges, heights = taken.edges, section_heights(sections)
+    while True:
+        links = links_of(edges, walls)
+        found, good = [], _once(sections, taken.spans)
+        for group in groups:
+            pieces, piece = pieces_of(walls, links, group)
+            bridges, together = bridges_of(heights, edges, walls, (pieces, piece), taken.spans)
+            found.append((piece, bridges))
+            good &= together
+        if good.all():
+            return walls, links, found
+        taken = taken.filled(good)
+        walls = walls_of(edges, taken.samples)
+
+
+def _once(sections: Sections, spans: Spans) -> NDArray[np.bool_]:
+    """(g,) whether each section that a span leaves out comes once only in the part."""
+    distinct = sections.distinct[np.flatnonzero(np.diff(sections.distinct, prepend=-2))]
+    often = np.bincount(distinct[distinct >= 0])
+    of, section = spans.between()
+    once = np.ones(len(spans.first), bool)
+    once[of[often[section] > 1]] = False
+    return once
 
 
 def _grouping(splits: Sequence[float]) -> Callable[[_Floats], _Ints]:
@@ -173,7 +208,7 @@ def follow(
     if not len(walls.number):
         return Followed([], np.zeros(0, np.int64))
     pieces, piece = pieces_of(walls, links, lambda _: groups)
-    nodes = nodes_of(sections, edges, walls, links, (pieces, piece))
+    nodes = nodes_of(sections, edges, walls, links, (alone(pieces), piece))
     # The last, where a section comes in several slabs.
     went = np.zeros(len(pieces.section), np.int64)
     went[nodes.piece] = nodes.label

@@ -25,7 +25,8 @@ from wallguard.base.arrays import columns, connected, ranges, rows
 from wallguard.sections.sections import Sections
 from wallguard.walls.boxes import Boxes, meetings
 from wallguard.walls.edges import Edges
-from wallguard.walls.joins import ALONG, Links, Pieces, Walls
+from wallguard.walls.joins import ALONG, Links, Walls
+from wallguard.walls.spans import Bridges
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -61,10 +62,11 @@ class Nodes:
 
 
 def nodes_of(
-    sections: Sections, edges: Edges, walls: Walls, links: Links, pieces_of: tuple[Pieces, _Ints]
+    sections: Sections, edges: Edges, walls: Walls, links: Links, found: tuple[Bridges, _Ints]
 ) -> Nodes:
-    """Follow pieces upward; pieces_of: the pieces, and the piece of each wall sample."""
-    pieces, piece = pieces_of
+    """Follow pieces upward; found: all pieces, and the piece of each wall sample."""
+    bridges, piece = found
+    pieces = bridges.pieces
     distinct = sections.distinct.astype(np.int64)
     first = np.flatnonzero(np.diff(distinct, prepend=-2))
     last = np.append(first[1:], len(distinct)) - 1
@@ -78,7 +80,11 @@ def nodes_of(
     rank = np.empty(len(order), np.int64)
     rank[order] = np.arange(len(order))
 
-    lower_slab, below, above = _over_each_other(sections, edges, walls, links, piece, slab_section)
+    speakers = _speakers(edges, walls, links, piece, sections.layer_height)
+    near = max(_NEAR, _NEAR_LAYERS * sections.layer_height)
+    lower_slab, below, above = _over_each_other(
+        speakers, near, int(piece.max()) + 1, slab_section, bridges
+    )
     # From (slab, piece) to node: pieces of a section stand in `order`.
     lower = start[lower_slab] + rank[below] - begin[lower_slab]
     upper = start[lower_slab + 1] + rank[above] - begin[lower_slab + 1]
@@ -156,30 +162,45 @@ def _speakers(
 
 
 def _over_each_other(
-    sections: Sections,
-    edges: Edges,
-    walls: Walls,
-    links: Links,
-    piece: _Ints,
-    slab_section: _Ints,
+    speakers: _Speakers, near: float, count: int, slab_section: _Ints, bridges: Bridges
 ) -> tuple[_Ints, _Ints, _Ints]:
-    """Slabs, pieces in them, and pieces in the next slab that lie over those; each once."""
-    speakers = _speakers(edges, walls, links, piece, sections.layer_height)
-    near = max(_NEAR, _NEAR_LAYERS * sections.layer_height)
+    """Slabs, pieces in them, and pieces in the next slab that lie over those; each once.
+
+    count  of pieces that have samples
+    """
+    total = int(slab_section.max(initial=0)) + 1
+    # Sections of one span on end: what of them belongs together is known.
+    bridged = np.zeros(total + 1, bool)
+    bridged[bridges.section] = True
+    on_end = np.diff(slab_section) == 1
+    over = np.flatnonzero(on_end & bridged[slab_section[:-1]])
     # Neighbouring sections, however often one lies over the other.
     pair = np.column_stack([slab_section[:-1], slab_section[1:]])
-    full = np.flatnonzero((pair >= 0).all(axis=1))
-    total = int(slab_section.max(initial=0)) + 1
+    full = np.flatnonzero((pair >= 0).all(axis=1) & ~(on_end & bridged[pair[:, 0]]))
     codes, kind = np.unique(pair[full, 0] * total + pair[full, 1], return_inverse=True)
     kinds = np.column_stack([codes // total, codes % total])
-    count = int(piece.max()) + 1
-    met = _met(speakers, kinds, count, near)
+    # What lies beside what in the first section of a span lies over it in the next.
+    own = np.column_stack([bridges.first, bridges.first])
+    met = _met(speakers, np.concatenate([kinds, own]), count, near)
     which, low, high = met // count**2, met // count % count, met % count
     # Each kind of neighbours in all the slabs where it comes.
     slabs = np.argsort(kind, kind="stable")
     bounds = np.searchsorted(kind[slabs], np.arange(len(kinds) + 1))
-    row, place = ranges(bounds[which], np.diff(bounds)[which])
-    return full[slabs[place]], low[row], high[row]
+    between = which < len(kinds)
+    row, place = ranges(bounds[which[between]], np.diff(bounds)[which[between]])
+    slab = np.full(total, -1)
+    slab[slab_section[over]] = over
+    known = np.flatnonzero(slab[bridges.section] >= 0)
+    lower, upper = bridges.lower[known], bridges.upper[known]
+    next_ = np.full(len(bridges.pieces.low), -1)
+    next_[lower] = upper
+    beside = np.flatnonzero(~between & (low != high) & (next_[high] >= 0))
+    first = bridges.first[which[beside] - len(kinds)]
+    return (
+        np.concatenate([full[slabs[place]], slab[bridges.section[known]], slab[first]]),
+        np.concatenate([low[between][row], lower, low[beside]]),
+        np.concatenate([high[between][row], upper, next_[high[beside]]]),
+    )
 
 
 class _Rows(NamedTuple):
