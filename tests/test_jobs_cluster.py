@@ -32,9 +32,10 @@ minimum: {wall: {fail: 0.8}}
 
 @pytest.fixture(scope="module")
 def address():
-    """A scheduler and two workers, each a process that is started again when it ends."""
+    """A scheduler and workers: more than are killed here, as on a busy machine it takes minutes
+    until one is there again."""
     with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+        n_workers=4, threads_per_worker=1, processes=True, dashboard_address=None
     ) as made:
         yield made.scheduler_address
 
@@ -128,14 +129,13 @@ def test_a_worker_holds_each_part_to_what_it_may_take_and_goes_on(address, tmp_p
     cost = Cost(1.0, 1)
     work = Work(go, lambda task: cost, lambda task, why: f"{task.path} lost: {why}", most_of)
     with distributed.Client(address, set_as_default=False) as client:
-        client.wait_for_workers(2, timeout=60)  # one that was killed may be on its way
         before = client.nthreads().keys()
         results = do_on(address, work, tasks, Hooks())
         assert results[1].startswith("1.stl lost: it took more than 3 s")
         whole = [results[at].split() for at in (0, 2, 3, 4)]
         assert [word for word, *_ in whole] == ["a", "b", "c", "d"]
         # In processes beside the workers, which are there still; nothing of ours is.
-        assert client.nthreads().keys() == before
+        assert client.nthreads().keys() >= before  # one that was killed may be back
         workers = {str(process) for process in client.run(os.getpid).values()}
         assert {parent for *_, parent in whole} <= workers
         assert not any(running(int(process)) for _, process, _ in whole)
