@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import manifold3d as m3
+import numpy as np
 import pytest
 from solids import box
 from test_checks import told
@@ -19,7 +20,7 @@ from wallguard.mesh.health import examine
 from wallguard.mesh.read import read_mesh
 from wallguard.part.geometry import Geometry
 from wallguard.rules.load import load_rules
-from wallguard.rules.model import Limit
+from wallguard.rules.model import DeclaredBand, Limit, Rules
 
 EXAMPLE = Path(__file__).resolve().parents[1] / "example_repo"
 BOTH = {"wall": Limit(fail=0.55, warn=0.75), "free_wall": Limit(fail=1.2), "pin": Limit(fail=2.0)}
@@ -226,3 +227,20 @@ def test_a_small_floor_is_not_told_as_of_no_area(side):
     # A grid finds it, so its rim is not exact.
     assert float(area) == pytest.approx(side**2, abs=0.1 + 0.3 * side)
     assert ("." in area) == (side < 3)
+
+
+def test_faces_that_cross_make_no_wall_thinner_than_nothing(tmp_path):
+    """Rounding made it 7e-9 mm less than that: a mutated file of two triangles."""
+    corners = [(3.6, 0.6, 0.45), (3.2, 0, 0.25), (3.6, 0.2, 0.65)]
+    corners += [(3.6, 0.4, 0.65), (3.2, 0, 0.05), (3, 0.4, 0.25)]
+    facets = np.zeros(2, [("floats", "<f4", (4, 3)), ("attribute", "<u2")])
+    facets["floats"][:, 1:] = np.reshape(corners, (2, 3, 3))
+    (tmp_path / "part.stl").write_bytes(bytes(80) + b"\2\0\0\0" + facets.tobytes())
+    drawn = read_mesh(tmp_path / "part.stl")
+    asked = {"wall": Limit(fail=0.8), "slender": Limit(fail=10)}
+    bands = (DeclaredBand(0, 0.7, "missing"), DeclaredBand(0.7, None, "solid"))
+    rules = Rules("r.yaml", "r", "powder bed fusion", 0.2, bands=bands, minimum=asked)
+    case = Case(Geometry(drawn, examine(drawn), UPRIGHT, 1.0), rules, band_table(rules))
+    assert case.pieces
+    assert all(0 <= piece.minimum <= piece.typical <= piece.maximum for piece in case.pieces)
+    assert run_checks(case)[1]

@@ -87,6 +87,15 @@ def test_where_readings_contradict_the_settings_nothing_is_known_beyond_them():
     assert table.outcome(0.2).printed == pytest.approx(table.outcome(0.2).uncertainty, abs=0.01)
 
 
+def test_one_missing_wall_says_that_thinner_ones_are_missing_too():
+    # The settings of the base print it, so what is thicker is doubted.
+    fitted = fit([file_of(((0.7, "missing", ()),))], BASE)
+    table = band_table(rules_of(fitted, BASE))
+    assert calculated(FIRST).outcome(0.7).fill == "solid"
+    assert {table.outcome(at).fill for at in (0.1, 0.5, 0.7)} == {"missing"}
+    assert {table.outcome(at).fill for at in (0.8, 2.0, 9.0)} == {"uncertain"}
+
+
 def test_beads_in_pairs_only_and_an_offset_are_found_again():
     # What neighbours share is the base's.
     base = replace(BASE, beads=replace(FIRST, spacing="from volume"))

@@ -456,6 +456,8 @@ def test_positions_agree_with_pygcode(read):
         ("G1 E" + "9" * 400, "out of any machine's reach"),
         ("G1 X1 F-5", "no feed"),
         ("G X1", "G without a number"),
+        ("G" + "9" * 400 + " X3", "is no code"),
+        ("G1 X3 G" + "9" * 400, "is no code"),
         ("G1 {x}", "'{X}'"),
         ("G1 X[1+2]", "expressions"),
         ("#3=15", "expressions"),

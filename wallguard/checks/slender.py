@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterator
 from typing import Final
 
-from wallguard.base.text import mm
+from wallguard.base.text import SHOWN, mm
 from wallguard.checks.case import Broken, Case, Needs
 from wallguard.findings.model import Breach
 from wallguard.walls.stretch import Stretch, together
@@ -48,6 +48,8 @@ def findings(case: Case) -> Iterator[Broken]:
 
 
 def _breach(case: Case, height: float, thickness: float) -> Breach | None:
+    if thickness < SHOWN:
+        return None  # there is no wall
     times = height / thickness
 
     def says(level: float) -> str:

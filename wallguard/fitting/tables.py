@@ -178,7 +178,8 @@ def doubted_beyond(
     would hold there, bands that are uncertain. table: calculated from these settings."""
     first, last = steps[0], steps[-1]
     result = list(bands)
-    if contradicts(first, table, scatter):
+    # What is thinner than a missing wall is missing too: see `measured_bands`.
+    if first.fill != "missing" and contradicts(first, table, scatter):
         result = [band for band in result if band.lower >= first.lower - INCLUDED]
         if result[0].lower > 0:
             result.insert(0, _below(result[0]))

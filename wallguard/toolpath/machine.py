@@ -339,7 +339,7 @@ class Machine:
         return codes, m_codes, values
 
     def _select(self, tool: float) -> None:
-        if tool != int(tool) or not -1 <= tool <= 65535:
+        if not -1 <= tool <= 65535 or tool != int(tool):
             self.count(f"T{tool:g}")
         else:
             self.tool = int(tool)
@@ -563,10 +563,9 @@ class Machine:
 
 
 def _tenths(number: float) -> int:
-    code = round(number * 10)
-    if abs(code - number * 10) > 1e-6:
+    if not math.isfinite(number) or abs(round(number * 10) - number * 10) > 1e-6:
         raise LineError(f"G{number:g} is no code")
-    return code
+    return round(number * 10)
 
 
 def _moves(words: list[tuple[str, float | None]]) -> bool:

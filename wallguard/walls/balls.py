@@ -388,8 +388,9 @@ def _bisected(values: _Floats, area: _Floats, piece: _Ints) -> _Floats:
 def _stretches(walls: _Walls, groups: _Ints, whole: _Ints, *, sided: bool) -> list[Stretch]:
     cells, piece, count = walls.cells, walls.piece, walls.pieces
     place, area = cells.points[:, :, :3], _areas(cells)
-    typical = _medians(walls)
-    high = grouped(np.maximum, piece, count, 2 * cells.points[:, :, 3].max(axis=1))
+    # Between faces that lie on one another rounding makes it less than nothing.
+    typical = np.maximum(_medians(walls), 0.0)
+    high = np.maximum(grouped(np.maximum, piece, count, 2 * cells.points[:, :, 3].max(axis=1)), 0.0)
     least, centre = _thinnest(walls)
     lowest = grouped(np.minimum, piece, count, place.min(axis=1))
     highest = grouped(np.maximum, piece, count, place.max(axis=1))
