@@ -36,6 +36,9 @@ import numpy as np
 from bench_parts import MADE
 from solids import save
 
+from wallguard.rules.features import FEATURES
+from wallguard.rules.model import Limit
+
 RULES = """\
 wallguard: 1
 name: benchmark
@@ -88,6 +91,30 @@ TIMES, SECONDS, STEEPEST = 5.0, 0.1, 1.1
 # A whole process on a part of 12 triangles may take so many times what `import numpy` does; any
 # process so many MB.
 START, MEMORY = 5.0, 2048
+
+
+# A part at which every limit has something to do.
+LETTERED = "lettered"
+
+
+def lettered() -> m3.Manifold:
+    """A cup and a hollow box with a hole, a table, a pin, and a stroke on a face."""
+    cup = m3.Manifold.cube([20, 20, 30]) - m3.Manifold.cube([16, 16, 30]).translate([2, 2, 2])
+    hollow = m3.Manifold.cube([20, 20, 20]) - m3.Manifold.cube([16, 16, 16]).translate([2, 2, 2])
+    hollow -= m3.Manifold.cylinder(5, 0.5, 0.5, 32).translate([10, 10, -1])
+    hollow += m3.Manifold.cube([10, 0.4, 0.6]).translate([5, 10, 19.8])
+    table = m3.Manifold.cube([30, 30, 3]).translate([0, 0, 17])
+    table += m3.Manifold.cube([3, 3, 20]) + m3.Manifold.cylinder(40, 1, 1, 32).translate(
+        [15, 15, 0]
+    )
+    return m3.Manifold.compose(
+        [
+            cup,
+            hollow.translate([40, 0, 0]),
+            table.translate([0, 40, 0]),
+            cup.translate([20.2, 0, 0]),
+        ]
+    )
 
 
 def load(path: Path):
@@ -214,22 +241,24 @@ class Bench:
         )
         return within
 
-    def features(self, part: str, category: str) -> bool:
-        """Print what every limit costs beside few; whether that is within the target."""
-        from wallguard.rules.features import FEATURES
-        from wallguard.rules.model import Limit
-
+    def others(self, category: str) -> dict[str, Limit]:
+        """The limits that a category knows beside few."""
         few = self.rules[category]
-        known = {
+        return {
             row.id: Limit(fail=OTHERS.get(row.id, 0.5))
             for row in FEATURES
             if row.limit and few.category in row.categories and row.id not in few.minimum
         }
 
-        def seconds(more: dict[str, Limit]) -> float:
+    def features(self, part: str, category: str) -> bool:
+        """Print what every limit costs beside few; whether that is within the target."""
+        few, known = self.rules[category], self.others(category)
+
+        def seconds(more: dict[str, Limit], part: str = part) -> float:
             self.rules[category] = replace(few, minimum={**few.minimum, **more})
             return self.seconds(part, category)
 
+        seconds(known, LETTERED)  # what is imported late is not timed
         base, every = seconds({}), seconds(known)
         within = every <= ALL_TIMES * base + SECONDS
         said = f"{part:8} in {few.category:25}  few {base:7.3f} s  all {every:7.3f} s  "
@@ -299,6 +328,7 @@ def main() -> int:
             save(folder / f"{each}.stl", MADE[each]())
         here = Bench(folder, asked.runs)
         save(folder / "small.stl", m3.Manifold.cube([10, 10, 10]))
+        save(folder / f"{LETTERED}.stl", lettered())
         for category in asked.categories.split(","):
             here.check("small", category)  # what is imported late is not timed
             floor(folder / "small.stl", 0.2)

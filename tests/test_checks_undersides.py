@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 from solids import box, mesh, prism
-from test_checks import found, told
+from test_checks import case, found, told
 
 from wallguard.rules.model import Limit
 from wallguard.sections.cut import cut
@@ -354,3 +354,38 @@ def test_a_tube_with_leaves_is_held_all_round_and_its_leaves_are_not(leaves, tur
     assert len(findings) == leaves
     # Each far out on its leaf.
     assert all(math.hypot(*each.location[:2]) > 7 for each in findings)
+
+
+POWDER = {"category": "powder bed fusion", "beads": None, "layer_height": 0.1}
+
+
+def standing_plate(lean, facets):
+    """A plate of 3 x 30 x 40 mm on a foot, leaning (degrees) across its thickness, with a fine grid
+    of so many holes that do nothing but make it dear."""
+    plate = box([30, 3, 41], [0, -1.5, -1])
+    for column in range(3):
+        hole = m3.Manifold.cylinder(9, 1, 1, facets, True).rotate([90, 0, 0])
+        plate -= hole.translate([7 + 8 * column, 0, 20])
+    return plate.rotate([lean, 0, 0]).trim_by_plane([0, 0, 1], 0) + box([50, 50, 4], [-10, -25, -4])
+
+
+@pytest.mark.parametrize("facets", [8, 24, 96])
+@pytest.mark.parametrize("angle", TURNS)
+@pytest.mark.parametrize("lean", [0.0, 20.0])
+def test_a_slender_wall_in_space_is_found_however_thick_it_is(lean, angle, facets):
+    solid = turned(standing_plate(lean, facets), angle)
+    limits = {"slender": Limit(fail=10), "wall": Limit(fail=0.8)}
+    (finding,) = found("slender", solid, **POWDER, minimum=limits)
+    height = 40 * math.cos(math.radians(lean)) + 1.5 * math.sin(math.radians(lean))
+    assert finding.measured == pytest.approx(height / 3, rel=0.02)
+    limits["slender"] = Limit(fail=14)
+    assert found("slender", solid, **POWDER, minimum=limits) == []
+
+
+@pytest.mark.parametrize("angle", [0.0, 23.7])
+def test_a_wall_in_space_held_on_three_sides_is_not_slender_and_not_looked_for(angle):
+    held = standing_plate(0.0, 24) + box([4, 50, 40], [-4, -25, 0]) + box([4, 50, 40], [30, -25, 0])
+    limits = {"slender": Limit(fail=10), "wall": Limit(fail=0.8)}
+    asked = case(turned(held, angle), **POWDER, minimum=limits)
+    assert asked.searched == asked.largest == pytest.approx(1.2)
+    assert found("slender", turned(held, angle), **POWDER, minimum=limits) == []

@@ -153,6 +153,8 @@ class Needs:
     gaps    up to this width
     rounds  holes and pins up to this diameter
     layers  floors and roofs of fewer layers than this
+    slender  walls that stand free and are more than so many times as high as thick, whatever their
+            thickness
     """
 
     walls: float = 0.0
@@ -160,6 +162,7 @@ class Needs:
     gaps: float = 0.0
     rounds: float = 0.0
     layers: float = 0.0
+    slender: float = 0.0
 
 
 class Case:
@@ -266,12 +269,21 @@ class Case:
         return max(asked, LISTED) if self.layered or not asked else _MARGIN * asked
 
     @cached_property
+    def searched(self) -> float:
+        """Up to which thickness walls in space are looked for: thicker ones than `largest` where
+        some may be too high for it."""
+        times = min((need.slender for need in self._needs if need.slender), default=0.0)
+        if self.layered or not times:
+            return self.largest
+        return max(self.largest, self.geometry.standing(self.largest, times))
+
+    @cached_property
     def pieces(self) -> Sequence[Stretch]:
         """The part's walls in pieces of one outcome each, without specks; thinnest first."""
         if self.layered:
             walls = self.geometry.walls(self.cut, self.largest, self.splits, self.closings)
         else:
-            walls = self.geometry.walls_in_space(self.largest, self.splits)
+            walls = self.geometry.walls_in_space(self.searched, self.splits)
         return [wall for wall in walls if not is_speck(wall)]
 
     @cached_property

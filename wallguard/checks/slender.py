@@ -20,9 +20,11 @@ ID: Final = "slender"
 
 
 def needs(case: Case) -> Needs:
-    """Walls and pins that are thick enough for all of the part's height, and no others."""
-    most = case.geometry.extents[2] / case.rules.strictest(ID)
-    return Needs(walls=most, rounds=most)
+    """Walls and pins that are thick enough for all of the part's height, and no others; in space,
+    where each thickness costs far more, walls only where one may be so high."""
+    times = case.rules.strictest(ID)
+    most = case.geometry.extents[2] / times
+    return Needs(walls=most if case.layered else 0.0, rounds=most, slender=times)
 
 
 def findings(case: Case) -> Iterator[Broken]:

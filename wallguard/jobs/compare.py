@@ -124,7 +124,8 @@ def _measure(before: Case, after: Case) -> list[Stretch]:
         walls = after.geometry.walls_divided(after.rules.layer_height, largest, apart)
         measured = [walls[apart.index(way)] for way in ways]
     else:
-        measured = [after.geometry.walls_in_space(largest, tuple(both))] * len(ways)
+        searched = max(largest, *(case.searched for case in cases))
+        measured = [after.geometry.walls_in_space(searched, tuple(both))] * len(ways)
     *own, common = ([wall for wall in walls if not is_speck(wall)] for walls in measured)
     for case, pieces in zip(cases, own, strict=True):
         case.pieces = pieces

@@ -186,7 +186,7 @@ def _measured(case: Case, plain: Reduction) -> Reduction:
     if case.layered:
         pieces = case.geometry.walls(case.cut, case.largest, case.splits, case.closings)
     else:
-        pieces = case.geometry.walls_in_space(case.largest, case.splits)
+        pieces = case.geometry.walls_in_space(case.searched, case.splits)
     lengths: dict[str, float] = {}
     crumbs = 0.0
     for piece in pieces:

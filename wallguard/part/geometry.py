@@ -298,6 +298,17 @@ class Geometry:
             lambda: self._space.walls(largest, splits),
         )
 
+    def standing(self, above: float, times: float) -> float:
+        """How thick the thickest wall may be that stands free, is thicker than `above` (mm) and
+        more than so many times as high as thick; 0: there is none."""
+        from wallguard.walls.standing import thickest_standing
+
+        return self._once(
+            "standing",
+            (above, times),
+            lambda: thickest_standing(self.placed.mesh, above, times, untangle=not self.sound),
+        )
+
     def gaps_in_space(self, largest: float) -> list[Stretch]:
         """Gaps in space."""
         return self._once(

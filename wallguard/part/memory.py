@@ -27,6 +27,7 @@ Kind = Literal[
     "stretches",
     "ways",
     "aslant",
+    "standing",
     "rounds",
     "plates",
     "footprints",
@@ -158,6 +159,7 @@ def _shape(kind: Kind) -> Any:
         "facts": Facts,
         "layering": Layering,
         "sections": dict[str, _Array | float],
+        "standing": float,
         "clearances": list[bool],
         "owners": list[tuple[str, ...]],
     }

@@ -38,7 +38,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, ranges
+from wallguard.base.arrays import connected, grouped, ranges
 from wallguard.mesh.edges import edges_of
 from wallguard.mesh.mesh import Mesh
 from wallguard.shapes.regions import overlaid
@@ -54,6 +54,8 @@ _TOUCHES = 0.01
 # Points of a grid in a region, directions of its rim that are tried, and what is looked at in one
 # go (points x directions x pieces of rim).
 _POINTS, _DIRECTIONS, _AT_ONCE = 300, 24, 4_000_000
+# Of fewer (points x directions x pieces) all are looked at together.
+_FEW = 20_000
 # The most pieces of rim: a rim of more is simplified by the second, mm, and by ever more.
 _PIECES, _SIMPLER = 2_000, 0.01
 # Spans and reaches that differ by less are equal, mm.
@@ -64,6 +66,8 @@ _NARROW = 0.25
 # An angle that is smaller by no more than this, degrees, is meant: files keep single precision,
 # and small facets of a large part turn by as much.
 _AS_STEEP = 0.05
+# A region is as wide as the smallest where arcs drawn as polygons leave room: so much less may do.
+_ROOM = 0.95
 # Rounding of what is compared, and what is far above rounding, mm.
 _TINY, _INSET = 1e-6, 1e-5
 
@@ -76,7 +80,8 @@ class Underside:
     area    of its surface, mm²
     reach   the farthest that a point without a span lies from what carries it; 0: all have one
     out     from what carries it to that point
-    span    the longest of the shortest lines across; 0: there is none
+    span    the longest of the shortest lines across, or of any that can be laid across air where
+            all can; 0: there is none
     across  that line
     carried  whether anything carries it at all; where nothing does, `reach` is to its own middle
     point   in the middle of the worst line
@@ -128,10 +133,8 @@ def find_undersides(mesh: Mesh, ask: Ask) -> list[Underside]:
     angles = np.degrees(np.arccos(np.clip(down, -1.0, 1.0)))
     rims, tops = _Rims(mesh, corner, hangs), _Tops(corner, cross)
     made = []
-    for chosen, carried in rims.patches():
+    for chosen, carried in rims.patches(ask):
         patch = _Patch(corner[chosen], angles[chosen], double[chosen] / 2)
-        if len(carried) and patch.across() <= ask.free:
-            continue
         underside = _measured(patch, carried, tops.under(patch, floor), ask)
         if underside is not None:
             made.append(underside)
@@ -145,10 +148,6 @@ class _Patch:
     corner: _Floats
     angle: _Floats
     area: _Floats
-
-    def across(self) -> float:
-        """How far two points of it lie apart at most, seen from above."""
-        return float(np.linalg.norm(np.ptp(self.corner[..., :2], axis=(0, 1))))
 
     def height(self, point: _Floats) -> float:
         """How high it lies at a point (2,) of it."""
@@ -192,15 +191,31 @@ class _Rims:
         triangle, first = sides // 3, sides % 3
         return self._corner[triangle, first], self._corner[triangle, (first + 1) % 3]
 
-    def patches(self) -> Iterator[tuple[_Ints, _Floats]]:
-        """The facets of each patch, and its carried edges seen from above (k, 2, 2)."""
+    def _large(self, ask: Ask) -> _Bools:
+        """(count,) which patches may be wanted: a disc as wide as the smallest may have room in
+        them, seen from above, and what is carried may reach beyond the free length. A surface of
+        many small facets, as a thread has, has tens of thousands of others."""
+        plan = self._corner[self._facets, :, :2]
+        low = grouped(np.minimum, self._label, self._count, plan.min(axis=1))
+        high = grouped(np.maximum, self._label, self._count, plan.max(axis=1))
+        (x, y), (to_x, to_y) = ((plan[:, i] - plan[:, 0]).T for i in (1, 2))
+        area = np.bincount(self._label, np.abs(x * to_y - y * to_x) / 2, self._count)
+        carried = np.bincount(self._of, minlength=self._count) > 0
+        width = _ROOM * ask.smallest
+        large = ((high - low).min(axis=1) >= width) & (area >= math.pi / 4 * width**2)
+        large &= ~carried | (np.hypot(*(high - low).T) > ask.free)
+        return np.asarray(large)
+
+    def patches(self, ask: Ask) -> Iterator[tuple[_Ints, _Floats]]:
+        """The facets of each patch that may be wanted, and its carried edges seen from above
+        (k, 2, 2)."""
         order, carried = np.argsort(self._label, kind="stable"), np.argsort(self._of, kind="stable")
         number = np.arange(self._count + 1)
         cut = np.searchsorted(self._label[order], number)
         edge = np.searchsorted(self._of[carried], number)
         start, end = self._ends(self._carried[carried])
         lines = np.stack((start, end), axis=1)[..., :2]
-        for at in range(self._count):
+        for at in np.flatnonzero(self._large(ask)).tolist():
             yield (
                 self._facets[order[cut[at] : cut[at + 1]]],
                 lines[edge[at] : edge[at + 1]],
@@ -318,7 +333,7 @@ def _worst_of(region: shapely.Polygon, carried: shapely.Geometry, ask: Ask) -> _
     if not beyond.any():
         return _Worst(0.0, None, 0.0, None)
     points, reach = points[beyond], reach[beyond]
-    span, line = _spans(points, _Border.of(shape, carried))
+    span, line = _spans(points, _Border.of(shape, carried), ask.bridged or 0.0)
     has = np.isfinite(span)
     if has.any() and not has.all():
         laid = shapely.multilinestrings(list(line[has]))
@@ -412,33 +427,47 @@ class _Border:
         return np.asarray(square / np.where(length > _TINY, length, np.inf))
 
 
-def _spans(points: _Floats, border: _Border) -> tuple[_Floats, _Floats]:
+def _spans(points: _Floats, border: _Border, enough: float) -> tuple[_Floats, _Floats]:
     """For each point (n, 2) the shortest line through it with both ends on a carried rim: how long
-    (n,), infinite where there is none, and its ends (n, 2, 2)."""
+    (n,), infinite where there is none, and its ends (n, 2, 2). Where one is no longer than
+    `enough`, mm, a shorter one is not looked for."""
     best = np.full(len(points), np.inf)
     ends = np.zeros((len(points), 2, 2))
 
-    def shorten(direction: _Floats, ahead: _Floats, back: _Floats) -> None:
-        shorter = np.flatnonzero(ahead + back < best - _TINY)
-        best[shorter] = (ahead + back)[shorter]
-        way = np.broadcast_to(direction, points.shape)[shorter]
-        ends[shorter, 0] = points[shorter] - back[shorter, None] * way
-        ends[shorter, 1] = points[shorter] + ahead[shorter, None] * way
+    def shorten(some: _Ints, way: _Floats, ahead: _Floats, back: _Floats) -> None:
+        shorter = np.flatnonzero(ahead + back < best[some] - _TINY)
+        way, ahead, back = way[shorter], ahead[shorter, None], back[shorter, None]
+        some = some[shorter]
+        best[some] = (ahead + back)[:, 0]
+        ends[some, 0], ends[some, 1] = points[some] - back * way, points[some] + ahead * way
 
-    for direction in border.directions():
-        shorten(direction, *_along(points, direction, border))
-    past = border.past(points)
-    step = max(1, _AT_ONCE // max(1, len(border.start)))
-    both = [
-        np.concatenate(
-            [
-                _hits(points[first : first + step], way[first : first + step], border)
-                for first in range(0, len(points), step)
-            ]
-        )
-        for way in (past, -past)
-    ]
-    shorten(past, *both)
+    def in_ways(some: _Ints, way: _Floats) -> None:
+        """In ways (d, n, 2) of each point's own."""
+        step = max(1, _AT_ONCE // max(1, len(border.start)))
+        both = []
+        for toward in (way.reshape(-1, 2), -way.reshape(-1, 2)):
+            start = np.tile(points[some], (len(way), 1))
+            parts = range(0, len(start), step)
+            far = [_hits(start[i : i + step], toward[i : i + step], border) for i in parts]
+            both.append(np.concatenate(far).reshape(way.shape[:2]))
+        at = (both[0] + both[1]).argmin(axis=0), np.arange(len(some))
+        shorten(some, way[at], both[0][at], both[1][at])
+
+    left = np.arange(len(points))
+    directions = border.directions()
+    for number, direction in enumerate(directions):
+        if not len(left):
+            break
+        if len(left) * len(directions) * len(border.start) <= _FEW:
+            every = directions[number:, None]
+            in_ways(left, np.broadcast_to(every, (len(every), len(left), 2)))
+            break
+        way = np.broadcast_to(direction, (len(left), 2))
+        shorten(left, way, *_along(points[left], direction, border))
+        left = left[best[left] > enough]
+    left = left[best[left] > enough]
+    if len(left):
+        in_ways(left, border.past(points[left])[None])
     return best, ends
 
 

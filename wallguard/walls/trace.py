@@ -45,7 +45,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,6 +69,8 @@ _Floats = NDArray[np.float64]
 # to last thick (mm) lies beyond it where it moves on with height by offset + slope * thickness.
 Closings = Sequence[tuple[float, float, float, float]]
 Way = tuple[Sequence[float], Closings]
+# Whether it is told on how many sides walls are held: those that are anywhere, or mostly.
+Held = Literal["no", "anywhere", "mostly"]
 
 
 def find_walls(
@@ -82,9 +84,17 @@ def find_walls(
 ) -> list[Stretch]:
     """All walls up to `largest` mm thick; a wall that crosses one of `splits` (mm, rising) is
     divided there, or where its lean crosses one of `closings` (see `Closings`). Thinnest first.
-    everywhere, kept: see `take_samples`."""
+
+    everywhere, kept  see `take_samples`
+    """
     way = splits, closings
     return _find(sections, largest, [way], everywhere=everywhere, kept=kept)[0]
+
+
+def find_walls_mostly_held(sections: Sections, largest: float) -> list[Stretch]:
+    """The same, undivided, where a side counts as held only where half of it is, and where the wall
+    leans only where what lies beyond is more than its own slanting end."""
+    return _find(sections, largest, [((), ())], held="mostly")[0]
 
 
 def find_walls_divided(
@@ -100,7 +110,7 @@ def find_gaps(
 ) -> list[Stretch]:
     """The same on the air side: gaps within a part and between its bodies. `sides` counts only
     the ends at which a gap is closed."""
-    return _find(sections, largest, [(splits, ())], held=False, everywhere=everywhere)[0]
+    return _find(sections, largest, [(splits, ())], held="no", everywhere=everywhere)[0]
 
 
 def _find(
@@ -108,12 +118,12 @@ def _find(
     largest: float,
     ways: Sequence[Way],
     *,
-    held: bool = True,
+    held: Held = "anywhere",
     everywhere: bool = False,
     kept: Kept | None = None,
 ) -> list[list[Stretch]]:
     none: list[list[Stretch]] = [[] for _ in ways]
-    edges = material_edges(sections) if held else air_edges(sections)
+    edges = air_edges(sections) if held == "no" else material_edges(sections)
     if not len(edges.length) or largest <= 0:
         return none
     group = _grouping(sorted(set().union(*(splits for splits, _ in ways))))
@@ -131,7 +141,7 @@ def _find(
         pieces = bridges.pieces
         parted = replace(bridges, pieces=replace(pieces, group=_parted(pieces, closings)))
         nodes = nodes_of(sections, edges, walls, links, (parted, piece))
-        stretches = _stretches(sections, walls, pieces, nodes, held=held)
+        stretches = _stretches(sections, walls, pieces, nodes, held)
         results.append(sorted(stretches, key=lambda s: (s.group, round(s.minimum, 4), s.point)))
     return results
 
@@ -212,7 +222,7 @@ def follow(
     # The last, where a section comes in several slabs.
     went = np.zeros(len(pieces.section), np.int64)
     went[nodes.piece] = nodes.label
-    return Followed(_stretches(sections, walls, pieces, nodes, held=True), went[piece])
+    return Followed(_stretches(sections, walls, pieces, nodes, "anywhere"), went[piece])
 
 
 def linked(edges: Edges, samples: Samples) -> Links:
@@ -221,10 +231,15 @@ def linked(edges: Edges, samples: Samples) -> Links:
 
 
 def _stretches(
-    sections: Sections, walls: Walls, pieces: Pieces, nodes: Nodes, *, held: bool
+    sections: Sections,
+    walls: Walls,
+    pieces: Pieces,
+    nodes: Nodes,
+    held: Held,
 ) -> list[Stretch]:
     """What is said of every wall, from its nodes."""
-    nodes = _without_roots(sections, walls, pieces, nodes) if held else nodes
+    if held != "no":
+        nodes = _without_roots(sections, walls, pieces, nodes)
     label, piece, counts = nodes.label, nodes.piece, nodes.counts
     count = int(label.max()) + 1
     layers = nodes.last - nodes.first + 1
@@ -239,17 +254,15 @@ def _stretches(
     minimum = grouped(np.minimum, label[counts], count, pieces.low[piece[counts]])
     maximum = grouped(np.maximum, label[counts], count, pieces.high[piece[counts]])
     length = grouped(np.maximum, label, count, pieces.length[piece])
-    ends = grouped(np.maximum, label, count, pieces.ends[piece])
-    sides = ends
-    if held:
-        for layer, step, extreme in ((nodes.first, -1, bottom), (nodes.last, 1, top)):
-            sides = sides + _held_beyond(sections, walls, pieces, nodes, layer, (step, extreme))
     moves, slope = _moves(pieces, nodes, count)
+    ends = _ends(pieces, nodes, weight, mostly=held == "mostly")
+    sides = ends
+    if held != "no":
+        slants = maximum * slope / (1 + slope**2) * (held == "mostly")
+        sides = ends + _held_over_and_under(sections, walls, pieces, nodes, slants)
     centre = rows(pieces.spot, piece[thinnest])
     across = _across(pieces, nodes, count)
-    # In the middle of the slab, and as near to the middle of the wall as that allows.
-    middle = np.clip(bottom + top, 2 * nodes.first[thinnest], 2 * nodes.last[thinnest])
-    height = (sections.heights[middle // 2] + sections.heights[(middle + 1) // 2]) / 2
+    height = _height(sections, bottom + top, nodes, thinnest)
     half = sections.layer_height / 2
     lowest, highest = sections.heights[bottom] - half, sections.heights[top] + half
     return [
@@ -261,11 +274,8 @@ def _stretches(
             length=float(length[i]),
             low=float(lowest[i]),
             high=float(highest[i]),
-            point=(float(centre[i, 0]), float(centre[i, 1]), float(height[i])),
-            box=(
-                (float(box_low[i, 0]), float(box_low[i, 1]), float(lowest[i])),
-                (float(box_high[i, 0]), float(box_high[i, 1]), float(highest[i])),
-            ),
+            point=_point(centre[i], height[i]),
+            box=(_point(box_low[i], lowest[i]), _point(box_high[i], highest[i])),
             group=int(pieces.group[piece[thinnest[i]]]),
             sides=int(sides[i]),
             ends=int(ends[i]),
@@ -355,6 +365,46 @@ def _thinnest(pieces: Pieces, nodes: Nodes, middle: _Ints, centre: _Floats) -> _
     return chosen
 
 
+def _point(place: _Floats, height: float) -> tuple[float, float, float]:
+    return float(place[0]), float(place[1]), float(height)
+
+
+def _height(sections: Sections, middle: _Ints, nodes: Nodes, thinnest: _Ints) -> _Floats:
+    """How high each wall's thinnest node is told: in the middle of the slab, as near as that allows
+    to the middle of the wall, of twice this layer."""
+    middle = np.clip(middle, 2 * nodes.first[thinnest], 2 * nodes.last[thinnest])
+    return (sections.heights[middle // 2] + sections.heights[(middle + 1) // 2]) / 2
+
+
+def _ends(pieces: Pieces, nodes: Nodes, weight: _Floats, *, mostly: bool) -> _Ints:
+    """How many ends of each wall are held: in any layer, or in most of the wall by weight."""
+    label, ends, count = nodes.label, pieces.ends[nodes.piece], int(nodes.label.max()) + 1
+    if not mostly:
+        return grouped(np.maximum, label, count, ends)
+    usual: _Floats = spread(label, ends.astype(np.float64), weight, count)[1]
+    return usual.round().astype(np.int64)
+
+
+def _held_over_and_under(
+    sections: Sections, walls: Walls, pieces: Pieces, nodes: Nodes, slants: _Floats
+) -> _Ints:
+    """0 to 2: whether there is material right below and right above each wall, and so many mm
+    beyond that, too: the slanting end of a wall that is t thick in its layers and leans by m is
+    t m / (1 + m^2) high."""
+    sides = np.zeros(len(slants), np.int64)
+    off = np.ceil(slants / sections.layer_height).astype(np.int64)
+    for layer, step in ((nodes.first, -1), (nodes.last, 1)):
+        function = np.minimum if step < 0 else np.maximum
+        extreme = grouped(function, nodes.label, len(slants), layer)
+        beyond = _held_beyond(sections, walls, pieces, nodes, layer, (step, extreme))
+        if off.any():
+            last = extreme + step * off
+            farther = _beyond(sections, walls, pieces, nodes, layer, (step, extreme, last))
+            beyond = np.minimum(beyond, farther)
+        sides += beyond
+    return sides
+
+
 def _held_beyond(
     sections: Sections,
     walls: Walls,
@@ -369,11 +419,24 @@ def _held_beyond(
     beyond  the step to the layer beyond, and each wall's own lowest, or highest
     """
     step, extreme = beyond
+    return _beyond(sections, walls, pieces, nodes, layer, (step, extreme, extreme))
+
+
+def _beyond(
+    sections: Sections,
+    walls: Walls,
+    pieces: Pieces,
+    nodes: Nodes,
+    layer: _Ints,
+    beyond: tuple[int, _Ints, _Ints],
+) -> _Ints:
+    """The same one step beyond a layer of each wall, which is given last."""
+    step, extreme, last = beyond
     at_extreme = np.flatnonzero(layer == extreme[nodes.label])
     order = at_extreme[np.argsort(nodes.label[at_extreme], kind="stable")]
     node = order[np.searchsorted(nodes.label[order], np.arange(len(extreme)))]
     spot = walls.centre[pieces.thinnest[nodes.piece[node]]]
-    there = extreme + step
+    there = last + step
     within = (there >= 0) & (there < len(sections.heights))
     section = np.where(within, sections.distinct[np.where(within, there, 0)], -1)
     return inside_section(sections, section.astype(np.int64), spot).astype(np.int64)
