@@ -261,33 +261,64 @@ _BOTH_ENDS = ("place", "number", "radius", "kind", "most")
 def paths_of(
     edges: Edges, begin: _Ints, points: Points, runs: Runs, asked: tuple[float, Grouping]
 ) -> tuple[Paths, _Bools]:
-    """The paths, and whether each run has them (k,). Where the ranges of thickness differ between
-    both ends, as those of a rib that tapers do, they are left open, `OPEN`."""
+    """The paths, and whether each run has them (k,). Where the ranges of thickness of a stretch
+    differ between both ends, as those of a rib that tapers do, they are left open, `OPEN`."""
     largest, group = asked
     what = outcome(edges, begin, points, group, curves(edges))
     number = _told_corners(points, what)
-    points, what = points.chosen(number), what[number]
-    kind = what[:, 3].copy()
+    section = edges.section[points.edge[number]]
     good = np.zeros(len(runs.first), bool)
-    found = []
-    for open_ in (False, True):
-        if open_:
-            what[:, 3] = np.where(what[:, 3] >= 0, OPEN, -1)
-        left = np.flatnonzero(~good)
-        some = runs.chosen(~good)
-        told = _stretches(edges, what, points, _EXACT)
-        pairs, good[left] = _alike(edges, points, some, told)
-        paths = _followed(edges, begin, points, some, (told, pairs), largest / 2)
-        paths = paths._replace(kind=_kinds(kind, told, pairs[1:])[:, paths.stretch])
-        number_ = np.where(paths.number >= 0, number[paths.number], -1)
-        found.append(paths._replace(run=left[paths.run], number=number_))
-    none, more = found
-    more = more._replace(stretch=more.stretch + int(none.stretch.max(initial=-1)) + 1)
+    found, count = [], 0
+    # A section ends two runs, if they come one after the other: every second run at a time.
+    for each in (np.arange(0, len(good), 2), np.arange(1, len(good), 2)):
+        some = Runs(runs.first[each], runs.last[each])
+        ends = np.zeros(len(begin), bool)
+        ends[some.first] = ends[some.last] = True
+        own = number[ends[section]]
+        its, kind = points.chosen(own), what[own, 3]
+        open_ = np.column_stack([what[own, :3], np.where(kind >= 0, OPEN, -1), what[own, 4]])
+        told = _stretches(edges, open_, its, _EXACT)
+        pairs, _ = _alike(edges, its, some, told)
+        kept = _keeps(kind, told, pairs[1:])
+        open_[kept, 3] = kind[kept]
+        told = _stretches(edges, open_, its, _EXACT)
+        pairs, good[each] = _alike(edges, its, some, told)
+        paths = _followed(edges, begin, its, some, (told, pairs), largest / 2)
+        found.append(
+            paths._replace(
+                run=each[paths.run],
+                number=np.where(paths.number >= 0, own[paths.number], -1),
+                kind=_kinds(kind, told, pairs[1:])[:, paths.stretch],
+                stretch=paths.stretch + count,
+            )
+        )
+        count += len(pairs[0])
     both = (
         np.concatenate(each, axis=-1 if name in _BOTH_ENDS else 0)
-        for name, *each in zip(Paths._fields, none, more, strict=True)
+        for name, *each in zip(Paths._fields, *found, strict=True)
     )
     return Paths(*both), good
+
+
+def _keeps(kind: _Ints, told: _Stretches, pair: tuple[_Ints, _Ints]) -> _Bools:
+    """(n,) which points are in stretches that have the same ranges of thickness in the same order
+    at both ends of a run; kind: of each point, pair: the numbers of the stretch at either end."""
+    kept = np.zeros(len(kind), bool)
+    if not len(pair[0]):
+        return kept
+    fresh = np.append(True, kind[1:] != kind[:-1])
+    fresh[told.first] = True
+    opens = np.flatnonzero(fresh)
+    begin = np.searchsorted(opens, told.first)
+    size = np.diff(np.append(begin, len(opens)))
+    low, high = pair
+    alike = size[low] == size[high]
+    which, place = ranges(begin[low], np.where(alike, size[low], 0))
+    other = place + (begin[high] - begin[low])[which]
+    alike[which[kind[opens[place]] != kind[opens[other]]]] = False
+    for stretch in (low[alike], high[alike]):
+        kept[ranges(told.first[stretch], told.last[stretch] - told.first[stretch] + 1)[1]] = True
+    return kept
 
 
 def _kinds(kind: _Ints, told: _Stretches, pair: tuple[_Ints, _Ints]) -> _Ints:
