@@ -278,8 +278,9 @@ def _repository(rules: str) -> str:
 # `wallguard schema repository` prints a JSON Schema with which editors complete and check it.
 wallguard: 1
 
-# Unit of a file whose format carries none: micrometre, mm, cm, m, inch or foot.
-unit: mm
+# Unit of a file whose format carries none: micrometre, mm, cm, m, inch or foot. Left out: mm, and a
+# part whose size looks like another unit is told.
+# unit: mm
 
 parts:
   # In a pattern, * is any text within a name, ? is one character and **/ is any folders.
