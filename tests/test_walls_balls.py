@@ -319,6 +319,30 @@ def test_walls_are_the_same_however_far_is_looked_at_a_time(monkeypatch):
     assert find_walls(whole, 1.8, [0.7, 0.9]) == walls
 
 
+def test_walls_are_the_same_whether_what_is_near_is_told_first(monkeypatch):
+    from wallguard.walls import facing
+
+    comb = box([60, 20, 3])
+    for i in range(12):
+        comb += box([0.8, 20, 6], [1 + 5 * i, 0, 3])
+    comb += m3.Manifold.sphere(6, 120).translate([70, 10, 0])
+    one = thin(comb)
+    monkeypatch.setattr(facing, "_MANY", 0)
+    assert thin(comb) == one
+    assert len(one) == 12
+
+
+@pytest.mark.parametrize("pieces", [100, 30_000])
+def test_a_face_over_many_fine_facets_is_as_far_in_pieces_and_at_points(monkeypatch, pieces):
+    from wallguard.walls import balls
+
+    monkeypatch.setattr(balls, "_OVER_FINE", pieces)
+    lens = box([12, 12, 2]) - m3.Manifold.sphere(20, 300).translate([6, 6, 21.2])
+    (wall,) = thin(lens)
+    assert wall.minimum == pytest.approx(1.2, abs=0.002)
+    assert wall.point == pytest.approx((6, 6, 0.6), abs=0.2)
+
+
 def test_curved_walls_are_held_on_as_many_sides_as_other_material_is_at():
     """Counted by hand: a tube closes upon itself, which holds two of its four sides."""
     plate = box([30, 30, 3], [-15, -15, -2.9])

@@ -52,6 +52,36 @@ def test_pairs_are_those_that_meet(count, its, facing):
     assert set(pairs) == expected
 
 
+def test_what_is_wanted_no_more_is_not_followed(monkeypatch):
+    monkeypatch.setattr(bounds, "_AT_ONCE", 50)
+    rng = np.random.default_rng(3)
+    one, other = (replace(some(rng, 400), like=np.full(400, -1)) for _ in range(2))
+    one, other = (replace(each, unlike=rng.integers(0, 5, 400)) for each in (one, other))
+    every = {
+        (int(one.unlike[i]), int(other.unlike[j]))
+        for a, b in meetings(Tree(one, one.unlike), Tree(other, other.unlike))
+        for i, j in zip(a, b, strict=True)
+    }
+    known = np.zeros((5, 5), bool)
+    looked_at = []
+
+    def wanted(a, b):
+        looked_at.append(len(a))
+        return (a < 0) | (b < 0) | ~known[a, b]
+
+    for a, b in meetings(Tree(one, one.unlike), Tree(other, other.unlike), wanted=wanted):
+        assert not known[one.unlike[a], other.unlike[b]].any()
+        known[one.unlike[a], other.unlike[b]] = True
+    assert set(zip(*np.nonzero(known), strict=True)) == every
+    assert len(every) > 10
+    until_known = sum(looked_at)
+    known[:] = False
+    looked_at.clear()
+    for _ in meetings(Tree(one, one.unlike), Tree(other, other.unlike), wanted=wanted):
+        pass
+    assert until_known < sum(looked_at)
+
+
 def test_too_many_pairs_are_refused(monkeypatch):
     monkeypatch.setattr(bounds, "_PAIRS", 100)
     tree = Tree(bounds_of(np.zeros((64, 3, 3)), np.zeros((64, 3))))

@@ -85,6 +85,9 @@ _ROUGH = 0.1
 # A face that faces more others than this is one of many round a wall. So many pieces between such,
 # where they are most of all or in any case, take seconds to be told apart.
 _PARTNERS, _ROUND = 8, (400, 2_500)
+# And so do so many where all but this share of them lie over fine facets, which have one ball each
+# in any case: points cost a fraction of what these pieces do.
+_OVER_FINE, _PAIRED = 30_000, 0.1
 # Boxes that may be looked into for what is nearest to all points: some 0.5 microseconds each, as
 # each ball shrinks a few times (measured). For any part, and for each of its triangles. Of these
 # parts, usual ones take some 130 for each point, and are not counted where they have few points.
@@ -177,7 +180,10 @@ def _between_faces(facets: Facets, largest: float, limits: _Floats) -> Cells | N
 
 def _is_round(facets: Facets, pieces: Pieces) -> bool:
     """Whether too many pieces lie between faces of which each faces many others, as round a pin:
-    their number grows with the square of the facets, and each lies in the way of the others."""
+    their number grows with the square of the facets, and each lies in the way of the others. Or
+    over fine facets, as at the end of a thread."""
+    if len(pieces.own) > _OVER_FINE and pieces.pair.sum() < _PAIRED * len(pieces.own):
+        return True
     size = int(facets.face.max(initial=0)) + 1
     own, its = facets.face[pieces.own], facets.face[pieces.contact]
     pairs = distinct(np.minimum(own, its) * size + np.maximum(own, its))
@@ -278,11 +284,20 @@ def _asked_again(
 
 def _beside(facets: Facets, own: _Ints, point: _Floats, largest: float) -> Start:
     """What is touched first of the facets that turn up beside facets `own` (k,), for balls at
-    points (k, 3): of a surface with folds this is nearly always what is touched at all."""
+    points (k, 3): of what is curved or folded this is nearly always what is touched at all."""
     radius, triangle = np.full(len(own), largest), np.full(len(own), -1)
     contact = point.copy()
+    bend = facets.bend[own]
+    # From the middle of a facet a side lies a third of its height away.
+    corner = facets.corners[own]
+    side = corner[:, [1, 2, 0]] - corner
+    near = np.tan(bend / 2) * np.sqrt(np.einsum("kij,kij->ki", side, side))
+    best = near.argmax(axis=1)
     for i in range(3):
-        some = np.flatnonzero((facets.bend[own, i] > _TURNS) & (facets.beside[own, i] >= 0))
+        some = np.flatnonzero(
+            ((bend[:, i] > _TURNS) | ((best == i) & (near[:, i] > 0)))
+            & (facets.beside[own, i] >= 0)
+        )
         other = facets.beside[own[some], i]
         reach, place = facets.surface.touched(point[some], facets.normal[own[some]], other)
         nearer = reach < radius[some]

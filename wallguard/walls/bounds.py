@@ -7,7 +7,7 @@ few steps, however large or slanted single things are.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -181,13 +181,19 @@ def along_a_curve(middle: _Floats, group: _Ints | None = None) -> _Ints:
 
 
 def meetings(
-    one: Tree, other: Tree, facing: float | None = None, most: int | None = None
+    one: Tree,
+    other: Tree,
+    facing: float | None = None,
+    most: int | None = None,
+    wanted: Callable[[_Ints, _Ints], _Bools] | None = None,
 ) -> Iterator[tuple[_Ints, _Ints]]:
     """Numbers of things of the one and of the other whose bounds meet, each pair once, a bounded
     number at a time.
 
     facing  only those of which normals may have a scalar product of no more
     most    pairs of nodes that may be looked at; None: as many as take a minute or so
+    wanted  says of which pairs of numbers (see `Bounds.unlike`, -1 for several) more is wanted: it
+            is asked again at each step, so that what the pairs until then have told is made use of
 
     Raises TooLargeError where so many lie close together that there are more.
     """
@@ -204,6 +210,9 @@ def meetings(
                 f"comparing {seen:,} pairs of faces close to each other "
                 f"(the limit: {_PAIRS if most is None else most:,})"
             )
+        if wanted is not None:
+            kept = wanted(one.levels[high].unlike[a], other.levels[its_high].unlike[b])
+            a, b = a[kept], b[kept]
         a, b = _met(one.levels[high], other.levels[its_high], a, b, facing)
         if not len(a):
             continue

@@ -18,13 +18,14 @@ images of the edge under both leave a strip between them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import distinct, dot
-from wallguard.walls.bounds import Bounds, Tree, bounds_of, meetings, wider
+from wallguard.walls.bounds import Bounds, Tree, bounds_of, meetings, near_any, wider
 from wallguard.walls.facets import Facets, Units, units_of
 from wallguard.walls.flats import outline, overlap
 from wallguard.walls.rings import INNER, Rings, rings_of
@@ -38,6 +39,8 @@ _RISE = 1e-4
 # Pairs of nodes that may be looked at, and more for each facet: beyond, as where a part is no
 # larger than the walls that are asked for, all face all others, and asking at points is faster.
 _PAIRS, _EACH = 2_500_000, 100
+# So many have a tree of their own made in the time that a grid takes.
+_MANY = 20_000
 # Labels of a piece's edges: a side of a facet has its number, 3 times the facet's and 0 to 2. What
 # lies beyond the others is thicker than asked for; no wall, as something else is in the way.
 THICKER, ENDS = -2, -3
@@ -97,16 +100,41 @@ def _swept(corners: _Floats, normal: _Floats, reach: float) -> Bounds:
     return wider(bounds_of(points, normal), _RISE)
 
 
+def _boxes_over(corners: _Floats, ways: Sequence[_Floats], reach: float) -> tuple[_Floats, _Floats]:
+    """Lowest and highest corners (k, 3) of the boxes round what lies up to `reach` over triangles
+    or edges (k, v, 3) in each of some ways (k, 3), and a bit more."""
+    low, high = corners[:, 0], corners[:, 0]
+    for i in range(1, corners.shape[1]):
+        low, high = np.minimum(low, corners[:, i]), np.maximum(high, corners[:, i])
+    down, up = np.zeros_like(low), np.zeros_like(high)
+    for way in ways:
+        np.minimum(down, way, out=down)
+        np.maximum(up, way, out=up)
+    return low + (reach * down - _RISE), high + (reach * up + _RISE)
+
+
+def _near(boxes: tuple[_Floats, _Floats], others: tuple[_Floats, _Floats]) -> _Ints:
+    """Which of the others may meet one of the boxes, each by their lowest and highest corners; all
+    where they are few, as telling takes as long."""
+    few = len(others[0]) < _MANY
+    return np.arange(len(others[0])) if few else np.flatnonzero(near_any(boxes, others))
+
+
 def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Pieces:
     normal, fine = facets.normal[units.facet], facets.fine[units.facet]
-    swept = _swept(units.corners, normal, largest / 2)
-    face = facets.face[units.facet]
+    low, high = _boxes_over(units.corners, [normal], largest / 2)
+    near = _near((low[coarse], high[coarse]), (low, high))
+    # Where most are near nothing is gained by leaving out the others.
+    near = near if 2 * len(near) < len(low) else np.arange(len(low))
     # What lies flat is told by its slab, if the flat faces keep together.
-    large = np.where(facets.broad[units.facet], face + 1, 0)
-    trees = Tree(swept.chosen(coarse), large[coarse]), Tree(swept, large)
+    large = np.where(facets.broad[units.facet], facets.face[units.facet] + 1, 0)
+    asked, met_by = (
+        Tree(_swept(units.corners[some], normal[some], largest / 2), large[some])
+        for some in (coarse, near)
+    )
     ones, others = [coarse[:0]], [coarse[:0]]
-    for place, met in meetings(*trees, FACING, _PAIRS + _EACH * len(coarse)):
-        one, other = coarse[place], met
+    for place, met in meetings(asked, met_by, FACING, _PAIRS + _EACH * len(coarse)):
+        one, other = coarse[place], near[met]
         # Of two that are not fine, the first asks.
         kept = (one < other) | fine[other]
         one, other = one[kept], other[kept]
@@ -222,17 +250,17 @@ def _edges(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
     side = np.flatnonzero((facets.bend.ravel() < -1e-3) & (facets.beside.ravel() > -1))
     first, second = side // 3, facets.beside.ravel()[side]
     side, first, second = (each[first < second] for each in (side, first, second))
+    if not len(side) or not len(coarse):
+        return _no_pieces()
     ends = np.stack([facets.corners[first, side % 3], facets.corners[first, (side + 1) % 3]], 1)
     reach = largest / 2
     mean = facets.normal[first] + facets.normal[second]
     mean /= np.maximum(np.linalg.norm(mean, axis=1), 1e-9)[:, None]
-    if not len(side) or not len(coarse):
-        return _no_pieces()
-    ways = np.stack([facets.normal[first], facets.normal[second], mean], axis=1)
-    over = ends[:, None] + reach * ways[:, :, None]
-    points = np.concatenate([ends, over.reshape(-1, 6, 3)], axis=1)
-    bounds = wider(bounds_of(points, np.zeros((len(ends), 3))), _RISE)
+    low, high = _boxes_over(ends, [facets.normal[first], facets.normal[second], mean], reach)
     asked = _swept(units.corners[coarse], facets.normal[units.facet[coarse]], reach)
+    near = _near((asked.low, asked.high), (low, high))
+    first, second, ends, mean = first[near], second[near], ends[near], mean[near]
+    bounds = bounds_of(np.stack([low[near], high[near]], axis=1), np.zeros((len(near), 3)))
     large = np.where(facets.broad, facets.face + 1, 0)[units.facet[coarse]]
     places, edges = [], []
     most = _PAIRS + _EACH * len(coarse)

@@ -98,20 +98,63 @@ def _beside(facets: Facets, cells: Cells) -> tuple[_Ints, _Ints]:
 class _Joined:
     """What is joined so far: labels, and islands of what has one kind of thickness."""
 
-    def __init__(self, label: _Ints, island: _Ints, kind: _Ints) -> None:
-        self.label, self.island, self.kind = label, island, kind
+    def __init__(self, patch: _Ints, label: _Ints, island: _Ints, kind: _Ints) -> None:
+        self.patch, self.label, self.island, self.kind = patch, label, island, kind
+        self.first = label
+        self._kinds = int(kind.max(initial=0)) + 1
+        self._of_labels: tuple[_Ints, _Ints] | None = None
 
     def left(self, one: _Ints, other: _Ints) -> _Bools:
-        """Which pairs of cells would join what is not joined yet."""
+        """Which pairs of cells, of different labels at first, would join what is not joined yet."""
         alike = (self.kind[one] == self.kind[other]) & (self.island[one] != self.island[other])
         left: _Bools = alike | (self.label[one] != self.label[other])
+        left &= self.first[one] != self.first[other]
         return left
+
+    def wanted(self, one: _Ints, other: _Ints) -> _Bools:
+        """Whether cells of two labels of the first may yet be such a pair; -1 for any label."""
+        if self._of_labels is None:
+            count = int(self.first.max()) + 1
+            now = np.zeros(count, np.int64)
+            now[self.first] = self.label
+            # The one island of each kind, -1 where there is none, -2 and below where several.
+            lowest = np.full((count, self._kinds), len(self.first) + 1)
+            highest = np.full((count, self._kinds), -1)
+            np.minimum.at(lowest, (self.first, self.kind), self.island)
+            np.maximum.at(highest, (self.first, self.kind), self.island)
+            several = highest > lowest
+            highest[several] = -2 - np.flatnonzero(several.ravel())
+            self._of_labels = now, highest
+        now, islands = self._of_labels
+        wanted: _Bools = (one < 0) | (other < 0) | (now[one] != now[other])
+        for alike in islands.T:
+            mine, its = alike[one], alike[other]
+            wanted |= (mine != its) & (mine != -1) & (its != -1)
+        return wanted
+
+    def open(self) -> _Bools:
+        """(k,) on which surfaces something is not joined yet."""
+        size = int(self.patch.max()) + 1
+        several = np.zeros(size, bool)
+        for number, alike in ((self.label, 0 * self.kind), (self.island, self.kind)):
+            group = self.patch * self._kinds + alike
+            group = distinct(group * (int(number.max()) + 1) + number) // (int(number.max()) + 1)
+            several[group[1:][group[1:] == group[:-1]] // self._kinds] = True
+        there: _Bools = several[self.patch]
+        return there
 
     def join(self, one: _Ints, other: _Ints) -> None:
         """Join pairs of cells."""
         self.label = _merged(self.label, one, other)
         alike = self.kind[one] == self.kind[other]
         self.island = _merged(self.island, one[alike], other[alike])
+        self._of_labels = None
+
+    def chosen(self, which: _Ints) -> _Joined:
+        """The cells with these numbers."""
+        some = _Joined(*(each[which] for each in (self.patch, self.label, self.island, self.kind)))
+        some.first = self.first[which]
+        return some
 
 
 def _merged(label: _Ints, one: _Ints, other: _Ints) -> _Ints:
@@ -139,10 +182,14 @@ def _past_junctions(
     place = cells.points[rim, :, :3]
     reach = _JUNCTION * 2 * cells.points[rim, :, 3].max(axis=1)
     pairs = [(none, none)]
-    known = _Joined(label[rim], island[rim], kind[rim])
+    known = _Joined(patch[rim], label[rim], island[rim], kind[rim])
     # What lies side by side is joined first: then little is left that might be farther on.
     for share in _SHARES:
-        for one, other in _apart(facets, place, cells.own[rim], share * reach, known, label[rim]):
+        some = np.flatnonzero(known.open())
+        rim, place, reach, known = rim[some], place[some], reach[some], known.chosen(some)
+        if not len(some):
+            break
+        for one, other in _apart(facets, place, cells.own[rim], share * reach, known):
             pairs.append((rim[one], rim[other]))
             known.join(one, other)
     return (
@@ -152,18 +199,17 @@ def _past_junctions(
 
 
 def _apart(
-    facets: Facets, place: _Floats, own: _Ints, reach: _Floats, known: _Joined, label: _Ints
+    facets: Facets, place: _Floats, own: _Ints, reach: _Floats, known: _Joined
 ) -> Iterator[tuple[_Ints, _Ints]]:
     """Pairs of cells at `place` (k, 3, 3) on facets `own` (k,) of one surface that lie alike within
-    `reach` (k,) of each other, that are not joined yet and had different labels."""
+    `reach` (k,) of each other, and that are not joined yet."""
     normal = facets.normal[own]
-    # Neither those of one label nor those of one island are asked for: the fewer tell more.
-    group = min(label, known.island, key=lambda each: len(distinct(each)))
-    bounds = replace(bounds_of(place, normal), like=facets.patch[own], unlike=group)
+    bounds = replace(bounds_of(place, normal), like=known.patch, unlike=known.first)
     asked = replace(wider(bounds, reach), normal=(-normal, -normal))
-    for pair in meetings(Tree(asked, group), Tree(bounds, group), -ALONG):
+    trees = Tree(asked, known.first), Tree(bounds, known.first)
+    for pair in meetings(*trees, -ALONG, wanted=known.wanted):
         one, other = pair
-        kept = known.left(one, other) & (label[one] != label[other])
+        kept = known.left(one, other)
         one, other = one[kept], other[kept]
         kept = dot(normal[one], normal[other]) >= ALONG
         one, other = one[kept], other[kept]
