@@ -79,7 +79,7 @@ _Bools = NDArray[np.bool_]
 # the thinning of straight outlines leave.
 _STRAIGHT = 1e-5
 # So many layers are at most spanned at once.
-_MOST = 24
+_MOST = 48
 # Places and what they may touch that are looked at together: what bounds the memory.
 _AT_ONCE = 400_000
 # Between samples discs may be larger than at these by so much: a share, and mm.

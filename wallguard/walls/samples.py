@@ -190,9 +190,9 @@ def take_samples(
     parts = []
     for low, block in _blocks(edges):
         asked = Asked.of(block, largest, spacing, effort, everywhere=everywhere)
-        parts.append((low, _sampled(asked, group)))
-    samples = _joined(parts)
-    return samples if dense or everywhere else _told(edges, samples, group)
+        samples = _sampled(asked, group)
+        parts.append((low, samples if dense or everywhere else _told(block, samples, group)))
+    return _joined(parts)
 
 
 def take_layers(edges: Edges, largest: float, group: Grouping, layers: Layers) -> Taken:
@@ -211,8 +211,8 @@ def take_layers(edges: Edges, largest: float, group: Grouping, layers: Layers) -
                 asked = Asked.of(block, largest, np.inf, effort)
             else:
                 asked = kept.asked(block, largest, np.inf, effort)
-            parts.append((low, _sampled(asked, group)))
-        return _told(some, _joined(parts), group)
+            parts.append((low, _told(block, _sampled(asked, group), group)))
+        return _joined(parts)
 
     runs = runs_of(edges, heights)
     if not len(runs.first):
