@@ -35,6 +35,7 @@ import manifold3d as m3
 import numpy as np
 from bench_parts import MADE
 from solids import save
+from spent import spent
 
 from wallguard.rules.features import FEATURES
 from wallguard.rules.model import Limit
@@ -124,32 +125,6 @@ def load(path: Path):
     return module
 
 
-# Run as a child: the memory of its own, which a child otherwise inherits from this process, or of
-# the largest that it started, in which a part is checked that is not small and plain.
-CHILD = """
-import resource, runpy, sys
-try:
-    runpy.run_module("wallguard", run_name="__main__", alter_sys=True)
-finally:
-    with open("/proc/self/status") as status:
-        own = next(line for line in status if line.startswith("VmHWM")).split()[1]
-    started = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
-    with open("peak", "w") as out:
-        out.write(str(max(int(own), started)))
-"""
-
-
-def memory_of(words: list[str], folder: Path) -> float:
-    """Peak memory in MB of `wallguard` as a process, and of what it starts the largest; 0 where the
-    system does not tell."""
-    peak = folder / "peak"
-    peak.unlink(missing_ok=True)
-    subprocess.run(
-        [sys.executable, "-c", CHILD, *words], cwd=folder, capture_output=True, check=False
-    )
-    return int(peak.read_text()) / 1024 if peak.exists() else 0.0
-
-
 def started(words: list[str], folder: Path) -> float:
     """Seconds of processor time of Python as a process, with its bytecode at hand."""
     kept = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
@@ -230,9 +205,9 @@ class Bench:
         path = self.folder / f"{part}.stl"
         least = min(clocked(lambda: floor(path, 0.2)) for _ in range(self.runs))
         seconds = self.seconds(part, category)
-        memory = memory_of(
-            ["check", "--no-cache", "--rules", f"{category}.yaml", path.name], self.folder
-        )
+        words = ["check", "--no-cache", "--rules", f"{category}.yaml", path.name]
+        taken = spent(words, self.folder)
+        memory = max(taken.memory, taken.started)
         within = seconds <= TIMES * least + SECONDS and memory <= MEMORY
         print(
             f"{part:12} in {category:6}  floor {least:6.3f} s  check {seconds:7.3f} s  "

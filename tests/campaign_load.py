@@ -23,18 +23,17 @@ import gc
 import gzip
 import itertools
 import json
-import resource
 import shutil
 import subprocess
 import sys
 import tempfile
-import time
 from pathlib import Path
 from typing import NamedTuple
 
 import manifold3d as m3
 from bench_check import RULES
 from solids import box, i_section, save, tube, wedge
+from spent import Spent, spent
 
 TOP = Path(__file__).resolve().parents[1]
 CONFIG = "wallguard: 1\nunit: mm\nparts:\n  - {files: 'parts/*.stl', rules: rules.yaml}\n"
@@ -53,17 +52,6 @@ GROWS, SETTLES, SLOWER = 1.2, 6.0, 1.3
 UNCHANGED = 0.5
 # Two processes must be so many times as fast as one.
 TWO = 1.8
-
-
-class Spent(NamedTuple):
-    """Seconds of processor time, of the first process alone, and by the clock; MB at most of the
-    first process, and of any that it started."""
-
-    seconds: float
-    alone: float
-    clock: float
-    memory: float
-    started: float
 
 
 class Row(NamedTuple):
@@ -122,34 +110,7 @@ def mixed(count: int):
 
 def run(folder: Path, *words: str) -> Spent:
     """Run `wallguard check` there."""
-    told = folder / ".git" / "told"
-    told.unlink(missing_ok=True)
-    before, begun = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
-    done = subprocess.run(
-        [sys.executable, "-c", _CHILD, "check", *words],
-        cwd=folder,
-        capture_output=True,
-        check=False,
-    )
-    clock, after = time.perf_counter() - begun, resource.getrusage(resource.RUSAGE_CHILDREN)
-    assert done.returncode in (0, 1), done.stderr.decode()[-2000:]
-    seconds = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    alone, memory, started = json.loads(told.read_text())
-    return Spent(seconds, alone, clock, memory / 1024, started / 1024)
-
-
-# The memory of its own, which a child otherwise inherits from this process, is asked of the system.
-_CHILD = """
-import json, resource, runpy, time
-try:
-    runpy.run_module("wallguard", run_name="__main__", alter_sys=True)
-finally:
-    with open("/proc/self/status") as status:
-        own = next(line for line in status if line.startswith("VmHWM")).split()[1]
-    started = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
-    with open(".git/told", "w") as out:
-        json.dump([time.process_time(), int(own), started], out)
-"""
+    return spent(["check", *words], folder)
 
 
 def _bytes_of(what: object) -> int:

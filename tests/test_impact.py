@@ -255,7 +255,7 @@ def counted(monkeypatch):
     from wallguard.walls import rounds
 
     monkeypatch.setattr(cut_module, "cut", counting("cut", cut_module.cut))
-    monkeypatch.setattr(trace, "take_samples", counting("sample", trace.take_samples))
+    monkeypatch.setattr(trace, "take_layers", counting("sample", trace.take_layers))
     monkeypatch.setattr(rounds, "find_rounds", counting("rounds", rounds.find_rounds))
     return calls
 

@@ -7,6 +7,7 @@ import pytest
 from solids import box, mesh, prism
 
 from wallguard.sections.cut import cut
+from wallguard.sections.sections import Sections
 from wallguard.walls.discs import touched, value_of
 from wallguard.walls.edges import Edges, material_edges
 from wallguard.walls.flanks import Flanks, Lines, Told, flanks_of
@@ -114,6 +115,24 @@ def test_a_wedge_runs_straight():
     assert (flanks.facing / flanks.length) == pytest.approx(-np.cos(2 * half))
     none = flanks.thinner(np.full(len(flanks.sample), 0.1))
     assert len(none.sample) == 0
+
+
+def test_no_thickness_is_told_beyond_where_outlines_cross():
+    # The line y = 0.15 x - 1 above y = 0 crosses it at 6 2/3, and holds no disc before that.
+    rings = np.array([[0, 0], [20, 0], [20, 2], [0, -1.0]])
+    one = np.zeros(1, np.int32)
+    edges = material_edges(
+        Sections(np.ones(1), 1.0, one, rings, np.array([0, 4]), one, np.zeros(4), one[:0])
+    )
+    own, other = edge_at(edges, (0, 0), (20, 0)), edge_at(edges, (20, 2), (0, -1))
+    flanks = flanks_of(edges, told(own, [8, 12], [other, other], behind=5, ahead=1))
+    far = 13 - 1 / 0.15
+    assert flanks.length.sum() == pytest.approx(far)
+    assert total(flanks) == pytest.approx(np.tan(np.arctan(0.15) / 2) * far**2)
+    # Nor by a corner that lies behind.
+    own, other = edge_at(edges, (20, 0), (20, 2)), edge_at(edges, (0, -1), (0, 0))
+    assert len(flanks_of(edges, told(own, [1.0], [other])).sample) <= 1
+    assert np.isfinite(flanks.pieces.one).all() and np.isfinite(flanks.pieces.other).all()
 
 
 def test_a_sample_alone_speaks_for_all_of_its_edge(step):

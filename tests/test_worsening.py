@@ -76,6 +76,18 @@ def test_it_did_not_get_worse(was, changes):
     assert worsening(before(was), changed(was, **changes)) == ""
 
 
+def test_a_taper_that_comes_out_in_several_ways_is_told_by_its_thin_end():
+    """How far beside that it is followed hangs on the facets of the hole that it lies beside."""
+    short = Subject("wall", Spread(0.8, 1.43, 1.72), fill="hollow")
+    ways = tuple(Breach("fill", "fail", thick) for thick in (1.43, 0.82))
+    was = replace(HOLLOW, breaches=ways, subject=short)
+    farther = (Breach("fill", "fail", 1.48), Breach("fill", "fail", 2.5), ways[1])
+    now = replace(was, breaches=farther, subject=replace(short, thickness=Spread(0.8, 1.48, 2.74)))
+    assert worsening(before(was), now) == ""
+    thicker = replace(now, subject=replace(short, thickness=Spread(0.9, 1.48, 2.74)))
+    assert worsening(before(was), thicker).startswith("more air")
+
+
 def test_air_is_compared_where_it_is_known():
     about = replace(AIRY.subject, air=0.7, thickness=Spread(1.8, 1.8, 1.8))
     wider = changed(AIRY, measured=1.8, subject=about)

@@ -49,13 +49,14 @@ class Before:
     """What is known of a finding as it was; None, 0 and empty where it is not known.
 
     limits  that it broke, by check
-    air     mm, in a hollow wall; thickest: mm, where the wall is thickest
+    air     mm, in a hollow wall; thinnest, thickest: mm, where the wall is that
     """
 
     limits: Mapping[str, Was] = field(default_factory=dict)
     fill: str | None = None
     size: tuple[float, ...] = ()
     air: float = 0.0
+    thinnest: float | None = None
     thickest: float | None = None
 
 
@@ -70,7 +71,8 @@ def before(finding: Finding) -> Before:
     about = finding.subject
     if about is None:
         return Before(limits, finding.fill, finding.size)
-    return Before(limits, finding.fill, finding.size, about.air, about.thickness.max)
+    thick = about.thickness
+    return Before(limits, finding.fill, finding.size, about.air, thick.min, thick.max)
 
 
 def worsening(was: Before, now: Finding) -> str:
@@ -144,6 +146,11 @@ def _more_air(was: Before, old: Was, new: Breach, now: Finding) -> str:
     about = now.subject
     # Of a taper the typical thickness hangs on how its surface is divided; its end does not.
     if about and was.thickest is not None and about.thickness.max <= was.thickest + _ERROR:
+        return ""
+    # Nor, of one that comes out in several ways, how far beside its thin end it is followed.
+    several = sum(each.check == new.check for each in now.breaches) > 1
+    thin = was.thinnest
+    if about and several and thin is not None and abs(about.thickness.min - thin) <= _ERROR:
         return ""
     air = about.air if about else 0.0
     if was.air > 0 and air > 0:

@@ -322,7 +322,8 @@ class Lines(NamedTuple):
 
 
 def _divided(edges: Edges, own: _Ints, stretches: _Stretch) -> Flanks:
-    """Stretches held by one edge each, divided where its line and its corners hold the disc."""
+    """Stretches held by one edge each, divided where its line and its corners hold the disc. Where
+    outlines cross, an edge that lies behind holds none."""
     number, begin, end, held = stretches
     lines = Lines.of(edges, own, held)
     # The place where it touches the line moves straight: past its start and its end, or back.
@@ -339,13 +340,27 @@ def _divided(edges: Edges, own: _Ints, stretches: _Stretch) -> Flanks:
         line, low, high = lines.chosen(some), from_[some], to_[some]
         if corner is None:
             its = np.full((len(some), 2), np.nan)
+            low, high = _before_crossing(low, high, line.radius(low), line.radius(high))
             ends = line.radius(low), line.radius(high)
+            ahead = high - low > _SHORT
         else:
             its = line.corner(corner[some])
             ends = _at_corner(low, its), _at_corner(high, its)
-        both = np.column_stack(ends)
-        parts.append(Flanks(number[some], held[some], low, high, both, line.along_x, its))
+            ahead = its[:, 1] > 0
+        both = np.maximum(np.column_stack(ends), 0.0)
+        part = Flanks(number[some], held[some], low, high, both, line.along_x, its)
+        parts.append(part if ahead.all() else part.chosen(np.flatnonzero(ahead)))
     return together(*parts)
+
+
+def _before_crossing(
+    low: _Floats, high: _Floats, one: _Floats, other: _Floats
+) -> tuple[_Floats, _Floats]:
+    """From where to where (k,) a radius that runs straight from `one` at `low` to `other` at `high`
+    is not below 0; from a place to itself where it nowhere is."""
+    steep = np.where(one == other, 1.0, other - one)
+    zero = np.clip(low - one / steep * (high - low), low, high)
+    return np.where(one < 0, zero, low), np.where(other < 0, zero, high)
 
 
 def together(*flanks: Flanks) -> Flanks:

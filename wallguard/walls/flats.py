@@ -7,6 +7,8 @@ its outline alone (constrained Delaunay, by shapely).
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -49,7 +51,7 @@ def filled_anew(vertices: _Floats, triangles: _Ints, normal: _Floats, face: _Int
         axis=2,
     )
     areas = shapely.build_area(shapely.multilinestrings(shapely.linestrings(flat), indices=owner))
-    shapes = shapely.constrained_delaunay_triangles(areas)
+    shapes = _in_triangles(areas)
     parts, of = shapely.get_parts(shapes, return_index=True)
     corners = shapely.get_coordinates(parts).reshape(-1, 4, 2)[:, :3]
     fresh, known = _numbered(corners, of, flat, np.column_stack([begin, end]), owner)
@@ -62,6 +64,20 @@ def filled_anew(vertices: _Floats, triangles: _Ints, normal: _Floats, face: _Int
     fresh[back] = fresh[back][:, ::-1]
     kept = triangles[~mine], some[~good[label]], fresh[good[of]]
     return np.concatenate(kept)
+
+
+def _in_triangles(areas: NDArray[np.object_]) -> NDArray[np.object_]:
+    """Each area as triangles; empty where there are none to be found, as in one that merely touches
+    itself."""
+    import shapely
+
+    with suppress(shapely.GEOSException):
+        return np.asarray(shapely.constrained_delaunay_triangles(areas), object)
+    shapes = np.full(len(areas), shapely.GeometryCollection(), object)
+    for at, area in enumerate(areas):
+        with suppress(shapely.GEOSException):
+            shapes[at] = shapely.constrained_delaunay_triangles(area)
+    return shapes
 
 
 def frames(normal: _Floats) -> tuple[_Floats, _Floats]:
