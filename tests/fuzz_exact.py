@@ -5,7 +5,8 @@ python tests/fuzz_exact.py leaning FIRST LAST     the same of parts that taper a
 python tests/fuzz_exact.py PART...          mesh files
 
 Wherever a wall can be is found by bounds; here every edge is asked every 0.5 mm as well. Walls and
-gaps must be the same: thickness to 0.001 mm, height to one layer.
+gaps must be the same: thickness to 0.001 mm, height to one layer, where they lie and how long they
+are to 0.011 mm, and of one range of thickness and held on as many sides.
 """
 
 from __future__ import annotations
@@ -28,9 +29,14 @@ from wallguard.walls.stretch import Stretch, is_speck
 from wallguard.walls.trace import find_gaps, find_walls
 
 LAYER, LARGEST, GAP = 0.2, 4.0, 0.5
-# How far apart (mm) two pieces may begin or end and be told to be the same one: where a wall hardly
-# tapers, 0.001 mm of thickness is this far along it.
-PLACE = 0.3
+# How exact all thickness is (mm), and how far apart two pieces of one wall may begin or end: points
+# are set closer until they stand 0.01 mm apart (`places.py`), and discs there are as exact.
+THICK, PLACE = 0.001, 0.011
+# What a wall is at most decides nothing, and may lie where neither edge beside it tells.
+MOST = 0.005
+# An area is as exact as its length in each layer, and where a wall leans as its ends from layer to
+# layer: a share of it.
+AREA = 0.002
 SPLITS = (0.3, 0.45, 0.8, 0.9, 1.0, 1.31, 1.75, 2.2)
 
 
@@ -103,27 +109,56 @@ def leaning(seed: int) -> m3.Manifold:
     return whole
 
 
+def alike(one: Stretch, other: Stretch) -> bool:
+    """Whether two stretches lie at the same place."""
+    return (
+        abs(one.minimum - other.minimum) <= THICK
+        and abs(one.low - other.low) <= LAYER * 1.01
+        and abs(one.high - other.high) <= LAYER * 1.01
+        and all(
+            abs(a - b) <= PLACE
+            for i in (0, 1)
+            for a, b in zip(one.box[i][:2], other.box[i][:2], strict=True)
+        )
+    )
+
+
+def told_apart(one: Stretch, other: Stretch) -> list[str]:
+    """In what two stretches at one place differ that a finding tells or an outcome hangs on."""
+    # Within a layer's height each may reach as far as it is long.
+    area = AREA * one.area + PLACE * (one.high - one.low)
+    allowed = {
+        "typical": THICK,
+        "maximum": MOST,
+        "across": THICK,
+        "length": PLACE,
+        "area": area + one.length * abs(one.high - one.low - other.high + other.low),
+        "slope": THICK,
+        "sides": 0,
+        "ends": 0,
+        "group": 0,
+    }
+    return [
+        f"{name} {getattr(one, name):.4f} for {getattr(other, name):.4f}"
+        for name, most in allowed.items()
+        if abs(getattr(one, name) - getattr(other, name)) > most
+    ]
+
+
 def differ(found: Sequence[Stretch], whole: Sequence[Stretch]) -> list[str]:
-    """What the one has that the other lacks, in words."""
+    """What the one has that the other lacks or tells otherwise, in words."""
     said = []
     for some, others, name in ((found, whole, "only found fast"), (whole, found, "missed")):
         for one in some:
             if is_speck(one):
                 continue
-            alike = any(
-                abs(one.minimum - other.minimum) <= 0.001
-                and abs(one.low - other.low) <= LAYER * 1.01
-                and abs(one.high - other.high) <= LAYER * 1.01
-                and all(
-                    abs(a - b) <= PLACE
-                    for i in (0, 1)
-                    for a, b in zip(one.box[i][:2], other.box[i][:2], strict=True)
-                )
-                for other in others
-            )
-            if not alike:
-                size = f"{one.minimum:.4f} to {one.maximum:.4f}, {one.length:.2f} long"
-                said.append(f"{name}: {size}, z {one.low:.2f} to {one.high:.2f} at {one.point}")
+            size = f"{one.minimum:.4f} to {one.maximum:.4f}, {one.length:.2f} long"
+            where = f"{size}, z {one.low:.2f} to {one.high:.2f} at {one.point}"
+            there = [told_apart(one, other) for other in others if alike(one, other)]
+            if not there:
+                said.append(f"{name}: {where}")
+            elif some is found and (least := min(there, key=len)):
+                said.append(f"{', '.join(least)}: {where}")
     return said
 
 

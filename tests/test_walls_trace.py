@@ -1,5 +1,7 @@
 """Walls and gaps of known solids, published sections, and an independent reference."""
 
+import math
+
 import manifold3d as m3
 import numpy as np
 import pytest
@@ -308,6 +310,21 @@ def test_what_is_left_out_bounds_no_wall():
     assert not any(differs.values())
 
 
+def test_a_wall_between_short_facets_is_as_thin_as_where_it_ends():
+    # A lens of facets 0.72 mm long, each end a point of 90 degrees, which is no wall.
+    tip, end, half, tall = 0.89, 0.69, 0.4, 0.2
+    right = [[tip, 0], [end, tall], [0, half]]
+    upper = right + [[-x, y] for x, y in right[1::-1]]
+    lens = upper + [[x, -y] for x, y in upper[-2:0:-1]]
+    (wall,) = find_walls(cut(mesh(prism(lens, 1)), 0.2), 1.2)
+    # It ends where a disc on its middle line, at (c, 0), touches both the facets and the point:
+    # (half - slope c) / hypot(1, slope) = (tip - c) / hypot(1, 1).
+    slope = (half - tall) / end
+    one, other = 1 / math.hypot(1, slope), 1 / math.hypot(1, 1)
+    c = (tip * other - half * one) / (other - slope * one)
+    assert wall.minimum == pytest.approx(2 * (tip - c) * other, abs=0.001)
+
+
 @pytest.mark.parametrize(
     ("make", "seed"),
     [
@@ -316,6 +333,11 @@ def test_what_is_left_out_bounds_no_wall():
         ("part", 390),  # a corner that lies straight across for 0.013 mm
         ("leaning", 56),  # discs at a corner that are seen from across
         ("leaning", 82),  # a gap on a long edge of which both ends face nothing
+        ("leaning", 76),  # one corner of two facets: by which of them it is named
+        ("leaning", 190),  # and a wall that lies within a tie of it
+        ("leaning", 244),  # a piece between two that are as thin as each other
+        ("part", 255),  # facets straighter across than the one that is touched
+        ("part", 9),  # held by what lies below half of it
     ],
 )
 def test_what_was_told_otherwise_where_all_is_asked(make, seed):

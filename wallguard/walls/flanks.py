@@ -79,7 +79,7 @@ class Flanks:
     @cached_property
     def thickness(self) -> _Floats:
         """(k,) the thickness summed along each, mm²: by Simpson's rule, here exact."""
-        middle = self._radius((self.begin + self.end) / 2)
+        middle = self.radius((self.begin + self.end) / 2)
         total: _Floats = self.length * (self.ends.sum(axis=1) + 4 * middle) / 3
         return total
 
@@ -102,7 +102,7 @@ class Flanks:
         low = np.where(bent, x - half, np.where(one > radius, there, self.begin))
         high = np.where(bent, x + half, np.where(other > radius, there, self.end))
         begin, end = (np.clip(each, self.begin, self.end) for each in (low, high))
-        ends = np.column_stack([self._radius(begin), self._radius(end)])
+        ends = np.column_stack([self.radius(begin), self.radius(end)])
         kept = (end - begin > _SHORT) & (bent | (self.ends.min(axis=1) <= radius))
         part = Flanks(self.sample, self.held, begin, end, ends, self.level, self.corner)
         return part.chosen(np.flatnonzero(kept))
@@ -126,7 +126,7 @@ class Flanks:
             2 * np.concatenate([self.ends[straight, 1], other]),
         )
 
-    def _radius(self, x: _Floats) -> _Floats:
+    def radius(self, x: _Floats) -> _Floats:
         """(k,) the radius at a place on each."""
         one, other = self.ends.T
         share = (x - self.begin) / np.maximum(self.length, _SHORT)

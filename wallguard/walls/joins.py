@@ -52,6 +52,8 @@ _EQUAL = 1e-6
 _FACET = float(np.radians(25.0))
 # What is touched this near to the end of an edge is touched at a corner (mm).
 _SAME = 1e-6
+# Whether there is material beyond a wall is asked at so many places along it.
+_MARKS = 7
 # Pieces in two directions with their middles this close are one square post (mm).
 _SAME_PLACE = 0.05
 
@@ -202,9 +204,10 @@ def facets(edges: Edges) -> _Floats:
 
 def _curved(walls: Walls, values: _Floats, piece: _Ints, count: int) -> _Floats:
     """Of each piece the mean of values (n,) on its facets where most of it is curved, else 0."""
-    weight = (walls.share + 1e-9) * (walls.bend > 0)
+    own = np.bincount(walls.flanks.sample, walls.flanks.length, len(piece)) + 1e-9
+    weight = own * (walls.bend > 0)
     curved = np.bincount(piece, weight, count)
-    most = curved > np.bincount(piece, walls.share + 1e-9, count) / 2
+    most = curved > np.bincount(piece, own, count) / 2
     mean = np.bincount(piece, weight * values, count) / np.maximum(curved, 1e-9)
     return np.where(most, mean, 0.0)
 
@@ -278,6 +281,42 @@ def pieces_of(
         ),
         piece,
     )
+
+
+def marks(walls: Walls, found: tuple[Pieces, _Ints], wanted: _Ints) -> tuple[_Ints, _Floats]:
+    """Places in the middle of the pieces numbered in `wanted`, which rise, that do not hang on
+    where samples stand: in the middle of each of so many equal parts of what they have of both
+    faces, one after the other along the outlines. Of each the piece's place in `wanted`, which
+    rise, and the point (k, 2). A piece of no length, or without samples, has its spot.
+
+    found  the pieces, and the piece of each wall sample
+    """
+    pieces, piece = found
+    flanks, place = walls.flanks, np.full(len(pieces.low), -1)
+    place[wanted] = np.arange(len(wanted))
+    some = np.flatnonzero(place[piece[flanks.sample]] >= 0)
+    part = flanks.chosen(some)
+    part = part.chosen(np.lexsort((part.begin, walls.edge[part.sample], place[piece[part.sample]])))
+    owner, length = place[piece[part.sample]], part.length
+    total = np.bincount(owner, length, len(wanted))
+    ends = np.cumsum(length)
+    start = np.append(0.0, np.cumsum(total))[:-1]
+    has = np.flatnonzero(total > 0)
+    of = np.repeat(has, _MARKS)
+    along = start[of] + np.tile((np.arange(_MARKS) + 0.5) / _MARKS, len(has)) * total[of]
+    which = np.minimum(np.searchsorted(ends, along), len(ends) - 1)
+    its = part.chosen(which)
+    x = its.end - (ends[which] - along)
+    normal = rows(walls.normal, its.sample)
+    point = rows(walls.samples.point, walls.number[its.sample])
+    way = np.column_stack([normal[:, 1], -normal[:, 0]])
+    middle = point + (x - walls.place[its.sample])[:, None] * way
+    middle = middle + its.radius(x)[:, None] * normal
+    bare = np.flatnonzero(total <= 0)
+    of = np.concatenate([of, bare])
+    middle = np.concatenate([middle, rows(pieces.spot, wanted[bare])])
+    order = np.argsort(of, kind="stable")
+    return of[order], rows(middle, order)
 
 
 def _spots(walls: Walls, piece: _Ints, middle: _Floats, thinnest: _Ints) -> _Floats:

@@ -69,6 +69,9 @@ STEP = 0.5
 _CLOSE, _ROUNDS = 0.01, 34
 # Extremes of thickness, and the thickness where a wall is divided, are this exact (mm).
 _EXACT = 0.001
+# Where a wall ends between one short edge and the next, its thickness there is told to so much, mm,
+# or to such a share of it.
+_TOLD = 0.005
 # Right at a knife edge, so that a taper is followed to its end; and on either side of a place
 # where a disc turns from what it is at the one end into what it is at the other.
 _INSET, _BESIDE = 0.005, 0.0003
@@ -386,8 +389,15 @@ def closer(
     """The edges, places and discs of the points at places, and of more where neighbours on an edge
     differ; in order along each edge."""
     spots = _spots(outline, places.edge, places.place, discs, group)
+    open_ = places.open_
+    edge, place = _at_ends(outline, spots)
+    if len(edge):
+        spots = _in_a_row(spots, spots_at(outline, edge, place, group))
+        open_ = np.append(open_, np.ones(len(edge), bool))
+        order = np.lexsort((spots.place, spots.edge))
+        spots, open_ = spots.chosen(order), open_[order]
     levels = [spots]
-    asked = np.flatnonzero(places.open_[:-1] & (places.edge[1:] == places.edge[:-1]))
+    asked = np.flatnonzero(open_[:-1] & (spots.edge[1:] == spots.edge[:-1]))
     low, high = spots.chosen(asked), spots.chosen(asked + 1)
     for number in range(_ROUNDS):
         corner = _across_from_corner(outline, low, high)
@@ -411,13 +421,43 @@ def closer(
             _in_a_row(more.chosen(np.flatnonzero(first)), more.chosen(goes_on), high),
         )
     if len(levels) == 1:
-        return places.edge, places.place, discs
+        return spots.edge, spots.place, spots.discs
     every = _in_a_row(*levels)
     # Each level is in order, and what is in order is merged in little time.
     length = outline.edges.length
     travelled = (np.cumsum(length) - length)[every.edge] + every.place
     order = np.argsort(travelled, kind="stable")
     return every.edge[order], every.place[order], chosen(every.discs, order)
+
+
+def _at_ends(outline: Outline, spots: Spots) -> tuple[_Ints, _Floats]:
+    """Edges and places on these at the ends of short edges, where of the last point on the one and
+    the first on the next one only lies on a wall: that may end before the edge does, or beyond."""
+    edges = outline.edges
+    last = np.flatnonzero(np.diff(spots.edge, append=-1) != 0)
+    first = np.append(0, last + 1)[: len(last)]
+    edge, place = [], []
+    for own, other, beside in ((last, first, edges.after), (first, last, edges.before)):
+        number = np.full(len(edges.length), -1)
+        number[spots.edge[other]] = other
+        # An edge without points bounds no wall.
+        next_ = number[beside[spots.edge[own]]]
+        walls = spots.wall[own], spots.wall[next_] & (next_ >= 0)
+        differ = np.flatnonzero(walls[0] != walls[1])
+        wall = np.where(walls[0], own, next_)[differ]
+        its = spots.edge[own[differ]]
+        at, length = spots.place[own[differ]], edges.length[its]
+        inset = np.minimum(_INSET, length / 4)
+        end = inset if own is first else length - inset
+        # By so much the wall gets thicker or thinner on the way, as its faces lean apart.
+        facing, thickness = spots.discs.facing[wall], 2 * spots.discs.radius[wall]
+        change = 2 * np.sqrt(np.maximum(1 + facing, 0.0) / (1 - facing)) * np.abs(end - at)
+        asked = change > np.maximum(_TOLD, _TOLD * thickness)
+        asked |= np.abs(end - at) > STEP / 4
+        asked &= ~outline.long[its] & (np.abs(end - at) > _CLOSE)
+        edge.append(its[asked])
+        place.append(end[asked])
+    return np.concatenate(edge), np.concatenate(place)
 
 
 def _unlike(outline: Outline, low: Spots, high: Spots) -> _Bools:

@@ -23,7 +23,7 @@ A rib that stands on a floor by a fillet, seen along it:
              | |      node 2 )  one wall: nodes over each other, of one range of thickness
             /   \     node 1 )  its root: it runs into the floor, and is no thicker wall
        ____/__x__\____
-                      x: material right below the middle of the lowest node; so it is held there
+                      x: material right below half of the lowest node or more: it is held there
 
 What decides:
 
@@ -37,8 +37,8 @@ What decides:
     thickness; or so upward                   its thickness (`junctions.swellings`)
     does an outline turn back round its end   that end is free (`joins`), otherwise held: of all
                                               layers the one with most held ends counts
-    is there material right beyond its        it is held on that side too: so on 0 to 4 sides; a gap
-    lowest or its highest layer               is only asked for its ends
+    is there material right beyond half of    it is held on that side too: so on 0 to 4 sides; a gap
+    its lowest or its highest layer           is only asked for its ends
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ from numpy.typing import NDArray
 from wallguard.base.arrays import distinct, grouped, lengths, ranges, rows, spread
 from wallguard.sections.sections import Sections, neighbours, section_heights
 from wallguard.walls.edges import Edges, air_edges, material_edges
-from wallguard.walls.joins import Links, Pieces, Walls, links_of, pieces_of, walls_of
+from wallguard.walls.joins import Links, Pieces, Walls, links_of, marks, pieces_of, walls_of
 from wallguard.walls.junctions import FASTER, swellings
 from wallguard.walls.samples import Kept, Layers, Samples, Taken, take_layers, take_samples
 from wallguard.walls.spans import Bridges, Spans, alone, bridges_of
@@ -141,7 +141,7 @@ def _find(
         pieces = bridges.pieces
         parted = replace(bridges, pieces=replace(pieces, group=_parted(pieces, closings)))
         nodes = nodes_of(sections, edges, walls, links, (parted, piece))
-        stretches = _stretches(sections, walls, pieces, nodes, held)
+        stretches = _stretches(sections, walls, (pieces, piece), nodes, held)
         results.append(sorted(stretches, key=lambda s: (s.group, round(s.minimum, 4), s.point)))
     return results
 
@@ -222,7 +222,7 @@ def follow(
     # The last, where a section comes in several slabs.
     went = np.zeros(len(pieces.section), np.int64)
     went[nodes.piece] = nodes.label
-    return Followed(_stretches(sections, walls, pieces, nodes, "anywhere"), went[piece])
+    return Followed(_stretches(sections, walls, (pieces, piece), nodes, "anywhere"), went[piece])
 
 
 def linked(edges: Edges, samples: Samples) -> Links:
@@ -233,13 +233,15 @@ def linked(edges: Edges, samples: Samples) -> Links:
 def _stretches(
     sections: Sections,
     walls: Walls,
-    pieces: Pieces,
+    found: tuple[Pieces, _Ints],
     nodes: Nodes,
     held: Held,
 ) -> list[Stretch]:
-    """What is said of every wall, from its nodes."""
+    """What is said of every wall, from its nodes; found: the pieces, and the piece of each wall
+    sample."""
+    pieces, _ = found
     if held != "no":
-        nodes = _without_roots(sections, walls, pieces, nodes)
+        nodes = _without_roots(sections, walls, found, nodes)
     label, piece, counts = nodes.label, nodes.piece, nodes.counts
     count = int(label.max()) + 1
     layers = nodes.last - nodes.first + 1
@@ -259,7 +261,7 @@ def _stretches(
     sides = ends
     if held != "no":
         slants = maximum * slope / (1 + slope**2) * (held == "mostly")
-        sides = ends + _held_over_and_under(sections, walls, pieces, nodes, slants)
+        sides = ends + _held_over_and_under(sections, walls, found, nodes, slants)
     centre = rows(pieces.spot, piece[thinnest])
     across = _across(pieces, nodes, count)
     height = _height(sections, bottom + top, nodes, thinnest)
@@ -316,8 +318,11 @@ def _across(pieces: Pieces, nodes: Nodes, count: int) -> _Floats:
     return grouped(np.minimum, nodes.label[nodes.counts], count, own)
 
 
-def _without_roots(sections: Sections, walls: Walls, pieces: Pieces, nodes: Nodes) -> Nodes:
+def _without_roots(
+    sections: Sections, walls: Walls, found: tuple[Pieces, _Ints], nodes: Nodes
+) -> Nodes:
     """The nodes, where what swells at the foot or the top of a wall has the wall's label."""
+    pieces, _ = found
     label, piece = nodes.label, nodes.piece
     one, other = label[nodes.lower], label[nodes.upper]
     meets = one != other
@@ -334,8 +339,8 @@ def _without_roots(sections: Sections, walls: Walls, pieces: Pieces, nodes: Node
         return nodes
     bottom = grouped(np.minimum, label, count, nodes.first)
     top = grouped(np.maximum, label, count, nodes.last)
-    below = _held_beyond(sections, walls, pieces, nodes, nodes.first, (-1, bottom)) > 0
-    above = _held_beyond(sections, walls, pieces, nodes, nodes.last, (1, top)) > 0
+    below = _held_beyond(sections, walls, found, nodes, nodes.first, (-1, bottom)) > 0
+    above = _held_beyond(sections, walls, found, nodes, nodes.last, (1, top)) > 0
     may = (below & (widens <= -FASTER)) | (above & (widens >= FASTER))
     # As high as it is all along: what reaches farther in a corner only counts little.
     longest = grouped(np.maximum, label, count, pieces.length[piece] + 1e-6)
@@ -386,7 +391,11 @@ def _ends(pieces: Pieces, nodes: Nodes, weight: _Floats, *, mostly: bool) -> _In
 
 
 def _held_over_and_under(
-    sections: Sections, walls: Walls, pieces: Pieces, nodes: Nodes, slants: _Floats
+    sections: Sections,
+    walls: Walls,
+    found: tuple[Pieces, _Ints],
+    nodes: Nodes,
+    slants: _Floats,
 ) -> _Ints:
     """0 to 2: whether there is material right below and right above each wall, and so many mm
     beyond that, too: the slanting end of a wall that is t thick in its layers and leans by m is
@@ -396,10 +405,10 @@ def _held_over_and_under(
     for layer, step in ((nodes.first, -1), (nodes.last, 1)):
         function = np.minimum if step < 0 else np.maximum
         extreme = grouped(function, nodes.label, len(slants), layer)
-        beyond = _held_beyond(sections, walls, pieces, nodes, layer, (step, extreme))
+        beyond = _held_beyond(sections, walls, found, nodes, layer, (step, extreme))
         if off.any():
             last = extreme + step * off
-            farther = _beyond(sections, walls, pieces, nodes, layer, (step, extreme, last))
+            farther = _beyond(sections, walls, found, nodes, layer, (step, extreme, last))
             beyond = np.minimum(beyond, farther)
         sides += beyond
     return sides
@@ -408,38 +417,45 @@ def _held_over_and_under(
 def _held_beyond(
     sections: Sections,
     walls: Walls,
-    pieces: Pieces,
+    found: tuple[Pieces, _Ints],
     nodes: Nodes,
     layer: _Ints,
     beyond: tuple[int, _Ints],
 ) -> _Ints:
-    """0 or 1: whether there is material right below, or right above, each wall.
+    """0 or 1: whether there is material right below, or right above, half of each wall or more.
 
     layer   (n,) the lowest, or highest, layer of each node
     beyond  the step to the layer beyond, and each wall's own lowest, or highest
     """
     step, extreme = beyond
-    return _beyond(sections, walls, pieces, nodes, layer, (step, extreme, extreme))
+    return _beyond(sections, walls, found, nodes, layer, (step, extreme, extreme))
 
 
 def _beyond(
     sections: Sections,
     walls: Walls,
-    pieces: Pieces,
+    found: tuple[Pieces, _Ints],
     nodes: Nodes,
     layer: _Ints,
     beyond: tuple[int, _Ints, _Ints],
 ) -> _Ints:
     """The same one step beyond a layer of each wall, which is given last."""
-    step, extreme, last = beyond
-    at_extreme = np.flatnonzero(layer == extreme[nodes.label])
-    order = at_extreme[np.argsort(nodes.label[at_extreme], kind="stable")]
-    node = order[np.searchsorted(nodes.label[order], np.arange(len(extreme)))]
-    spot = walls.centre[pieces.thinnest[nodes.piece[node]]]
-    there = last + step
+    (pieces, _), (step, extreme, last) = found, beyond
+    node = np.flatnonzero(layer == extreme[nodes.label])
+    wanted = distinct(nodes.piece[node])
+    of, point = marks(walls, found, wanted)
+    number = np.searchsorted(wanted, nodes.piece[node])
+    size = np.bincount(of, minlength=len(wanted))[number]
+    which, place = ranges(np.searchsorted(of, number), size)
+    label = nodes.label[node][which]
+    there = last[label] + step
     within = (there >= 0) & (there < len(sections.heights))
     section = np.where(within, sections.distinct[np.where(within, there, 0)], -1)
-    return inside_section(sections, section.astype(np.int64), spot).astype(np.int64)
+    inside = inside_section(sections, section.astype(np.int64), rows(point, place))
+    weight = ((pieces.length[nodes.piece[node]] + 1e-6) / size)[which]
+    count = len(extreme)
+    half = np.bincount(label, weight, count) / 2 * (1 - 1e-9)
+    return (np.bincount(label, weight * inside, count) >= half).astype(np.int64)
 
 
 def inside_section(sections: Sections, section: _Ints, point: _Floats) -> NDArray[np.bool_]:
