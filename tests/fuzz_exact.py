@@ -5,8 +5,8 @@ python tests/fuzz_exact.py leaning FIRST LAST     the same of parts that taper a
 python tests/fuzz_exact.py PART...          mesh files
 
 Wherever a wall can be is found by bounds; here every edge is asked every 0.5 mm as well. Walls and
-gaps must be the same: thickness to 0.001 mm, height to one layer, where they lie and how long they
-are to 0.011 mm, and of one range of thickness and held on as many sides.
+gaps must be the same: thickness to 0.001 mm, height to one layer, where they lie to 0.011 mm, how
+long they are to 0.1 mm, and of one range of thickness and held on as many sides.
 """
 
 from __future__ import annotations
@@ -32,8 +32,9 @@ LAYER, LARGEST, GAP = 0.2, 4.0, 0.5
 # How exact all thickness is (mm), and how far apart two pieces of one wall may begin or end: points
 # are set closer until they stand 0.01 mm apart (`places.py`), and discs there are as exact.
 THICK, PLACE = 0.001, 0.011
-# What a wall is at most decides nothing, and may lie where neither edge beside it tells.
-MOST = 0.005
+# What a wall is at most decides nothing, and may lie where neither edge beside it tells; so between
+# short edges a thick end is not looked for, and may be so much longer.
+MOST, THICK_END = 0.005, 0.1
 # An area is as exact as its length in each layer, and where a wall leans as its ends from layer to
 # layer: a share of it.
 AREA = 0.002
@@ -126,12 +127,12 @@ def alike(one: Stretch, other: Stretch) -> bool:
 def told_apart(one: Stretch, other: Stretch) -> list[str]:
     """In what two stretches at one place differ that a finding tells or an outcome hangs on."""
     # Within a layer's height each may reach as far as it is long.
-    area = AREA * one.area + PLACE * (one.high - one.low)
+    area = AREA * one.area + THICK_END * (one.high - one.low)
     allowed = {
         "typical": THICK,
         "maximum": MOST,
         "across": THICK,
-        "length": PLACE,
+        "length": THICK_END,
         "area": area + one.length * abs(one.high - one.low - other.high + other.low),
         "slope": THICK,
         "sides": 0,

@@ -454,6 +454,10 @@ def _at_ends(outline: Outline, spots: Spots) -> tuple[_Ints, _Floats]:
         change = 2 * np.sqrt(np.maximum(1 + facing, 0.0) / (1 - facing)) * np.abs(end - at)
         asked = change > np.maximum(_TOLD, _TOLD * thickness)
         asked |= np.abs(end - at) > STEP / 4
+        # Only towards where it gets thinner: what a wall is at most decides nothing.
+        across = rows(outline.inward, spots.discs.edge[wall])
+        leans = dot(rows(edges.along, spots.edge[wall]), across)
+        asked &= np.where((end > at) == walls[0][differ], leans, -leans) < 0
         asked &= ~outline.long[its] & (np.abs(end - at) > _CLOSE)
         edge.append(its[asked])
         place.append(end[asked])
