@@ -10,6 +10,7 @@ from wallguard.base.errors import InputError
 from wallguard.base.rotation import UPRIGHT
 from wallguard.mesh.health import examine
 from wallguard.part.geometry import Geometry
+from wallguard.toolpath import placing
 from wallguard.toolpath.beads import beads
 from wallguard.toolpath.placing import find_places
 from wallguard.toolpath.reader import read_toolpath
@@ -276,3 +277,29 @@ def test_inches_in_the_middle_are_no_crash(tmp_path):
     path.write_text("\n".join(lines))
     with pytest.raises(InputError, match="does not make"):
         find_places(part(), beads(read_toolpath(path)), part="part.stl", path=path)
+
+
+def test_places_that_agree_half_are_not_looked_at_by_the_hundred(tmp_path, monkeypatch):
+    """Strands metres long: along each of them lies a side of a tube, anywhere."""
+    made = Program()
+    made.layer(0)
+    for inset in (0.225, 0.675):
+        a, b = inset, 12 - inset
+        made.path([(a, a), (b, a), (b, b), (a, b)], closed=True)
+    lines = made.text().splitlines()
+    first = next(at for at, line in enumerate(lines) if line.startswith("G1 X"))
+    # Inches from there on, and the first of them goes nowhere in x.
+    lines[first] = "G20 G1 Y40.225 E0.39"
+    path = tmp_path / "toolpath.gcode"
+    path.write_text("\n".join([*lines, "G1 Z0.4"]))
+    laid = beads(read_toolpath(path))
+    tube = mesh(box([12, 12, 0.6]) - box([10.2, 10.2, 9]).translate([0.9, 0.9, -1]))
+    geometry = Geometry(tube, examine(tube), UPRIGHT, 1.0)
+
+    looked_at = []
+    best = placing._best
+    monkeypatch.setattr(placing, "_best", lambda *a: looked_at.append(a) or best(*a))
+    with pytest.raises(InputError, match="does not make"):
+        find_places(geometry, laid, part="part.stl", path=path)
+    # 392 without the limit; each of eight searches has its likeliest besides.
+    assert placing._IN_VAIN < len(looked_at) < placing._IN_VAIN + 8 * 4

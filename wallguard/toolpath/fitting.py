@@ -32,6 +32,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from wallguard.base.arrays import median
 from wallguard.toolpath.lines import Cells, Crossings, crossings
 from wallguard.toolpath.placement import NEAR, Placement, plain_angle, turned
 
@@ -147,18 +148,20 @@ def _best_near(cells: Cells, outline: Outline, place: Placement) -> tuple[_Float
     way %= 12
     weight = 1 / np.sqrt(np.bincount(way, minlength=12))[way[first]]
     steps = np.arange(-_AROUND, _AROUND + _STEP / 2, _STEP)
+    y, grown = (each.ravel() for each in np.meshgrid(steps, _GROWN, indexing="ij"))
     best, chosen = -1.0, (np.zeros(2), 0.0, 0.0)
     seen = len(first) / len(point)
     for x in steps.tolist():
-        for y in steps.tolist():
-            rest = edge - normal[:, 0] * x - normal[:, 1] * y
-            for grown in _GROWN:
-                near = np.exp(-(((rest + grown) / _KERNEL) ** 2))
-                # Of moves as good the smallest.
-                score = float((weight * np.maximum.reduceat(near, first)).sum())
-                score -= 1e-6 * (math.hypot(x, y) + abs(grown))
-                if score > best:
-                    best, chosen = score, (np.array([x, y]), grown, seen * score / weight.sum())
+        rest = edge - normal[:, 0] * x - normal[:, 1] * y[:, None]
+        near = np.exp(-(((rest + grown[:, None]) / _KERNEL) ** 2))
+        scores = (weight * np.maximum.reduceat(near, first, axis=1)).sum(axis=1)
+        # Of moves as good the smallest.
+        scores -= 1e-6 * (np.hypot(x, y) + np.abs(grown))
+        at = int(np.argmax(scores))
+        score = float(scores[at])
+        if score > best:
+            move = np.array([x, y[at]])
+            best, chosen = score, (move, float(grown[at]), seen * score / float(weight.sum()))
     return chosen
 
 
@@ -232,7 +235,7 @@ def _least_squares(
     solution = np.zeros(4)
     for _ in range(10):
         rest = off - columns @ solution
-        scale = max(0.02, 1.5 * float(np.median(np.abs(rest))))
+        scale = max(0.02, 1.5 * median(np.abs(rest)))
         weight = 1 / (1 + (rest / scale) ** 2)
         normal = (columns * weight[:, None]).T @ columns
         # Where nothing tells (all walls run one way, all is round) nothing moves.

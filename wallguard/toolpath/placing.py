@@ -61,6 +61,9 @@ _CHANCE = 0.4
 # candidates that agree nearly as well as the best one after a first look, and at most so many,
 # are looked at closely.
 _LIKELIEST, _CLOSE, _CLOSELY = 3, 0.75, 4
+# Places looked at in vain, by all searches of one part together: strands may be laid so that
+# hundreds agree half. The likeliest come first; of toolpaths tried, 28 were the most.
+_IN_VAIN = 60
 # What agrees this well is at its place: walls at one pitch, hollow, agree up to 90 % elsewhere too.
 _SURE = 0.97
 # Of two turns that are as good as each other to this, the smaller counts.
@@ -122,11 +125,12 @@ def find_places(
     Raises OtherPartError, with the sizes of both, where what is laid is not this part, is of
     another scale, lies otherwise, or is mirrored though that is no copy.
     """
-    found = _found(geometry, laid, at)
+    patience = _Patience()
+    found = _found(geometry, laid, at, patience)
     if not found.search.layers:
         raise mismatch(geometry, laid, part, path, "no layer of it is as high as the part")
     if found.agrees < (_SURE if mirrored else ENOUGH):
-        other = _found(geometry.mirrored(), laid, at)
+        other = _found(geometry.mirrored(), laid, at, patience)
         better = other.good and other.agrees > found.agrees + _AS_GOOD
         if better and (mirrored or other.agrees >= ENOUGH):
             if not mirrored:
@@ -141,6 +145,11 @@ def find_places(
         f"({why}); it was not compared"
         for (x, y), why in others
     ]
+    if not patience.left and max(place.agrees for place in copies) < ENOUGH:
+        remarks.append(
+            f"more than {_IN_VAIN} places of the plate have some of the part's outline, and none "
+            "that was looked at has all: the best of these were compared, and there may be more"
+        )
     ordered = sorted(
         copies, key=lambda place: (round(place.middle[1], 1), round(place.middle[0], 1))
     )
@@ -170,17 +179,32 @@ class _Found(NamedTuple):
         return max((fit.place.agrees - fit.contradicted for fit in fits), default=0.0)
 
 
-def _found(geometry: Geometry, laid: Beads, at: tuple[float, float] | None) -> _Found:
+class _Patience:
+    """How many more places may be looked at in vain; the likeliest of each search always are."""
+
+    def __init__(self) -> None:
+        self.left = _IN_VAIN
+
+    def spend(self) -> None:
+        """Say that one was."""
+        self.left = max(self.left - 1, 0)
+
+
+def _found(
+    geometry: Geometry, laid: Beads, at: tuple[float, float] | None, patience: _Patience
+) -> _Found:
     search = Search(geometry, laid)
     if not search.layers:
         return _Found(search, [])
-    judged = _all_judged(search, at)
+    judged = _all_judged(search, at, patience)
     if not any(not candidate.problem for candidate in judged):
-        judged = _raised(geometry, laid, judged, at) or judged
+        judged = _raised(geometry, laid, judged, at, patience) or judged
     return _Found(search, judged)
 
 
-def _all_judged(search: Search, at: tuple[float, float] | None) -> list[_Judged]:
+def _all_judged(
+    search: Search, at: tuple[float, float] | None, patience: _Patience
+) -> list[_Judged]:
     """Every place that agrees, best first: at quarter turns, or else where the outline is grown,
     or else at any angle."""
     fits: list[Fit] = []
@@ -188,14 +212,19 @@ def _all_judged(search: Search, at: tuple[float, float] | None) -> list[_Judged]
         # A wrong place may agree well; what is grown is cheap to look for, other angles are not.
         if fits and fits[0].place.agrees >= (_SURE if grown else ENOUGH):
             continue
-        more = _fits(search, at, angles or search.angles(), grown=grown)
+        more = _fits(search, at, angles or search.angles(), patience, grown=grown)
         if more and (not fits or more[0].place.agrees > fits[0].place.agrees + _AS_GOOD):
             fits = more
     return [_judge(search, fit) for fit in fits]
 
 
 def _fits(
-    search: Search, at: tuple[float, float] | None, angles: Sequence[float], *, grown: bool
+    search: Search,
+    at: tuple[float, float] | None,
+    angles: Sequence[float],
+    patience: _Patience,
+    *,
+    grown: bool,
 ) -> list[Fit]:
     """Places that agree and share no ground, best first."""
     if at is not None:
@@ -208,8 +237,12 @@ def _fits(
         sure = fits if fits and fits[0].place.agrees >= _SURE else []
         known = next((fit for place in group for fit in _known(search, sure, place)), None)
         fits = sorted([*fits, *([known] if known else _best(search, group))], key=_rank)
+        if fits[0].place.agrees >= ENOUGH:
+            continue
+        patience.spend()
         # What is nowhere near the likeliest places is nowhere.
-        if number >= _LIKELIEST and fits[0].place.agrees < _CHANCE:
+        hopeless = fits[0].place.agrees < _CHANCE or not patience.left
+        if number >= _LIKELIEST and hopeless:
             break
     if at is None and fits and fits[0].place.agrees >= ENOUGH:
         for shift in search.repeats(fits[0].place):
@@ -346,6 +379,7 @@ def _raised(
     laid: Beads,
     judged: Sequence[_Judged],
     at: tuple[float, float] | None,
+    patience: _Patience,
 ) -> list[_Judged]:
     """The same for a part that begins above the plate; empty where it does not either."""
     tops = sorted({round(candidate.above, 3) for candidate in judged if candidate.above > 0})
@@ -357,7 +391,9 @@ def _raised(
         search = Search(geometry, laid, above)
         if not search.layers:
             continue
-        good = [candidate for candidate in _all_judged(search, at) if not candidate.problem]
+        good = [
+            candidate for candidate in _all_judged(search, at, patience) if not candidate.problem
+        ]
         good = [candidate for candidate in good if not _goes_on_below(search, candidate.fit.place)]
         if good:
             return good
