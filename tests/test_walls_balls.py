@@ -10,6 +10,7 @@ import trimesh
 from tests.solids import box, i_section, mesh, prism, tube, wedge
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.read import read_mesh
+from wallguard.walls import tangent
 from wallguard.walls.balls import find_gaps, find_walls
 
 ROTATIONS = ([0, 0, 0], [90, 0, 0], [31, 17, 55])
@@ -384,3 +385,28 @@ def test_a_block_of_twelve_triangles_is_as_thick_as_it_is(size, turn):
     for block in ([size] * 3, [size, 1.1 * size, 1.3 * size], [size, size, 4 * size]):
         (wall,) = find_walls(mesh(box(block).rotate(turn)), 1.3, ())
         assert wall.minimum == pytest.approx(size, rel=1e-6)
+
+
+def test_the_tree_is_asked_for_some_points_at_a_time(monkeypatch):
+    # Until it answers, what holds a process to its time cannot end it.
+    ball = m3.Manifold.sphere(5.0, 32).to_mesh()
+    corners = np.asarray(ball.vert_properties)[:, :3][np.asarray(ball.tri_verts)]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    surface = tangent.Surface(
+        corners.astype(float), -normal / np.linalg.norm(normal, axis=1)[:, None]
+    )
+    point = np.random.default_rng(1).normal(size=(50, 3)) * 4
+    away, triangle = surface.nearest(point)
+    asked = []
+    tree = surface._tree
+
+    class Counted:
+        def squared_distance(self, vertices, triangles, points):
+            asked.append(len(points))
+            return tree.squared_distance(vertices, triangles, points)
+
+    monkeypatch.setattr(tangent, "_AT_A_TIME", 7)
+    surface._tree = Counted()
+    some, its = surface.nearest(point)
+    assert max(asked) <= 8 and sum(asked) == 50 + len(asked)
+    assert np.array_equal(some, away) and np.array_equal(its, triangle)

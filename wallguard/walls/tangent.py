@@ -41,6 +41,9 @@ _TOUCH = 1e-7
 _ROUNDS = 40
 # Points that are asked in one go: bounds the memory.
 _AT_ONCE = 100_000
+# Points that the tree is asked for in one go: until it answers nothing ends this process, not even
+# the time it is held to.
+_AT_A_TIME = 2_000
 
 
 @dataclass(frozen=True)
@@ -109,10 +112,14 @@ class Surface:
         """How far (mm) the surface is from each point (n, 3), and its triangle there."""
         if not len(point):
             return np.zeros(0), np.zeros(0, np.int64)
-        # One row alone would be taken for a column.
-        asked = np.ascontiguousarray(np.concatenate([point, point[:1]]))
-        square, triangle, _ = self._tree.squared_distance(self._vertices, self._triangles, asked)
-        return np.sqrt(square[:-1]), self._owner[triangle[:-1]]
+        square, triangle = np.empty(len(point)), np.empty(len(point), np.int64)
+        for begin in range(0, len(point), _AT_A_TIME):
+            some = slice(begin, begin + _AT_A_TIME)
+            # One row alone would be taken for a column.
+            asked = np.ascontiguousarray(np.concatenate([point[some], point[begin : begin + 1]]))
+            found = self._tree.squared_distance(self._vertices, self._triangles, asked)
+            square[some], triangle[some] = found[0][:-1], found[1][:-1]
+        return np.sqrt(square), self._owner[triangle]
 
     def boxes_nearer(self, point: _Floats) -> float:
         """How many boxes a search for what is nearest to one of these points (n, 3) looks into, in
