@@ -9,7 +9,7 @@ import pytest
 
 from wallguard.base.errors import TooLargeError
 from wallguard.walls import bounds
-from wallguard.walls.bounds import Tree, bounds_of, meetings, near_any, wider
+from wallguard.walls.bounds import Nodes, Tree, Ways, bounds_of, meetings, near_any, wider
 
 
 def some(rng, count):
@@ -65,7 +65,8 @@ def test_what_is_wanted_no_more_is_not_followed(monkeypatch):
     known = np.zeros((5, 5), bool)
     looked_at = []
 
-    def wanted(a, b):
+    def wanted(nodes, others):
+        a, b = nodes.unlike, others.unlike
         looked_at.append(len(a))
         return (a < 0) | (b < 0) | ~known[a, b]
 
@@ -80,6 +81,34 @@ def test_what_is_wanted_no_more_is_not_followed(monkeypatch):
     for _ in meetings(Tree(one, one.unlike), Tree(other, other.unlike), wanted=wanted):
         pass
     assert until_known < sum(looked_at)
+
+
+@pytest.mark.parametrize("spread", [0.01, 0.3, 2.0])
+def test_nodes_are_alike_where_all_that_they_hold_is(spread):
+    rng = np.random.default_rng(8)
+    most = 0.5
+
+    def made(count):
+        kind = np.sort(rng.integers(0, 3, count))
+        way = np.array([1.0, 0.5, 0.2]) + spread * rng.normal(size=(count, 3))
+        way /= np.linalg.norm(way, axis=1)[:, None]
+        tree = Tree(bounds_of(np.zeros((count, 3, 3)), way), kind)
+        return tree, Ways(tree.order, kind, way), kind[tree.order], way[tree.order]
+
+    (one, ways, kind, way), (other, its_ways, its_kind, its_way) = made(37), made(64)
+    seen = {False: 0, True: 0}
+    for level in range(4):
+        node, its = np.indices((-(-37 >> level), 64 >> level)).reshape(2, -1)
+        said = ways.alike(Nodes(one, level, node), its_ways, Nodes(other, level, its), most)
+        for i, j, alike in zip(node, its, said, strict=True):
+            a, b = (slice(k << level, (k + 1) << level) for k in (i, j))
+            turn = np.arccos(np.clip(way[a] @ its_way[b].T, -1, 1)).max()
+            all_alike = len({*kind[a], *its_kind[b]}) == 1 and turn <= most
+            assert all_alike or not alike
+            # Single ones are told exactly, but for rounding.
+            assert level or alike == all_alike or abs(turn - most) < 1e-5
+            seen[bool(alike)] += 1
+    assert seen[False] > 100 and (spread == 2.0 or seen[True] > 100)
 
 
 def test_too_many_pairs_are_refused(monkeypatch):

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import dot
+from wallguard.base.arrays import dot, lengths
 from wallguard.base.errors import TooLargeError
 
 _Floats = NDArray[np.float64]
@@ -25,6 +26,8 @@ _Bools = NDArray[np.bool_]
 _AT_ONCE, _PAIRS = 60_000, 30_000_000
 # Bits of each coordinate in the order along which things are near each other.
 _BITS = 20
+# Rounding of a turn, radians.
+_TURN = 1e-6
 # Cells along each axis of the grid on which boxes are marked.
 _GRID = 48
 
@@ -158,6 +161,65 @@ class Tree:
             self.levels.append(self.levels[-1].joined())
 
 
+class Nodes(NamedTuple):
+    """Nodes (k,) of one level of a tree, where 0 are the things themselves."""
+
+    tree: Tree
+    level: int
+    number: _Ints
+
+    @property
+    def unlike(self) -> _Ints:
+        """(k,) see `Bounds`."""
+        numbers: _Ints = self.tree.levels[self.level].unlike[self.number]
+        return numbers
+
+
+class Ways:
+    """Of each node of a tree the kind and the directions of what it holds."""
+
+    def __init__(self, order: _Ints, kind: _Ints, way: _Floats) -> None:
+        """order: that of the tree; kind (n,) a number from 0 on; way (n, 3) unit."""
+        kind, low, high = kind[order], way[order], way[order]
+        self._levels = [(kind, *_cones(low, high))]
+        while len(kind) > 1:
+            even, odd = (
+                np.arange(0, len(kind), 2),
+                np.minimum(np.arange(1, len(kind) + 1, 2), len(kind) - 1),
+            )
+            kind = np.where(kind[even] == kind[odd], kind[even], -1)
+            low, high = np.minimum(low[even], low[odd]), np.maximum(high[even], high[odd])
+            self._levels.append((kind, *_cones(low, high)))
+
+    def alike(self, nodes: Nodes, other: Ways, others: Nodes, most: float) -> _Bools:
+        """(k,) of which pairs of nodes all is of one kind, and turned by no more than `most`
+        (radians) from all of the other."""
+        kind, axis, spread = self._levels[nodes.level]
+        its_kind, its_axis, its_spread = other._levels[others.level]
+        node, its = nodes.number, others.number
+        alike = kind[node]
+        same: _Bools = (alike == its_kind[its]) & (alike >= 0)
+        some = np.flatnonzero(same)
+        one, two = node[some], its[some]
+        turn = np.zeros(len(some))
+        for i in range(3):
+            turn += axis[:, i][one] * its_axis[:, i][two]
+        # What is turned by just as much is told apart by who asks.
+        least = most - _TURN - spread[one] - its_spread[two]
+        same[some] = (least >= 0) & (turn >= np.cos(least))
+        return same
+
+
+def _cones(low: _Floats, high: _Floats) -> tuple[_Floats, _Floats]:
+    """An axis (n, 3) and how far from it (n,), in radians, unit vectors may lie that are in boxes
+    with these lowest and highest corners (n, 3)."""
+    middle = (low + high) / 2
+    reach, off = lengths(middle), lengths(high - low) / 2
+    least = (1 + reach**2 - off**2) / (2 * np.maximum(reach, 1e-9))
+    axis = np.asfortranarray(middle / np.maximum(reach, 1e-9)[:, None])
+    return axis, np.arccos(np.clip(least, -1.0, 1.0))
+
+
 def along_a_curve(middle: _Floats, group: _Ints | None = None) -> _Ints:
     """An order (n,) in which what follows each other lies near each other: by the bits of the three
     coordinates in turn (Morton's order, from memory)."""
@@ -185,15 +247,15 @@ def meetings(
     other: Tree,
     facing: float | None = None,
     most: int | None = None,
-    wanted: Callable[[_Ints, _Ints], _Bools] | None = None,
+    wanted: Callable[[Nodes, Nodes], _Bools] | None = None,
 ) -> Iterator[tuple[_Ints, _Ints]]:
     """Numbers of things of the one and of the other whose bounds meet, each pair once, a bounded
     number at a time.
 
     facing  only those of which normals may have a scalar product of no more
     most    pairs of nodes that may be looked at; None: as many as take a minute or so
-    wanted  says of which pairs of numbers (see `Bounds.unlike`, -1 for several) more is wanted: it
-            is asked again at each step, so that what the pairs until then have told is made use of
+    wanted  says of which pairs of nodes more is wanted: it is asked again at each step, so that
+            what the pairs until then have told is made use of
 
     Raises TooLargeError where so many lie close together that there are more.
     """
@@ -210,10 +272,10 @@ def meetings(
                 f"comparing {seen:,} pairs of faces close to each other "
                 f"(the limit: {_PAIRS if most is None else most:,})"
             )
-        if wanted is not None:
-            kept = wanted(one.levels[high].unlike[a], other.levels[its_high].unlike[b])
-            a, b = a[kept], b[kept]
         a, b = _met(one.levels[high], other.levels[its_high], a, b, facing)
+        if wanted is not None:
+            kept = wanted(Nodes(one, high, a), Nodes(other, its_high, b))
+            a, b = a[kept], b[kept]
         if not len(a):
             continue
         if high == its_high == 0:

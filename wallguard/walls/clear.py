@@ -9,6 +9,7 @@ are halved until they are small.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from wallguard.base.arrays import cross, distinct, dot, lengths, ranges
 from wallguard.base.errors import TooLargeError
-from wallguard.walls.bounds import Tree, bounds_of, meetings, near_any
+from wallguard.walls.bounds import Bounds, Nodes, Tree, Ways, bounds_of, meetings, near_any
 from wallguard.walls.facets import Facets
 from wallguard.walls.facing import ENDS, Pieces
 from wallguard.walls.rings import INNER, rings_of
@@ -29,7 +30,8 @@ _Bools = NDArray[np.bool_]
 # square or round section every contact is as near as every other.
 _TIE = 0.005
 # What goes on smoothly from a facet, turned by less than this, bounds the wall with it.
-_ALIKE = float(np.cos(np.radians(30.0)))
+_GOES_ON = float(np.radians(30.0))
+_ALIKE = float(np.cos(_GOES_ON))
 # Pieces are halved down to this share of their radius, and no further than this (mm).
 _SMALL, _SMALLEST, _ROUNDS = 0.4, 0.1, 30
 # Cells are halved so often to find room for one ball.
@@ -119,9 +121,12 @@ def clear_cells(facets: Facets, pieces: Pieces) -> Cells:
     cells = Cells(points, label, pieces.own[ring], pieces.contact[ring], pieces.pair[ring])
     if not len(cells.own):
         return cells
+    roomy = np.zeros(0, np.int64)
     if len(cells.own) <= _LOOKED_AT:
         touching = facets.touching(facets.face[np.concatenate([cells.own, cells.contact])])
-        cells = cells.chosen(_not_lost(facets, cells, touching))
+        kept, clear = _not_lost(facets, cells, touching)
+        roomy = distinct(_faces_of(facets, cells)[clear])
+        cells = cells.chosen(kept)
     if len(cells.own) > _MOST:
         raise TooLargeError(f"{len(cells.own)} pieces of faces that face each other")
     cell, triangle = _in_reach(facets, cells, touching)
@@ -134,14 +139,15 @@ def clear_cells(facets: Facets, pieces: Pieces) -> Cells:
         number = np.cumsum(busy) - 1
         cells, cell = cells.chosen(busy), number[cell]
         cells, cell, triangle = _round(facets, cells, cell, triangle)
-    clear = joined(final)
-    return clear.chosen(_with_room(facets, clear))
+    whole = joined(final)
+    return whole.chosen(_with_room(facets, whole, roomy))
 
 
-def _not_lost(facets: Facets, cells: Cells, touching: _Ints) -> _Bools:
+def _not_lost(facets: Facets, cells: Cells, touching: _Ints) -> tuple[_Bools, _Bools]:
     """Which cells are worth looking at closely: not those that the triangle in the way of their
     middle is in the way of, nor those of two flat faces that have no room for a ball anywhere.
-    Most of what faces each other across something else is told so at once."""
+    Most of what faces each other across something else is told so at once. And in the middle of
+    which there is room for a ball."""
     centre, radius = cells.centres(facets), cells.points[:, :, 3]
     away, met = facets.surface.nearest(centre.mean(axis=1))
     blocked = _lost(facets, centre, radius, away, met)
@@ -151,7 +157,7 @@ def _not_lost(facets: Facets, cells: Cells, touching: _Ints) -> _Bools:
     count, group = _between(facets, cells)
     roomy = np.bincount(group[~blocked], minlength=count) > 0
     kept: _Bools = roomy[group] & ~(blocked & other)
-    return kept
+    return kept, away >= (1 - _TIE) * radius.mean(axis=1) - 1e-6
 
 
 def _lost(facets: Facets, centre: _Floats, radius: _Floats, away: _Floats, met: _Ints) -> _Bools:
@@ -180,19 +186,33 @@ def _around(points: _Floats) -> tuple[_Floats, _Floats]:
     return middle, np.maximum(reach, lengths(third - middle))
 
 
+def _faces_of(facets: Facets, cells: Cells) -> _Ints:
+    """(k,) a number for the pair of flat faces that each cell lies between."""
+    size = int(facets.face.max()) + 1
+    pair: _Ints = facets.face[cells.own] * size + facets.face[cells.contact]
+    return pair
+
+
 def _between(facets: Facets, cells: Cells) -> tuple[int, _Ints]:
     """How many pairs of flat faces cells lie between, and the number (k,) of each one's."""
-    size = int(facets.face.max()) + 1
-    key = facets.face[cells.own] * size + facets.face[cells.contact]
+    key = _faces_of(facets, cells)
     pairs = distinct(key)
     return len(pairs), np.searchsorted(pairs, key)
 
 
-def _with_room(facets: Facets, cells: Cells) -> _Bools:
+def _with_room(facets: Facets, cells: Cells, roomy: _Ints) -> _Bools:
     """Whether between the flat faces of each cell there is room for a ball anywhere, whatever goes
-    on from them; asked of the widest cell of each pair first."""
-    if not len(cells.own):
-        return np.zeros(0, bool)
+    on from them; known of pairs `roomy` (rising, see `_faces_of`), and asked of the widest cell of
+    each other pair first."""
+    known = np.isin(_faces_of(facets, cells), roomy)
+    if not known.all():
+        rest = np.flatnonzero(~known)
+        known[rest] = _found_room(facets, cells.chosen(rest))
+    return known
+
+
+def _found_room(facets: Facets, cells: Cells) -> _Bools:
+    """The same of pairs of which nothing is known."""
     count, group = _between(facets, cells)
     place = cells.points[:, :, :3]
     edge = place[:, [1, 2, 0]] - place
@@ -215,8 +235,8 @@ def _with_room(facets: Facets, cells: Cells) -> _Bools:
             break
         some, parent = _halved(some.chosen(left))
         label = label[left][parent]
-    roomy: _Bools = good[group]
-    return roomy
+    found: _Bools = good[group]
+    return found
 
 
 # Seven points of a triangle, as weights of its corners.
@@ -267,18 +287,11 @@ def _in_reach(facets: Facets, cells: Cells, touching: _Ints) -> tuple[_Ints, _In
     )
     near = np.flatnonzero(near_any((asked.low, asked.high), (its_low, its_high)))
     reached = [(cells.own[:0], cells.own[:0])]
-    trees = (
-        Tree(asked, facets.face[cells.own]),
-        Tree(
-            bounds_of(facets.corners[near], facets.normal[near]),
-            np.where(facets.broad, facets.face, -1)[near],
-        ),
-    )
     # Of each cell one ball that holds all of its own, and of each triangle one around it.
     middle, size = _around(centre)
     size += radius.max(axis=1)
     its_middle, its_size = _around(facets.corners[near])
-    for pair in meetings(*trees):
+    for pair in _meetings(facets, cells, asked, near):
         cell, met = pair
         away = lengths(middle[cell] - its_middle[met])
         kept = away < size[cell] + its_size[met]
@@ -300,6 +313,28 @@ def _in_reach(facets: Facets, cells: Cells, touching: _Ints) -> tuple[_Ints, _In
     triangle = np.concatenate([each for _, each in reached])
     order = np.lexsort((triangle, cell))
     return cell[order], triangle[order]
+
+
+def _meetings(
+    facets: Facets, cells: Cells, asked: Bounds, near: _Ints
+) -> Iterator[tuple[_Ints, _Ints]]:
+    """Cells with these bounds, and places in `near`, of triangles that they may meet: many of those
+    that go on from a cell's facets are left out with whole nodes."""
+    bounds = bounds_of(facets.corners[near], facets.normal[near])
+    one = Tree(asked, facets.face[cells.own])
+    other = Tree(bounds, np.where(facets.broad, facets.face, -1)[near])
+    own, contact = (
+        Ways(one.order, facets.patch[each], facets.normal[each])
+        for each in (cells.own, cells.contact)
+    )
+    near_ways = Ways(other.order, facets.patch[near], facets.normal[near])
+
+    def wanted(nodes: Nodes, others: Nodes) -> _Bools:
+        alike = own.alike(nodes, near_ways, others, _GOES_ON)
+        alike |= contact.alike(nodes, near_ways, others, _GOES_ON)
+        return ~alike
+
+    return meetings(one, other, wanted=wanted)
 
 
 def _goes_on(facets: Facets, own: _Ints, triangle: _Ints) -> _Bools:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import connected, distinct, dot, lengths, ranges
-from wallguard.walls.bounds import Tree, bounds_of, meetings, wider
+from wallguard.walls.bounds import Nodes, Tree, bounds_of, meetings, wider
 from wallguard.walls.clear import Cells, nearest
 from wallguard.walls.facets import ALONG, Facets
 from wallguard.walls.samples import FACING
@@ -111,8 +111,10 @@ class _Joined:
         left &= self.first[one] != self.first[other]
         return left
 
-    def wanted(self, one: _Ints, other: _Ints) -> _Bools:
-        """Whether cells of two labels of the first may yet be such a pair; -1 for any label."""
+    def wanted(self, nodes: Nodes, others: Nodes) -> _Bools:
+        """Whether cells of two nodes may yet be such a pair, by their labels at first (see
+        `Bounds.unlike`); -1 for any label."""
+        one, other = nodes.unlike, others.unlike
         if self._of_labels is None:
             count = int(self.first.max()) + 1
             now = np.zeros(count, np.int64)
