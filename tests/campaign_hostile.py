@@ -4,6 +4,7 @@ outside.
     python tests/campaign_hostile.py [NAME ...] [--rules layered|space]  # built attacks, a table
     python tests/campaign_hostile.py --minutes N [TARGET ...]         # attacks, then mutations
     python tests/campaign_hostile.py --rounds N --seed S [TARGET ...]  # so many mutations: CI
+    python tests/campaign_hostile.py --minutes N --jobs 2             # two targets at a time
     python tests/campaign_hostile.py --again TARGET FILE              # one input, with its trace
     python tests/campaign_hostile.py --guided TARGET --minutes N      # by coverage, with atheris
     python tests/campaign_hostile.py --sum SUMMARY ...                # several runs, added up
@@ -38,6 +39,7 @@ import time
 import traceback
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -414,6 +416,42 @@ def again(data: bytes, target: Target, name: str) -> Iterator[tuple[str, Run]]:
             yield kind, run(path, f"{name}, {kind}", rules)
 
 
+# What a process that is forked for rounds makes inputs of: functions travel no other way.
+_TARGETS: dict[str, Target] = {}
+
+
+def one_round(name: str, campaign: int, number: int, until: float) -> Tally:
+    """One round of mutations of one target, or what of it there is time for."""
+    target, tally = _TARGETS[name], Tally()
+    left = target.share
+    while left > 0 and time.monotonic() < until:
+        text = f"{campaign} {name} {number} {left}".encode()
+        seed = int.from_bytes(hashlib.blake2b(text, digest_size=8).digest(), "little")
+        made = batch(name, target, min(left, _BATCH), seed)
+        for data in made.suspects:
+            _suspect(name, target, data, tally)
+        made.suspects.clear()
+        for mistake in made.mistakes.values():
+            if mistake.key not in tally.mistakes:
+                print(f"! {name}: {mistake.trace}\n", flush=True)
+        tally.add(made)
+        left -= _BATCH
+    return tally
+
+
+def _suspect(name: str, target: Target, data: bytes, tally: Tally) -> None:
+    for kind, one in again(data, target, name):
+        tally.words[f"alone: {one.outcome}"] += 1
+        print(
+            f"? {name}, {kind}: {one.size} bytes {one.seconds:.1f} s {one.memory:.2f} GB "
+            f"{one.outcome}: {one.said[:150]}",
+            flush=True,
+        )
+        if one.bad:
+            told = f"{one.bad.upper()} {name}, {kind}\n{one.said[:1000]}"
+            tally.note(Mistake(name, told, 1, data))
+
+
 @dataclass
 class Campaign:
     """One run of the campaign."""
@@ -422,39 +460,25 @@ class Campaign:
     tallies: dict[str, Tally] = field(default_factory=dict)
     runs: list[Run] = field(default_factory=list)
 
-    def mutate(self, targets: dict[str, Target], rounds: float, until: float) -> None:
-        """Rounds of mutations, so many, or until it is too late for more."""
+    def mutate(
+        self, targets: dict[str, Target], rounds: float, until: float, jobs: int = 1
+    ) -> None:
+        """Rounds of mutations, so many, or until it is too late for more; of so many targets at a
+        time."""
         number = 0
-        while number < rounds and time.monotonic() < until:
-            for name, target in targets.items():
-                tally = self.tallies.setdefault(name, Tally())
-                left = target.share
-                while left > 0 and time.monotonic() < until:
-                    text = f"{self.seed} {name} {number} {left}".encode()
-                    seed = int.from_bytes(hashlib.blake2b(text, digest_size=8).digest(), "little")
-                    made = batch(name, target, min(left, _BATCH), seed)
-                    for data in made.suspects:
-                        self._suspect(name, target, data)
-                    made.suspects.clear()
-                    for mistake in made.mistakes.values():
-                        if mistake.key not in tally.mistakes:
-                            print(f"! {name}: {mistake.trace}\n", flush=True)
-                    tally.add(made)
-                    left -= _BATCH
-            number += 1
-
-    def _suspect(self, name: str, target: Target, data: bytes) -> None:
-        tally = self.tallies[name]
-        for kind, one in again(data, target, name):
-            tally.words[f"alone: {one.outcome}"] += 1
-            print(
-                f"? {name}, {kind}: {one.size} bytes {one.seconds:.1f} s {one.memory:.2f} GB "
-                f"{one.outcome}: {one.said[:150]}",
-                flush=True,
-            )
-            if one.bad:
-                told = f"{one.bad.upper()} {name}, {kind}\n{one.said[:1000]}"
-                tally.note(Mistake(name, told, 1, data))
+        forked = multiprocessing.get_context("fork")
+        with ProcessPoolExecutor(
+            jobs, forked, initializer=_TARGETS.update, initargs=(targets,)
+        ) as pool:
+            while number < rounds and time.monotonic() < until:
+                # Those whose inputs take longest first, so that none is left alone at the end.
+                names = sorted(targets, key=lambda name: not targets[name].part)
+                asked = {
+                    name: pool.submit(one_round, name, self.seed, number, until) for name in names
+                }
+                for name in targets:
+                    self.tallies.setdefault(name, Tally()).add(asked[name].result())
+                number += 1
 
     def show(self) -> None:
         """Print a table of the targets."""
@@ -596,6 +620,7 @@ def main() -> int:
     parser.add_argument("--rules", choices=RULES, help="one kind of rules (default: both)")
     parser.add_argument("--minutes", type=float, help="mutations too, until so long has passed")
     parser.add_argument("--rounds", type=int, help="so many rounds of mutations, and no attacks")
+    parser.add_argument("--jobs", type=int, default=1, metavar="N", help="targets at a time")
     parser.add_argument("--seed", type=int, help="of the mutations (default: another every time)")
     parser.add_argument("--summary", type=Path, metavar="FILE", help="write what can be added up")
     parser.add_argument("--keep", type=Path, metavar="FOLDER", help="write the input of mistakes")
@@ -639,7 +664,7 @@ def main() -> int:
     if asked.rounds is not None or asked.minutes is not None or not built:
         print(f"seed {seed}", flush=True)
         warm()
-        made.mutate(mutated, asked.rounds or (math.inf if asked.minutes else 1), until)
+        made.mutate(mutated, asked.rounds or (math.inf if asked.minutes else 1), until, asked.jobs)
         made.show()
     made.keep(asked.summary, asked.keep)
     print(f"{made.summary()['core_hours']:.2f} core-hours")
