@@ -6,7 +6,7 @@ import re
 import pytest
 from solids import box
 from test_checks import case, told
-from test_shapes_strokes import MADE, PLATE, bar, disc, into, on
+from test_shapes_strokes import MADE, PLATE, SHAPED, bar, disc, into, on
 
 import wallguard
 from wallguard.commands.main import main
@@ -93,6 +93,25 @@ def test_a_stroke_is_told_once_and_by_its_own_limit(category, kind, shape, turn)
     assert [each for each in findings if each not in mine and each not in without] == []
     wide = {kind: Limit(fail=0.45)}
     assert told(solid, minimum=OTHERS | wide, outcomes=QUIET, **category) == []
+
+
+@pytest.mark.parametrize("turn", [LYING, STANDING, TURNED])
+@pytest.mark.parametrize("name", SHAPED)
+def test_a_pointed_round_or_high_stroke_is_told_once(category, name, turn):
+    made, kind, high = SHAPED[name]
+    limits = OTHERS | {"raised": Limit(fail=0.55), "sunken": Limit(fail=0.55)}
+    findings = told(made().rotate(turn), minimum=limits, outcomes=QUIET, **category)
+    mine = [each for each in findings if each.subject and each.subject.kind == kind]
+    assert len(mine) == 1
+    assert mine[0].measured == pytest.approx(0.5, abs=1e-4)
+    assert f"{high:.2f} mm {'high' if kind == 'raised' else 'deep'}" in mine[0].message
+    # What is left behind it is a wall, floor or roof of its own.
+    left = 3 - high if kind == "sunken" else 9.0
+    kinds = {each.subject.kind for each in findings if each.subject and each not in mine}
+    assert kinds <= ({"wall", "floor", "roof"} if left < 1.2 else set())
+    wide = {kind: Limit(fail=0.45)}
+    again = told(made().rotate(turn), minimum=OTHERS | wide, outcomes=QUIET, **category)
+    assert len(again) == len(findings) - 1
 
 
 def test_a_raised_stroke_too_thin_for_a_bead_is_told_once_where_beads_run_along_it():
@@ -212,9 +231,9 @@ def test_strokes_of_a_coupon_are_found_as_wide_as_its_plan_says(name, tmp_path):
             for each in strokes
             if each.kind == kind and each.height == pytest.approx(STROKE, abs=1e-3)
         }
-        # What is less than half as wide as high is a wall or a gap.
+        # What is less than a quarter as wide as high is a wall or a gap.
         widths = {each["nominal"] for each in drawn if each["feature"] == kind}
-        assert found == {width for width in widths if width >= STROKE / 2 and width < 1.6}
+        assert found == {width for width in widths if width >= STROKE / 4 and width < 1.6}
         assert len(found) >= 4
 
 

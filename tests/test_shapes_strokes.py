@@ -173,6 +173,90 @@ def test_strokes_lie_on_panels_and_in_them():
         assert (stroke.width, stroke.height) == pytest.approx((0.5, 0.4), abs=1e-4)
 
 
+def wedge(wide, deep, length=10.0):
+    """A bar along x whose section is a triangle, from its level upper face down to its edge."""
+    section = m3.CrossSection([[[-wide / 2, 0], [0, -deep], [wide / 2, 0]]])
+    return section.extrude(length).rotate([90, 0, 90])
+
+
+def cut(wide, deep, length=10.0, turned=0):
+    """What a ball mill cuts into the upper face of the plate, or such a bar on it."""
+    rod = m3.Manifold.cylinder(length, wide / 2, wide / 2, 48).rotate([0, 90, 0])
+    rod += box([length, wide, deep], [0, -wide / 2, 0])
+    rod = rod.translate([0, 0, wide / 2 - deep])
+    return rod.rotate([turned, 0, 0]).translate([5, 10, 3])
+
+
+def half_round(middle, wide):
+    return m3.Manifold.cylinder(10, wide / 2, wide / 2, 48).rotate([0, 90, 0]).translate(middle)
+
+
+# Width at the face, and height: of a V by its drawing, of half a round its radius.
+SHAPED = {
+    "V of 60 degrees": (lambda: PLATE - wedge(0.5, 0.433).translate([5, 10, 3]), "sunken", 0.433),
+    "V of 90 degrees": (lambda: PLATE - wedge(0.5, 0.25).translate([5, 10, 3]), "sunken", 0.25),
+    "V of 30 degrees": (lambda: PLATE - wedge(0.5, 0.933).translate([5, 10, 3]), "sunken", 0.933),
+    "V across the part": (
+        lambda: PLATE - wedge(0.5, 0.25, 50).translate([-5, 10, 3]),
+        "sunken",
+        0.25,
+    ),
+    "half round": (lambda: PLATE - half_round([5, 10, 3], 0.5), "sunken", 0.25),
+    "cut of a ball mill": (lambda: PLATE - cut(0.5, 0.85), "sunken", 0.85),
+    "deep line": (lambda: into(bar(0.5), 1.9), "sunken", 1.9),
+    "bead": (lambda: PLATE + half_round([5, 10, 3], 0.5), "raised", 0.25),
+    "ridge": (
+        lambda: PLATE + wedge(0.5, 0.4).rotate([180, 0, 0]).translate([5, 10, 3]),
+        "raised",
+        0.4,
+    ),
+    "bar with a round top": (lambda: PLATE + cut(0.5, 1.45, turned=180), "raised", 1.45),
+    "high line": (lambda: on(bar(0.5), 1.9), "raised", 1.9),
+}
+
+
+@pytest.mark.parametrize("fine", [1, 3, 8])
+@pytest.mark.parametrize("turn", TURNS)
+@pytest.mark.parametrize("name", SHAPED)
+def test_pointed_round_and_high_strokes_are_as_wide_and_high_as_drawn(name, turn, fine):
+    made, kind, high = SHAPED[name]
+    solid = made().refine(fine).rotate(turn)
+    (stroke,) = strokes(solid, kind)
+    assert stroke.width == pytest.approx(0.5, abs=1e-4)
+    assert stroke.height == pytest.approx(high, abs=1e-4)
+    assert stroke.behind == pytest.approx(3.0 if kind == "raised" else 3 - high, abs=1e-4)
+    assert math.dist(*stroke.across) == pytest.approx(0.5, abs=1e-4)
+    assert math.dist(*stroke.rise) == pytest.approx(high, abs=1e-4)
+    assert strokes(solid, other(kind)) == []
+
+
+@pytest.mark.parametrize("facets", [16, 48, 128])
+@pytest.mark.parametrize("turn", TURNS[1:3])
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_ring_of_round_section_is_as_wide_as_its_section(kind, turn, facets):
+    torus = (
+        m3.CrossSection.circle(0.25, 32).translate([3, 0]).revolve(facets).translate([20, 10, 3])
+    )
+    solid = (PLATE + torus if kind == "raised" else PLATE - torus).rotate(turn)
+    (stroke,) = strokes(solid, kind)
+    assert stroke.width == pytest.approx(0.5 * math.cos(math.pi / facets), abs=1e-4)
+    assert stroke.height == pytest.approx(0.25, abs=1e-4)
+    assert strokes(solid, other(kind)) == []
+
+
+@pytest.mark.parametrize("turn", TURNS[1:3])
+@pytest.mark.parametrize("narrow", [0.7, 0.4])
+def test_grooves_that_cross_are_as_wide_as_each_is_drawn(turn, narrow):
+    one, two = wedge(0.7, 0.35), wedge(narrow, narrow / 2).rotate([0, 0, 90])
+    solid = PLATE - one.translate([15, 10, 3]) - two.translate([20, 5, 3])
+    found = strokes(solid.rotate(turn), "sunken")
+    # Arms as deep meet at creases of their own; less deep ones end at the sides of the deeper one.
+    drawn = [(0.7, 0.35)] * 4 if narrow == 0.7 else [(0.4, 0.2), (0.4, 0.2), (0.7, 0.35)]
+    assert [(each.width, each.height) for each in found] == [
+        pytest.approx(each, abs=1e-4) for each in drawn
+    ]
+
+
 def comb(wide, gap, high):
     teeth = m3.CrossSection()
     for at in range(round(40 / (wide + gap))):
@@ -196,8 +280,19 @@ def thread():
 
 SILENT = {
     "box": PLATE,
-    "rib": on(bar(0.5), 1.2),
-    "slit": into(bar(0.5), 1.2),
+    "rib": on(bar(0.5), 2.2),
+    "slit": into(bar(0.5), 2.2),
+    "deep cut of a ball mill": PLATE - cut(0.5, 2.2),
+    "round rib": PLATE + cut(0.5, 2.2, turned=180),
+    "half-round rim": PLATE
+    + m3.Manifold.cylinder(40, 1, 1, 48).rotate([0, 90, 0]).translate([0, 1, 3]),
+    "bracket": PLATE + box([40, 3, 12], [0, 0, 3]),
+    "V-block": box([40, 20, 12]) - wedge(16, 8, 50).translate([-5, 10, 12]),
+    "corrugated": box([40, 20, 4])
+    - sum((wedge(2, 1, 50).translate([-5, 2.1 * at, 4]) for at in range(12)), m3.Manifold()),
+    "countersunk": PLATE
+    - m3.Manifold.cylinder(1, 0.3, 0.8).translate([20, 10, 2.2])
+    - disc(0.6).extrude(9),
     "pin": on(disc(0.6), 0.8),
     "hole": into(disc(0.6), 0.8),
     "through": PLATE - disc(0.6).extrude(9),

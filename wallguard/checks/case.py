@@ -19,7 +19,7 @@ from wallguard.walls.stretch import Stretch, along, is_notch, is_speck, joined, 
 
 if TYPE_CHECKING:
     from wallguard.part.geometry import Box, Closings, Geometry, Point
-    from wallguard.shapes.strokes import Kind as Stroked
+    from wallguard.shapes.details import Kind as Stroked
     from wallguard.shapes.strokes import Stroke
     from wallguard.walls.plates import Plate
     from wallguard.walls.rounds import Round

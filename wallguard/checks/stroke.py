@@ -20,7 +20,8 @@ from wallguard.checks.case import Broken, Case, Spot, severity_of
 from wallguard.findings.model import Breach, Mark, Spread, Subject
 
 if TYPE_CHECKING:
-    from wallguard.shapes.strokes import Kind, Stroke
+    from wallguard.shapes.details import Kind
+    from wallguard.shapes.strokes import Stroke
     from wallguard.walls.plates import Plate
 
 # A face within so much of level is laid layer over layer: the cosine of 45 degrees.
@@ -97,8 +98,8 @@ def too_little_left(case: Case, kind: Literal["floor", "roof"]) -> Iterator[Brok
         stroke = min(place.strokes, key=lambda stroke: stroke.behind)
         if not _is_level(case, stroke) or stroke.behind == inf:
             continue
-        known = any(plate.kind == kind and _over(plate, stroke.point) for plate in case.plates)
-        ends = stroke.point[2] - stroke.behind * stroke.normal[2]
+        known = any(plate.kind == kind and _over(plate, stroke.rise[1]) for plate in case.plates)
+        ends = stroke.rise[1][2] - stroke.behind * stroke.normal[2]
         # Where no layer is cut below its end it ends on the build surface.
         heights = case.geometry.sections(case.cut).heights
         lies = stroke.normal[2] > 0 and not (heights < ends).any()
@@ -154,7 +155,8 @@ def _spot(group: list[Stroke]) -> Spot:
     high = f"{mm(first.height)} mm {'high' if raised else 'deep'}"
     head, tail = f"{first.kind} stroke {high}", ""
     if first.width:
-        head, tail = f"{first.kind} stroke {mm(first.width)} mm wide", high
+        where = " at its face" if first.shaped else ""
+        head, tail = f"{first.kind} stroke {mm(first.width)} mm wide{where}", high
     if not raised and first.behind < inf:
         behind = f"with {mm(first.behind)} mm of material behind it"
         tail = f"{tail} {behind}" if tail else behind

@@ -31,6 +31,8 @@ _Bools = NDArray[np.bool_]
 # A patch is flat whose corners lie this near to a plane, mm; edges meet again, unrolled, that come
 # as near.
 _FLAT, _MEETS = 0.002, 0.005
+# What is seen as no longer than this, mm, is a point.
+_POINT = 1e-6
 # By how much a patch that is seen square to its middle may turn away, and what share of the rim of
 # one that is unrolled may be cuts.
 _TURNS, _CUTS = math.cos(math.radians(8.0)), 0.25
@@ -93,10 +95,7 @@ def unfold(patches: Patches, facets: _Ints) -> Unfolded | None:
     total = float(patches.area[facets].sum())
     mean = mean / length if length > 1e-9 * total else normal[0]
     off = (corner - corner[0, 0]) @ mean
-    square = np.column_stack([each[0] for each in frames(mean[None])])
-    # Right-handed with the normal: what runs counter-clockwise about it does so in the plane.
-    if np.linalg.det(np.column_stack([square, mean])) < 0:
-        square = square[:, ::-1]
+    square = _square(mean)
     if np.ptp(off) <= _FLAT:
         return _outlined(patches, facets, (corner - corner[0, 0]) @ square)
     if len(facets) <= _MOST:
@@ -106,6 +105,39 @@ def unfold(patches: Patches, facets: _Ints) -> Unfolded | None:
     if (normal @ mean).min() >= _TURNS:
         return _outlined(patches, facets, (corner - corner[0, 0]) @ square)
     return None
+
+
+def seen_square(patches: Patches, facets: _Ints, rim: _Ints, normal: _Floats) -> Unfolded | None:
+    """Facets within the sides (k,) of a rim, seen square to a normal; None where that is not one
+    region. Sides that are seen as points are left out."""
+    square = _square(normal)
+    corner, vertex = patches.corner, patches.vertex
+    ahead = 3 * (rim // 3) + (rim % 3 + 1) % 3
+    ends = np.concatenate([vertex.ravel()[rim], vertex.ravel()[ahead]])
+    place = np.concatenate([corner.reshape(-1, 3)[rim], corner.reshape(-1, 3)[ahead]]) @ square
+    number, first, of = np.unique(ends, return_index=True, return_inverse=True)
+    of = of.reshape(2, -1)
+    place = place[first]
+    short = np.linalg.norm(place[of[0]] - place[of[1]], axis=1) <= _POINT
+    count, spot = connected(of[0][short], of[1][short], len(number))
+    point = np.zeros((count, 2))
+    point[spot[::-1]] = place[::-1]
+    begin, finish = point[spot[of[0]]][~short], point[spot[of[1]]][~short]
+    area = shapely.build_area(shapely.multilinestrings(np.stack([begin, finish], axis=1)))
+    if area.geom_type != "Polygon":
+        return None
+    pairs = zip(map(tuple, begin.tolist()), map(tuple, finish.tolist()), strict=True)
+    known: dict[Any, int] = dict(zip(pairs, rim[~short].tolist(), strict=True))
+    return Unfolded(facets, corner[facets] @ square, tuple(_rings(area, known)))
+
+
+def _square(normal: _Floats) -> _Floats:
+    """(3, 2) the axes of a plane square to a normal, right-handed with it: what runs
+    counter-clockwise about it does so in the plane."""
+    square = np.column_stack([each[0] for each in frames(normal[None])])
+    if np.linalg.det(np.column_stack([square, normal])) < 0:
+        square = square[:, ::-1]
+    return square
 
 
 def _unrolled(patches: Patches, facets: _Ints) -> _Floats:
