@@ -8,10 +8,12 @@ import pytest
 import trimesh
 
 from tests.solids import box, i_section, mesh, prism, tube, wedge
+from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.mesh.read import read_mesh
-from wallguard.walls import tangent
+from wallguard.walls import facing, rings, tangent
 from wallguard.walls.balls import find_gaps, find_walls
+from wallguard.walls.facets import facets_of
 
 ROTATIONS = ([0, 0, 0], [90, 0, 0], [31, 17, 55])
 
@@ -410,3 +412,29 @@ def test_the_tree_is_asked_for_some_points_at_a_time(monkeypatch):
     some, its = surface.nearest(point)
     assert max(asked) <= 8 and sum(asked) == 50 + len(asked)
     assert np.array_equal(some, away) and np.array_equal(its, triangle)
+
+
+def test_pieces_are_the_same_some_at_a_time(monkeypatch):
+    solid = tube(12, 0.9, 10, 24) + box([20, 0.8, 10], [-10, 5, 0]) + i_section(20, 15, 1, 2, 8)
+    whole = thin(solid)
+    assert len(whole) > 2
+    monkeypatch.setattr(facing, "_CLIPPED", 7)
+    monkeypatch.setattr(rings, "_TOGETHER", 5)
+    assert thin(solid) == whole
+
+
+def test_more_pieces_than_are_looked_at_are_not_made(monkeypatch):
+    facets = facets_of(mesh(tube(12, 0.9, 10, 24)), 0.5)
+    assert facets is not None
+    count = len(facing.pieces_between(facets, 3.0, 10_000).rings.triangles()[0])
+    assert count > 40
+    facing.pieces_between(facets, 3.0, count)
+    monkeypatch.setattr(facing, "_CLIPPED", 7)
+    clipped = []
+    some = facing._of_some
+    monkeypatch.setattr(facing, "_of_some", lambda *a: clipped.append(a) or some(*a))
+    facing.pieces_between(facets, 3.0, count)
+    every = len(clipped)
+    with pytest.raises(TooLargeError, match="pieces of faces that face each other"):
+        facing.pieces_between(facets, 3.0, count // 8)
+    assert len(clipped) - every < every

@@ -48,7 +48,15 @@ from numpy.typing import NDArray
 from wallguard.base.arrays import connected, cross, distinct, grouped, lengths, spread
 from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
-from wallguard.walls.clear import Cells, clear_cells, divided, joined, mirrored, no_cells
+from wallguard.walls.clear import (
+    LOOKED_AT,
+    Cells,
+    clear_cells,
+    divided,
+    joined,
+    mirrored,
+    no_cells,
+)
 from wallguard.walls.facets import Facets, facets_of
 from wallguard.walls.facing import ENDS, THICKER, Pieces, pieces_between
 from wallguard.walls.links import links_of
@@ -172,7 +180,7 @@ def _between_faces(facets: Facets, largest: float, limits: _Floats) -> Cells | N
     """The cells between long facets, divided at the limits; None where so many face each other
     that each had better be asked at points."""
     try:
-        pieces = pieces_between(facets, largest)
+        pieces = pieces_between(facets, largest, LOOKED_AT)
         return None if _is_round(facets, pieces) else divided(clear_cells(facets, pieces), limits)
     except TooLargeError:
         return None

@@ -16,10 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import cross, distinct, dot, lengths, ranges
-from wallguard.base.errors import TooLargeError
 from wallguard.walls.bounds import Bounds, Nodes, Tree, Ways, bounds_of, meetings, near_any
 from wallguard.walls.facets import Facets
-from wallguard.walls.facing import ENDS, Pieces
+from wallguard.walls.facing import ENDS, Pieces, too_many
 from wallguard.walls.rings import INNER, rings_of
 
 _Floats = NDArray[np.float64]
@@ -37,7 +36,7 @@ _SMALL, _SMALLEST, _ROUNDS = 0.4, 0.1, 30
 # Cells are halved so often to find room for one ball.
 _TRIES = 9
 # More pieces than this are not followed, and of more than this not even the middles are looked at.
-_MOST, _LOOKED_AT = 60_000, 200_000
+_MOST, LOOKED_AT = 60_000, 200_000
 
 
 @dataclass(frozen=True)
@@ -122,13 +121,13 @@ def clear_cells(facets: Facets, pieces: Pieces) -> Cells:
     if not len(cells.own):
         return cells
     roomy = np.zeros(0, np.int64)
-    if len(cells.own) <= _LOOKED_AT:
+    if len(cells.own) <= LOOKED_AT:
         touching = facets.touching(facets.face[np.concatenate([cells.own, cells.contact])])
         kept, clear = _not_lost(facets, cells, touching)
         roomy = distinct(_faces_of(facets, cells)[clear])
         cells = cells.chosen(kept)
     if len(cells.own) > _MOST:
-        raise TooLargeError(f"{len(cells.own)} pieces of faces that face each other")
+        raise too_many(len(cells.own))
     cell, triangle = _in_reach(facets, cells, touching)
     final = []
     for _ in range(_ROUNDS):

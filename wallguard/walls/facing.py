@@ -18,13 +18,14 @@ images of the edge under both leave a strip between them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import distinct, dot
+from wallguard.base.errors import TooLargeError
 from wallguard.walls.bounds import Bounds, Tree, bounds_of, meetings, near_any, wider
 from wallguard.walls.facets import Facets, Units, units_of
 from wallguard.walls.flats import outline, overlap
@@ -41,6 +42,8 @@ _RISE = 1e-4
 _PAIRS, _EACH = 2_500_000, 100
 # So many have a tree of their own made in the time that a grid takes.
 _MANY = 20_000
+# So many images are clipped at a time: bounds the memory.
+_CLIPPED = 100_000
 # Labels of a piece's edges: a side of a facet has its number, 3 times the facet's and 0 to 2. What
 # lies beyond the others is thicker than asked for; no wall, as something else is in the way.
 THICKER, ENDS = -2, -3
@@ -63,16 +66,26 @@ class Pieces:
     pair: NDArray[np.bool_]
 
 
-def pieces_between(facets: Facets, largest: float) -> Pieces:
+def pieces_between(facets: Facets, largest: float, most: int) -> Pieces:
     """All pieces of facets that are not fine where a ball of a diameter up to `largest` (mm)
     touches what faces them, whatever else lies in its way. Of two such facets the first one has
-    the piece."""
+    the piece.
+
+    most  triangles that the pieces may be split into
+
+    Raises TooLargeError where there are more, as soon as that is known.
+    """
     units = units_of(facets)
     coarse = np.flatnonzero(~facets.fine[units.facet])
     if not len(coarse):
         return _no_pieces()
-    pieces = [_faces(facets, units, coarse, largest), _edges(facets, units, coarse, largest)]
+    pieces = [_faces(facets, units, coarse, largest, most), _edges(facets, units, coarse, largest)]
     return _together(pieces)
+
+
+def too_many(pieces: int) -> TooLargeError:
+    """The error of more pieces than are followed."""
+    return TooLargeError(f"{pieces} pieces of faces that face each other")
 
 
 def _together(pieces: list[Pieces]) -> Pieces:
@@ -120,7 +133,7 @@ def _near(boxes: tuple[_Floats, _Floats], others: tuple[_Floats, _Floats]) -> _I
     return np.arange(len(others[0])) if few else np.flatnonzero(near_any(boxes, others))
 
 
-def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Pieces:
+def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float, most: int) -> Pieces:
     normal, fine = facets.normal[units.facet], facets.fine[units.facet]
     low, high = _boxes_over(units.corners, [normal], largest / 2)
     near = _near((low[coarse], high[coarse]), (low, high))
@@ -147,14 +160,31 @@ def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
     one, other = one[order], other[order]
     broad = facets.broad[units.facet]
     wide = broad[one] & broad[other]
-    pieces = [_of_units(facets, units, one[~wide], other[~wide], largest)]
+    pieces = list(_of_units(facets, units, one[~wide], other[~wide], largest, most))
     if wide.any():
         facet = units.facet
         pieces.append(_of_faces(facets, facet[one[wide]], facet[other[wide]], largest))
     return _together(pieces)
 
 
-def _of_units(facets: Facets, units: Units, one: _Ints, other: _Ints, largest: float) -> Pieces:
+def _of_units(
+    facets: Facets, units: Units, one: _Ints, other: _Ints, largest: float, most: int
+) -> Iterator[Pieces]:
+    """Pieces of units that face others, some at a time: what is clipped away is gone by then."""
+    corners, triangles = 0, 0
+    for at in range(0, max(len(one), 1), _CLIPPED):
+        some = slice(at, at + _CLIPPED)
+        pieces = _of_some(facets, units, one[some], other[some], largest)
+        corners += int(pieces.rings.count.sum())
+        # A ring has no more triangles than corners; they are made only where that leaves a doubt.
+        if corners > most:
+            triangles += len(pieces.rings.triangles()[0])
+        if triangles > most:
+            raise too_many(triangles)
+        yield pieces
+
+
+def _of_some(facets: Facets, units: Units, one: _Ints, other: _Ints, largest: float) -> Pieces:
     own, contact = units.facet[one], units.facet[other]
     n, m = facets.normal[own][:, None], facets.normal[contact][:, None]
     points = _image(units.corners[one, 0], n, units.corners[other], m)

@@ -16,6 +16,8 @@ _Bools = NDArray[np.bool_]
 
 # The label of an edge inside a surface: what lies beyond goes on.
 INNER = -1
+# So many rings are split into triangles at a time: bounds the memory.
+_TOGETHER = 100_000
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,18 @@ class Rings:
     def triangles(self) -> tuple[_Floats, _Ints, _Ints]:
         """Triangles (t, 3, 4) that fill the rings, their edges' labels (t, 3), and the number of
         the ring that each is of (t,). What has no area is left out."""
+        if len(self.count) <= _TOGETHER:
+            return self._triangles()
+        points, labels, owner = [], [], []
+        for at in range(0, len(self.count), _TOGETHER):
+            some = self.chosen(np.arange(at, min(at + _TOGETHER, len(self.count))))
+            corners, label, ring = some._triangles()
+            points.append(corners)
+            labels.append(label)
+            owner.append(ring + at)
+        return np.concatenate(points), np.concatenate(labels), np.concatenate(owner)
+
+    def _triangles(self) -> tuple[_Floats, _Ints, _Ints]:
         size, after = self.points.shape[1], self.after
         plain, pieces = self._is_plain(), []
         for i in range(1, size - 1):
