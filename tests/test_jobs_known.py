@@ -1,5 +1,6 @@
 """What was found out before is used: the same bytes, nothing worked out twice, nothing trusted."""
 
+import math
 import re
 import shutil
 import subprocess
@@ -8,7 +9,7 @@ from pathlib import Path
 
 import manifold3d as m3
 import pytest
-from solids import box, save
+from solids import box, mesh, save
 
 from wallguard.base.errors import InputError
 from wallguard.commands.main import main
@@ -19,9 +20,12 @@ from wallguard.jobs.check import Task, check_part, known_reports
 from wallguard.jobs.known import KnownPart, _Stored
 from wallguard.part import part as parts
 from wallguard.part.geometry import Geometry
+from wallguard.part.memory import recalled, remember
 from wallguard.repository.entry import Assignment
 from wallguard.rules.load import load_rules
+from wallguard.sections.cut import cut
 from wallguard.store.store import Store
+from wallguard.walls.trace import find_walls
 
 EXAMPLE = Path(__file__).resolve().parents[1] / "example_repo"
 LAYERED = """\
@@ -193,6 +197,20 @@ def test_whole_entries_of_the_wrong_shape_are_not_believed(place, monkeypatch):
             store.put(key, wrong)
         again = check_part(task("good.stl", store, "layered.yaml"))
         assert repr(plain(again)) == repr(plain(fresh))
+
+
+@pytest.mark.parametrize("number", [math.inf, -math.inf, math.nan])
+def test_what_is_kept_and_not_finite_is_not_believed(number):
+    (wall,) = find_walls(cut(mesh(box([10, 1, 5])), 0.2), 2.0)
+    kept = {}
+
+    class Dictionary:
+        recall, keep = kept.get, kept.__setitem__
+
+    remember(Dictionary(), "stretches", "good", [wall])
+    remember(Dictionary(), "stretches", "bad", [replace(wall, bend=number)])
+    assert recalled(Dictionary(), "stretches", "good") == [wall]
+    assert "bad" in kept and recalled(Dictionary(), "stretches", "bad") is None
 
 
 def test_all_that_is_measured_on_the_example_can_be_kept(tmp_path, monkeypatch):

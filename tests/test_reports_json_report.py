@@ -2,7 +2,7 @@
 
 import json
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Any
 
 import pytest
@@ -21,7 +21,7 @@ from report_samples import (
 )
 
 from wallguard.base.errors import InputError
-from wallguard.findings.model import Breach, Printed, Report, Spread, Subject
+from wallguard.findings.model import Body, Breach, Printed, Report, Spread, Subject
 from wallguard.reports import order
 from wallguard.reports.json_report import REPORT, read, text, walls_text
 
@@ -236,6 +236,11 @@ def changed(path: str, value: Any) -> str:
         ),
         ("parts/0/findings/0/breaches", [], r"findings\[0\]\.breaches: expected .* length >= 1"),
         ("seconds", None, "seconds: expected a number"),
+        (
+            "parts/0/bodies",
+            [asdict(Body(1, 1, (0, 0, 0), (1,) * 7, (0, 0, 0), ((0, 0, 0), (1, 1, 1))))],
+            r"bodies\[0\]\.spread: expected a list of length 6",
+        ),
     ],
 )
 def test_what_is_no_report_is_refused(path: str, value: Any, problem: str) -> None:

@@ -187,11 +187,9 @@ def _body(part: PartReport, group: Sequence[Finding]) -> Body | None:
         body = part.bodies[-1]
     x, y, z = (round(value, 3) for value in body.centre)
     u, v, w = (round(value, 3) for value in body.lean)
-    spread = tuple(round(value, 3) for value in body.spread)
-    nowhere = (0.0, 0.0, 0.0)
-    return Body(
-        round(body.area, 3), round(body.volume, 3), (x, y, z), spread, (u, v, w), (nowhere, nowhere)
-    )
+    xx, yy, zz, yz, xz, xy = (round(value, 3) for value in body.spread)
+    nowhere, area, volume = (0.0, 0.0, 0.0), round(body.area, 3), round(body.volume, 3)
+    return Body(area, volume, (x, y, z), (xx, yy, zz, yz, xz, xy), (u, v, w), (nowhere, nowhere))
 
 
 def _extreme(group: Sequence[Finding], check: str) -> float | None:

@@ -304,7 +304,7 @@ class Body:
     area: float
     volume: float
     centre: Point
-    spread: tuple[float, ...]
+    spread: tuple[float, float, float, float, float, float]
     lean: Point
     box: tuple[Point, Point]
 

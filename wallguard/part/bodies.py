@@ -69,12 +69,12 @@ def _body(vertices: NDArray[np.float64], triangles: NDArray[np.int32]) -> Body:
             far *= weight * area
             lean += at.reshape(3, -1) @ far.ravel()
     lean /= whole * (float(np.trace(spread)) or 1.0)
-    rows, across = (0, 1, 2, 1, 0, 0), (0, 1, 2, 2, 2, 1)
+    (xx, xy, xz), (_, yy, yz), (_, _, zz) = spread.tolist()
     return Body(
         area=surface,
         volume=volume,
         centre=_point(centre),
-        spread=tuple(spread[rows, across].tolist()),
+        spread=(xx, yy, zz, yz, xz, xy),
         lean=_point(lean),
         box=(_point(low), _point(high)),
     )

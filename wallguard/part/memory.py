@@ -6,6 +6,7 @@ Measures are plain data, so they are kept as such: no entry can be anything but 
 from __future__ import annotations
 
 import functools
+import math
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from importlib import import_module
@@ -98,8 +99,19 @@ def recalled(memory: Memory, kind: Kind, name: str) -> Any:
     # What does not fit its shape is none: it comes from a folder that others may have written to.
     with suppress(msgspec.MsgspecError, ValueError, TypeError, UnicodeError):
         made = msgspec.msgpack.decode(data, type=_shape(kind))
-        return _sections(made) if kind == "sections" else made
+        if kind == "sections":
+            return _sections(made)
+        return made if _finite(msgspec.msgpack.decode(data)) else None
     return None
+
+
+def _finite(value: Any) -> bool:
+    """Whether all numbers in what is plain are finite, as all are that are measured."""
+    if isinstance(value, float):
+        return math.isfinite(value)
+    if isinstance(value, dict):
+        return all(map(_finite, value.values()))
+    return not isinstance(value, list) or all(map(_finite, value))
 
 
 def remember(memory: Memory, kind: Kind, name: str, value: Any) -> None:

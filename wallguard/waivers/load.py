@@ -46,10 +46,10 @@ _MEASURE = Number(-1_000_000_000, 1_000_000_000)
 
 
 def _body(numbers: tuple[float, ...]) -> Body:
-    area, volume, x, y, z, *rest = numbers
-    lean = (rest[6], rest[7], rest[8])
+    area, volume, x, y, z, xx, yy, zz, yz, xz, xy, *lean = numbers
     nowhere = (0.0, 0.0, 0.0)
-    return Body(area, volume, (x, y, z), tuple(rest[:6]), lean, (nowhere, nowhere))
+    moments = (xx, yy, zz, yz, xz, xy)
+    return Body(area, volume, (x, y, z), moments, (lean[0], lean[1], lean[2]), (nowhere, nowhere))
 
 
 def _numbers(body: Body) -> tuple[float, ...]:
