@@ -158,13 +158,29 @@ def outcome(
     """(n, 5) what each point is, see `_Stretches`; without `curve` (of each edge the first of its
     curve) each edge is a curve of its own."""
     wall = points.wall
-    held, start = points.discs.edge, begin[edges.section[points.edge]]
+    held, start = _held(edges, points), begin[edges.section[points.edge]]
     if curve is not None:
         held = curve[held]
     held = np.where(wall, held - start, -1)
     kind = np.where(wall, group(2 * np.where(wall, points.discs.radius, 0.0)), -1)
     blind = is_blind(edges, points.edge, points.discs)
     return np.column_stack([points.edge - start, points.place == 0, held, kind, blind])
+
+
+def _held(edges: Edges, points: Points) -> _Ints:
+    """(n,) the edge that holds each disc; of one between two corners the edge that begins at the
+    other, as which of the two there it is told to be hangs on rounding."""
+    held = points.discs.edge
+    corner = np.flatnonzero((points.place == 0) & points.wall)
+    other = held[corner]
+    contact = rows(points.discs.contact, corner)
+    run = dot(contact - rows(edges.start, other), rows(edges.along, other))
+    ends = run > edges.length[other] - SLACK
+    if not ends.any():
+        return held
+    held = held.copy()
+    held[corner[ends]] = edges.after[other[ends]]
+    return held
 
 
 def curves(edges: Edges) -> _Ints:
