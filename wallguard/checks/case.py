@@ -278,13 +278,16 @@ class Case:
         return max(self.largest, self.geometry.standing(self.largest, times))
 
     @cached_property
-    def pieces(self) -> Sequence[Stretch]:
-        """The part's walls in pieces of one outcome each, without specks; thinnest first."""
+    def pieces_and_specks(self) -> Sequence[Stretch]:
+        """The part's walls in pieces of one outcome each, thinnest first."""
         if self.layered:
-            walls = self.geometry.walls(self.cut, self.largest, self.splits, self.closings)
-        else:
-            walls = self.geometry.walls_in_space(self.searched, self.splits)
-        return [wall for wall in walls if not is_speck(wall)]
+            return self.geometry.walls(self.cut, self.largest, self.splits, self.closings)
+        return self.geometry.walls_in_space(self.searched, self.splits)
+
+    @cached_property
+    def pieces(self) -> Sequence[Stretch]:
+        """The same without specks."""
+        return [wall for wall in self.pieces_and_specks if not is_speck(wall)]
 
     @cached_property
     def judged(self) -> Sequence[Stretch]:

@@ -183,13 +183,9 @@ def _layer_height(model: Geometry, asked: float) -> float:
 
 
 def _measured(case: Case, plain: Reduction) -> Reduction:
-    if case.layered:
-        pieces = case.geometry.walls(case.cut, case.largest, case.splits, case.closings)
-    else:
-        pieces = case.geometry.walls_in_space(case.searched, case.splits)
     lengths: dict[str, float] = {}
     crumbs = 0.0
-    for piece in pieces:
+    for piece in case.pieces_and_specks:
         verdict = _verdict(case, piece)
         lengths[verdict] = lengths.get(verdict, 0.0) + piece.length
         if is_speck(piece) and piece.length >= _NOTHING and _bad(case, verdict):
