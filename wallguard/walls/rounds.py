@@ -32,7 +32,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from wallguard.base.arrays import connected, dot
+from wallguard.base.arrays import connected, cross, dot
 from wallguard.mesh.edges import edges_of
 from wallguard.mesh.mesh import Mesh
 from wallguard.walls.boxes import Boxes, near_each_other
@@ -576,18 +576,24 @@ def _along(point: _Floats, cylinders: _Cylinders, strip: _Ints) -> _Floats:
 def _rounds(mesh: Mesh, strips: _Strips, cylinders: _Cylinders, chosen: _Ints) -> list[Round]:
     if not len(chosen):
         return []
-    corners = mesh.vertices[mesh.triangles]
-    lowest, highest = corners.min(axis=1), corners.max(axis=1)
+    ends = [each.take(mesh.triangles.T) for each in mesh.vertices.T]
+    reach = [(np.minimum.reduce(each), np.maximum.reduce(each)) for each in ends]
+    others = np.ones(len(mesh.triangles), bool)
     axes = _pointing(cylinders.axis)
     rounds = []
     for i in chosen.tolist():
         begin, end = np.searchsorted(strips.strip, [i, i + 1])
         own = strips.triangle[begin:end]
-        low, high = lowest[own].min(axis=0), highest[own].max(axis=0)
-        x = np.flatnonzero((lowest[:, 0] <= high[0]) & (highest[:, 0] >= low[0]))
-        near = x[((lowest[x] <= high) & (highest[x] >= low)).all(axis=1)]
+        corners = mesh.vertices[mesh.triangles[own]].reshape(-1, 3)
+        low, high = corners.min(axis=0), corners.max(axis=0)
+        others[own] = False
+        near = np.flatnonzero(others & (reach[0][0] <= high[0]) & (reach[0][1] >= low[0]))
+        for (least, most), below, above in zip(reach[1:], low[1:], high[1:], strict=True):
+            near = near[(least[near] <= above) & (most[near] >= below)]
+        others[own] = True
         middle = (cylinders.low[i] + cylinders.high[i]) / 2
-        if not _clear(cylinders, i, strips.points[begin:end], corners[np.setdiff1d(near, own)]):
+        around = mesh.vertices[mesh.triangles[near]]
+        if not _clear(cylinders, i, strips.points[begin:end], around):
             continue
         centre = cylinders.foot[i] + middle * cylinders.axis[i]
         rounds.append(
@@ -614,34 +620,42 @@ def _point(values: _Floats) -> Point:
 def _clear(cylinders: _Cylinders, i: int, own: _Floats, others: _Floats) -> bool:
     """Whether nothing else lies between the axis and the cylinder, as seen from most of three
     places on the axis: a hole is empty, and a pin is solid where no hole runs inside."""
+    axis, foot = cylinders.axis[i], cylinders.foot[i]
     u, v = (side[0] for side in _frames(cylinders.axis[i : i + 1]))
     turn = np.arange(6) * (np.pi / 3) + 0.1
-    rays = np.tile(np.outer(np.cos(turn), u) + np.outer(np.sin(turn), v), (3, 1))
-    along = cylinders.low[i] + np.repeat([0.2, 0.5, 0.8], 6) * (
-        cylinders.high[i] - cylinders.low[i]
-    )
-    start = cylinders.foot[i] + along[:, None] * cylinders.axis[i]
-    reach = np.minimum(_hits(start, rays, own), cylinders.radius[i])
-    free = _hits(start, rays, others) >= reach - 1e-6
-    return int(free.reshape(3, 6).all(axis=1).sum()) >= 2
+    rays = np.outer(np.cos(turn), u) + np.outer(np.sin(turn), v)
+    heights = [(each - foot) @ axis for each in (own, others)]
+    free = 0
+    for share in (0.2, 0.5, 0.8):
+        along = cylinders.low[i] + share * (cylinders.high[i] - cylinders.low[i])
+        # Rays run square to the axis, so they hit only what crosses their plane.
+        wall, rest = (
+            each[(height.min(axis=1) <= along + 1e-6) & (height.max(axis=1) >= along - 1e-6)]
+            for each, height in zip((own, others), heights, strict=True)
+        )
+        start = foot + along * axis
+        reach = np.minimum(_hits(start, rays, wall), cylinders.radius[i])
+        free += bool((_hits(start, rays, rest) >= reach - 1e-6).all())
+    return free >= 2
 
 
-def _hits(start: _Floats, ray: _Floats, triangles: _Floats) -> _Floats:
-    """How far each ray (n, 3) runs to the first of the triangles (m, 3, 3); inf for none.
+def _hits(start: _Floats, rays: _Floats, triangles: _Floats) -> _Floats:
+    """How far each ray (n, 3) runs from its start (3,) to the first of the triangles (m, 3, 3);
+    inf for none.
 
-    Moeller and Trumbore's test (Journal of Graphics Tools 2 (1997) 21-28; from memory).
+    Moeller and Trumbore's test (Journal of Graphics Tools 2 (1997) 21-28; from memory), its
+    products turned round so that what hangs on the triangle alone is reckoned once.
     """
     if not len(triangles):
-        return np.full(len(start), np.inf)
+        return np.full(len(rays), np.inf)
     u, v = triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]
-    p = np.cross(ray[:, None], v[None])
-    det = np.einsum("rti,ti->rt", p, u)
+    offset = start - triangles[:, 0]
+    det = rays @ cross(v, u).T
     inverse = 1 / np.where(np.abs(det) < 1e-12, np.inf, det)
-    offset = start[:, None] - triangles[None, :, 0]
-    a = np.einsum("rti,rti->rt", offset, p) * inverse
-    q = np.cross(offset, u[None])
-    b = np.einsum("rti,ri->rt", q, ray) * inverse
-    distance = np.einsum("rti,ti->rt", q, v) * inverse
+    q = cross(offset, u)
+    a = rays @ cross(v, offset).T * inverse
+    b = rays @ q.T * inverse
+    distance = dot(q, v) * inverse
     hit = (a >= 0) & (b >= 0) & (a + b <= 1) & (distance > 1e-9) & (inverse != 0)
     first: _Floats = np.where(hit, distance, np.inf).min(axis=1)
     return first
