@@ -26,7 +26,15 @@ from numpy.typing import NDArray
 
 from wallguard.base.arrays import distinct, dot
 from wallguard.base.errors import TooLargeError
-from wallguard.walls.bounds import Bounds, Tree, bounds_of, meetings, near_any, wider
+from wallguard.walls.bounds import (
+    Bounds,
+    Tree,
+    along_a_curve,
+    bounds_of,
+    meetings,
+    near_any,
+    wider,
+)
 from wallguard.walls.facets import Facets, Units, units_of
 from wallguard.walls.flats import outline, overlap
 from wallguard.walls.rings import INNER, Rings, rings_of
@@ -40,6 +48,8 @@ _RISE = 1e-4
 # Pairs of nodes that may be looked at, and more for each facet: beyond, as where a part is no
 # larger than the walls that are asked for, all face all others, and asking at points is faster.
 _PAIRS, _EACH = 2_500_000, 100
+# Of several one run in so many, of so many of them, tells how many pairs there are.
+_SHARE, _RUN, _SEVERAL = 16, 16, 5_000
 # So many have a tree of their own made in the time that a grid takes.
 _MANY = 20_000
 # So many images are clipped at a time: bounds the memory.
@@ -79,8 +89,9 @@ def pieces_between(facets: Facets, largest: float, most: int) -> Pieces:
     coarse = np.flatnonzero(~facets.fine[units.facet])
     if not len(coarse):
         return _no_pieces()
-    pieces = [_faces(facets, units, coarse, largest, most), _edges(facets, units, coarse, largest)]
-    return _together(pieces)
+    # Where edges are too many that is told sooner.
+    strips = _edges(facets, units, coarse, largest)
+    return _together([_faces(facets, units, coarse, largest, most), strips])
 
 
 def too_many(pieces: int) -> TooLargeError:
@@ -141,12 +152,14 @@ def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float, most: in
     near = near if 2 * len(near) < len(low) else np.arange(len(low))
     # What lies flat is told by its slab, if the flat faces keep together.
     large = np.where(facets.broad[units.facet], facets.face[units.facet] + 1, 0)
-    asked, met_by = (
-        Tree(_swept(units.corners[some], normal[some], largest / 2), large[some])
-        for some in (coarse, near)
-    )
+    met_by = Tree(_swept(units.corners[near], normal[near], largest / 2), large[near])
+    bounds = _swept(units.corners[coarse], normal[coarse], largest / 2)
+    most = _PAIRS + _EACH * len(coarse)
+    if len(coarse) > _SEVERAL:
+        _refuse_crowds(bounds, met_by, most, FACING)
+    asked = Tree(bounds, large[coarse])
     ones, others = [coarse[:0]], [coarse[:0]]
-    for place, met in meetings(asked, met_by, FACING, _PAIRS + _EACH * len(coarse)):
+    for place, met in meetings(asked, met_by, FACING, most):
         one, other = coarse[place], near[met]
         # Of two that are not fine, the first asks.
         kept = (one < other) | fine[other]
@@ -165,6 +178,16 @@ def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float, most: in
         facet = units.facet
         pieces.append(_of_faces(facets, facet[one[wide]], facet[other[wide]], largest))
     return _together(pieces)
+
+
+def _refuse_crowds(bounds: Bounds, met_by: Tree, most: int, facing: float | None = None) -> None:
+    """Raises TooLargeError where so many of things with these bounds meet those of the tree that
+    more than so many pairs had to be looked at, as a share of them tells beforehand."""
+    # Runs of neighbours, so that a tree of them is a part of that of all.
+    order = along_a_curve((bounds.low + bounds.high) / 2)
+    some = order[np.arange(len(order)) // _RUN % _SHARE == 0]
+    for _ in meetings(Tree(bounds.chosen(some)), met_by, facing, most // _SHARE):
+        pass
 
 
 def _of_units(
@@ -294,7 +317,10 @@ def _edges(facets: Facets, units: Units, coarse: _Ints, largest: float) -> Piece
     large = np.where(facets.broad, facets.face + 1, 0)[units.facet[coarse]]
     places, edges = [], []
     most = _PAIRS + _EACH * len(coarse)
-    for place, edge in meetings(Tree(asked, large), Tree(bounds), most=most):
+    met_by = Tree(bounds)
+    if len(coarse) > _SEVERAL:
+        _refuse_crowds(asked, met_by, most)
+    for place, edge in meetings(Tree(asked, large), met_by, most=most):
         n = facets.normal[units.facet[coarse[place]]]
         cosines = [dot(n, facets.normal[each[edge]]) for each in (first, second)]
         between = (cosines[0] <= FACING) & (cosines[1] <= FACING)
