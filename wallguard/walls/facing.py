@@ -154,12 +154,12 @@ def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float, most: in
     large = np.where(facets.broad[units.facet], facets.face[units.facet] + 1, 0)
     met_by = Tree(_swept(units.corners[near], normal[near], largest / 2), large[near])
     bounds = _swept(units.corners[coarse], normal[coarse], largest / 2)
-    most = _PAIRS + _EACH * len(coarse)
+    pairs = _PAIRS + _EACH * len(coarse)
     if len(coarse) > _SEVERAL:
-        _refuse_crowds(bounds, met_by, most, FACING)
+        _refuse_crowds(bounds, met_by, pairs, FACING)
     asked = Tree(bounds, large[coarse])
     ones, others = [coarse[:0]], [coarse[:0]]
-    for place, met in meetings(asked, met_by, FACING, most):
+    for place, met in meetings(asked, met_by, FACING, pairs):
         one, other = coarse[place], near[met]
         # Of two that are not fine, the first asks.
         kept = (one < other) | fine[other]
@@ -180,13 +180,13 @@ def _faces(facets: Facets, units: Units, coarse: _Ints, largest: float, most: in
     return _together(pieces)
 
 
-def _refuse_crowds(bounds: Bounds, met_by: Tree, most: int, facing: float | None = None) -> None:
+def _refuse_crowds(bounds: Bounds, met_by: Tree, pairs: int, facing: float | None = None) -> None:
     """Raises TooLargeError where so many of things with these bounds meet those of the tree that
     more than so many pairs had to be looked at, as a share of them tells beforehand."""
     # Runs of neighbours, so that a tree of them is a part of that of all.
     order = along_a_curve((bounds.low + bounds.high) / 2)
     some = order[np.arange(len(order)) // _RUN % _SHARE == 0]
-    for _ in meetings(Tree(bounds.chosen(some)), met_by, facing, most // _SHARE):
+    for _ in meetings(Tree(bounds.chosen(some)), met_by, facing, pairs // _SHARE):
         pass
 
 
