@@ -1,5 +1,6 @@
 """Cavities, their ways out, and cups: parts of known answers, turned and in three finenesses."""
 
+import itertools
 import math
 
 import manifold3d as m3
@@ -108,7 +109,45 @@ def behind_a_corner():
     return box([16, 16, 9]) - bend - hole, 2 * 12 * 5.0**2 - 5**3
 
 
-BEHIND = {"slit": behind_a_slit, "neck": behind_a_neck, "corner": behind_a_corner}
+def behind_bends(*legs):
+    """A room of 8 x 12 x 8 mm with a square way of 1.5 mm out of it, through these points."""
+    part = box([40, 16, 16]) - box([8, 12, 8], [4, 2, 4])
+    for one, other in itertools.pairwise(np.array(legs, float)):
+        low, high = np.minimum(one, other) - 0.75, np.maximum(one, other) + 0.75
+        part -= box((high - low).tolist(), low.tolist())
+    return part, 768.0
+
+
+def behind_a_bend():
+    """The same with a round way, bent by 90 degrees about a radius of 3 mm."""
+    bend = m3.CrossSection.circle(0.75, 32).translate([3, 0]).revolve(64, 90)
+    bend = bend.rotate([90, 0, 0]).rotate([0, 90, 0]).translate([20, 8, 9])
+    way = rod(1.5, 9).rotate([0, 90, 0]).translate([11, 8, 6]) + bend
+    return behind_bends()[0] - way - rod(1.5, 9).translate([23, 8, 9]), 768.0
+
+
+def behind_a_mitre():
+    """And bent by 45 degrees."""
+    way = rod(1.5, 9).rotate([0, 90, 0]) + m3.Manifold.sphere(0.75, 32).translate([9, 0, 0])
+    way += rod(1.5, 30).rotate([0, 45, 0]).translate([9, 0, 0])
+    return behind_bends()[0] - way.translate([11, 8, 6]), 768.0
+
+
+BEHIND = {
+    "slit": behind_a_slit,
+    "neck": behind_a_neck,
+    "corner": behind_a_corner,
+    "one corner": lambda: behind_bends((11, 8, 6), (20, 8, 6), (20, 8, 18)),
+    "two corners": lambda: behind_bends((11, 8, 6), (20, 8, 6), (20, 8, 10), (42, 8, 10)),
+    "corners in two planes": lambda: behind_bends(
+        (11, 8, 6), (20, 8, 6), (20, 12, 6), (20, 12, 18)
+    ),
+    "there and back": lambda: behind_bends(
+        (11, 8, 6), (18, 8, 6), (18, 8, 8), (13, 8, 8), (13, 8, 18)
+    ),
+    "bend": behind_a_bend,
+    "mitre": behind_a_mitre,
+}
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,8 @@ Each way is shut by the plane square to it at its inner end, where it widens int
     █           ─┴──┴─ plane      the way is at most 2 % larger than at p. What is beyond it is the
     █   cavity                    way, whose air is not counted; how much that is, is told.
 
+Where the way bends, or has a corner, the plane is set square to it anew beyond that, and moved on.
+
 The plane is square to the way: along the direction from which the surface at its section turns
 least (the least eigenvector of the sum of its normals' squares, by length of section), which is the
 axis of every prism, cylinder and cone. The surface is divided along the sections, and of what is
@@ -43,6 +45,21 @@ _GROWS = 1.02
 _TURNS = 4
 # Steps of a search along a way, each a share of the width; then it is halved so often.
 _STEP, _STEPS, _HALVES = 0.5, 60, 26
+# How many bends and corners are followed; a plane is turned where its section gets smaller by this
+# share, after a stretch at least this share of its width long.
+_BENDS, _BENDS_BY, _GAINED = 40, 5e-3, 0.02
+# In a corner balls are no wider than this times those in the way; how far beyond its middle, in
+# halves of the way's width, the next stretch is looked for, how much larger a section may be that
+# is not yet square to it, and how far about it the surface is looked at.
+_CORNER, _PAST, _SLANTED, _LOCAL = 1.15, 1.6, 1.2, 5.0
+# In which directions: on, and aside.
+_ROUND_IT = np.array(
+    [
+        (math.cos(turn), math.sin(turn) * math.cos(about), math.sin(turn) * math.sin(about))
+        for turn in np.radians([45.0, 67.5, 90.0, 112.5])
+        for about in np.radians(np.arange(0.0, 360.0, 22.5))
+    ]
+)
 # The plane lies so far within the way, mm, so that it divides its sides and not their ends.
 _WITHIN = 1e-5
 # Of so many facets near to it directions are made, at most.
@@ -85,13 +102,16 @@ class Enclosed:
 @dataclass(frozen=True, eq=False)
 class _Cut:
     """A section of a way: the plane through `point` (3,) along `out` (3,), unit; the facets (k,)
-    that it divides around the way, how long each is cut (k,); and the section's area, mm²."""
+    that it divides around the way, how long each is cut (k,); the section's area, mm², its middle
+    (3,), and half of its width and length, mm."""
 
     point: _Floats
     out: _Floats
     facets: _Ints
     length: _Floats
     area: float
+    middle: _Floats
+    halves: tuple[float, float]
 
 
 def enclosed(
@@ -165,31 +185,119 @@ def _shut(vertices: _Floats, triangles: _Ints, way: Way) -> tuple[_Cut, float] |
     cut = min((each for each in cuts if each), key=lambda each: each.area, default=None)
     if cut is None:
         return None
-    most, narrow = _GROWS * cut.area, cut
-
-    def reach(sign: float) -> float:
-        """How far along the way it is as narrow."""
-
-        def fits(far: float) -> bool:
-            other = _cut(vertices, triangles, narrow.point + sign * far * narrow.out, narrow.out)
-            return other is not None and other.area <= most
-
-        step = max(_STEP * way.radius, 10 * _WITHIN)
-        low = 0.0
-        for _ in range(_STEPS):
-            if not fits(low + step):
-                break
-            low += step
-        high = low + step
-        for _ in range(_HALVES):
-            middle = (low + high) / 2
-            low, high = (middle, high) if fits(middle) else (low, middle)
-        return low
-
-    inward, outward = reach(-1.0), reach(1.0)
-    place = cut.point - max(inward - _WITHIN, 0.0) * cut.out
-    moved = _cut(vertices, triangles, place, cut.out)
+    most = _GROWS * cut.area
+    inner, inward = _followed(vertices, triangles, cut, way.radius, most)
+    _, outward = _followed(vertices, triangles, replace(cut, out=-cut.out), way.radius, most)
+    place = inner.point + min(inward, _WITHIN) * inner.out
+    moved = _cut(vertices, triangles, place, inner.out)
     return None if moved is None else (moved, inward + outward)
+
+
+def _followed(
+    vertices: _Floats, triangles: _Ints, cut: _Cut, radius: float, most: float
+) -> tuple[_Cut, float]:
+    """The last section of a way, against its direction, that is no larger than `most`, mm², and
+    how far it is along the way to there: straight on, and round bends and corners."""
+    total = 0.0
+    for _ in range(_BENDS):
+        far = _reach(vertices, triangles, cut, radius, most)
+        total += far
+        end = _cut(vertices, triangles, cut.point - far * cut.out, cut.out)
+        if end is None:
+            break
+        cut = end
+        after = _bent(vertices, triangles, end, far)
+        after = after or _round_corner(vertices, triangles, end, radius, most)
+        if after is None:
+            break
+        total += math.dist(after.middle, end.middle)
+        cut = replace(after, point=after.middle)
+    return cut, total
+
+
+def _reach(vertices: _Floats, triangles: _Ints, cut: _Cut, radius: float, most: float) -> float:
+    """How far against its direction the way is as narrow."""
+
+    def fits(far: float) -> bool:
+        other = _cut(vertices, triangles, cut.point - far * cut.out, cut.out)
+        return other is not None and other.area <= most
+
+    step = max(_STEP * radius, 10 * _WITHIN)
+    low = 0.0
+    for _ in range(_STEPS):
+        if not fits(low + step):
+            break
+        low += step
+    high = low + step
+    for _ in range(_HALVES):
+        middle = (low + high) / 2
+        low, high = (middle, high) if fits(middle) else (low, middle)
+    return low
+
+
+def _bent(vertices: _Floats, triangles: _Ints, end: _Cut, far: float) -> _Cut | None:
+    """The section at the end of a stretch `far` long, set square to a way that bends there; None
+    where it is square already, or nothing was gained by turning it before."""
+    if far <= _GAINED * math.sqrt(end.area):
+        return None
+    turned = _turned(vertices, triangles, replace(end, point=end.middle))
+    is_less = turned.area < end.area * (1 - _BENDS_BY) and turned.out @ end.out > 0
+    return turned if is_less else None
+
+
+def _round_corner(
+    vertices: _Floats, triangles: _Ints, end: _Cut, radius: float, most: float
+) -> _Cut | None:
+    """The first section beyond a corner where a way ends straight on; None where there is none: no
+    place as narrow is seen from the middle of the corner, which is no wider itself."""
+    from wallguard.walls.tangent import Surface
+
+    for deep in (radius, *(half for half in end.halves if half > _CORNER * radius)):
+        centre = end.middle - deep * end.out
+        local = _about(vertices, triangles, centre, _LOCAL * max(deep, end.halves[-1]))
+        corner = vertices[triangles[local]]
+        if not len(local):
+            continue
+        surface = Surface(corner, np.zeros((len(corner), 3)))  # only asked for distances
+        if surface.nearest(centre[None])[0][0] > _CORNER * radius:
+            continue
+        best: _Cut | None = None
+        for way in _ROUND_IT @ np.array([-end.out, *(each[0] for each in frames(end.out[None]))]):
+            spot = centre + _PAST * deep * way
+            other = _cut(vertices, triangles[local], spot, -way)
+            if other is None or other.area > _SLANTED * most or not _sees(corner, centre, spot):
+                continue
+            other = _turned(vertices, triangles[local], other)
+            beyond = (end.middle - other.middle) @ end.out > 0 and other.out @ way < 0
+            fits = beyond and other.area <= most
+            fits = fits and surface.nearest(other.middle[None])[0][0] <= _CORNER * radius
+            if fits and (best is None or other.area < best.area):
+                best = replace(other, facets=local[other.facets])
+        if best is not None:
+            return best
+    return None
+
+
+def _about(vertices: _Floats, triangles: _Ints, point: _Floats, reach: float) -> _Ints:
+    """The triangles whose boxes come within a reach of a point."""
+    corner = vertices[triangles]
+    near = (corner.min(axis=1) <= point + reach) & (corner.max(axis=1) >= point - reach)
+    return np.flatnonzero(near.all(axis=1))
+
+
+def _sees(corner: _Floats, start: _Floats, end: _Floats) -> bool:
+    """Whether no triangle (n, 3, 3) lies between two points."""
+    a, b, c = corner.transpose(1, 0, 2)
+    way = end - start
+    one, other = b - a, c - a
+    square = np.cross(way, other)
+    det = dot(one, square)
+    safe = np.where(np.abs(det) < 1e-15, np.inf, det)
+    to = start - a
+    u = dot(to, square) / safe
+    across = np.cross(to, one)
+    v, at = across @ way / safe, dot(other, across) / safe
+    return not ((u >= 0) & (v >= 0) & (u + v <= 1) & (at > 0) & (at < 1) & np.isfinite(safe)).any()
 
 
 def _directions(vertices: _Floats, triangles: _Ints, way: Way) -> list[_Floats]:
@@ -225,15 +333,20 @@ def _squared(vertices: _Floats, triangles: _Ints, way: Way, out: _Floats) -> _Cu
             cut = other
         if cut is not None and cut.area <= _ROUND * math.pi * way.radius**2:
             break  # no section is smaller than the ball's
-    for _ in range(_TURNS if cut else 0):
-        assert cut is not None
+    if cut is None:
+        return None
+    cut = _turned(vertices, triangles, cut)
+    return replace(cut, out=-cut.out) if cut.out @ way.out < 0 else cut
+
+
+def _turned(vertices: _Floats, triangles: _Ints, cut: _Cut) -> _Cut:
+    """A section turned about its point until it is square to the way."""
+    for _ in range(_TURNS):
         normal = _normals(vertices[triangles[cut.facets]])
         again = _cut(vertices, triangles, cut.point, _along(normal, cut.length, cut.out))
         if again is None or again.area >= cut.area * (1 - 1e-9):
             break
         cut = again
-    if cut is not None and cut.out @ way.out < 0:
-        return replace(cut, out=-cut.out)
     return cut
 
 
@@ -302,7 +415,11 @@ def _cut(vertices: _Floats, triangles: _Ints, point: _Floats, out: _Floats) -> _
     on = np.array([tuple(place) in corners for place in flat.tolist()])
     own = np.isin(label[sides[:, 0]], np.unique(label[on]))
     length = np.linalg.norm(flat[sides[:, 1]] - flat[sides[:, 0]], axis=1)
-    return _Cut(point, out, section.facets[own], length[own], float(face.area))
+    middle = point + section.axes @ shapely.get_coordinates(face.centroid)[0]
+    box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(face))
+    short, long = sorted(np.linalg.norm(np.diff(box[:3], axis=0), axis=1) / 2)
+    halves = float(short), float(long)
+    return _Cut(point, out, section.facets[own], length[own], float(face.area), middle, halves)
 
 
 def _shortest(vertices: _Floats, triangles: _Ints, way: Way, normal: _Floats) -> _Floats | None:

@@ -514,19 +514,24 @@ class _Look:
 def _ways(open_: _Bools, start: _Bools, goal: _Bools) -> _Floats:
     """How many steps through what is open each cell is from where they start, as far as a few
     steps beyond the first at the goal; infinite farther off."""
-    from scipy.ndimage import binary_dilation
-
-    steps = np.where(start, 0.0, np.inf)
-    reached, left = start, _BESIDE
-    for number in range(1, sum(open_.shape)):
-        again = binary_dilation(reached, mask=open_ | start)
-        new = again & ~reached
-        if not new.any() or not left:
+    free, aim = (np.pad(each, 1).ravel() for each in (open_ & ~start, goal))
+    shape = [size + 2 for size in open_.shape]
+    stride = np.array([shape[1] * shape[2], shape[2], 1])
+    beside = np.concatenate((stride, -stride))
+    near = np.flatnonzero(np.pad(start, 1))
+    steps = np.full(free.shape, np.inf)
+    steps[near] = 0.0
+    met, left, number = bool(aim[near].any()), _BESIDE, 0
+    while left:
+        near = distinct((near[:, None] + beside).ravel())
+        near = near[free[near]]
+        if not len(near):
             break
-        steps[new] = number
-        left -= bool((again & goal).any())
-        reached = again
-    return steps
+        number += 1
+        steps[near], free[near] = number, False
+        met = met or bool(aim[near].any())
+        left -= met
+    return steps.reshape(shape)[1:-1, 1:-1, 1:-1]
 
 
 def _way(
