@@ -28,8 +28,8 @@ def test_work_grows_with_the_outline_and_beyond_that_it_is_refused(monkeypatch, 
     made = []
     of = Effort.of
 
-    def counted(edges):
-        made.append(of(edges))
+    def counted(*edges):
+        made.append(of(*edges))
         return made[-1]
 
     monkeypatch.setattr(Effort, "of", counted)
@@ -39,6 +39,7 @@ def test_work_grows_with_the_outline_and_beyond_that_it_is_refused(monkeypatch, 
     assert 1000 < few.made < many.made < 10 * few.made
     monkeypatch.setattr(effort, "_ANY", few.made)
     monkeypatch.setattr(effort, "_EACH", 0)
+    monkeypatch.setattr(effort, "_FULLEST", 0)
     assert find(comb(20), 3.0)
     with pytest.raises(TooLargeError, match=rf"the limit for a part of its size: {few.made:,}"):
         find(comb(40), 3.0)
@@ -47,6 +48,9 @@ def test_work_grows_with_the_outline_and_beyond_that_it_is_refused(monkeypatch, 
 def test_no_part_may_take_more_than_any(monkeypatch):
     assert Effort.of(1000).most > Effort.of(0).most
     assert Effort.of(10**9).most == Effort.of(10**8).most
+    # An edge more in one layer takes another triangle; an edge more in all does not.
+    assert Effort.of(1000, 1000).most > Effort.of(1000, 10).most
+    assert Effort.of(10**9, 10**9).most == Effort.of(10**9).most
     Effort.endless().spend(10**12)
 
 
@@ -61,6 +65,7 @@ def test_what_lies_close_is_counted_before_it_is_kept(monkeypatch):
 def test_leaving_nothing_out_has_no_limit(monkeypatch):
     monkeypatch.setattr(effort, "_ANY", 1)
     monkeypatch.setattr(effort, "_EACH", 0)
+    monkeypatch.setattr(effort, "_FULLEST", 0)
     sections = comb(3)
     assert find_walls(sections, 3.0, everywhere=True)
     assert np.isfinite(sections.points).all()

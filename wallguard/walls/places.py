@@ -143,17 +143,21 @@ def _search(
 ) -> Search:
     """What lies near the active chains, and what faces them."""
     count = np.arange(len(active) + 1)
-    reached = near.reached.chosen(np.flatnonzero(active[near.reached.one]))
-    reached = reached.chosen(np.argsort(reached.one, kind="stable"))
+    # There may be millions: nothing of them is made twice.
+    reached = np.flatnonzero(active[near.reached.one])
+    asking = near.reached.one[reached]
+    begin = np.append(0, np.cumsum(np.bincount(asking, minlength=len(active))))
+    reached = reached[np.argsort(asking, kind="stable")]
+    del asking
     face = near.face.both_ways()
     face = face.chosen(np.argsort(face.one, kind="stable"))
     return Search(
         edges,
         chains,
         reach,
-        begin=np.searchsorted(reached.one, count),
-        near=reached.other,
-        gap=reached.gap,
+        begin=begin,
+        near=near.reached.other[reached],
+        gap=near.reached.gap[reached],
         faced=np.searchsorted(face.one, count),
         facing=face.other,
         nearest=_nearest(face, len(active)),

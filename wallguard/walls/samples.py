@@ -185,7 +185,7 @@ def take_samples(
 
     Raises TooLargeError where outlines lie so close together that it would take minutes.
     """
-    effort = Effort.endless() if everywhere else Effort.of(len(edges.length))
+    effort = Effort.endless() if everywhere else _effort(edges)
     spacing = max(STEP, float(edges.length.sum()) / _MOST) if dense or everywhere else np.inf
     parts = []
     for low, block in _blocks(edges):
@@ -195,6 +195,11 @@ def take_samples(
     return _joined(parts)
 
 
+def _effort(edges: Edges) -> Effort:
+    fullest = int(np.bincount(edges.section).max(initial=0))
+    return Effort.of(len(edges.length), fullest)
+
+
 def take_layers(edges: Edges, largest: float, group: Grouping, layers: Layers) -> Taken:
     """The same, not dense, where few layers are searched of those between which outlines only slide
     (`runs.py`), and those that need no samples have none (`spans.py`).
@@ -202,7 +207,7 @@ def take_layers(edges: Edges, largest: float, group: Grouping, layers: Layers) -
     Raises TooLargeError where outlines lie so close together that it would take minutes.
     """
     heights, kept = layers
-    effort = Effort.of(len(edges.length))
+    effort = _effort(edges)
 
     def searched(some: Edges) -> Samples:
         parts = []
