@@ -385,32 +385,67 @@ def _judged(
 ) -> tuple[_Bools, _Bools, _Bools]:
     """Of each cell and triangle: never met; in the way everywhere; met in the inside of a flat
     face, so that the face cuts the cell along a line."""
-    centre, radius = cells.centres(facets)[cell], cells.points[cell, :, 3]
-    corners, normal = facets.corners[triangle], facets.normal[triangle]
-    tie = _TIE * radius.max(axis=1)[:, None] + 1e-6
-    where = np.concatenate([centre, centre.mean(axis=1, keepdims=True)], axis=1)
-    reach = np.concatenate([radius, radius.mean(axis=1, keepdims=True)], axis=1)
     count = len(cell)
-    spot = np.stack([nearest(where[:, i], corners, normal) for i in range(4)], axis=1)
-    away = where - spot
-    distance = np.sqrt(np.einsum("kij,kij->ki", away, away))
-    over = distance - reach
-    covered = (over[:, :3] < -tie).all(axis=1)
-    way = away / np.maximum(distance, 1e-12)[:, :, None]
-    step = centre[:, None] - where[:, :, None]
-    bound = over[:, :, None] + np.einsum("kijc,kic->kij", step, way)
-    bound -= radius[:, None] - reach[:, :, None]
-    free = (bound >= -tie[:, None]).all(axis=2).any(axis=1)
-    # The face's distance is that of the nearest of its triangles.
     key = cell * (int(facets.face.max()) + 1) + facets.face[triangle]
     order = np.argsort(key, kind="stable")
     starts = np.flatnonzero(np.diff(key[order], prepend=-1))
-    least = np.minimum.reduceat(distance[order, :3], starts) if count else distance[:, :3]
     group = np.empty(count, np.int64)
     group[order] = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, count)))
-    rise = np.einsum("kij,kj->ki", centre - corners[:, :1], normal)
-    linear = (np.abs(least[group] - rise) <= tie).all(axis=1)
+    # Most are told by the plane that the ball in the middle would meet.
+    centre, radius = cells.centres(facets), cells.points[:, :, 3]
+    middle, reach = centre.mean(axis=1)[cell], radius.mean(axis=1)[cell]
+    _, free = _met(facets, cells, (cell, triangle), centre, (middle, reach))
+    left = np.zeros(len(starts), bool)
+    left[group[~free]] = True
+    some = np.flatnonzero(left[group])
+    covered, linear = np.zeros(count, bool), np.zeros(count, bool)
+    if not len(some):
+        return free, covered, linear
+    pairs = cell[some], triangle[some]
+    distance = np.empty((len(some), 3))
+    for i in range(3):
+        distance[:, i], away = _met(
+            facets, cells, pairs, centre, (centre[pairs[0], i], radius[pairs[0], i])
+        )
+        free[some] |= away
+    its_radius = radius[pairs[0]]
+    tie = (_TIE * its_radius.max(axis=1) + 1e-6)[:, None]
+    covered[some] = (distance - its_radius < -tie).all(axis=1)
+    # The face's distance is that of the nearest of its triangles.
+    number = (np.cumsum(left) - 1)[group[some]]
+    least = np.full((int(left.sum()), 3), np.inf)
+    np.minimum.at(least, number, distance)
+    off = centre[pairs[0]] - facets.corners[pairs[1], :1]
+    rise = np.einsum("kij,kj->ki", off, facets.normal[pairs[1]])
+    linear[some] = (np.abs(least[number] - rise) <= tie).all(axis=1)
     return free, covered, linear
+
+
+def _met(
+    facets: Facets,
+    cells: Cells,
+    pairs: tuple[_Ints, _Ints],
+    centre: _Floats,
+    ball: tuple[_Floats, _Floats],
+) -> tuple[_Floats, _Bools]:
+    """How far triangles are from the middle of one ball of each cell, and whether the plane across
+    the way to there shows that they are in the way of none of its balls.
+
+    pairs   cells and triangles, (k,) each
+    centre  (n, 3, 3) the middles of the balls at the corners of all cells
+    ball    middle (k, 3) and radius (k,)
+    """
+    cell, triangle = pairs
+    middle, reach = ball
+    away = middle - nearest(middle, facets.corners[triangle], facets.normal[triangle])
+    distance = lengths(away)
+    away /= np.maximum(distance, 1e-12)[:, None]
+    radius = cells.points[cell, :, 3]
+    bound = np.einsum("kjc,kc->kj", centre[cell] - middle[:, None], away)
+    bound += (distance - reach)[:, None] - radius + reach[:, None]
+    tie = _TIE * radius.max(axis=1) + 1e-6
+    never: _Bools = (bound >= -tie[:, None]).all(axis=1)
+    return distance, never
 
 
 def nearest(point: _Floats, corners: _Floats, normal: _Floats) -> _Floats:
