@@ -13,7 +13,9 @@ from solids import mesh
 from wallguard.sections.cut import cut
 from wallguard.sections.sections import section_heights
 from wallguard.walls import runs, samples
+from wallguard.walls.discs import Discs
 from wallguard.walls.edges import material_edges
+from wallguard.walls.paths import Points, outcome, starts_of
 from wallguard.walls.runs import runs_of
 from wallguard.walls.trace import find_gaps, find_walls
 
@@ -93,6 +95,30 @@ def test_fins_that_taper_through_many_ranges_are_searched_in_few_layers(monkeypa
     same(along, each)
     assert len(along) > 12
     assert fast < slow / 3
+
+
+def test_a_disc_between_two_corners_is_told_the_same_whichever_edge_it_is_given():
+    # Both edges that meet at a corner touch the disc there, and rounding tells which holds it.
+    edges = material_edges(cut(mesh(m3.Manifold.cube([10, 1, 0.2])), LAYER))
+    begin = starts_of(edges, 1)
+    contact = edges.start[[2]]
+    told = [
+        outcome(
+            edges,
+            begin,
+            Points(
+                np.array([0]),
+                np.zeros(1),
+                edges.inward[[0]],
+                Discs(np.array([0.5]), contact, np.array([held]), np.array([-1.0])),
+                np.array([True]),
+            ),
+            lambda thickness: np.zeros(len(thickness), np.int64),
+        ).tolist()
+        for held in (1, 2)
+    ]
+    assert edges.after[1] == 2
+    assert told[0] == told[1]
 
 
 def test_facets_of_a_turned_part_are_searched_in_the_layers_at_their_ends(monkeypatch):

@@ -204,8 +204,8 @@ class Places(NamedTuple):
 
 
 class _Events(NamedTuple):
-    """Places on long edges where something begins (+1), ends (-1) or merely is (0); `kept` are
-    points whatever stands near them."""
+    """Places on long edges where so many stretches begin (above 0) or end (below 0), or something
+    merely is (0); `kept` are points whatever stands near them."""
 
     edge: _Ints
     place: _Floats
@@ -218,9 +218,8 @@ def first_places(outline: Outline, corners: Discs, spacing: float) -> Places:
     edges = outline.edges
     events = [*_facing(outline, spacing), _across(outline, corners)]
     event = _Events(*(np.concatenate(each) for each in zip(*events, strict=True)))
-    ends = edges.length[event.edge]
-    inset = np.minimum(_INSET, ends / 4)
-    place = np.clip(event.place, inset, ends - inset)
+    event = _within(event, edges.length)
+    place = event.place
     # What begins comes before what ends at the same place.
     order = np.lexsort((-event.change, place, event.edge))
     edge, place, kept = event.edge[order], place[order], event.kept[order]
@@ -243,6 +242,29 @@ def first_places(outline: Outline, corners: Discs, spacing: float) -> Places:
     open_ = np.concatenate([open_, np.ones(len(short[0]), bool)])
     order = np.lexsort((place, edge))
     return Places(edge[order], place[order], open_[order])
+
+
+def _within(event: _Events, length: _Floats) -> _Events:
+    """The events right within the ends of their edges, which have these lengths; of those that come
+    to lie at one end of an edge one that begins as many stretches, one that ends as many, and one
+    that merely is. Around an edge most of what faces it lies beyond its ends."""
+    ends = length[event.edge]
+    inset = np.minimum(_INSET, ends / 4)
+    before, past = event.place <= inset, event.place >= ends - inset
+    inner = np.flatnonzero(~(before | past))
+    kept = [_Events(event.edge[inner], event.place[inner], event.change[inner], event.kept[inner])]
+    for end, high in ((before, False), (past & ~before, True)):
+        some = np.flatnonzero(end)
+        for way in (1, 0, -1):
+            of = some[event.change[some] == way]
+            many = np.bincount(event.edge[of], minlength=len(length))
+            forced = np.zeros(len(length), bool)
+            forced[event.edge[of[event.kept[of]]]] = True
+            edge = np.flatnonzero(many)
+            inset = np.minimum(_INSET, length[edge] / 4)
+            place = length[edge] - inset if high else inset
+            kept.append(_Events(edge, place, way * many[edge], forced[edge]))
+    return _Events(*(np.concatenate(each) for each in zip(*kept, strict=True)))
 
 
 def _facing(outline: Outline, spacing: float) -> list[_Events]:
