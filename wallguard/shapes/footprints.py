@@ -25,7 +25,7 @@ from wallguard.base.arrays import connected, distinct, ranges
 from wallguard.mesh.edges import edges_of
 from wallguard.mesh.mesh import Mesh
 from wallguard.sections.sections import Sections
-from wallguard.shapes.regions import SHARED, Joined, material, overlaid, parts
+from wallguard.shapes.regions import SHARED, Joined, materials, overlaid
 
 Point = tuple[float, float, float]
 Box = tuple[Point, Point]
@@ -109,25 +109,23 @@ def find_footprints(
 
 
 def _regions(sections: Sections) -> _Regions:
-    distinct = sections.distinct
-    layers = np.flatnonzero(distinct >= 0)
-    used = np.unique(distinct[layers])
-    polygons = {number: parts(material(sections, number)) for number in used.tolist()}
-    pairs: dict[tuple[int, int], tuple[_Ints, _Ints]] = {}
+    numbers = sections.distinct
+    layers = np.flatnonzero(numbers >= 0)
+    polygons, first_of = shapely.get_parts(materials(sections), return_index=True)
+    ends = np.searchsorted(first_of, np.arange(int(numbers.max(initial=-1)) + 2))
+    pairs = _pairs(numbers, polygons, ends)
     shapes: list[NDArray[np.object_]] = []
     layer: list[_Ints] = []
     upper: list[_Ints] = []
     lower: list[_Ints] = []
     before, first = -1, 0
     for at in layers.tolist():
-        section = int(distinct[at])
-        own = polygons[section]
+        section = int(numbers[at])
+        own = polygons[ends[section] : ends[section + 1]]
         if before == at - 1 and before >= 0:
-            key = int(distinct[before]), section
-            if key not in pairs:
-                pairs[key] = _lying(polygons[key[0]], own)
-            low, high = pairs[key]
-            lower.append(low + first - len(polygons[key[0]]))
+            below = int(numbers[before])
+            low, high = pairs[below, section]
+            lower.append(low + first - (ends[below + 1] - ends[below]))
             upper.append(high + first)
         shapes.append(own)
         layer.append(np.full(len(own), at, np.int64))
@@ -138,6 +136,32 @@ def _regions(sections: Sections) -> _Regions:
         np.concatenate(upper) if upper else np.zeros(0, np.int64),
         np.concatenate(lower) if lower else np.zeros(0, np.int64),
     )
+
+
+def _pairs(
+    section: NDArray[np.int32], regions: NDArray[np.object_], ends: _Ints
+) -> dict[tuple[int, int], tuple[_Ints, _Ints]]:
+    """Of each two sections that lie upon each other somewhere, by the sections (L,) of all layers,
+    which of their regions do: those of section s are ends[s] to ends[s + 1]."""
+    both = (section[:-1] >= 0) & (section[1:] >= 0)
+    size = len(ends)
+    lower, upper = np.divmod(
+        distinct(section[:-1][both].astype(np.int64) * size + section[1:][both]), size
+    )
+    only = (np.diff(ends)[lower] == 1) & (np.diff(ends)[upper] == 1)
+    meet = np.zeros(len(lower), bool)
+    meet[only] = shapely.intersects(regions[ends[lower[only]]], regions[ends[upper[only]]])
+    one, none = np.zeros(1, np.int64), np.zeros(0, np.int64)
+    pairs = {}
+    for below, above, alone, meets in zip(
+        *(each.tolist() for each in (lower, upper, only, meet)), strict=True
+    ):
+        if alone:
+            pairs[below, above] = (one, one) if meets else (none, none)
+        else:
+            shapes = [regions[ends[at] : ends[at + 1]] for at in (below, above)]
+            pairs[below, above] = _lying(*shapes)
+    return pairs
 
 
 def _lying(below: NDArray[np.object_], above: NDArray[np.object_]) -> tuple[_Ints, _Ints]:

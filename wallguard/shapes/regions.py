@@ -35,6 +35,20 @@ def material(sections: Sections, section: int) -> shapely.Geometry:
     return shapely.build_area(shapely.geometrycollections(rings))
 
 
+def materials(sections: Sections) -> NDArray[np.object_]:
+    """The material of every distinct section, (s,)."""
+    start, of = sections.ring_start, sections.ring_section
+    count = int(sections.distinct.max(initial=-1)) + 1
+    long = np.diff(start) > 2
+    own = np.repeat(np.cumsum(long) - 1, np.diff(start))
+    whole = np.repeat(long, np.diff(start))
+    rings = shapely.linearrings(sections.points[whole], indices=own[whole])
+    shapes = np.full(count, shapely.Polygon(), object)
+    if len(rings):
+        shapely.geometrycollections(rings, indices=of[long], out=shapes)
+    return np.asarray(shapely.build_area(shapes), object)
+
+
 def parts(shape: shapely.Geometry) -> NDArray[np.object_]:
     """The regions that a shape is of."""
     return np.asarray(shapely.get_parts(shape), object)
