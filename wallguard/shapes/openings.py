@@ -19,7 +19,7 @@ to within one of these. That, and no more, is uncertain of it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -65,6 +65,8 @@ _DOUBT = 1.4
 _ESTIMATED, _OTHERS = 3.0, 10
 # Where sides meet in more cells than this through what is narrower than a cell, that is a wall.
 _LEAK = 500
+# For so many radii it is kept what is connected.
+_KEPT = 4
 # To which side a cell belongs.
 _INNER, _OUTER = 1, 2
 # How many steps a place may lie beside the shortest way through a neck.
@@ -95,6 +97,21 @@ class _Grid:
     @property
     def cell(self) -> float:
         return self.cells.cell
+
+    def joined(self, radius: float) -> tuple[_Labels, int]:
+        """The numbers (x, y, z) of what is connected for a ball of this radius, 0 where it has no
+        room, and the largest. The last few are kept."""
+        from scipy.ndimage import label
+
+        if radius not in self._joined:
+            while len(self._joined) >= _KEPT:
+                self._joined.pop(next(iter(self._joined)))
+            self._joined[radius] = label(self.depth >= radius)
+        return self._joined[radius]
+
+    @cached_property
+    def _joined(self) -> dict[float, tuple[_Labels, int]]:
+        return {}
 
     def middle(self, cell: _Ints) -> _Floats:
         """Middles of cells (n, 3)."""
@@ -218,8 +235,6 @@ class _Pocket:
 
 def _pockets(grid: _Grid, radius: float) -> Iterator[_Pocket]:
     """The pockets that are cavities for a ball of this radius, a cell's doubt in favour of each."""
-    from scipy.ndimage import label
-
     depth = grid.depth
     deepest = float(depth[np.isfinite(depth)].max())
     levels = [radius + grid.cell]
@@ -227,7 +242,7 @@ def _pockets(grid: _Grid, radius: float) -> Iterator[_Pocket]:
         levels.append(levels[-1] * _STEP)
     below: _Labels | None = None
     for at, level in enumerate(levels):
-        name, count = label(depth >= level)
+        name, count = grid.joined(level)
         outside = name[0, 0, 0]
         biggest = _deepest(depth, name, count)
         wider = _MUCH_WIDER if at else _WIDER
@@ -239,7 +254,8 @@ def _pockets(grid: _Grid, radius: float) -> Iterator[_Pocket]:
                 continue  # of a pocket that is shut for smaller balls, too
             less = levels[at - 1]
             if not at:
-                less = _meets(depth, grid.cell, level, tuple(shut[0].tolist()), (0, 0, 0))
+                corner = tuple(shut[0].tolist())
+                less = _meets(grid.joined, grid.cell, level, corner, (0, 0, 0))
             # Ways that are wide enough are counted, though another one be wider.
             less = min(less, max(radius - _DOUBT * grid.cell, _THIN * grid.cell))
             yield _Pocket(shut, level, less, float(biggest[number]))
@@ -255,17 +271,27 @@ def _deepest(depth: _Singles, name: _Labels, count: int) -> _Floats:
 
 
 def _meets(
-    depth: _Singles, cell: float, radius: float, one: tuple[int, ...], other: tuple[int, ...]
+    joined: Callable[[float], tuple[_Labels, int]],
+    cell: float,
+    radius: float,
+    one: tuple[int, ...],
+    other: tuple[int, ...],
 ) -> float:
-    """The largest radius tried below at which two cells are connected; 0: none."""
-    from scipy.ndimage import label
-
+    """The largest radius tried below at which two cells are connected; 0: none. `joined`: what is
+    connected at a radius, as of a grid."""
     while radius > _THIN * cell:
         radius /= _STEP
-        name, _ = label(depth >= radius)
+        name, _ = joined(radius)
         if name[one] and name[one] == name[other]:
             return radius
     return 0.0
+
+
+def _at(depth: _Singles) -> Callable[[float], tuple[_Labels, int]]:
+    """What is connected among cells of these depths at a radius."""
+    from scipy.ndimage import label
+
+    return lambda radius: label(depth >= radius)
 
 
 class _Search:
@@ -280,18 +306,16 @@ class _Search:
 
     def cavity(self, pocket: _Pocket) -> Cavity | None:
         """The cavity that a pocket is of; None where it is none."""
-        from scipy.ndimage import label
-
         grid = self.grid
         own = grid.depth[tuple(pocket.shut.T)]
         deepest = grid.middle(pocket.shut[int(np.argmax(own))])
-        name, count = label(grid.depth >= pocket.radius)
+        name, count = grid.joined(pocket.radius)
         inner, outer = name == name[tuple(pocket.shut[0])], name == name[0, 0, 0]
         ways = self._ways(grid.depth, pocket.less, inner, outer)
         if not ways:
             # By a way that is narrower than a cell, or by none.
             corner = tuple(pocket.shut[0].tolist())
-            less = _meets(grid.bare, grid.cell, pocket.radius, corner, (0, 0, 0))
+            less = _meets(_at(grid.bare), grid.cell, pocket.radius, corner, (0, 0, 0))
             ways = self._ways(grid.bare, less, inner, outer, _LEAK)
         if ways and pocket.deepest < ways[0].radius * _WIDER:
             return None
@@ -351,7 +375,7 @@ class _Search:
                 continue
             place = np.unravel_index(int((name == other).argmax()), name.shape)
             spot = tuple(int(axis) for axis in place)
-            less = _meets(within, cell, pocket.radius, corner, spot)
+            less = _meets(_at(within), cell, pocket.radius, corner, spot)
             doors += self._ways(within, less, name == own, name == other)
         return doors
 
