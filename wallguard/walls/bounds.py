@@ -305,35 +305,47 @@ def _met(
     one: Bounds, other: Bounds, a: _Ints, b: _Ints, facing: float | None
 ) -> tuple[_Ints, _Ints]:
     """Of pairs a, b of nodes those that meet."""
+
+    # Of an array `take` is several times as fast as numbers in brackets, and so are numbers than
+    # what is true.
+    def left(kept: _Bools) -> tuple[_Ints, _Ints]:
+        which = np.flatnonzero(kept)
+        return (a, b) if len(which) == len(a) else (a.take(which), b.take(which))
+
     for i in range(3):
-        kept = one.low[:, i][a] <= other.high[:, i][b]
-        kept &= other.low[:, i][b] <= one.high[:, i][a]
-        a, b = a[kept], b[kept]
-    kept = (one.like[a] == other.like[b]) | (one.like[a] < 0) | (other.like[b] < 0)
-    kept &= (one.unlike[a] != other.unlike[b]) | (one.unlike[a] < 0)
-    a, b = a[kept], b[kept]
+        kept = one.low[:, i].take(a) <= other.high[:, i].take(b)
+        kept &= other.low[:, i].take(b) <= one.high[:, i].take(a)
+        a, b = left(kept)
+    like, its = one.like.take(a), other.like.take(b)
+    kept = (like == its) | (like < 0) | (its < 0)
+    unlike = one.unlike.take(a)
+    kept &= (unlike != other.unlike.take(b)) | (unlike < 0)
+    a, b = left(kept)
     if facing is not None:
         least = np.zeros(len(a))
         for i in range(3):
-            low, high = one.normal[0][:, i][a], one.normal[1][:, i][a]
-            its_low, its_high = other.normal[0][:, i][b], other.normal[1][:, i][b]
+            low, high = one.normal[0][:, i].take(a), one.normal[1][:, i].take(a)
+            its_low, its_high = other.normal[0][:, i].take(b), other.normal[1][:, i].take(b)
             # The least of four products.
             least += np.minimum(
                 np.minimum(low * its_low, low * its_high),
                 np.minimum(high * its_low, high * its_high),
             )
-        kept = least <= facing
-        a, b = a[kept], b[kept]
+        a, b = left(least <= facing)
     for bounds, others, first in ((one, other, True), (other, one, False)):
         node, its = (a, b) if first else (b, a)
-        middle, reach = np.zeros(len(a)), np.zeros(len(a))
+        # Most nodes of several things have no slab.
+        last = bounds.last.take(node)
+        some = np.flatnonzero(last < np.inf)
+        node, its = node.take(some), its.take(some)
+        middle, reach = np.zeros(len(some)), np.zeros(len(some))
         for i in range(3):
-            way = bounds.way[:, i][node]
-            low, high = others.low[:, i][its], others.high[:, i][its]
+            way = bounds.way[:, i].take(node)
+            low, high = others.low[:, i].take(its), others.high[:, i].take(its)
             middle += way * (low + high)
             reach += np.abs(way) * (high - low)
-        kept = (middle - reach <= 2 * bounds.last[node]) & (
-            middle + reach >= 2 * bounds.first[node]
-        )
-        a, b = a[kept], b[kept]
+        kept = np.ones(len(last), bool)
+        kept[some] = middle - reach <= 2 * last.take(some)
+        kept[some] &= middle + reach >= 2 * bounds.first.take(node)
+        a, b = left(kept)
     return a, b
