@@ -43,6 +43,14 @@ def program(path: Path, line: str) -> Path:
     return path
 
 
+def plainly_runs(folder, ran):
+    """What git runs there by itself, which shows that it would: forgotten again."""
+    subprocess.run(["git", "-C", str(folder), "status"], capture_output=True, check=False)
+    said = ran.read_text()
+    ran.unlink()
+    return said
+
+
 @pytest.mark.parametrize("how", [["--all"], ["--staged"], []])
 def test_a_tracked_folder_that_passes_for_a_repository_runs_nothing(
     repository, tmp_path, monkeypatch, how
@@ -58,6 +66,7 @@ def test_a_tracked_folder_that_passes_for_a_repository_runs_nothing(
         f"[core]\nrepositoryformatversion = 0\nbare = false\nworktree = .\nfsmonitor = {spy}\n"
     )
     (bare / "wallguard.yaml").write_text(CONFIG)
+    plainly_runs(bare, ran)
     monkeypatch.chdir(bare)
     main(["check", *how])
     assert not ran.exists()
@@ -72,6 +81,8 @@ def test_programs_that_settings_name_are_not_run(repository, tmp_path):
     for key, value in (("core.fsmonitor", str(spy)), ("core.hooksPath", str(hooks))):
         ask(repository, "config", key, value)
     (repository / "a.stl").write_text("two\n")
+    assert "hook" in plainly_runs(repository, ran)
+    (repository / "a.stl").write_text("three\n")
     assert working(repository).present == ("a.stl",)
     assert staged(repository).present == ()
     assert all_files(repository) == ["a.stl"]
@@ -179,6 +190,7 @@ def test_a_submodule_is_not_looked_into(repository, tmp_path, monkeypatch):
     ask(repository, "commit", "--quiet", "--message", "with a submodule")
     ask(inner, "config", "core.fsmonitor", str(spy))
     (inner / "c.stl").write_text("two, and longer\n")
+    plainly_runs(repository, ran)
     (repository / "wallguard.yaml").write_text(CONFIG)
     monkeypatch.chdir(repository)
     for how in ([], ["--all"], ["--base", "HEAD"]):
