@@ -142,6 +142,9 @@ class Pieces(NamedTuple):
     one: _Floats
     other: _Floats
 
+    def chosen(self, which: _Bools) -> Pieces:
+        return Pieces(self.sample[which], self.length[which], self.one[which], self.other[which])
+
 
 def _at_corner(x: _Floats, corner: _Floats) -> _Floats:
     """(k,) the radius of the disc at (x, 0) that a corner (k, 2) holds."""

@@ -232,8 +232,13 @@ def links_of(edges: Edges, walls: Walls) -> Links:
     joints = (one, other), _across(edges, walls), through(walls, breaks)
     one, other = (np.concatenate(side) for side in zip(*joints, strict=True))
     count, whole = connected(one, other, len(walls.number))
-    low, typical, high = _spread(walls, whole, count)
-    uniform = high - low <= np.maximum(_UNIFORM_MM, _UNIFORM * typical)
+    low, high = (grouped(each, whole, count, walls.thickness) for each in (np.minimum, np.maximum))
+    # No median is larger: what varies by too much for the greatest need not be asked for it.
+    uniform, typical = high - low <= np.maximum(_UNIFORM_MM, _UNIFORM * high), high.copy()
+    if uniform.any():
+        number = np.where(uniform, np.cumsum(uniform) - 1, -1)
+        typical[uniform] = _spread(walls, number[whole], int(uniform.sum()))[1]
+        uniform &= high - low <= np.maximum(_UNIFORM_MM, _UNIFORM * typical)
     # One thickness: the median speaks for all. Else every sample for itself.
     judged = np.where(uniform[whole], typical[whole], walls.thickness)
     return Links(one, other, ahead, breaks, whole, judged)
@@ -488,14 +493,16 @@ def _nearest(place: _Floats, begin: _Ints, end: _Ints, wanted: _Floats) -> _Ints
 def _spread(
     walls: Walls, label: _Ints, count: int, counts: _Bools | None = None
 ) -> tuple[_Floats, _Floats, _Floats]:
-    """Least, median (along it) and greatest thickness of every label, of those samples that count.
+    """Least, median (along it) and greatest thickness of every label, of those samples that count;
+    those that have the label -1 do not, and nobody asks for them.
 
     Along a flank thickness runs straight, or as good as, so its length counts evenly for all values
     from that at its one end to that at the other.
     """
-    if counts is None:
-        counts = np.ones(len(label), bool)
-    pieces = walls.flanks.pieces
+    asked, pieces = label >= 0, walls.flanks.pieces
+    counts = asked if counts is None else counts & asked
+    if not asked.all():
+        pieces = pieces.chosen(asked[pieces.sample])
     own = counts[pieces.sample]
     one, other = pieces.one, pieces.other
     # What is one value but for rounding lies at it.
@@ -506,7 +513,7 @@ def _spread(
     )
     thickness, of = walls.thickness, label[pieces.sample]
     # What is seen of a corner only has no length.
-    bare = np.flatnonzero((np.bincount(of, minlength=count) == 0)[label])
+    bare = np.flatnonzero((np.bincount(of, minlength=count) == 0)[label] & asked)
     typical = medians(
         np.concatenate([of, label[bare]]),
         np.concatenate([least, thickness[bare]]),
