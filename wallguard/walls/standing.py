@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 
+from wallguard.base.errors import TooLargeError
 from wallguard.mesh.mesh import Mesh
 from wallguard.sections.cut import cut
 from wallguard.walls.trace import find_walls_mostly_held
@@ -27,7 +28,8 @@ _SLACK = 0.9
 
 def thickest_standing(mesh: Mesh, above: float, times: float, *, untangle: bool) -> float:
     """How thick, mm, the thickest wall may be that stands free, is thicker than `above` (mm), and
-    more than so many times as high as thick; 0: there is none.
+    more than so many times as high as thick; 0: there is none. Where that is too much to look
+    for in layers, the thickest that could be.
 
     untangle  whether the mesh's bodies may overlap
     """
@@ -37,7 +39,11 @@ def thickest_standing(mesh: Mesh, above: float, times: float, *, untangle: bool)
         return 0.0
     thickest = 0.0
     sections = cut(mesh, above, untangle=untangle)
-    for wall in find_walls_mostly_held(sections, _LEANS * most):
+    try:
+        walls = find_walls_mostly_held(sections, _LEANS * most)
+    except TooLargeError:
+        return most  # any may be as thick: walls in space tell
+    for wall in walls:
         along = math.sqrt(1 + wall.slope**2)
         thickness, height = wall.typical / along, (wall.high - wall.low + above) * along
         if wall.sides < 2 and thickness > _SLACK * above and height > _SLACK * times * thickness:
