@@ -144,9 +144,9 @@ def find_cups(sections: Sections) -> list[Cup]:
         if section != before:
             holes = air(section)[0] if section in encloses else none
             over = _over(holes, below)
-            leaves = (
-                np.zeros(len(holes), bool) if before is None else _leaves(holes, air(before)[1])
-            )
+            leaves = np.zeros(len(holes), bool)
+            if len(holes) and before is not None:
+                leaves = _leaves(holes, air(before)[1])
             numbers = []
             for found, leaving in zip(over, leaves.tolist(), strict=True):
                 lies = found + [hollows.outside] * leaving
