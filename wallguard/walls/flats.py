@@ -21,6 +21,9 @@ _Ints = NDArray[np.int64]
 FEW = 4
 # An outline must keep its area to this share, or the face stays as it is.
 _SAME = 1e-6
+# Squares of corners that faces may have together: finding triangles takes as much, some 5 seconds
+# for this many. Those that are larger than that stay as they are.
+_SQUARES = 1_000_000_000
 
 
 def filled_anew(vertices: _Floats, triangles: _Ints, normal: _Floats, face: _Ints) -> _Ints:
@@ -29,7 +32,11 @@ def filled_anew(vertices: _Floats, triangles: _Ints, normal: _Floats, face: _Int
     vertices (n, 3) mm; triangles (t, 3) and the unit normal (t, 3) that they are wound about;
     face (t,) the number of the flat face of each
     """
-    many = np.bincount(face) > FEW
+    size = np.bincount(face)
+    many = size > FEW
+    # A triangle has three sides.
+    if float(((3.0 * size[many]) ** 2).sum()) > _SQUARES:
+        many &= _small(outline(triangles, face)[2], len(many))
     mine = many[face]
     if not mine.any():
         return triangles
@@ -64,6 +71,16 @@ def filled_anew(vertices: _Floats, triangles: _Ints, normal: _Floats, face: _Int
     fresh[back] = fresh[back][:, ::-1]
     kept = triangles[~mine], some[~good[label]], fresh[good[of]]
     return np.concatenate(kept)
+
+
+def _small(owner: _Ints, count: int) -> NDArray[np.bool_]:
+    """(count,) which faces, the smallest first, have together no more corners squared than may be
+    filled; owner (k,): the face of each edge of their outlines."""
+    corners = np.bincount(owner, minlength=count).astype(np.float64)
+    order = np.argsort(corners, kind="stable")
+    small = np.zeros(count, bool)
+    small[order] = np.cumsum(corners[order] ** 2) <= _SQUARES
+    return small
 
 
 def _in_triangles(areas: NDArray[np.object_]) -> NDArray[np.object_]:
