@@ -1,6 +1,7 @@
 """Libraries of rule files that many repositories share: fetched by hand, pinned, not trusted."""
 
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -366,7 +367,7 @@ def test_a_lock_that_leads_out_by_a_link_is_not_read(design, tmp_path):
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="shell scripts")
-def test_a_library_runs_nothing(design, library, tmp_path):
+def test_a_library_runs_nothing(design, library, tmp_path, monkeypatch):
     ran = tmp_path / "ran"
     (library / ".git/hooks").mkdir(exist_ok=True)
     for name in ("post-checkout", "reference-transaction", "pre-receive"):
@@ -375,8 +376,23 @@ def test_a_library_runs_nothing(design, library, tmp_path):
         hook.chmod(0o755)
     (library / ".gitattributes").write_text("* filter=evil\n")
     release(library, "2027.5", petg=BASE)
-    if ran.exists():  # what the library's own owner set up may run for him
-        ran.unlink()
+    # What whoever runs wallguard has set up for repositories that he trusts.
+    spy = tmp_path / "spy"
+    spy.write_text(f"#!/bin/sh\ntouch {ran}\ncat\n")
+    spy.chmod(0o755)
+    (tmp_path / "template/hooks").mkdir(parents=True)
+    shutil.copy(spy, tmp_path / "template/hooks/post-checkout")
+    settings = tmp_path / "settings"
+    settings.write_text(
+        f'[filter "evil"]\n\tsmudge = {spy}\n\tclean = {spy}\n'
+        f"[core]\n\tfsmonitor = {spy}\n[init]\n\ttemplateDir = {tmp_path / 'template'}\n"
+    )
+    monkeypatch.setenv("GIT_CONFIG_GLOBAL", str(settings))
+    ran.unlink(missing_ok=True)
+    clone = ["git", "clone", "--quiet", str(library), str(tmp_path / "plain")]
+    subprocess.run(clone, check=True, capture_output=True)
+    assert ran.exists()  # so git would, by itself
+    ran.unlink()
     moved(design, "2027.5")
     assert update(here=design).exit_code == 0
     assert not ran.exists()

@@ -6,13 +6,16 @@ import json
 import os
 import re
 from datetime import date, timedelta
+from html import escape
 from html.parser import HTMLParser
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 from design_repository import CONFIG, RULES, design_repository, stl
+from solids import box, mesh
 from test_faults import TABLE
+from test_mesh_threemf import model, package
 
 from wallguard.commands.main import main
 
@@ -21,6 +24,21 @@ IMAGE = "![t](https://evil.example/p.png) <img src=https://evil.example/q.png> <
 MENTION = "@everyone <!-- wallguard comment: walls -->"
 # A file's name holds no slash.
 NAME = "a\n::error::merge-it\n##[error]so\x1b[31m\x1b]0;t\x07<img src=x onerror=alert(1)>`|.stl"
+
+# XML has no control characters but line breaks, and these can be spelled.
+WITHIN = f"b\n::error::merge-it\n##[error]so {IMAGE} {MENTION}|`"
+
+
+def named(name):
+    """The object of a 3MF file: a tube with thin walls, of that name."""
+    tube = mesh(box([20, 20, 4]) - box([17, 17, 6], [1.5, 1.5, -1]))
+    vertices = "".join(f'<vertex x="{x}" y="{y}" z="{z}"/>' for x, y, z in tube.vertices.tolist())
+    triangles = "".join(
+        f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in tube.triangles.tolist()
+    )
+    said = escape(name).replace("\n", "&#10;")
+    inner = f"<vertices>{vertices}</vertices><triangles>{triangles}</triangles>"
+    return f'<object id="1" name="{said}"><mesh>{inner}</mesh></object>'
 
 
 def rows():
@@ -86,12 +104,14 @@ class Tags(HTMLParser):
 def work(tmp_path, monkeypatch):
     """A repository whose names and words are all made to be taken for something else."""
     made = design_repository(tmp_path, monkeypatch)
-    made.write("wallguard.yaml", CONFIG)
+    made.write("wallguard.yaml", CONFIG.replace('"**/*.stl"', '["**/*.stl", named.3mf]'))
     said = json.dumps(f"{IMAGE} {MENTION} ::error::merge-it")
     rules = RULES.replace("name: PETG", f"name: {said}") + f"notes: {said}\n"
     made.write("rules/petg.yaml", rules)
     for name in (NAME, "bad.stl"):
         stl(made.root / name, 1.5)
+    # A name within a file, where line breaks and all else can be spelled.
+    (made.root / "named.3mf").write_bytes(package(model(named(WITHIN))))
     monkeypatch.chdir(made.root)
     for name in ("GITHUB_TOKEN", "GITLAB_TOKEN"):
         monkeypatch.setenv(name, TOKEN)
@@ -138,6 +158,8 @@ def test_words_stay_words_in_every_output(work, capsys):
         begins = [line.lstrip() for line in text.splitlines()]
         assert not [line for line in begins if line.startswith(("::", "##["))], name
     assert "merge-it" in shown["console"]
+    (held,) = [part for part in json.loads(shown["w.json"])["parts"] if part["path"] == "named.3mf"]
+    assert held["findings"] and "merge-it" in held["mesh"]["names"][0]
     for name in ("w.json", "w.sarif", "w.code-quality"):
         json.loads(shown[name])
     for name in [name for name in shown if name.endswith((".svg", ".junit"))]:

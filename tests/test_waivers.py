@@ -107,6 +107,8 @@ def test_a_link_out_of_the_repository_is_refused(tmp_path):
         ("part: parts/bracket.stl", "part: ../bracket.stl", "leaves the folder"),
         ("issue: https://i", "issue: javascript:i", r"yaml:15:12: .*expected a link"),
         ("who: A. Person", 'who: " "', "nothing but spaces"),
+        ("who: A. Person", r'who: "a\e[31m\n::error::b"', r"`.*who`: .*control character"),
+        ("why: glued in", r'why: "glued\n::error::in" #', r"`.*why`: .*line break"),
     ],
 )
 def test_what_is_wrong_is_named_with_its_place(old, new, problem):
