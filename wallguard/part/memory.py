@@ -98,10 +98,10 @@ def recalled(memory: Memory, kind: Kind, name: str) -> Any:
         return None
     # What does not fit its shape is none: it comes from a folder that others may have written to.
     with suppress(msgspec.MsgspecError, ValueError, TypeError, UnicodeError):
-        made = msgspec.msgpack.decode(data, type=_shape(kind))
         if kind == "sections":
-            return _sections(made)
-        return made if _finite(msgspec.msgpack.decode(data)) else None
+            return _sections(msgspec.msgpack.decode(data, type=_shape(kind)))
+        plain = msgspec.msgpack.decode(data)
+        return msgspec.convert(plain, _shape(kind)) if _finite(plain) else None
     return None
 
 

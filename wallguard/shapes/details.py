@@ -59,7 +59,7 @@ BROAD, ROUNDING = 2.0, 1.02
 # Sides over top of what is a line by its outline over its width, and of a dot: see `is_low`.
 _LINE, _STEEP, _STUBBY = 12.0, 8.0, 4.0
 # What is lower than this, mm, is no detail.
-_LOW = 0.005
+LOW = 0.005
 # Pairs of edges of an outline and of feet that are looked at, at most.
 _PAIRS = 4_000_000
 
@@ -180,7 +180,7 @@ def _detail(patches: Patches, sides: _Sides, patch: int, simple: bool) -> Detail
     if flat is None:
         return None
     high = sided.usual(flat.rings[0][1])
-    if high < _LOW or sided.share(patches, flat.rings[0][1], high) < SHARE:
+    if high < LOW or sided.share(patches, flat.rings[0][1], high) < SHARE:
         return None
     rings = [flat.rings[0]]
     for ring in flat.rings[1:]:
@@ -283,7 +283,7 @@ def _sided(patches: Patches, sign: float, rim: _Ints, feet: _Ints) -> _Sided | N
     away -= along[:, None] * way
     rise, far = sign * dot(away, normal[own]), dot(away, away)
     # Right below, or as far aside as sides of 45 degrees reach.
-    fits = np.flatnonzero((rise >= _LOW) & (far <= 2.1 * rise**2))
+    fits = np.flatnonzero((rise >= LOW) & (far <= 2.1 * rise**2))
     if not len(fits):
         return None
     order = fits[np.lexsort((far[fits], own[fits]))]
@@ -329,7 +329,7 @@ def depth(patches: Patches, point: _Floats, normal: _Floats) -> float:
     hit = ((weight >= 0).all(axis=1) | (weight <= 0).all(axis=1)) & (np.abs(whole) > 1e-15)
     deep = (weight[hit] * np.stack([a[hit, 2], b[hit, 2], c[hit, 2]], axis=1)).sum(axis=1)
     deep /= whole[hit]
-    return float(deep[deep > _LOW].min(initial=math.inf))
+    return float(deep[deep > LOW].min(initial=math.inf))
 
 
 def _near(patches: Patches, point: _Floats, frame: _Floats) -> _Ints:

@@ -34,6 +34,7 @@ from wallguard.mesh.mesh import Mesh, volume
 from wallguard.mesh.nesting import nesting
 from wallguard.shapes.shells import Shells
 from wallguard.walls.flats import frames
+from wallguard.walls.rounds import first_hits
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -287,17 +288,9 @@ def _about(vertices: _Floats, triangles: _Ints, point: _Floats, reach: float) ->
 
 def _sees(corner: _Floats, start: _Floats, end: _Floats) -> bool:
     """Whether no triangle (n, 3, 3) lies between two points."""
-    a, b, c = corner.transpose(1, 0, 2)
     way = end - start
-    one, other = b - a, c - a
-    square = np.cross(way, other)
-    det = dot(one, square)
-    safe = np.where(np.abs(det) < 1e-15, np.inf, det)
-    to = start - a
-    u = dot(to, square) / safe
-    across = np.cross(to, one)
-    v, at = across @ way / safe, dot(other, across) / safe
-    return not ((u >= 0) & (v >= 0) & (u + v <= 1) & (at > 0) & (at < 1) & np.isfinite(safe)).any()
+    far = float(np.linalg.norm(way))
+    return bool(first_hits(start, way[None] / far, corner)[0] >= far)
 
 
 def _directions(vertices: _Floats, triangles: _Ints, way: Way) -> list[_Floats]:

@@ -31,18 +31,26 @@ import shapely
 from numpy.typing import NDArray
 
 from wallguard.base.arrays import connected
-from wallguard.shapes.details import BROAD, ROUNDING, SHARE, Detail, Kind, depth, is_low, is_one
+from wallguard.shapes.details import (
+    BROAD,
+    LOW,
+    ROUNDING,
+    SHARE,
+    Detail,
+    Kind,
+    depth,
+    is_low,
+    is_one,
+)
 from wallguard.shapes.patches import CREASE, Patches
-from wallguard.shapes.unfolded import seen_square
+from wallguard.shapes.unfolded import TURNS, seen_square
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
 _Bools = NDArray[np.bool_]
 
-# How far a face may turn along a mouth, and sides lean over, as cosines.
-_TURNS, _UNDERCUT = math.cos(math.radians(8.0)), math.cos(math.radians(105.0))
-# What is lower than this, mm, is no detail.
-_LOW = 0.005
+# How far sides may lean over, as a cosine.
+_UNDERCUT = math.cos(math.radians(105.0))
 # How far beside its tip it is asked what is behind it, as a share of the facet there.
 _BESIDE = 0.05
 # All of a piece is no more than so many times its mouth: sides as high as they may be, and a floor.
@@ -79,7 +87,7 @@ def _pieces(patches: Patches, kind: Kind, taken: Collection[int]) -> Iterator[tu
     )
     broad = np.zeros(count)
     np.maximum.at(broad, of, patches.areas[patches.patch[face]])
-    fits = np.linalg.norm(level, axis=1) >= SHARE * _TURNS * whole - 1e-9
+    fits = np.linalg.norm(level, axis=1) >= SHARE * TURNS * whole - 1e-9
     fits &= (whole > 0) & (np.bincount(piece, patches.area, count) * BROAD <= _FACETS * broad)
     # An edge of one facet, or of three.
     fits[of[patches.opposite[rim] < 0]] = False
@@ -106,10 +114,10 @@ def _detail(patches: Patches, kind: Kind, facets: _Ints, rim: _Ints) -> Detail |
     over = (patches.corner[facets] @ normal - plane) * (1.0 if kind == "raised" else -1.0)
     high = float(over.max())
     leans = patches.normal[facets] @ normal
-    level = patches.normal[beyond] @ normal >= _TURNS
+    level = patches.normal[beyond] @ normal >= TURNS
     level &= np.array([is_one(high + off, high) for off in (way - plane).tolist()])
     around = float(length.sum())
-    if high < _LOW or not is_one(high - over.min(), high) or leans.min() < _UNDERCUT:
+    if high < LOW or not is_one(high - over.min(), high) or leans.min() < _UNDERCUT:
         return None
     if float(length[level].sum()) < SHARE / 2 * around:
         return None

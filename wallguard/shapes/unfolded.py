@@ -35,7 +35,7 @@ _FLAT, _MEETS = 0.002, 0.005
 _POINT = 1e-6
 # By how much a patch that is seen square to its middle may turn away, and what share of the rim of
 # one that is unrolled may be cuts.
-_TURNS, _CUTS = math.cos(math.radians(8.0)), 0.25
+TURNS, _CUTS = math.cos(math.radians(8.0)), 0.25
 # Facets of a patch that is unrolled, at most.
 _MOST = 20_000
 
@@ -102,7 +102,7 @@ def unfold(patches: Patches, facets: _Ints) -> Unfolded | None:
         made = _outlined(patches, facets, _unrolled(patches, facets))
         if made is not None:
             return made
-    if (normal @ mean).min() >= _TURNS:
+    if (normal @ mean).min() >= TURNS:
         return _outlined(patches, facets, (corner - corner[0, 0]) @ square)
     return None
 

@@ -148,7 +148,8 @@ def find_places(
     if not patience.left and max(place.agrees for place in copies) < ENOUGH:
         remarks.append(
             f"more than {_IN_VAIN} places of the plate have some of the part's outline, and none "
-            "that was looked at has all: the best of these were compared, and there may be more"
+            "that was looked at has all: the best of these were compared, and there may be more; "
+            "with --place X,Y one is looked for there"
         )
     ordered = sorted(
         copies, key=lambda place: (round(place.middle[1], 1), round(place.middle[0], 1))

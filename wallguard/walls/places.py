@@ -244,12 +244,18 @@ def first_places(outline: Outline, corners: Discs, spacing: float) -> Places:
     return Places(edge[order], place[order], open_[order])
 
 
+def _inset(length: _Floats) -> _Floats:
+    """How far (mm) from the ends of edges of these lengths their outermost points stand."""
+    inset: _Floats = np.minimum(_INSET, length / 4)
+    return inset
+
+
 def _within(event: _Events, length: _Floats) -> _Events:
     """The events right within the ends of their edges, which have these lengths; of those that come
     to lie at one end of an edge one that begins as many stretches, one that ends as many, and one
     that merely is. Around an edge most of what faces it lies beyond its ends."""
     ends = length[event.edge]
-    inset = np.minimum(_INSET, ends / 4)
+    inset = _inset(ends)
     before, past = event.place <= inset, event.place >= ends - inset
     inner = np.flatnonzero(~(before | past))
     kept = [_Events(event.edge[inner], event.place[inner], event.change[inner], event.kept[inner])]
@@ -261,7 +267,7 @@ def _within(event: _Events, length: _Floats) -> _Events:
             forced = np.zeros(len(length), bool)
             forced[event.edge[of[event.kept[of]]]] = True
             edge = np.flatnonzero(many)
-            inset = np.minimum(_INSET, length[edge] / 4)
+            inset = _inset(length[edge])
             place = length[edge] - inset if high else inset
             kept.append(_Events(edge, place, way * many[edge], forced[edge]))
     return _Events(*(np.concatenate(each) for each in zip(*kept, strict=True)))
@@ -473,7 +479,7 @@ def _at_ends(outline: Outline, spots: Spots) -> tuple[_Ints, _Floats]:
         wall = np.where(walls[0], own, next_)[differ]
         its = spots.edge[own[differ]]
         at, length = spots.place[own[differ]], edges.length[its]
-        inset = np.minimum(_INSET, length / 4)
+        inset = _inset(length)
         end = inset if own is first else length - inset
         # By so much the wall gets thicker or thinner on the way, as its faces lean apart.
         facing, thickness = spots.discs.facing[wall], 2 * spots.discs.radius[wall]

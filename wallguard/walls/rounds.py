@@ -634,12 +634,12 @@ def _clear(cylinders: _Cylinders, i: int, own: _Floats, others: _Floats) -> bool
             for each, height in zip((own, others), heights, strict=True)
         )
         start = foot + along * axis
-        reach = np.minimum(_hits(start, rays, wall), cylinders.radius[i])
-        free += bool((_hits(start, rays, rest) >= reach - 1e-6).all())
+        reach = np.minimum(first_hits(start, rays, wall), cylinders.radius[i])
+        free += bool((first_hits(start, rays, rest) >= reach - 1e-6).all())
     return free >= 2
 
 
-def _hits(start: _Floats, rays: _Floats, triangles: _Floats) -> _Floats:
+def first_hits(start: _Floats, rays: _Floats, triangles: _Floats) -> _Floats:
     """How far each ray (n, 3) runs from its start (3,) to the first of the triangles (m, 3, 3);
     inf for none.
 
